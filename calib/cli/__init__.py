@@ -1,0 +1,1 @@
+"""The command line: one short file for each command."""

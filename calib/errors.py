@@ -1,0 +1,65 @@
+"""Every exception a user of calib can meet.
+
+CalibError
+├── UsageError          the command was called in a way that cannot work
+├── ShopFileError       the shop file is missing or says something impossible
+├── LogFileError        a log file, or a mapping, cannot be read as a table at all
+├── MeshError           a part file cannot be read, or its result would be meaningless
+├── OutsideModelError   an input lies outside the range its formula was made for
+├── NoPlanError         no machine, person or calendar can do what was asked
+├── TooFewRunsError     no group has enough finished runs for what was asked
+└── StoreError          the store is missing, in use, damaged, or of another version
+
+A CalibError means that the user can act: one or two sentences, exit status 2, nothing changed.
+Anything else is a bug and keeps its traceback.
+"""
+
+from __future__ import annotations
+
+
+class CalibError(Exception):
+    """What is wrong, with its value and place, and what to do next.
+
+    message : what is wrong: value, place, rule; one or two sentences
+    hint : what to do next; empty when the message says it already
+    """
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.hint}".strip()
+
+
+class UsageError(CalibError):
+    """The command was called in a way that cannot work."""
+
+
+class ShopFileError(CalibError):
+    """The shop file is missing or says something impossible."""
+
+
+class LogFileError(CalibError):
+    """A log file, or a mapping, cannot be read as a table at all."""
+
+
+class MeshError(CalibError):
+    """A part file cannot be read, or its result would be meaningless."""
+
+
+class OutsideModelError(CalibError):
+    """An input lies outside the range its formula was made for."""
+
+
+class NoPlanError(CalibError):
+    """No machine, person or calendar can do what was asked."""
+
+
+class TooFewRunsError(CalibError):
+    """No group has enough finished runs for what was asked."""
+
+
+class StoreError(CalibError):
+    """The store is missing, in use, damaged, or of another version."""

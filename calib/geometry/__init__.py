@@ -1,0 +1,1 @@
+"""Mesh in; volume, area, layer profile, pose, supports, nesting out."""

@@ -1,0 +1,1 @@
+"""A log file -> clean rows and rows set aside."""

@@ -1,0 +1,1 @@
+"""Options for a part and a quantity, working calendar, queue, promise, cost, comparison."""

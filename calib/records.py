@@ -1,0 +1,213 @@
+"""The nouns that every room speaks: processes, stages, routes, the layer profile of a part. No logic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+# Process categories of ISO/ASTM 52900:2021. The PBF here is of polymer, by laser (PBF-LB/P).
+PROCESSES = {
+    "MEX": "material extrusion",
+    "VPP": "vat photopolymerization",
+    "PBF": "powder bed fusion",
+}
+# The trade's own words, lower case, accepted on the way in and never printed.
+PROCESS_WORDS = {
+    **{code.lower(): code for code in PROCESSES},
+    **{words: code for code, words in PROCESSES.items()},
+    "fff": "MEX",
+    "fdm": "MEX",
+    "sla": "VPP",
+    "msla": "VPP",
+    "dlp": "VPP",
+    "sls": "PBF",
+}
+
+FINISHES = ("as_built", "supports_off", "blasted", "sanded")
+DIFFICULTIES = ("plain", "normal", "intricate")
+OUTCOMES = ("done", "stopped", "failed", "skipped", "void")
+BASES = ("profile", "volume", "announced", "mass_layers", "count")  # best first
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One kind of work on the way from file to finished part.
+
+    scope : 'order', 'build' or 'load': what one run of it serves
+    hands : 'all' (a person throughout), 'part', 'ends' (a few minutes at the start and end of a load)
+        or 'none' (a machine's or nobody's)
+    optional : not in the default route of a build unless its finish, its material or the shop asks for it
+    caution : one line of the trade's usual caution, or empty
+    """
+
+    name: str
+    processes: tuple[str, ...]
+    scope: str
+    hands: str
+    optional: bool = False
+    caution: str = ""
+
+
+_ALL = ("MEX", "VPP", "PBF")
+_RESIN = (
+    "Uncured resin and solvent: gloves and eye protection (sensitiser); solvent vapour, no ignition source; "
+    "dry before heated curing; look for resin trapped in hollows; only cured waste leaves."
+)
+_DUST = "Fine polymer powder is a combustible dust: earthing, rated extraction only, respirator."
+
+STAGES: dict[str, Stage] = {
+    stage.name: stage
+    for stage in (
+        Stage("design_adaptation", _ALL, "order", "all"),
+        Stage("file_prep", _ALL, "order", "all"),
+        Stage(
+            "material_drying",
+            ("MEX",),
+            "load",
+            "ends",
+            True,
+            "Below the material's temperature limit, never in a food oven.",
+        ),
+        Stage("powder_prep", ("PBF",), "build", "part", False, _DUST),
+        Stage("machine_setup", _ALL, "build", "all"),
+        Stage("warm_up", _ALL, "build", "none"),
+        Stage(
+            "printing",
+            _ALL,
+            "build",
+            "none",
+            False,
+            "Hot parts, fumes, fire: unattended only where the shop says so; laser interlocks are never defeated.",
+        ),
+        Stage(
+            "cool_down",
+            ("MEX", "PBF"),
+            "build",
+            "none",
+            False,
+            "The core must be below the data sheet's limit before opening; inert gas: oxygen alarm.",
+        ),
+        Stage("unloading", _ALL, "build", "all"),
+        Stage("machine_cleaning", _ALL, "build", "all"),
+        Stage("draining", ("VPP",), "build", "ends", False, _RESIN),
+        Stage("washing", ("VPP",), "load", "ends", False, _RESIN),
+        Stage("drying", ("VPP", "MEX"), "load", "none", False, _RESIN),
+        Stage("support_removal", ("MEX", "VPP"), "build", "all"),
+        Stage(
+            "support_dissolving",
+            ("MEX",),
+            "load",
+            "ends",
+            True,
+            "Hot caustic bath: eye protection and gloves; no aluminium inserts (hydrogen).",
+        ),
+        Stage(
+            "rinsing",
+            ("MEX",),
+            "load",
+            "ends",
+            True,
+            "Hot caustic carried over from the bath: eye protection and gloves.",
+        ),
+        Stage("post_curing", ("VPP",), "load", "ends", False, _RESIN),
+        Stage("breakout", ("PBF",), "build", "all", False, f"Core below the data sheet's limit first. {_DUST}"),
+        Stage("part_cleaning", ("PBF",), "build", "all", False, _DUST),
+        Stage("powder_recovery", ("PBF",), "load", "part", False, _DUST),
+        Stage("blasting", _ALL, "load", "all", True, _DUST),
+        Stage("sanding", _ALL, "load", "all", True, "Dust: extraction and respirator; never sand uncured resin."),
+        Stage("annealing", _ALL, "load", "ends", True, "Hot parts; below the material's temperature limit."),
+        Stage("colouring", _ALL, "load", "ends", True),
+        Stage("assembly", _ALL, "order", "all", True),
+        Stage("inspection", _ALL, "order", "all"),
+        Stage("packing", _ALL, "order", "all"),
+    )
+}
+
+# The order of work by default; a shop changes it in its shop file.
+ROUTES: dict[str, tuple[str, ...]] = {
+    "MEX": (
+        "design_adaptation", "file_prep", "material_drying", "machine_setup", "warm_up", "printing", "cool_down",
+        "unloading", "machine_cleaning", "support_removal", "support_dissolving", "rinsing", "drying", "blasting",
+        "sanding", "annealing", "colouring", "assembly", "inspection", "packing",
+    ),
+    "VPP": (
+        "design_adaptation", "file_prep", "machine_setup", "warm_up", "printing", "unloading", "machine_cleaning",
+        "draining", "washing", "drying", "support_removal", "post_curing", "blasting", "sanding", "annealing",
+        "colouring", "assembly", "inspection", "packing",
+    ),
+    "PBF": (
+        "design_adaptation", "file_prep", "powder_prep", "machine_setup", "warm_up", "printing", "cool_down",
+        "unloading", "machine_cleaning", "breakout", "part_cleaning", "powder_recovery", "blasting", "sanding",
+        "annealing", "colouring", "assembly", "inspection", "packing",
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class LayerProfile:
+    """What one part in one pose looks like to a layer-wise process; layer i is cut at lowest point + (i + 1/2) layer.
+
+    layer_mm : layer thickness [mm]
+    z_mm : shape (n,), height of the cut above the lowest point [mm]
+    area_mm2, perimeter_mm : shape (n,), of the section [mm2], [mm]
+    contours, segments, corners : shape (n,), closed loops, straight pieces, and vertices that turn by more than
+        20 degrees [-]
+    up_skin_mm2, down_skin_mm2 : shape (n,), surface that is not covered by the next, or not carried by the last
+        layer [mm2]
+    angles_deg : shape (k,), directions of fill lines [deg]
+    line_width_mm : shape (n, k), sum over contour edges of |e . n|/2: divided by the spacing of lines it is their
+        number [mm]
+    """
+
+    layer_mm: float
+    z_mm: np.ndarray
+    area_mm2: np.ndarray
+    perimeter_mm: np.ndarray
+    contours: np.ndarray
+    segments: np.ndarray
+    corners: np.ndarray
+    up_skin_mm2: np.ndarray
+    down_skin_mm2: np.ndarray
+    angles_deg: np.ndarray
+    line_width_mm: np.ndarray
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of one stage's baseline, so that an engineer can argue with it.
+
+    formula : as text, e.g. 'layers x (exposure + peel + lift)'
+    inputs : name with unit -> number
+    source : publication, 'shop file', or 'common practice, no source'
+    """
+
+    stage: str
+    name: str
+    minutes: float
+    formula: str
+    inputs: dict[str, Any] = field(default_factory=dict)
+    source: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Baselines:
+    """Baseline minutes of stages of builds, one row for each stage a build could have.
+
+    build : shape (n,), index into the builds asked about [-]
+    stage : shape (n,), stage names
+    minutes : shape (n,), all minutes of the stage for that build [min]
+    touch_min : shape (n,), minutes of it with hands on [min]
+    basis : shape (n,), what the build row allowed: one of BASES
+    prior_sd : shape (n,), how far such a baseline is usually off before any log: sd of log(actual/baseline) [-]
+    floor_min : shape (n,), minutes that nothing may undercut; 0 where no floor applies, NaN where it is unknown [min]
+    """
+
+    build: np.ndarray
+    stage: np.ndarray
+    minutes: np.ndarray
+    touch_min: np.ndarray
+    basis: np.ndarray
+    prior_sd: np.ndarray
+    floor_min: np.ndarray

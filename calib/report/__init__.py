@@ -1,0 +1,1 @@
+"""Tables, charts, HTML pages; shows results, computes none."""

@@ -1,0 +1,1 @@
+"""The shop file: machines, materials, stations, people, working hours; read and checked."""

@@ -1,0 +1,117 @@
+"""What a shop is made of: frozen records, filled by ``read_shop``. No logic beyond look-ups."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Machine:
+    """One AM machine.
+
+    kind : 'extruder' (MEX), 'masked' or 'scanned' (VPP: light through a mask, or a laser), 'laser_bed' (PBF)
+    build_mm : greatest part or build, x, y, z [mm]
+    materials : ids of materials it can run; the first is the default
+    params : every physical parameter of its kind, defaults filled in; names carry units (keys.py lists them)
+    dated : parameters by day, oldest first: ``(since, {name: value})``; a changed speed does not rewrite last year
+    lights_out : may run with nobody in the building
+    owned : False for a machine that is only thought of
+    chambers : removable build chambers (PBF); 1 means that the bed stays in the machine
+    closes : days and times at which a build is closed, e.g. ('Tue 16:00',); empty: whenever it is full or asked
+    """
+
+    id: str
+    process: str
+    kind: str
+    build_mm: tuple[float, float, float]
+    materials: tuple[str, ...]
+    params: dict[str, float]
+    dated: tuple[tuple[date, dict[str, float]], ...] = ()
+    lights_out: bool = True
+    owned: bool = True
+    chambers: int = 1
+    closes: tuple[str, ...] = ()
+    rate_per_h: float | None = None
+
+
+@dataclass(frozen=True)
+class Material:
+    """One material; floors are the data sheet's: minutes or degC, None where unknown.
+
+    fit_for : needs it meets ('outdoor', 'clear', ...), as the shop states them; None where nothing was stated
+    params : physical parameters of its process (density, working curve, ...), defaults filled in
+    floors : cool_to_c, cool_floor_min, wash_floor_min, dry_floor_min, cure_floor_min, rinse_floor_min
+    """
+
+    id: str
+    process: str
+    params: dict[str, float]
+    floors: dict[str, float | None] = field(default_factory=dict)
+    floor_source: str = ""
+    fit_for: tuple[str, ...] | None = None
+    price_per_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class Station:
+    """A bath, chamber, oven, cabinet or bench.
+
+    stages : what is done there
+    places : runs that it can hold at once
+    """
+
+    id: str
+    stages: tuple[str, ...]
+    places: int = 1
+    params: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Crew:
+    """People who can do the same work.
+
+    size : how many of them are there in opening hours
+    stages : what they can do; empty: everything
+    """
+
+    id: str
+    size: int = 1
+    stages: tuple[str, ...] = ()
+    rate_per_h: float | None = None
+
+
+@dataclass(frozen=True)
+class Shop:
+    """The shop file, read and checked, with every default filled in.
+
+    hours : per weekday (0 Monday .. 6 Sunday) opening spans as minutes of the local day, e.g. ((480, 1020),);
+        None where the shop states none
+    closures : closed days
+    routes : process -> stages in order
+    always_logged : stages whose absence from a log means that they were not done
+    rates : bench and other rates, by stage: stage -> {key with unit: value}
+    currency : e.g. 'EUR', or None where no rates are given
+    version : digest of the shop file, for caching
+    warnings : sentences about what was accepted with a doubt
+    """
+
+    name: str
+    timezone: str
+    hours: tuple[tuple[tuple[int, int], ...], ...] | None
+    closures: tuple[date, ...]
+    machines: dict[str, Machine]
+    materials: dict[str, Material]
+    stations: dict[str, Station]
+    crews: dict[str, Crew]
+    routes: dict[str, tuple[str, ...]]
+    always_logged: tuple[str, ...]
+    rates: dict[str, dict[str, float]]
+    people_names: str = "alias"
+    currency: str | None = None
+    costs: dict[str, float] = field(default_factory=dict)
+    quoting: dict[str, Any] = field(default_factory=dict)
+    drift: dict[str, Any] = field(default_factory=dict)
+    version: str = ""
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""The DuckDB file; the only room that imports duckdb."""
