@@ -1,0 +1,5 @@
+"""``python -m calib``"""
+
+from calib.cli.app import main
+
+main()

@@ -1,0 +1,53 @@
+"""What a command gives back: a document for programs, a text for people, an exit status."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Answer:
+    """command : whose document it is, which decides how it is shown to a person"""
+
+    command: str
+    document: dict[str, Any]
+    status: int = 0
+    detail: bool = False
+
+    def as_text(self) -> str:
+        from calib.workflow.show import as_text
+
+        return as_text(self.command, self.document, detail=self.detail)
+
+
+def plain(value: Any) -> Any:
+    """The value as JSON knows it: no NaN or Infinity, no numpy, times as ISO 8601."""
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(item) for item in value]
+    if isinstance(value, datetime | date):
+        return value.isoformat() if value == value else None
+    if isinstance(value, Path):
+        return str(value)
+    if hasattr(value, "tolist"):  # numpy arrays and numbers
+        return plain(value.tolist())
+    return plain(str(value))
+
+
+def print_document(document: dict[str, Any]) -> None:
+    print(json.dumps(plain(document), ensure_ascii=False, allow_nan=False, indent=1))
+
+
+def error_document(message: str, hint: str) -> dict[str, Any]:
+    return {"error": {"message": message, "hint": hint}}

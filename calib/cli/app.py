@@ -1,0 +1,75 @@
+"""The program ``calib``: one command for each question; one place that turns errors into a sentence."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import typer
+
+from calib.cli import commands
+from calib.cli.answer import error_document, print_document
+from calib.errors import CalibError
+
+app = typer.Typer(
+    name="calib",
+    rich_markup_mode=None,
+    add_completion=False,
+    no_args_is_help=False,
+    help=(
+        "How long until these parts are finished, by which process, and how sure is that? "
+        "Physics first, corrected by this lab's own logs, always as a range.\n\n"
+        "Start: calib demo (the whole job on an invented lab), or calib init my-lab."
+    ),
+)
+commands.register(app)
+
+
+def main() -> None:
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """One call of calib; its exit status: 0 done, 1 a check asked for with --strict did not hold, 2 unusable."""
+    as_json = "--json" in arguments
+    _write_utf8()
+    try:
+        answer: Any = app(arguments or ["--help"], standalone_mode=False)
+    except (KeyboardInterrupt, typer.Abort):
+        print("Interrupted; nothing was left half-done.", file=sys.stderr)
+        return 130
+    except typer.Exit as stop:
+        return stop.exit_code
+    except CalibError as error:
+        return _show_error(error.message, error.hint, as_json)
+    except typer.exceptions.TyperException as error:
+        called = f"calib {arguments[0]}" if arguments and not arguments[0].startswith("-") else "calib"
+        return _show_error(error.format_message(), f"See: {called} --help", as_json)
+    if answer is None or isinstance(answer, int):
+        return answer or 0
+    if as_json:
+        print_document(answer.document)
+    else:
+        _print_text(answer.as_text())
+    return answer.status
+
+
+def _show_error(message: str, hint: str, as_json: bool) -> int:
+    if as_json:
+        print_document(error_document(message, hint))
+    else:
+        print(f"calib: {message} {hint}".strip(), file=sys.stderr)
+    return 2
+
+
+def _print_text(text: str) -> None:
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:  # the reader (head, less) has seen enough
+        sys.stderr.close()
+
+
+def _write_utf8() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")

@@ -1,0 +1,26 @@
+"""``calib backtest``"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+
+
+def backtest(
+    weeks: Annotated[
+        int | None, typer.Option(min=1, help="Score the last N weeks; default: all but the first eight.")
+    ] = None,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Replay the past week by week, never looking ahead: were the ranges honest?
+
+    Example: calib backtest --weeks 12
+    """
+    from calib.workflow.backtest import backtest_shop
+
+    return Answer("backtest", backtest_shop(shop, weeks=weeks, progress=progress_on_stderr()))

@@ -1,0 +1,37 @@
+"""``calib compare``"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+
+
+def compare(
+    part: Annotated[Path, typer.Argument(metavar="PART", help="Mesh file of the part.")],
+    qty: Annotated[str, typer.Option(metavar="LIST", help="Quantities: 1,5,20 or a span 1:200.")],
+    process: Annotated[
+        list[str] | None, typer.Option(metavar="P", help="MEX, VPP or PBF; may be repeated. Default: all the shop has.")
+    ] = None,
+    finish: Annotated[str | None, typer.Option(metavar="F", help="as_built, supports_off, blasted or sanded.")] = None,
+    start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random draws.")] = 0,
+    unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Show which process is soonest at which quantity, and where that flips.
+
+    Example: calib compare bracket.stl --qty 1:60
+    """
+    from calib.workflow.quote import compare_part
+
+    document = compare_part(
+        shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit,
+        progress=progress_on_stderr(),
+    )  # fmt: skip
+    return Answer("compare", document)

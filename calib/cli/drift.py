@@ -1,0 +1,37 @@
+"""``calib drift``"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder, Strict
+
+
+def drift(
+    since: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Alarms since this day; default: the last 26 weeks.")
+    ] = None,
+    accept: Annotated[
+        str | None,
+        typer.Option(metavar="PROCESS:STAGE", help="Accept this stage's change: it becomes the plan, with --note."),
+    ] = None,
+    note: Annotated[str, typer.Option(help="Why a change is accepted; kept in the history.")] = "",
+    persons: Annotated[bool, typer.Option(help="Also split by person: whom to ask, not a ranking.")] = False,
+    strict: Strict = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Show which stage drifts from plan, since when, by how much, and where it comes from.
+
+    Example: calib drift --since 2026-09-01
+    """
+    from calib.workflow.drift import accept_drift, find_drift
+
+    if accept:
+        return Answer("accept", accept_drift(shop, accept, note))
+    document = find_drift(shop, since=since, persons=persons)
+    moved = any(stage["state"] == "drifting" for stage in document["stages"])
+    return Answer("drift", document, status=1 if strict and moved else 0)

@@ -1,0 +1,25 @@
+"""``calib report``"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+
+
+def report(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = HERE,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Write the week in one HTML page: what moved, whether promises held, where the time goes.
+
+    Example: calib report --out pages
+    """
+    from calib.workflow.report import write_report
+
+    return Answer("report", write_report(shop, out=out, progress=progress_on_stderr()))
