@@ -1,0 +1,120 @@
+"""Learn from what is logged, and keep what was learned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.errors import TooFewRunsError, UsageError
+from calib.shop.model import Shop
+from calib.shop.read_shop import read_shop
+from calib.store.builds import find_builds
+from calib.store.fits import save_fit
+from calib.store.open_store import open_store
+from calib.store.parts import find_profiles
+from calib.store.runs import find_runs
+from calib.workflow.baselines import baseline_frame
+from calib.workflow.learning import LearningRows, learning_rows
+from calib.workflow.routes import logged_routes
+from calib.workflow.side_models import failure_rows, wait_rows
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Logged:
+    """All that a fit reads: the shop, its builds and runs, the baselines beside them."""
+
+    shop: Shop
+    builds: pd.DataFrame
+    runs: pd.DataFrame
+    baselines: pd.DataFrame
+    last_end: pd.Timestamp | None
+
+
+def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
+    """Fit on the runs that had ended by ``as_of`` and store the fit; the contract's ``fit`` document."""
+    started = perf_counter()
+    progress("Reading builds and runs ...")
+    logged = read_logged(folder)
+    horizon = horizon_of(logged, as_of)
+    learned = learn(logged, horizon)
+    progress(f"Learning from {len(learned.rows)} stages ...")
+    model = Calibrator().fit(learned.rows)
+    tables = model.to_tables() | side_tables(logged, horizon)
+    document = fit_document(model, learned, horizon, logged.shop)
+    with open_store(folder) as store:
+        save_fit(store, tables, document, logged.shop.version)
+    progress("")
+    return document | {"seconds": round(perf_counter() - started, 3)}
+
+
+def read_logged(folder: Path) -> Logged:
+    """Read shop and store, close the store, and compute the baselines."""
+    shop = read_shop(folder)
+    with open_store(folder, read_only=True) as store:
+        builds, runs, profiles = find_builds(store), find_runs(store), find_profiles(store)
+    ends = runs["ended_at"].dropna()
+    return Logged(
+        shop, builds, runs, baseline_frame(builds, shop, profiles), ends.max() if len(ends) else None
+    )
+
+
+def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
+    """The moment up to which is learned: the end of the day asked for, else the last logged end."""
+    if logged.last_end is None:
+        raise TooFewRunsError(
+            "No finished run is logged yet.", "Import logs first: calib import logs/. Until then quotes use the priors."
+        )
+    return end_of_day(as_of, logged.shop.timezone) if as_of else logged.last_end
+
+
+def end_of_day(text: str, timezone: str) -> pd.Timestamp:
+    """Last second of a day in the shop's zone, as UTC."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f'"{text}" is not a date.', "Write it as YYYY-MM-DD, e.g. 2026-11-20.") from None
+    return pd.Timestamp(datetime.combine(day, time(23, 59, 59), ZoneInfo(timezone))).tz_convert("UTC")
+
+
+def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
+    learned = learning_rows(logged.builds, logged.runs, logged.baselines, horizon)
+    if learned.rows.empty:
+        raise TooFewRunsError(
+            f"No run had ended by {horizon.date()} that could be learned from.",
+            f"Left out: {dict(learned.left_out)}. Name a later day, or import more logs.",
+        )
+    return learned
+
+
+def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
+    """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
+    return {
+        "waits": wait_rows(logged.builds, logged.runs, logged.shop, horizon),
+        "failures": failure_rows(logged.builds, logged.runs, horizon),
+        "routes": logged_routes(logged.builds, logged.runs, horizon),
+    }
+
+
+def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp, shop: Shop) -> dict[str, Any]:
+    left_out = dict(learned.left_out)
+    for reason, count in model.summary["runs_left_out"].items():
+        left_out[reason] = left_out.get(reason, 0) + count
+    return {
+        "as_of": str(horizon.tz_convert(shop.timezone).date()),
+        "runs_used": int(model.summary["runs_used"]),
+        "runs_left_out": left_out,
+        "cells": model.cells[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records"),
+        "ended": model.summary.get("converged"),
+        "below_floor": learned.below_floor[["build_id", "stage", "actual_min", "floor_min"]].to_dict("records"),
+        "seconds": None,
+    }

@@ -1,0 +1,58 @@
+"""A new shop: shop file, log templates, empty store."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from calib.errors import UsageError
+from calib.logs.workbook import write_templates
+from calib.shop.read_shop import read_shop
+from calib.shop.template import shop_text
+from calib.store.open_store import open_store
+
+
+def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
+    """Make ``folder`` a shop; nothing that is there already is written over."""
+    zone = timezone or local_zone()
+    _check_zone(zone)
+    if (folder / "shop.toml").exists():
+        raise UsageError(f"{folder} is a shop already (it has a shop.toml).", "Name another folder, or edit that file.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "shop.toml").write_text(shop_text(zone), encoding="utf-8")
+        templates = write_templates(folder)
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose a folder of your own.") from error
+    shop = read_shop(folder)
+    with open_store(folder, create=True):
+        pass
+    return {
+        "folder": str(folder),
+        "timezone": zone,
+        "machines": [{"id": machine.id, "process": machine.process} for machine in shop.machines.values()],
+        "files": ["shop.toml", "shop.duckdb", *[str(Path(path).relative_to(folder)) for path in templates]],
+        "warnings": list(shop.warnings),
+    }
+
+
+def local_zone() -> str:
+    """IANA name of this computer's zone, where it says one; else UTC."""
+    if os.environ.get("TZ") in available_timezones():
+        return os.environ["TZ"]
+    link = os.path.realpath("/etc/localtime")
+    name = link.partition("zoneinfo/")[2]
+    return name if name in available_timezones() else "UTC"
+
+
+def _check_zone(zone: str) -> None:
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        from difflib import get_close_matches
+
+        near = get_close_matches(zone, sorted(available_timezones()), n=3, cutoff=0.5)
+        hint = f"Did you mean {' or '.join(near)}?" if near else "Names look like Europe/London or America/Chicago."
+        raise UsageError(f'"{zone}" is not an IANA time zone.', hint) from None

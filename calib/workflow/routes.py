@@ -1,0 +1,60 @@
+"""Which stages a build has: learned from the logs, by process, material and finish; else the shop's table."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from calib.baseline.route import default_route
+from calib.shop.model import Shop
+
+FEWEST_BUILDS = 5
+USUAL = 0.5
+
+
+def logged_routes(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp) -> pd.DataFrame:
+    """Share of builds that have a stage, for each process, material and finish, and for the process as a whole.
+
+    Returns process, material ('' for all), finish ('' for all), stage, builds, share.
+    """
+    done = runs[runs["outcome"].fillna("done").eq("done") & (runs["ended_at"] <= horizon)]
+    seen = done[["build_ids", "stage"]].explode("build_ids").rename(columns={"build_ids": "build_id"})
+    seen["stage"] = seen["stage"].str.split("+")
+    seen = seen.explode("stage").drop_duplicates()
+    printed = seen.loc[seen["stage"] == "printing", "build_id"]
+    finished = builds[builds["build_id"].isin(printed)].reindex(columns=["build_id", "process", "material", "finish"])
+    finished = finished.fillna({"material": "", "finish": ""})
+    whole = finished.assign(material="", finish="")
+    groups = pd.concat([finished, whole]).drop_duplicates()
+    keys = ["process", "material", "finish"]
+    counts = groups.groupby(keys).size().rename("builds")
+    by_stage = groups.merge(seen, on="build_id").groupby([*keys, "stage"]).size().rename("with_stage").reset_index()
+    by_stage = by_stage.merge(counts.reset_index(), on=keys)
+    return by_stage.assign(share=by_stage["with_stage"] / by_stage["builds"]).drop(columns="with_stage")
+
+
+def route_of(
+    process: str, material: str, finish: str, has_supports: bool, shop: Shop, logged: pd.DataFrame | None
+) -> tuple[str, ...]:
+    """Stages of a build in order: usual ones by the logs, those that nobody logs by the table.
+
+    Not logged is not 'not done': only a stage that the shop says is always logged is left out for want of logs.
+    """
+    table = default_route(process, finish, material, has_supports, shop)
+    if logged is None or logged.empty:
+        return table
+    of_process = logged[(logged["process"] == process) & (logged["material"] == "") & (logged["finish"] == "")]
+    own = logged[
+        (logged["process"] == process) & (logged["material"] == material) & (logged["finish"] == finish)
+    ]
+    if own.empty or own["builds"].iloc[0] < FEWEST_BUILDS:
+        own = of_process if len(of_process) and of_process["builds"].iloc[0] >= FEWEST_BUILDS else own.iloc[:0]
+        optional_kept = set(table)
+    else:
+        optional_kept = set(own.loc[own["share"] >= USUAL, "stage"])
+    usual = set(own.loc[own["share"] >= USUAL, "stage"]) & optional_kept
+    ever_logged = set(of_process["stage"])
+    unlogged = {stage for stage in table if stage not in ever_logged and stage not in shop.always_logged}
+    if own.empty:
+        return table
+    in_order = shop.routes.get(process, ())
+    return tuple(stage for stage in in_order if stage in usual or stage in unlogged)
