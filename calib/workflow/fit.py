@@ -63,9 +63,7 @@ def read_logged(folder: Path) -> Logged:
     with open_store(folder, read_only=True) as store:
         builds, runs, profiles = find_builds(store), find_runs(store), find_profiles(store)
     ends = runs["ended_at"].dropna()
-    return Logged(
-        shop, builds, runs, baseline_frame(builds, shop, profiles), ends.max() if len(ends) else None
-    )
+    return Logged(shop, builds, runs, baseline_frame(builds, shop, profiles), ends.max() if len(ends) else None)
 
 
 def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:

@@ -43,9 +43,7 @@ def route_of(
     if logged is None or logged.empty:
         return table
     of_process = logged[(logged["process"] == process) & (logged["material"] == "") & (logged["finish"] == "")]
-    own = logged[
-        (logged["process"] == process) & (logged["material"] == material) & (logged["finish"] == finish)
-    ]
+    own = logged[(logged["process"] == process) & (logged["material"] == material) & (logged["finish"] == finish)]
     if own.empty or own["builds"].iloc[0] < FEWEST_BUILDS:
         own = of_process if len(of_process) and of_process["builds"].iloc[0] >= FEWEST_BUILDS else own.iloc[:0]
         optional_kept = set(table)

@@ -1,0 +1,50 @@
+"""The last fit, ready to predict; or the priors, said so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.failures import Failures
+from calib.calibration.waits import Waits
+from calib.store.fits import find_fit
+from calib.store.open_store import STORE_NAME, open_store
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Model, waits, failures and routes of one fit; ``warnings`` say when it is old or missing."""
+
+    model: Calibrator
+    waits: Waits
+    failures: Failures
+    routes: pd.DataFrame | None
+    as_of: str | None
+    warnings: tuple[str, ...] = ()
+
+
+def has_store(folder: Path) -> bool:
+    return (folder / STORE_NAME).exists()
+
+
+def find_fitted(folder: Path) -> Fitted:
+    """The last fit of the shop in ``folder``, with a word if logs came since; the priors if none was made."""
+    found = None
+    if has_store(folder):
+        with open_store(folder, read_only=True) as store:
+            found = find_fit(store)
+    if found is None:
+        warning = "Nothing was learned yet: these are the priors, so the ranges are wide. Run: calib fit"
+        return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
+    tables, meta = found
+    return Fitted(
+        Calibrator.from_tables(tables),
+        Waits.from_table(tables["waits"]),
+        Failures.from_table(tables["failures"]),
+        tables["routes"],
+        meta["as_of"],
+        ("Logs were imported after the last fit. Run: calib fit",) if meta["logs_since"] else (),
+    )

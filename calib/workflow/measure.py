@@ -1,0 +1,56 @@
+"""Geometry of a part as it lies in its file; no shop needed."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+from calib.errors import UsageError
+from calib.geometry.layer_profile import layer_profile
+from calib.geometry.read_mesh import read_mesh
+from calib.geometry.supports import find_supports
+
+MOST_LAYERS = 200_000
+OVERHANG_DEG = 45.0  # usual for extrusion and resin; common practice, no source
+
+
+def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = None) -> dict[str, Any]:
+    """The contract's ``measure`` document."""
+    mesh = read_mesh(part, unit=unit)
+    supports = find_supports(mesh.triangles, OVERHANG_DEG)
+    document = {
+        "part": part.name,
+        "volume_cm3": mesh.volume_mm3 / 1000.0,
+        "area_cm2": mesh.area_mm2 / 100.0,
+        "bounds_mm": mesh.bounds_mm.tolist(),
+        "watertight": bool(mesh.watertight),
+        "bodies": mesh.bodies,
+        "unit": mesh.unit,
+        "supports": {
+            "overhang_deg": OVERHANG_DEG,
+            "volume_cm3": supports.volume_cm3,
+            "contact_cm2": supports.contact_cm2,
+        },
+        "warnings": list(mesh.notes),
+    }
+    if layer_mm is not None:
+        document["layers"] = _layers(mesh.triangles, mesh.bounds_mm, layer_mm)
+    return document
+
+
+def _layers(triangles: Any, bounds_mm: Any, layer_mm: float) -> list[dict[str, float]]:
+    if not math.isfinite(layer_mm) or layer_mm <= 0:
+        raise UsageError(f"--layers {layer_mm:g} is not a thickness.", "Give millimetres above 0, e.g. --layers 0.2.")
+    height = float(bounds_mm[1][2] - bounds_mm[0][2])
+    if height / layer_mm > MOST_LAYERS:
+        raise UsageError(
+            f"--layers {layer_mm:g} cuts a part {height:g} mm high into {height / layer_mm:.0f} layers.",
+            f"At most {MOST_LAYERS} are listed; give a thicker layer.",
+        )
+    profile = layer_profile(triangles, layer_mm)
+    lowest = float(bounds_mm[0][2])
+    return [
+        {"z_mm": float(z) + lowest, "area_mm2": float(area), "perimeter_mm": float(perimeter)}
+        for z, area, perimeter in zip(profile.z_mm, profile.area_mm2, profile.perimeter_mm, strict=True)
+    ]

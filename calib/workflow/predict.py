@@ -1,0 +1,138 @@
+"""A plan of builds -> a range for each build and stage, and for the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.errors import LogFileError, UsageError
+from calib.logs.read_plan import read_plan
+from calib.shop.model import Shop
+from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.parts import find_profiles
+from calib.workflow.baselines import baseline_frame
+from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.learning import is_attended
+from calib.workflow.routes import route_of
+
+LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+NAMES = [f"p{round(100 * level):02d}_min" for level in LEVELS]
+COLUMNS = ["build_id", "process", "stage", "baseline_min", "baseline_basis", "mean_min", *NAMES, "runs_behind"]
+DRAWS = 4000
+BUILDS_AT_ONCE = 100
+
+
+def predict_plan(
+    folder: Path, plan: Path, out: Path | None = None, progress: Callable[[str], None] = lambda text: None
+) -> dict[str, Any]:
+    """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named."""
+    shop = read_shop(folder)
+    fitted = find_fitted(folder)
+    builds, set_aside = read_plan(plan, shop.timezone)
+    if builds.empty:
+        raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
+    progress(f"Predicting {len(builds)} builds ...")
+    rows = stage_rows(builds, shop, fitted, _profiles(folder))
+    table = predicted(rows, fitted.model)
+    if out is not None:
+        write_csv(table, out)
+    progress("")
+    return {
+        "as_of": fitted.as_of,
+        "builds": len(builds),
+        "predictions": table.to_dict("records"),
+        "out": str(out) if out else None,
+        "rows_set_aside": set_aside,
+        "warnings": list(fitted.warnings),
+    }
+
+
+def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted, profiles: dict) -> pd.DataFrame:
+    """One row for each build and stage of its route, with its baseline, in the order of work."""
+    rows = baseline_frame(builds, shop, profiles)
+    supports = builds.reindex(columns=["support_volume_cm3"])["support_volume_cm3"].fillna(0) > 0
+    routes = {
+        build: {stage: place for place, stage in enumerate(_route(row, has, shop, fitted))}
+        for build, row, has in zip(builds["build_id"], builds.to_dict("records"), supports, strict=True)
+    }
+    place = [routes[build].get(stage, -1) for build, stage in zip(rows["build_id"], rows["stage"], strict=True)]
+    rows = rows.assign(place=place, attended=[is_attended(stage) for stage in rows["stage"]])
+    order = {build: number for number, build in enumerate(builds["build_id"])}
+    rows = rows[rows["place"] >= 0].assign(order=lambda kept: kept["build_id"].map(order))
+    return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
+
+
+def _route(row: dict[str, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:
+    material, finish = (row.get(name) if isinstance(row.get(name), str) else "" for name in ("material", "finish"))
+    return route_of(row["process"], material or "", finish or "", bool(has_supports), shop, fitted.routes)
+
+
+def predicted(rows: pd.DataFrame, model: Calibrator) -> pd.DataFrame:
+    """The contract's table: a row for each stage, and a joint range for the whole of each build."""
+    grid = np.linspace(0.001, 0.999, 333)
+    ranges = model.predict(rows, quantiles=LEVELS)
+    stages = rows.assign(
+        mean_min=model.predict(rows, quantiles=tuple(grid))[list(grid)].mean(axis=1),
+        runs_behind=ranges["runs_behind"],
+        **{name: ranges[level] for name, level in zip(NAMES, LEVELS, strict=True)},
+    )
+    stages = stages.rename(columns={"basis": "baseline_basis"})[COLUMNS]
+    wholes = pd.concat([_totals(part, model) for part in _in_lots(rows)], ignore_index=True)
+    both = pd.concat([stages, wholes], ignore_index=True)
+    order = {build: number for number, build in enumerate(dict.fromkeys(rows["build_id"]))}
+    both = both.assign(order=both["build_id"].map(order)).sort_values("order", kind="stable")
+    return both.drop(columns="order").reset_index(drop=True)
+
+
+def _in_lots(rows: pd.DataFrame) -> list[pd.DataFrame]:
+    """Rows of BUILDS_AT_ONCE builds each, so that draws of a long plan fit in memory."""
+    number = pd.factorize(rows["build_id"])[0] // BUILDS_AT_ONCE
+    return [part.reset_index(drop=True) for _, part in rows.groupby(number, sort=True)]
+
+
+def _totals(rows: pd.DataFrame, model: Calibrator) -> pd.DataFrame:
+    """Work of all stages of each build, from joint draws."""
+    draws = model.draws(rows, DRAWS, seed=0)
+    builds = rows.groupby("build_id", sort=False)
+    totals = []
+    for build, indices in builds.indices.items():
+        whole = draws[:, indices].sum(axis=1)
+        low, high = np.quantile(whole, (0.001, 0.999))
+        first = rows.iloc[indices[0]]
+        totals.append(
+            {
+                "build_id": build,
+                "process": first["process"],
+                "stage": "total",
+                "baseline_min": rows["baseline_min"].to_numpy()[indices].sum(),
+                "baseline_basis": first["basis"],
+                "mean_min": whole[(whole >= low) & (whole <= high)].mean(),
+                **dict(zip(NAMES, np.quantile(whole, LEVELS), strict=True)),
+                "runs_behind": 0,
+            }
+        )
+    return pd.DataFrame(totals, columns=COLUMNS)
+
+
+def write_csv(table: pd.DataFrame, out: Path) -> None:
+    """Write through a neighbour file, so that a half-written table never stands under its name."""
+    beside = out.with_name(out.name + ".part")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        table.to_csv(beside, index=False, float_format="%.4f", encoding="utf-8")
+        beside.replace(out)
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another file with --out.") from error
+
+
+def _profiles(folder: Path) -> dict:
+    if not has_store(folder):
+        return {}
+    with open_store(folder, read_only=True) as store:
+        return find_profiles(store)
