@@ -1,0 +1,28 @@
+"""Times that a person types."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
+
+from calib.errors import UsageError
+
+
+def moment(text: str, zone: ZoneInfo, whole_day_ends: bool = False) -> datetime:
+    """An ISO 8601 date or time; without an offset it is local time of the zone.
+
+    A local time that exists twice is the first; one that does not exist moves forward by the gap (RFC 5545, 3.3.5).
+
+    >>> moment("2007-03-11T02:30", ZoneInfo("America/New_York")).isoformat()
+    '2007-03-11T03:30:00-04:00'
+    >>> moment("2026-12-04", ZoneInfo("UTC"), whole_day_ends=True).isoformat()
+    '2026-12-04T23:59:59+00:00'
+    """
+    try:
+        read = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise UsageError(f'"{text}" is not a date or time.', "Write 2026-12-04 or 2026-12-04T15:00.") from None
+    if whole_day_ends and len(text.strip()) <= 10:
+        read = datetime.combine(read.date(), time(23, 59, 59))
+    local = read if read.tzinfo else read.replace(tzinfo=zone)
+    return local.astimezone(UTC).astimezone(zone)
