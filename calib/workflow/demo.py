@@ -1,0 +1,65 @@
+"""The whole job on the invented lab of a maker of river gauges."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+from calib.errors import UsageError
+from calib.locate import shipped_folder
+from calib.store.open_store import open_store
+from calib.workflow.drift import find_drift
+from calib.workflow.fit import fit_shop
+from calib.workflow.import_logs import import_logs
+from calib.workflow.quote import quote_part
+from calib.workflow.report import write_report
+
+COPIED = ("shop.toml", "logs", "parts", "truth.json", "plan.csv")
+PART = "sensor_bracket.stl"
+QUANTITIES = (1, 10, 60)
+START = "2026-11-23T08:00"  # the Monday after the last log
+
+
+def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) -> dict[str, Any]:
+    """Make the lab in ``folder``, then import, fit, quote, look for drift and write the page, in that order."""
+    started = perf_counter()
+    make_lab(folder)
+    imported = import_logs(folder, [folder / "logs"], progress=progress)
+    fitted = fit_shop(folder, progress=progress)
+    quotes = []
+    for quantity in QUANTITIES:
+        progress(f"Quoting {quantity} of {PART} ...")
+        quotes.append(quote_part(folder, folder / "parts" / PART, quantity, [], start=START))
+    drift = find_drift(folder)
+    page = write_report(folder, folder / "pages", progress=progress)
+    progress("")
+    return {
+        "folder": str(folder),
+        "part": PART,
+        "start": START,
+        "import": imported,
+        "fit": fitted,
+        "quotes": quotes,
+        "drift": drift,
+        "page": page["page"],
+        "seconds": round(perf_counter() - started, 1),
+    }
+
+
+def make_lab(folder: Path) -> None:
+    """Copy the invented lab's shop file, logs, parts and planted truth, and make its empty store."""
+    if folder.exists() and any(folder.iterdir()):
+        raise UsageError(f"{folder} is not empty.", "Name a new folder: calib demo another-folder")
+    source = shipped_folder("demo_logs")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in COPIED:
+            copy = shutil.copytree if (source / name).is_dir() else shutil.copyfile
+            copy(source / name, folder / name)
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose a folder of your own.") from error
+    with open_store(folder, create=True):
+        pass

@@ -1,0 +1,33 @@
+"""The week in one page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from calib.report.week import week_page
+from calib.shop.read_shop import read_shop
+from calib.workflow.drift import find_drift
+from calib.workflow.pages import write_page
+from calib.workflow.week_data import week_data
+
+
+def write_report(
+    folder: Path, out: Path, persons: bool = False, progress: Callable[[str], None] = lambda text: None
+) -> dict[str, Any]:
+    """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says."""
+    progress("Looking for drift ...")
+    drift = find_drift(folder, persons=persons)
+    progress("Writing the page ...")
+    data = week_data(folder, read_shop(folder), drift)
+    page = out / f"week-{drift['as_of']}.html"
+    write_page(page, week_page(data))
+    progress("")
+    moved = [stage for stage in drift["stages"] if stage["state"] == "drifting"]
+    return {
+        "page": str(page),
+        "as_of": drift["as_of"],
+        "drifting": [{"process": stage["process"], "stage": stage["stage"]} for stage in moved],
+        "warnings": drift["warnings"],
+    }
