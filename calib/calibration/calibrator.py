@@ -1,0 +1,209 @@
+"""The model alone, on frames, with no database: usable on any trade's planned against actual durations."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
+from calib.calibration.effects import cell_effects
+from calib.calibration.joint import draw_minutes
+from calib.calibration.normal_plus_t import normal_cdf
+from calib.calibration.options import FACTORS, Options
+from calib.calibration.ranges import row_quantiles, runs_behind, spread_of_location
+from calib.calibration.recalibrate import Recalibration
+from calib.calibration.rows import Rows, read_plans, read_runs
+from calib.calibration.state import Posterior, Predictive, State, predictive
+from calib.calibration.tables import state_from_tables, state_tables
+from calib.calibration.vocabulary import SEPARATOR, Vocabulary
+from calib.calibration.weeks import rows_at, weeks_of
+from calib.errors import UsageError
+
+ERROR_LABELS = ("run_key", *FACTORS, "build_id", "ended_at", "baseline_min", "actual_min")
+CELL_SAMPLE = 40  # last runs of a cell that its figures are for
+
+
+class Calibrator:
+    """Learns log(actual / baseline) of runs and predicts ranges; see ``Options`` for what can be set.
+
+    >>> import pandas as pd
+    >>> runs = pd.DataFrame({"process": "MEX", "stage": "printing", "baseline_min": [60.0, 90.0, 30.0],
+    ...                      "actual_min": [66.0, 99.0, 33.0], "ended_at": pd.date_range("2026-01-05", periods=3)})
+    >>> made = Calibrator().fit(runs)
+    >>> bool(60 < made.predict(runs, quantiles=(0.5,))[0.5].iloc[0] < 72)
+    True
+    """
+
+    def __init__(self, **options: Any) -> None:
+        try:
+            self.options = Options(**options)
+        except TypeError as error:
+            raise UsageError(f"unknown option of Calibrator: {error}", "See Options for those there are.") from None
+        self._state = _empty_state(self.options)
+        self.errors = _no_errors(self.options)
+        self.cells = pd.DataFrame(columns=[*self.options.group, "runs", "ratio_p50", "spread"])
+        self.summary: dict[str, Any] = {
+            "runs_used": 0, "runs_left_out": {}, "iterations": 0, "converged": "nothing learned yet: priors only",
+            "seconds": 0.0, "as_of": None,
+        }  # fmt: skip
+
+    def fit(self, runs: pd.DataFrame) -> Calibrator:
+        """Learn from runs.
+
+        runs : columns of the group, baseline_min and actual_min [min, > 0], ended_at (time stamps); and any of
+            machine, station, operator, material, build_id, attended (a person works throughout), censored (at least
+            this long), low_min (the end lies between low_min and actual_min), basis, run_key, shares (for a stage
+            'a+b': its baselines by stage). Missing values are allowed; rows that cannot be used are counted.
+        Raises UsageError for a missing column.
+        """
+        from calib.calibration.weekly import WeeklyPass  # needs scipy, which predicting does not
+
+        start = time.perf_counter()
+        rows = read_runs(runs, self.options)
+        learner = WeeklyPass(self.options)
+        learner.vocabulary.learn(rows)
+        coded = learner.vocabulary.code(rows)
+        found = []
+        for number, at in weeks_of(rows):
+            some, some_coded = rows_at(rows, coded, at)
+            _, expected = learner.expect(number, some, some_coded)
+            found.append((expected, *learner.learn(number, some, some_coded, expected)))
+        self._state = learner.state()
+        if found:
+            self.errors = _errors(runs, rows, self.options, found)
+        self.cells = _cells(self._state, rows, coded)
+        self.summary = {
+            "runs_used": rows.count,
+            "runs_left_out": rows.left_out,
+            "iterations": learner.sweeps_done,
+            "converged": _how_it_ended(learner.change, rows.count),
+            "seconds": round(time.perf_counter() - start, 3),
+            "as_of": pd.Timestamp(self._state.ended, tz="UTC").isoformat() if rows.count else None,
+        }
+        return self
+
+    def predict(self, rows: pd.DataFrame, quantiles: tuple[float, ...] = (0.1, 0.5, 0.9)) -> pd.DataFrame:
+        """Quantiles of the minutes of rows that come just after the last run learned.
+
+        rows : columns of the group, baseline_min, and any of the factors, build_id, basis, prior_sd, floor_min
+        Returns a frame with the index of ``rows``, a column for each quantile [min], and runs_behind.
+        Raises UsageError for a missing column, a baseline not above 0, or a quantile outside (0, 1).
+        """
+        levels = np.asarray(quantiles, float)
+        if ((levels <= 0) | (levels >= 1)).any():
+            raise UsageError(f"quantiles {tuple(quantiles)}: each must lie between 0 and 1")
+        plans, expected = self._expected(rows)
+        minutes = row_quantiles(self._state, plans, expected, levels)
+        table = pd.DataFrame(minutes, index=rows.index, columns=list(quantiles))
+        table["runs_behind"] = runs_behind(self._state, expected).astype(int)
+        return table
+
+    def draws(self, rows: pd.DataFrame, n: int, seed: int, sd: Any = None) -> np.ndarray:
+        """``n`` joint draws, shape (n, len(rows)) [min].
+
+        Rows of one build_id share the build's effect; all rows share what is not known of a level, a machine, a
+        person or a material. sd : shape (len(rows),) or a number, more uncertainty of the log baseline, shared
+        within a build.
+        """
+        plans, expected = self._expected(rows)
+        extra = None if sd is None else np.broadcast_to(np.asarray(sd, float), (plans.count,))
+        return draw_minutes(self._state, plans, expected, n, seed, extra)
+
+    def effects(self, *labels: str) -> pd.DataFrame:
+        """The correction of a cell split into effects: factor, value, per cent, low, high (80 %), runs of the cell."""
+        if len(labels) != len(self.options.group):
+            raise UsageError(f"effects of {labels}: expected a label for each of {', '.join(self.options.group)}")
+        return cell_effects(self._state, labels)
+
+    def to_tables(self) -> dict[str, pd.DataFrame]:
+        """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""
+        return state_tables(self._state)
+
+    @classmethod
+    def from_tables(cls, tables: dict[str, pd.DataFrame]) -> Calibrator:
+        """What ``to_tables`` wrote: predictions are the same to the last bit."""
+        state = state_from_tables(tables)
+        made = cls()
+        made.options, made._state = state.options, state
+        made.summary |= {"runs_used": int(state.facts.get("rows", 0))}
+        return made
+
+    def _expected(self, frame: pd.DataFrame) -> tuple[Rows, Predictive]:
+        plans = read_plans(frame, self.options)
+        coded = self._state.vocabulary.code(plans)
+        self._state.vocabulary.measure(coded, plans.log_baseline, learn=False)
+        return plans, predictive(self._state, coded, plans)
+
+
+def _empty_state(options: Options) -> State:
+    designs = Design(location_blocks(options), options.most_effects), Design(scale_blocks(options), 1)
+    nothing = [
+        Posterior(np.zeros(0), np.zeros((0, 0)), {block.name: block.start_sd**2 for block in design.blocks})
+        for design in designs
+    ]
+    return State(
+        options, Vocabulary(options.group), *designs, *nothing, np.zeros(0), np.zeros(2), np.zeros(0), 0.004, 0.4,
+        Recalibration(), 0,
+    )  # fmt: skip
+
+
+def _no_errors(options: Options) -> pd.DataFrame:
+    return pd.DataFrame(columns=[*options.group, *ERROR_LABELS, "expected_min", "scale", "z", "pit", "runs_behind"])
+
+
+def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
+    """One row for each run learned, as it was expected at the time, in order of ends."""
+    kept = runs.iloc[rows.source].reset_index(drop=True)
+    table = pd.DataFrame(
+        {name: kept[name] if name in kept else None for name in (*options.group, *ERROR_LABELS)}, index=kept.index
+    )
+    location, tau2, sigma, load = (
+        np.concatenate([getattr(expected, name) for expected, _, _ in found])
+        for name in ("location", "tau2", "sigma", "load")
+    )
+    nu = options.nu
+    score = np.concatenate([scores for _, scores, _ in found])
+    table["expected_min"] = rows.baseline_min * np.exp(location)
+    table["scale"] = np.sqrt(tau2 + sigma**2 * nu / (nu - 2))
+    table["z"] = score
+    table["pit"] = normal_cdf(score)
+    table["runs_behind"] = np.concatenate([behind for _, _, behind in found]).astype(int)
+    return table
+
+
+def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
+    """Each cell as it is now: runs, median ratio and spread over its last runs' machines, people and sizes."""
+    cell = coded.codes["cell"]
+    place = pd.Series(cell[::-1]).groupby(cell[::-1]).cumcount().to_numpy()[::-1]
+    parts = np.flatnonzero(place < CELL_SAMPLE)
+    n = len(parts)
+    some = coded.take(parts, np.arange(n))
+    some.share = np.ones(n)
+    state.vocabulary.measure(some, rows.log_baseline[parts], learn=False)
+    alone = Rows(
+        {}, np.arange(n), np.ones(n), rows.log_baseline[parts], rows.attended[parts], np.full(n, np.nan),
+        np.zeros(n, np.int64), np.zeros(n, int), np.zeros(n, bool), np.zeros(n), np.ones(n), np.full(n, np.nan),
+        np.zeros(n),
+    )  # fmt: skip
+    expected = predictive(state, some, alone)
+    nu = state.options.nu
+    own = spread_of_location(state, alone, expected) ** 2 + expected.sigma**2 * nu / (nu - 2)
+    frame = pd.DataFrame({"cell": expected.cell, "location": expected.location, "own": own}).groupby("cell")
+    spread = np.sqrt(frame["own"].mean() + frame["location"].var(ddof=0))
+    ratio = np.exp(frame["location"].median())
+    names = np.array(state.vocabulary.labels("cell"), dtype=object)[ratio.index.to_numpy(int)] if n else []
+    table = pd.DataFrame([str(name).split(SEPARATOR) for name in names], columns=list(state.options.group))
+    table["runs"] = state.runs[ratio.index.to_numpy(int)].astype(int) if n else []
+    table["ratio_p50"], table["spread"] = ratio.to_numpy(), spread.to_numpy()
+    return table.sort_values(list(state.options.group), ignore_index=True)
+
+
+def _how_it_ended(change: float, runs: int) -> str:
+    if not runs:
+        return "nothing to learn from: priors only"
+    if change < 0.02:
+        return f"settled: no median moved by more than {100 * change:.2g} % in the last sweep"
+    return f"still moving: a median of the last weeks moved by {100 * change:.2g} % in the last sweep"

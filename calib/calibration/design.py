@@ -1,0 +1,198 @@
+"""Which effects a row has: blocks of parameters, growing as new levels appear; rows -> sparse entries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.calibration.options import FACTORS, Options
+from calib.calibration.rows import UNKNOWN, Rows
+
+RADIX = 1 << 24  # labels of one column at most
+SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
+
+
+@dataclass(frozen=True)
+class Block:
+    """Effects of one kind that share a variance.
+
+    keys : columns whose labels together name an effect; none for a single effect
+    times : what multiplies it: 'one', 'size' (log baseline less the cell's middle) or 'bend' (curved size)
+    only : 'attended', 'unattended' or '' : rows that have it
+    start_sd, start_weight : sd before any data, and the number of effects that this is worth
+    fixed : the variance is not learned
+    needs : rows before an effect is admitted
+    """
+
+    name: str
+    keys: tuple[str, ...]
+    times: str = "one"
+    only: str = ""
+    start_sd: float = 0.1
+    start_weight: float = 2.0
+    fixed: bool = False
+    needs: int = 1
+
+
+def location_blocks(options: Options) -> tuple[Block, ...]:
+    """Effects on log(actual / baseline)."""
+    parents = options.group if len(options.group) > 1 else ()
+    blocks = [Block("whole", (), start_sd=10.0, fixed=True)]
+    blocks += [Block(name, (name,), start_sd=0.15) for name in parents]
+    blocks += [Block("cell", ("cell",), start_sd=0.15)]
+    blocks += [Block("size", ("attended",), "size", start_sd=0.15)]
+    blocks += [Block(f"size_{name}", (name,), "size", start_sd=0.08) for name in parents]
+    blocks += [Block("size_cell", ("cell",), "size", start_sd=0.08)]
+    blocks += [
+        Block("bend", ("attended",), "bend", start_sd=0.05),
+        Block("bend_cell", ("cell",), "bend", start_sd=0.05),
+    ]
+    for factor in FACTORS:
+        only = "attended" if factor == "operator" else ""
+        blocks.append(Block(factor, (factor,) if only else (factor, "attended"), only=only))
+        within = "unattended" if factor == "machine" else only
+        blocks.append(Block(f"{factor}_cell", (factor, "cell"), only=within, start_sd=0.05, needs=2))
+    blocks.append(Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3))
+    blocks.append(Block("basis_cell", ("basis", "cell")))
+    if options.dynamic:
+        blocks.append(Block("level", ("cell",), fixed=True, needs=8))
+    return tuple(blocks)
+
+
+def scale_blocks(options: Options) -> tuple[Block, ...]:
+    """Effects on the log of the noise's scale."""
+    parents = options.group if len(options.group) > 1 else ()
+    blocks = [Block("whole", ("attended",), start_sd=1.0, fixed=True)]
+    blocks += [Block(name, (name,), start_sd=0.2, start_weight=4.0) for name in parents]
+    blocks += [Block("cell", ("cell",), start_sd=0.3, start_weight=4.0)]
+    blocks += [Block("size", ("attended",), "size", start_sd=0.2, start_weight=4.0)]
+    blocks += [Block("size_cell", ("cell",), "size", start_sd=0.1, start_weight=4.0)]
+    blocks += [Block("bend_cell", ("cell",), "bend", start_sd=0.05, start_weight=4.0)]
+    blocks += [Block("operator", ("operator",), only="attended", start_sd=0.1, start_weight=4.0)]
+    blocks += [Block("basis", ("basis",), start_sd=0.2, start_weight=4.0)]
+    return tuple(blocks)
+
+
+@dataclass(eq=False)
+class Coded:
+    """Parts of rows as numbers.
+
+    codes : column -> shape (parts,), code of its label, UNKNOWN where not known or never seen
+    size, bend : shape (parts,), see Block.times
+    """
+
+    codes: dict[str, np.ndarray]
+    size: np.ndarray
+    part_row: np.ndarray
+    share: np.ndarray
+    attended: np.ndarray
+
+    @property
+    def bend(self) -> np.ndarray:
+        return self.size**2 / (1 + np.abs(self.size))
+
+    def take(self, parts: np.ndarray, part_row: np.ndarray) -> Coded:
+        codes = {name: values[parts] for name, values in self.codes.items()}
+        return Coded(codes, self.size[parts], part_row, self.share[parts], self.attended[parts])
+
+    def key_of(self, block: Block) -> np.ndarray:
+        """One number for the labels that name the effect; UNKNOWN where any of them is not known."""
+        key = np.zeros(len(self.size), np.int64)
+        known = np.ones(len(self.size), bool)
+        for name in block.keys:
+            code = self.codes[name]
+            known &= code != UNKNOWN
+            key = key * RADIX + code
+        return np.where(known, key, UNKNOWN)
+
+    def value_of(self, block: Block) -> np.ndarray:
+        """What multiplies the effect in each part; 0 where the part does not have it."""
+        value = {"one": np.ones(len(self.size)), "size": self.size, "bend": self.bend}[block.times] * self.share
+        if block.only:
+            value = np.where((self.attended == 1) == (block.only == "attended"), value, 0.0)
+        return value
+
+
+@dataclass(eq=False)
+class Entries:
+    """Sparse rows: entry i says that row[i] has column[i] times value[i]; the same for effects never seen.
+
+    new_row, new_block, new_key, new_value : effects without a column: their block's variance stands for them
+    """
+
+    row: np.ndarray
+    column: np.ndarray
+    value: np.ndarray
+    new_row: np.ndarray
+    new_block: np.ndarray
+    new_key: np.ndarray
+    new_value: np.ndarray
+
+
+@dataclass(eq=False)
+class Design:
+    """Blocks with the columns of the effects admitted so far."""
+
+    blocks: tuple[Block, ...]
+    most: int
+    size: int = 0
+    keys: dict[str, np.ndarray] = field(default_factory=dict)
+    columns: dict[str, np.ndarray] = field(default_factory=dict)
+    seen: dict[str, dict[int, int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for block in self.blocks:
+            self.keys.setdefault(block.name, np.zeros(0, np.int64))
+            self.columns.setdefault(block.name, np.zeros(0, np.int64))
+            self.seen.setdefault(block.name, {})
+
+    def admit(self, coded: Coded) -> dict[str, np.ndarray]:
+        """Give columns to effects that have been seen often enough by now; new keys of each block, sorted."""
+        fresh = {}
+        for block in self.blocks:
+            key = coded.key_of(block)
+            found, counts = np.unique(key[(coded.value_of(block) != 0) & (key != UNKNOWN)], return_counts=True)
+            fresh[block.name] = self._admit(block, found, counts)
+        return fresh
+
+    def _admit(self, block: Block, found: np.ndarray, counts: np.ndarray) -> np.ndarray:
+        unknown = ~np.isin(found, self.keys[block.name])
+        seen = self.seen[block.name]
+        ready = []
+        for key, count in zip(found[unknown].tolist(), counts[unknown].tolist(), strict=True):
+            seen[key] = seen.get(key, 0) + count
+            if seen[key] >= block.needs:
+                ready.append((-seen[key], key))
+        room = self.most - self.size
+        chosen = np.sort(np.array([key for _, key in sorted(ready)[: max(room, 0)]], np.int64))
+        for key in chosen.tolist():
+            del seen[key]
+        keys = np.concatenate([self.keys[block.name], chosen])
+        columns = np.concatenate([self.columns[block.name], self.size + np.arange(len(chosen))])
+        order = np.argsort(keys, kind="stable")
+        self.keys[block.name], self.columns[block.name] = keys[order], columns[order]
+        self.size += len(chosen)
+        return chosen
+
+    def entries(self, coded: Coded) -> Entries:
+        """Sparse entries of all parts; a part whose label is not known has an effect of its own, never seen."""
+        found: list[tuple[np.ndarray, ...]] = []
+        new: list[tuple[np.ndarray, ...]] = []
+        for number, block in enumerate(self.blocks):
+            key, value = coded.key_of(block), coded.value_of(block)
+            keys, columns = self.keys[block.name], self.columns[block.name]
+            at = np.minimum(np.searchsorted(keys, key), max(len(keys) - 1, 0))
+            known = (keys[at] == key) & (value != 0) if len(keys) else np.zeros(len(key), bool)
+            found.append((coded.part_row[known], columns[at[known]] if len(keys) else at[known], value[known]))
+            lost = ~known & (value != 0) & self._uncertain(block, key)
+            new.append((coded.part_row[lost], np.full(lost.sum(), number), key[lost], value[lost]))
+        known_entries = [np.concatenate(column) for column in zip(*found, strict=True)]
+        return Entries(*known_entries, *[np.concatenate(column) for column in zip(*new, strict=True)])
+
+    def _uncertain(self, block: Block, key: np.ndarray) -> np.ndarray:
+        """Whether an effect without a column widens the range: not where the factor does not apply."""
+        if block.name == "level":
+            return np.zeros(len(key), bool)
+        somebody = block.keys[:1] == ("operator",) and len(self.keys[block.name]) > 0
+        return (key != UNKNOWN) | somebody

@@ -1,0 +1,88 @@
+"""Joint draws: rows that share a build, a machine, a person, a material or a level move together."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.calibration.normal_plus_t import SCORES, quantile
+from calib.calibration.ranges import noise_scale, spread_of_location
+from calib.calibration.rows import Rows
+from calib.calibration.state import Predictive, State, dense_rows
+
+NODES = np.concatenate([-SCORES[:0:-2], SCORES[::2]])  # normal scores at which draws are stretched
+JITTER = 1e-12
+
+
+def draw_minutes(
+    state: State, rows: Rows, expected: Predictive, n: int, seed: int, extra_sd: np.ndarray | None = None
+) -> np.ndarray:
+    """``n`` joint draws of all rows, shape (n, rows) [min]; the same seed gives the same draws."""
+    rng = np.random.default_rng(seed)
+    count = rows.count
+    sigma = noise_scale(state, expected)
+    root = _root(_covariance(state, rows, expected, extra_sd))
+    off = rng.standard_normal((n, count)) @ root.T
+    off += rng.standard_t(state.options.nu, (n, count)) * sigma
+    off = _stretched(state, rows, expected, off, extra_sd)
+    return np.maximum(rows.baseline_min * np.exp(expected.location + off), rows.floor_min)
+
+
+def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.ndarray | None) -> np.ndarray:
+    """Covariance of what is not known of the rows' locations, shape (rows, rows)."""
+    n = rows.count
+    entries = expected.entries
+    used, design = dense_rows(entries.row, entries.column, entries.value, n)
+    covariance = np.zeros((n, n))
+    if len(used):
+        covariance = design @ state.location.covariance[np.ix_(used, used)] @ design.T
+    covariance += _unseen(state, expected, n)
+    same = (rows.build[:, None] == rows.build[None]) & (rows.build >= 0)[:, None]
+    covariance += state.build_variance * same * np.outer(expected.load, expected.load)
+    wanted = spread_of_location(state, rows, expected) ** 2
+    if extra_sd is not None:
+        covariance += same * np.outer(extra_sd, extra_sd)
+        wanted = wanted + extra_sd**2
+        lonely = rows.build < 0
+        covariance[lonely, lonely] += extra_sd[lonely] ** 2
+    at = np.arange(n)
+    if not state.runs.sum():
+        covariance[:] = 0.0
+    covariance[at, at] += np.maximum(wanted - covariance[at, at], 0.0)
+    return covariance
+
+
+def _unseen(state: State, expected: Predictive, n: int) -> np.ndarray:
+    """Effects without a column: rows that name the same one share it."""
+    entries = expected.entries
+    if not len(entries.new_row):
+        return np.zeros((n, n))
+    pairs = np.column_stack([entries.new_block, entries.new_key])
+    _, effect = np.unique(pairs, axis=0, return_inverse=True)
+    shared = np.zeros((n, int(effect.max()) + 1))
+    sd = np.sqrt([min(state.location.variance[block.name], 0.25) for block in state.design.blocks])
+    np.add.at(shared, (entries.new_row, effect.ravel()), entries.new_value * sd[entries.new_block])
+    return shared @ shared.T
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    at = np.arange(len(covariance))
+    covariance[at, at] = covariance[at, at] * (1 + 1e-9) + JITTER
+    return np.linalg.cholesky(covariance)
+
+
+def _stretched(
+    state: State, rows: Rows, expected: Predictive, off: np.ndarray, extra_sd: np.ndarray | None
+) -> np.ndarray:
+    """Draws moved so that each row's own quantiles are those of ``predict``."""
+    tau, sigma = spread_of_location(state, rows, expected), noise_scale(state, expected)
+    if extra_sd is not None:
+        tau = np.hypot(tau, extra_sd)
+    raw = quantile(NODES, tau, sigma, state.options.nu)
+    score = state.recalibration.stretched(NODES, expected.cell, expected.attended)
+    wanted = quantile(score, tau, sigma, state.options.nu)
+    for i in range(off.shape[1]):
+        if not np.array_equal(raw[i], wanted[i]):
+            factor = wanted[i] / np.where(raw[i] == 0, 1.0, raw[i])
+            factor[raw[i] == 0] = factor[np.flatnonzero(raw[i] == 0) + 1]
+            off[:, i] *= np.interp(off[:, i], raw[i], factor)
+    return off

@@ -1,0 +1,112 @@
+"""The past replayed week by week, never looking ahead: were the ranges honest?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.options import Options
+from calib.calibration.ranges import row_quantiles, runs_behind
+from calib.calibration.rows import Rows, read_runs
+from calib.calibration.scores import interval_score
+from calib.calibration.weeks import rows_at, weeks_of
+
+LEVELS = (0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975)
+WARM_UP_WEEKS = 8
+CENTRAL = {"50": (0.25, 0.75), "80": (0.1, 0.9), "90": (0.05, 0.95), "95": (0.025, 0.975)}
+
+
+def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any] | None = None) -> pd.DataFrame:
+    """Quantiles of each run as they were expected at the start of its week.
+
+    weeks : score the last so many; all but the first WARM_UP_WEEKS if None (half of them where there are fewer)
+    Returns group columns, week (0 is the first), baseline_min, actual_min, a column for each of LEVELS [min],
+    baseline_low and baseline_high (the 80 % range from one global ratio at the time), runs_behind, and
+    ``source``: the place of the run in ``runs``. Censored runs are not scored.
+    """
+    from calib.calibration.weekly import WeeklyPass
+
+    made = Options(**(options or {}))
+    rows = read_runs(runs, made)
+    learner = WeeklyPass(made)
+    learner.vocabulary.learn(rows)
+    coded = learner.vocabulary.code(rows)
+    every = weeks_of(rows)
+    first = len(every) - weeks if weeks is not None else min(WARM_UP_WEEKS, len(every) // 2)
+    tables = []
+    for i, (number, at) in enumerate(every):
+        some, some_coded = rows_at(rows, coded, at)
+        state, expected = learner.expect(number, some, some_coded)
+        if i >= max(first, 0):
+            minutes = row_quantiles(state, some, expected, np.array(LEVELS))
+            tables.append(_table(minutes, some, runs_behind(state, expected), number - every[0][0], at, rows))
+        learner.learn(number, some, some_coded, expected)
+    return _named(tables, runs, rows, made)
+
+
+def score(frame: pd.DataFrame) -> dict[str, Any]:
+    """Coverage and mean 80 % interval score on log minutes of a replay: the numbers of ``backtest``."""
+    group = [name for name in frame.columns[: list(frame.columns).index("week")]]
+    names = {"process", "stage"} <= set(group)
+    cells = []
+    for labels, rows in frame.groupby(group, sort=True):
+        named = dict(zip(group, labels, strict=True))
+        cell = named if not names else {name: named[name] for name in ("process", "stage")}
+        cells.append(
+            {
+                **cell,
+                "predictions": len(rows),
+                "coverage": _coverage(rows),
+                "interval_score": _mean_score(rows, 0.1, 0.9),
+            }
+        )
+    return {
+        "weeks": int(frame["week"].nunique()),
+        "predictions": len(frame),
+        "coverage": _coverage(frame),
+        "interval_score": _mean_score(frame, 0.1, 0.9),
+        "interval_score_baseline_only": _mean_score(frame, "baseline_low", "baseline_high"),
+        "cells": cells,
+    }
+
+
+def _table(minutes: np.ndarray, some: Rows, behind: np.ndarray, week: int, at: np.ndarray, rows: Rows) -> pd.DataFrame:
+    past = rows.y[: at[0]] if at[0] else np.array([-0.7, 0.7])  # before any run: a factor of two either way
+    low, high = np.quantile(past, [0.1, 0.9])
+    table = pd.DataFrame(minutes, columns=list(LEVELS))
+    table["week"], table["runs_behind"], table["at"] = week, behind.astype(int), at
+    table["baseline_low"], table["baseline_high"] = some.baseline_min * np.exp(low), some.baseline_min * np.exp(high)
+    return table[~some.censored]
+
+
+def _named(tables: list[pd.DataFrame], runs: pd.DataFrame, rows: Rows, options: Options) -> pd.DataFrame:
+    columns = ["week", "baseline_min", "actual_min", *LEVELS, "baseline_low", "baseline_high", "runs_behind", "source"]
+    if not tables:
+        return pd.DataFrame(columns=[*options.group, *columns])
+    table = pd.concat(tables, ignore_index=True)
+    table["source"] = rows.source[table.pop("at").to_numpy(int)]
+    kept = runs.iloc[table["source"]].reset_index(drop=True)
+    for name in (*options.group, "baseline_min", "actual_min"):
+        table[name] = kept[name]
+    return table[[*options.group, *columns]]
+
+
+def _coverage(rows: pd.DataFrame) -> dict[str, float | None]:
+    """Share inside each central range; a bound that equals the actual covers it. None for no rows."""
+    if not len(rows):
+        return dict.fromkeys(CENTRAL)
+    actual = rows["actual_min"].to_numpy(float)
+    inside = {
+        name: (actual >= rows[low].to_numpy() * (1 - 1e-12)) & (actual <= rows[high].to_numpy() * (1 + 1e-12))
+        for name, (low, high) in CENTRAL.items()
+    }
+    return {name: round(float(found.mean()), 4) for name, found in inside.items()}
+
+
+def _mean_score(rows: pd.DataFrame, low: Any, high: Any) -> float | None:
+    if not len(rows):
+        return None
+    log = {name: np.log(rows[name].to_numpy(float)) for name in ("actual_min", low, high)}
+    return round(float(interval_score(log["actual_min"], log[low], log[high], 0.8).mean()), 5)

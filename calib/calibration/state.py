@@ -1,0 +1,147 @@
+"""What a fit knows at one moment, as numbers: enough to predict, nothing of the rows it came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.calibration.design import Coded, Design, Entries
+from calib.calibration.options import Options
+from calib.calibration.recalibrate import Recalibration
+from calib.calibration.rows import Rows
+from calib.calibration.vocabulary import Vocabulary
+
+SCALE_OFFSET = float(np.log(0.15))  # log of the noise's scale that the scale effects start from
+SMALLEST_SIGMA = 0.004  # no scale collapses where half the actuals equal the plan
+STEP_HEADROOM = 1.5  # next week's step comes from a heavy-tailed law: wider than its scale
+COLD_STEPS = 4.0  # weeks of steps that a cell without a walking level may have made
+UNLEARNED_SD = 0.5  # sd of log(actual / baseline) before any log, where a row does not say (an assumption)
+CHUNK = 2048  # rows at once
+
+
+@dataclass(eq=False)
+class Posterior:
+    """Effects of one design.
+
+    mean : shape (p,); covariance : shape (p, p); variance : block name -> how much its effects differ
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    variance: dict[str, float]
+
+
+@dataclass(eq=False)
+class State:
+    """A fit. ``step``, ``runs`` and ``attended`` are by cell code: weekly step variance, runs, and kind."""
+
+    options: Options
+    vocabulary: Vocabulary
+    design: Design
+    scale_design: Design
+    location: Posterior
+    scale: Posterior
+    step: np.ndarray
+    step_of_kind: np.ndarray
+    runs: np.ndarray
+    build_variance: float
+    machine_load: float
+    recalibration: Recalibration
+    ended: int
+    facts: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(eq=False)
+class Predictive:
+    """What is expected of rows, on log(actual / baseline).
+
+    location : shape (n,); tau2 : shape (n,), variance of what is not known of it, without the build's effect
+    load : shape (n,), how much of the build's effect a row shows; sigma : shape (n,), scale of its own noise
+    entries, scale_log : for those who need the parts
+    """
+
+    location: np.ndarray
+    tau2: np.ndarray
+    load: np.ndarray
+    sigma: np.ndarray
+    entries: Entries
+    cell: np.ndarray
+    attended: np.ndarray
+
+
+def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0) -> Predictive:
+    """What the state expects of rows that end ``weeks_ahead`` weeks after its last."""
+    n = rows.count
+    entries = state.design.entries(coded)
+    location, known = _mean_and_variance(entries, state.location, n)
+    tau2 = known + _never_seen(entries, state.design, state.location, n) + _step(state, coded, n, weeks_ahead)
+    scale_entries = state.scale_design.entries(coded)
+    log_sigma, scale_variance = _mean_and_variance(scale_entries, state.scale, n)
+    scale_variance = scale_variance + _never_seen(scale_entries, state.scale_design, state.scale, n)
+    sigma = np.exp(log_sigma + SCALE_OFFSET + share_offset(coded, n) + np.minimum(scale_variance, 0.5) / 2)
+    first = first_parts(coded.part_row, n)
+    return Predictive(
+        location,
+        tau2,
+        row_load(coded, n, state.machine_load),
+        np.sqrt(sigma**2 + SMALLEST_SIGMA**2),
+        entries,
+        coded.codes["cell"][first],
+        coded.attended[first],
+    )
+
+
+def first_parts(part_row: np.ndarray, n: int) -> np.ndarray:
+    """Index of the first part of each row."""
+    return np.searchsorted(part_row, np.arange(n))
+
+
+def share_offset(coded: Coded, n: int) -> np.ndarray:
+    """Log of how much the noise of a sum is smaller than that of its parts; 0 for a row of one part."""
+    return 0.5 * np.log(np.bincount(coded.part_row, coded.share**2, n))
+
+
+def row_load(coded: Coded, n: int, machine_load: float) -> np.ndarray:
+    """How much each row shows of its build's shared effect: 1 where a person works."""
+    load = np.where(coded.attended == 1, 1.0, machine_load) * coded.share
+    return np.bincount(coded.part_row, load, n)
+
+
+def dense_rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Dense design of few rows over the columns that they use: (columns, (n, k) matrix)."""
+    used, place = np.unique(column, return_inverse=True)
+    matrix = np.zeros((n, len(used)))
+    np.add.at(matrix, (row, place), value)
+    return used, matrix
+
+
+def _mean_and_variance(entries: Entries, posterior: Posterior, n: int) -> tuple[np.ndarray, np.ndarray]:
+    mean = np.bincount(entries.row, entries.value * posterior.mean[entries.column], n)
+    variance = np.zeros(n)
+    order = np.argsort(entries.row, kind="stable")
+    bounds = np.searchsorted(entries.row[order], np.arange(0, n + CHUNK, CHUNK))
+    for i, (start, end) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+        part = order[start:end]
+        size = min(CHUNK, n - i * CHUNK)
+        used, rows = dense_rows(entries.row[part] - i * CHUNK, entries.column[part], entries.value[part], size)
+        spread = posterior.covariance[np.ix_(used, used)]
+        variance[i * CHUNK : i * CHUNK + size] = np.einsum("ij,ij->i", rows @ spread, rows)
+    return mean, np.maximum(variance, 0.0)
+
+
+def _never_seen(entries: Entries, design: Design, posterior: Posterior, n: int) -> np.ndarray:
+    by_block = np.array([min(posterior.variance[block.name], UNLEARNED_SD**2) for block in design.blocks])
+    return np.bincount(entries.new_row, by_block[entries.new_block] * entries.new_value**2, n)
+
+
+def _step(state: State, coded: Coded, n: int, weeks_ahead: float) -> np.ndarray:
+    """Variance of what the level may do until then."""
+    if not state.options.dynamic:
+        return np.zeros(n)
+    cell = coded.codes["cell"]
+    key = np.isin(cell, state.design.keys["level"])
+    own = np.append(state.step, 0.0)[np.where((cell >= 0) & (cell < len(state.step)), cell, len(state.step))]
+    kind = state.step_of_kind[coded.attended] * (COLD_STEPS + weeks_ahead)
+    variance = STEP_HEADROOM * np.where(key, own * weeks_ahead, kind)
+    return np.bincount(coded.part_row, variance * coded.share**2, n)

@@ -1,0 +1,154 @@
+"""A fit as tables of numbers, and back, to the last bit."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, fields
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.design import Design, location_blocks, scale_blocks
+from calib.calibration.options import Options
+from calib.calibration.recalibrate import LEVELS, Recalibration
+from calib.calibration.state import Posterior, State
+from calib.calibration.vocabulary import Vocabulary
+from calib.errors import StoreError
+
+STRETCH = [f"stretch_{100 * level:.0f}" for level in LEVELS]
+NAMES = ("settings", "labels", "effects", "covariance", "variances", "cells", "stretches")
+
+
+def state_tables(state: State) -> dict[str, pd.DataFrame]:
+    """The state as tables, see NAMES."""
+    parts = {"location": (state.design, state.location), "scale": (state.scale_design, state.scale)}
+    cells = pd.DataFrame({"code": np.arange(len(state.runs)), "runs": state.runs, "step": state.step})
+    stretch = pd.DataFrame(state.recalibration.cells[: len(state.runs)], columns=STRETCH)
+    return {
+        "settings": _settings(state),
+        "labels": _labels(state.vocabulary),
+        "effects": pd.concat([_effects(part, *found) for part, found in parts.items()], ignore_index=True),
+        "covariance": pd.concat([_triangle(part, found[1]) for part, found in parts.items()], ignore_index=True),
+        "variances": pd.DataFrame(
+            [(part, name, v) for part, found in parts.items() for name, v in found[1].variance.items()],
+            columns=["part", "block", "variance"],
+        ),
+        "cells": pd.concat([cells, stretch.reindex(cells.index, fill_value=1.0)], axis=1),
+        "stretches": pd.DataFrame(
+            np.vstack([state.recalibration.whole, state.recalibration.kinds]), columns=STRETCH
+        ).assign(kind=["all", "machine", "person"]),
+    }
+
+
+def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
+    """The state that ``state_tables`` wrote. Raises StoreError when a table is missing."""
+    missing = [name for name in NAMES if name not in tables]
+    if missing:
+        raise StoreError(f"the stored fit lacks {', '.join(missing)}", "Run 'calib fit' again.")
+    text, number = _read_settings(tables["settings"])
+    options = _options(text, number)
+    vocabulary = _vocabulary(options, tables["labels"])
+    location, scale = (_design(part, options, tables["effects"]) for part in ("location", "scale"))
+    cells = tables["cells"].sort_values("code")
+    stretches = tables["stretches"].set_index("kind").loc[["all", "machine", "person"], STRETCH].to_numpy(float)
+    return State(
+        options,
+        vocabulary,
+        location,
+        scale,
+        _posterior("location", location.size, tables),
+        _posterior("scale", scale.size, tables),
+        cells["step"].to_numpy(float),
+        np.array([number["step_machine"], number["step_person"]]),
+        cells["runs"].to_numpy(float),
+        number["build_variance"],
+        number["machine_load"],
+        Recalibration(stretches[0], stretches[1:], cells[STRETCH].to_numpy(float)),
+        int(text["ended_ns"]),
+        {name[5:]: value for name, value in number.items() if name.startswith("fact_")},
+    )
+
+
+def _settings(state: State) -> pd.DataFrame:
+    numbers = {
+        "step_machine": state.step_of_kind[0],
+        "step_person": state.step_of_kind[1],
+        "build_variance": state.build_variance,
+        "machine_load": state.machine_load,
+        **{f"fact_{name}": value for name, value in state.facts.items()},
+    }
+    options = asdict(state.options)
+    texts = {"group": "\x1f".join(options.pop("group")), "ended_ns": str(state.ended)}
+    numbers |= {f"option_{name}": float(value) for name, value in options.items()}
+    rows = [(name, float(value), "") for name, value in numbers.items()]
+    return pd.DataFrame(rows + [(name, 0.0, text) for name, text in texts.items()], columns=["name", "number", "text"])
+
+
+def _read_settings(table: pd.DataFrame) -> tuple[dict[str, str], dict[str, float]]:
+    text = {name: text for name, _, text in table.itertuples(index=False)}
+    number = {name: float(number) for name, number, _ in table.itertuples(index=False)}
+    return text, number
+
+
+def _options(text: dict[str, str], number: dict[str, float]) -> Options:
+    kinds = {"float": float, "int": int, "bool": bool}
+    given = {
+        field.name: kinds[str(field.type)](number[f"option_{field.name}"])
+        for field in fields(Options)
+        if field.name != "group" and f"option_{field.name}" in number
+    }
+    return Options(group=tuple(text["group"].split("\x1f")), **given)
+
+
+def _labels(vocabulary: Vocabulary) -> pd.DataFrame:
+    rows = [(name, code, label) for name, codes in vocabulary.codes.items() for label, code in codes.items()]
+    table = pd.DataFrame(rows, columns=["column", "code", "label"])
+    middle = np.array([*vocabulary.middle, np.nan])
+    known = (table["column"] == "cell") & (table["code"] < len(vocabulary.middle))
+    return table.assign(middle=middle[np.where(known, table["code"], len(vocabulary.middle)).astype(int)])
+
+
+def _vocabulary(options: Options, table: pd.DataFrame) -> Vocabulary:
+    made = Vocabulary(options.group)
+    for name, part in table.sort_values("code").groupby("column", sort=False):
+        made.codes[str(name)] = dict(zip(part["label"], part["code"].astype(int).tolist(), strict=True))
+        if name == "cell":
+            made.middle = part["middle"].dropna().astype(float).tolist()
+    return made
+
+
+def _effects(part: str, design: Design, posterior: Posterior) -> pd.DataFrame:
+    frames = [
+        pd.DataFrame({"part": part, "block": name, "key": keys, "place": design.columns[name]})
+        for name, keys in design.keys.items()
+    ]
+    table = pd.concat(frames, ignore_index=True)
+    return table.assign(mean=posterior.mean[table["place"].to_numpy(int)])
+
+
+def _design(part: str, options: Options, effects: pd.DataFrame) -> Design:
+    blocks = location_blocks(options) if part == "location" else scale_blocks(options)
+    design = Design(blocks, options.most_effects)
+    here = effects[effects["part"] == part].sort_values(["block", "key"])
+    for name, rows in here.groupby("block", sort=False):
+        design.keys[str(name)] = rows["key"].to_numpy(np.int64)
+        design.columns[str(name)] = rows["place"].to_numpy(np.int64)
+    design.size = len(here)
+    return design
+
+
+def _triangle(part: str, posterior: Posterior) -> pd.DataFrame:
+    values = posterior.covariance[np.tril_indices(len(posterior.mean))]
+    return pd.DataFrame({"part": part, "place": np.arange(len(values)), "value": values})
+
+
+def _posterior(part: str, size: int, tables: dict[str, pd.DataFrame]) -> Posterior:
+    effects = tables["effects"]
+    mean = effects[effects["part"] == part].sort_values("place")["mean"].to_numpy(float)
+    triangle = tables["covariance"]
+    values = triangle[triangle["part"] == part].sort_values("place")["value"].to_numpy(float)
+    covariance = np.zeros((size, size))
+    covariance[np.tril_indices(size)] = values
+    covariance = covariance + np.tril(covariance, -1).T
+    variances = tables["variances"]
+    here = variances[variances["part"] == part]
+    return Posterior(mean, covariance, dict(zip(here["block"], here["variance"].astype(float), strict=True)))

@@ -1,0 +1,86 @@
+"""Labels as numbers, in the order in which weeks brought them, so that adding weeks renumbers nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.design import Coded
+from calib.calibration.options import FACTORS
+from calib.calibration.rows import UNKNOWN, Rows
+
+SEPARATOR = "\x1f"  # the unit separator of ASCII: joins the labels of a cell
+
+
+@dataclass(eq=False)
+class Vocabulary:
+    """Codes of labels, per column, and the middle size of each cell.
+
+    codes : column -> label -> code; ``cell`` holds the group's labels joined
+    middle : cell code -> middle of the log baseline that 'size' is counted from [log min]
+    """
+
+    group: tuple[str, ...]
+    codes: dict[str, dict[str, int]] = field(default_factory=dict)
+    middle: list[float] = field(default_factory=list)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return (*self.group, *FACTORS, "basis", "cell")
+
+    def learn(self, rows: Rows) -> None:
+        """Number labels that are new, by the week that first has them, then by name."""
+        week = rows.week[rows.part_row]
+        for name, labels in self._all_labels(rows).items():
+            known = self.codes.setdefault(name, {})
+            codes, values = pd.factorize(labels)
+            given = codes >= 0
+            first = np.full(len(values), np.iinfo(np.int64).max)
+            np.minimum.at(first, codes[given], week[given])
+            for _, label in sorted(zip(first.tolist(), map(str, values), strict=True)):
+                known.setdefault(label, len(known))
+
+    def code(self, rows: Rows) -> Coded:
+        """Rows as numbers; labels never seen get numbers beyond the known ones, alike for alike labels."""
+        codes = {name: self._coded(name, labels) for name, labels in self._all_labels(rows).items()}
+        attended = rows.attended.astype(np.int64)
+        codes["attended"] = attended
+        return Coded(codes, np.zeros(len(attended)), rows.part_row, rows.share, attended)
+
+    def measure(self, coded: Coded, log_baseline: np.ndarray, learn: bool) -> None:
+        """Fill in sizes; with ``learn`` cells that are new get their middle, which then stays."""
+        cell = coded.codes["cell"]
+        if learn:
+            for code in range(len(self.middle), int(cell.max(initial=UNKNOWN)) + 1):
+                self.middle.append(float(np.mean(log_baseline[cell == code])))
+        middle = np.array([*self.middle, np.nan])
+        place = np.where((cell >= 0) & (cell < len(self.middle)), cell, len(self.middle))
+        coded.size = np.nan_to_num(np.clip(log_baseline - middle[place], -3.0, 3.0))
+
+    def labels(self, name: str) -> list[str]:
+        """Labels of a column in order of their codes."""
+        return list(self.codes.get(name, {}))
+
+    def _coded(self, name: str, labels: np.ndarray) -> np.ndarray:
+        known = self.codes.get(name, {})
+        codes, values = pd.factorize(labels)
+        later = iter(range(len(known), len(known) + len(values)))
+        table = np.array([*(known[v] if v in known else next(later) for v in values), UNKNOWN], np.int64)
+        return table[codes]
+
+    def _all_labels(self, rows: Rows) -> dict[str, np.ndarray]:
+        return {**rows.labels, "cell": cell_labels(rows, self.group)}
+
+
+def cell_labels(rows: Rows, group: tuple[str, ...]) -> np.ndarray:
+    """The group's labels of each part joined, shape (parts,)."""
+    combined = rows.labels[group[0]]
+    for name in group[1:]:
+        codes, values = pd.factorize(combined)
+        more, others = pd.factorize(rows.labels[name])
+        pairs, back = np.unique(codes * (len(others) + 1) + more, return_inverse=True)
+        texts = [f"{values[p // (len(others) + 1)]}{SEPARATOR}{others[p % (len(others) + 1)]}" for p in pairs.tolist()]
+        combined = np.array(texts, dtype=object)[back] if len(texts) else combined
+    return combined

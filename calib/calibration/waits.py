@@ -1,0 +1,75 @@
+"""Waits before a stage, in open hours: a chance of none, and a log-normal of the rest, pooled."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+import pandas as pd
+
+PRIOR_NONE = 0.4  # assumptions before any log: four in ten go on at once,
+PRIOR_MEDIAN_MIN = 60.0  # the others wait an hour,
+PRIOR_SPREAD = 1.3  # give or take (sd of the log),
+PRIOR_RUNS = 8.0  # and all that is worth eight waits
+AT_ONCE_MIN = 1.0  # a shorter wait is none
+
+
+class Waits:
+    """Open-hours waits before each stage of each process; a stage never seen uses its process, then the whole."""
+
+    def __init__(self) -> None:
+        self._learned: dict[tuple[str, str], tuple[float, float, float, float]] = {}
+
+    def fit(self, frame: pd.DataFrame) -> Waits:
+        """Learn from columns process, stage, wait_min; waits below zero or not known are left out."""
+        self.__init__()  # type: ignore[misc]
+        wait = frame["wait_min"].to_numpy(float)
+        good = np.isfinite(wait) & (wait >= 0)
+        process, stage = (frame[name].astype(str).to_numpy()[good] for name in ("process", "stage"))
+        wait = wait[good]
+        prior = (PRIOR_NONE, np.log(PRIOR_MEDIAN_MIN), PRIOR_SPREAD, 0.0)
+        self._learned["", ""] = whole = _pooled(wait, prior)
+        for code in sorted(set(process)):
+            self._learned[code, ""] = parent = _pooled(wait[process == code], whole)
+            for name in sorted(set(stage[process == code])):
+                self._learned[code, name] = _pooled(wait[(process == code) & (stage == name)], parent)
+        return self
+
+    def parameters(self, process: str, stage: str) -> tuple[float, float, float, float]:
+        """Chance of no wait, mean and sd of the log of the others [log min], waits behind them."""
+        fallback = (PRIOR_NONE, float(np.log(PRIOR_MEDIAN_MIN)), PRIOR_SPREAD, 0.0)
+        for key in ((process, stage), (process, ""), ("", "")):
+            if key in self._learned:
+                found = self._learned[key]
+                return found if key[1] == stage else (*found[:3], 0.0)
+        return fallback
+
+    def draws(self, process: str, stage: str, n: int, seed: int) -> np.ndarray:
+        """``n`` waits [open min]; the same seed gives the same waits for a stage, different ones for another."""
+        none, middle, spread, _ = self.parameters(process, stage)
+        rng = np.random.default_rng([seed, zlib.crc32(f"{process}/{stage}".encode())])
+        waits = np.exp(middle + spread * np.clip(rng.standard_normal(n), -3.0, 3.0))
+        return np.where(rng.random(n) < none, 0.0, waits)
+
+    def to_table(self) -> pd.DataFrame:
+        """Everything learned, as numbers."""
+        rows = [(*key, *value) for key, value in self._learned.items()]
+        return pd.DataFrame(rows, columns=["process", "stage", "none", "log_mean", "log_sd", "runs"])
+
+    @classmethod
+    def from_table(cls, table: pd.DataFrame) -> Waits:
+        """What ``to_table`` wrote."""
+        made = cls()
+        for process, stage, *numbers in table.itertuples(index=False):
+            made._learned[process, stage] = tuple(numbers)  # type: ignore[assignment]
+        return made
+
+
+def _pooled(wait: np.ndarray, prior: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """Chance of none, mean and sd of the log, each with PRIOR_RUNS of the prior mixed in."""
+    none = (np.sum(wait < AT_ONCE_MIN) + PRIOR_RUNS * prior[0]) / (len(wait) + PRIOR_RUNS)
+    log = np.log(wait[wait >= AT_ONCE_MIN])
+    weight = len(log) + PRIOR_RUNS
+    mean = (log.sum() + PRIOR_RUNS * prior[1]) / weight
+    spread = np.sqrt((np.sum((log - mean) ** 2) + PRIOR_RUNS * (prior[2] ** 2 + (prior[1] - mean) ** 2)) / weight)
+    return float(none), float(mean), float(spread), float(len(wait))
