@@ -1,0 +1,93 @@
+"""Numbers as a person reads them: ``2 h 40 min``, ``+12 %``, ``5 Nov``."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Any
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+UNKNOWN = "not known"
+
+
+def known(value: Any) -> bool:
+    return value is not None and not (isinstance(value, float) and not math.isfinite(value))
+
+
+def duration(minutes: float | None) -> str:
+    """Minutes as a person says them; two units at most, a day being 24 hours.
+
+    >>> [duration(m) for m in (0.5, 7.2, 48, 160, 1440, 3000, -35, None)]
+    ['30 s', '7 min', '48 min', '2 h 40 min', '24 h', '50 h', '−35 min', 'not known']
+    """
+    if minutes is None or not known(minutes):
+        return UNKNOWN
+    if minutes < 0:
+        return "−" + duration(-minutes)
+    if 0 < minutes < 1:
+        return f"{max(1, round(minutes * 60))} s"
+    hours, rest = divmod(round(minutes), 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h" if hours >= 24 or not rest else f"{hours} h {rest} min"
+
+
+def change(minutes: float | None) -> str:
+    """Minutes more or less, with a sign.
+
+    >>> change(12), change(-95)
+    ('+12 min', '−1 h 35 min')
+    """
+    if minutes is None or not known(minutes):
+        return UNKNOWN
+    return duration(minutes) if minutes < 0 else "+" + duration(minutes)
+
+
+def signed_percent(value: float | None) -> str:
+    """
+    >>> signed_percent(12.4), signed_percent(-3.6), signed_percent(0.2)
+    ('+12 %', '−4 %', '0 %')
+    """
+    if value is None or not known(value):
+        return UNKNOWN
+    whole = round(value)
+    return "0 %" if whole == 0 else f"{'+' if whole > 0 else '−'}{abs(whole)} %"
+
+
+def share(value: float | None) -> str:
+    """A fraction as a percentage.
+
+    >>> share(0.804), share(None)
+    ('80 %', 'not known')
+    """
+    return f"{100 * value:.0f} %" if value is not None and known(value) else UNKNOWN
+
+
+def count(number: float | None, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    >>> count(1, "run"), count(1203, "run"), count(2, "lab's day", "lab's days")
+    ('1 run', '1,203 runs', "2 lab's days")
+    """
+    if number is None or not known(number):
+        return f"{UNKNOWN}: {many or one + 's'}"
+    return f"{number:,.0f} {one if number == 1 else many or one + 's'}"
+
+
+def day(value: Any) -> str:
+    """
+    >>> day("2026-11-05"), day("2026-03-01T08:15:00+01:00"), day(None)
+    ('5 Nov 2026', '1 Mar 2026', 'not known')
+    """
+    if value is None or value != value:
+        return UNKNOWN
+    when = datetime.fromisoformat(value).date() if isinstance(value, str) else value
+    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+
+
+def stage_name(stage: str) -> str:
+    """
+    >>> stage_name("breakout+part_cleaning")
+    'breakout + part cleaning'
+    """
+    return stage.replace("+", " + ").replace("_", " ")
