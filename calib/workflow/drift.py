@@ -39,6 +39,7 @@ def find_drift(folder: Path, since: str | None = None, persons: bool = False) ->
         accepted=accepted,
         events=events,
         persons=persons,
+        timezone=shop.timezone,
     )
     document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document

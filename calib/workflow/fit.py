@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
+from calib.calibration.failures import Failures
+from calib.calibration.waits import Waits
 from calib.errors import TooFewRunsError, UsageError
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -49,7 +51,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     learned = learn(logged, horizon)
     progress(f"Learning from {len(learned.rows)} stages ...")
     model = Calibrator().fit(learned.rows)
-    tables = model.to_tables() | side_tables(logged, horizon)
+    tables = model.to_tables() | {"errors": model.errors} | side_tables(logged, horizon)
     document = fit_document(model, learned, horizon, logged.shop)
     with open_store(folder) as store:
         save_fit(store, tables, document, logged.shop.version)
@@ -97,8 +99,8 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     return {
-        "waits": wait_rows(logged.builds, logged.runs, logged.shop, horizon),
-        "failures": failure_rows(logged.builds, logged.runs, horizon),
+        "waits": Waits().fit(wait_rows(logged.builds, logged.runs, logged.shop, horizon)).to_table(),
+        "failures": Failures().fit(failure_rows(logged.builds, logged.runs, horizon)).to_table(),
         "routes": logged_routes(logged.builds, logged.runs, horizon),
     }
 

@@ -134,6 +134,7 @@ def _beside_baseline(stages: pd.DataFrame, baselines: pd.DataFrame, left_out: Co
         .agg(
             baseline_min=("baseline_min", "sum"),
             floor_min=("floor_min", "sum"),
+            touch_min=("touch_min", "sum"),
             variance=("variance", "sum"),
             basis=("basis", "first"),
             **{name: (name, "first") for name in ("process", "machine", "material", "parts", "finish")},

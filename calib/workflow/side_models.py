@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
@@ -9,8 +10,13 @@ from calib.shop.model import Shop
 from calib.workflow.learning import runs_by_build
 
 
-def wait_rows(builds: pd.DataFrame, runs: pd.DataFrame, shop: Shop, horizon: pd.Timestamp) -> pd.DataFrame:
-    """Open minutes between the end of one stage of a build and the start of its next: process, stage, wait_min."""
+def wait_rows(
+    builds: pd.DataFrame, runs: pd.DataFrame, shop: Shop, horizon: pd.Timestamp, since: pd.Timestamp | None = None
+) -> pd.DataFrame:
+    """Open minutes between the end of one stage of a build and the start of its next: process, stage, wait_min.
+
+    horizon, since : only stages that had ended by the one, and began after the other
+    """
     stamped = runs[runs["started_at"].notna() & runs["ended_at"].notna() & (runs["ended_at"] <= horizon)]
     shares = runs_by_build(builds, stamped)
     spans = shares.groupby(["build_id", "stage"], sort=False).agg(
@@ -19,8 +25,9 @@ def wait_rows(builds: pd.DataFrame, runs: pd.DataFrame, shop: Shop, horizon: pd.
     spans = spans.reset_index().sort_values(["build_id", "started_at"], kind="stable")
     spans["before"] = spans.groupby("build_id")["ended_at"].cummax().groupby(spans["build_id"]).shift()
     gaps = spans[spans["before"].notna() & (spans["started_at"] >= spans["before"])]
+    gaps = gaps if since is None else gaps[gaps["started_at"] > since]
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
-    wait = clock.open_minutes(_seconds(gaps["started_at"])) - clock.open_minutes(_seconds(gaps["before"]))
+    wait = clock.open_at(_minutes(gaps["started_at"])) - clock.open_at(_minutes(gaps["before"]))
     process = gaps["build_id"].map(builds.set_index("build_id")["process"])
     frame = pd.DataFrame({"process": process, "stage": gaps["stage"], "wait_min": wait})
     return frame.reset_index(drop=True)
@@ -37,6 +44,6 @@ def failure_rows(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp
     return frame.assign(failed=frame["build_id"].map(failed).astype(bool)).drop(columns="build_id")
 
 
-def _seconds(stamps: pd.Series) -> pd.Series:
-    """Stamps as seconds since 1970 in UTC."""
-    return (stamps - pd.Timestamp(0, tz="UTC")).dt.total_seconds().to_numpy()
+def _minutes(stamps: pd.Series) -> np.ndarray:
+    """Stamps as minutes since 1970 in UTC."""
+    return ((stamps - pd.Timestamp(0, tz="UTC")).dt.total_seconds() / 60).to_numpy()
