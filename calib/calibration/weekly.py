@@ -98,7 +98,7 @@ class WeeklyPass:
         if not self.weeks and self.frozen.rows == 0:
             self.base_week = number - 1
         self.weeks.append(week_of(number, rows, coded, entries, scale_entries, before))
-        self.calm = np.vstack([self.calm, np.ones((1, len(self.level_cell)))])
+        self.calm = np.vstack([self.calm, self._first_calm(rows, before)])
         self.rows += rows.count
         self.runs = self.runs + np.bincount(before.cell, minlength=len(self.runs))
         self.ended = int(rows.ended.max())
@@ -110,6 +110,22 @@ class WeeklyPass:
             self.misses.add(number, before.cell[seen], before.attended[seen], scores[seen])
             self.recalibration = self.misses.learned(len(self.runs), self.kind_of_cell)
         return scores, behind
+
+    def _first_calm(self, rows: Rows, before: Predictive) -> np.ndarray:
+        """Weight of each level's step into a new week, as open as the week's own rows suggest.
+
+        Reweighting finds a jump only from the open side: started closed, it takes the rows for errors.
+        """
+        noise = before.sigma**2 + self._build_variance_of(rows.build) * before.load**2
+        off = np.clip(rows.y - before.location, -0.7, 0.7)
+        weight = t_weight(off**2 / (noise + before.tau2), self.options.nu) / noise * ~rows.censored
+        total = np.bincount(before.cell, weight, len(self.runs))[self.level_cell]
+        sums = np.bincount(before.cell, weight * off, len(self.runs))[self.level_cell]
+        mean = sums / np.maximum(total, 1e-12)
+        excess = np.where(total > 0, mean**2 - 1 / np.maximum(total, 1e-12), 0.0)
+        nu = self.options.step_nu
+        calm = (nu + 1) / (nu + np.maximum(excess / self.step, 1.0))
+        return calm[None] if self.options.robust else np.ones_like(calm)[None]
 
     def state(self) -> State:
         """What is known now; shares its arrays with the pass."""
