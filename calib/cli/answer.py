@@ -42,7 +42,7 @@ def plain(value: Any) -> Any:
         return str(value)
     if hasattr(value, "tolist"):  # numpy arrays and numbers
         return plain(value.tolist())
-    return plain(str(value))
+    return None if str(value) in {"<NA>", "NaT"} else str(value)
 
 
 def print_document(document: dict[str, Any]) -> None:
