@@ -1,0 +1,176 @@
+"""Opening hours as a piecewise-linear clock between wall time and open time.
+
+Wall time is in minutes since 1970-01-01T00:00Z, open time in minutes that the shop has been open since the clock's
+first day. Both directions are one interpolation, for thousands of draws at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from calib.errors import NoPlanError
+
+Hours = tuple[tuple[tuple[int, int], ...], ...]
+_FIRST_DAYS = 120
+_MOST_DAYS = 40 * 366
+
+
+def to_minutes(moment: datetime) -> float:
+    """Minutes since 1970-01-01T00:00Z of an aware datetime."""
+    return moment.timestamp() / 60.0
+
+
+def from_minutes(minutes: float, zone: str) -> datetime:
+    """Aware datetime in the zone, to the second."""
+    return datetime.fromtimestamp(round(minutes * 60.0), tz=ZoneInfo(zone))
+
+
+class OpenClock:
+    """When somebody is there.
+
+    hours : per weekday (0 Monday .. 6 Sunday) spans as minutes of the local day; None: always open
+    closures : closed days
+    zone : IANA name; a local time that does not exist moves forward by the gap, one that exists twice is the first
+        (RFC 5545, section 3.3.5)
+
+    >>> week = ((((480, 1020)),),) * 5 + ((), ())
+    >>> clock = OpenClock(week, (), "Europe/Berlin")
+    >>> friday = to_minutes(datetime(2026, 3, 27, 16, 0, tzinfo=ZoneInfo("Europe/Berlin")))
+    >>> from_minutes(float(clock.after(friday, 120.0)), "Europe/Berlin").isoformat()  # the clocks change on Sunday
+    '2026-03-30T09:00:00+02:00'
+    """
+
+    def __init__(self, hours: Hours | None, closures: Iterable[date], zone: str) -> None:
+        self.hours, self.closures, self.zone = hours, frozenset(closures), zone
+        self._first: date | None = None
+        self._days = _FIRST_DAYS
+        self.opens = self.closes = self.before = np.zeros(0)
+        if hours is not None and not any(hours):
+            raise NoPlanError(
+                "The shop file states opening hours, but the shop is closed on every day of the week.",
+                "Give at least one weekday a span of hours in [hours].",
+            )
+
+    @property
+    def always_open(self) -> bool:
+        return self.hours is None
+
+    def open_at(self, wall: np.ndarray | float) -> np.ndarray:
+        """Open minutes that have passed at a wall time, any shape [min]."""
+        wall = np.asarray(wall, float)
+        if self.always_open:
+            return wall
+        self._reach(wall)
+        index = np.maximum(np.searchsorted(self.opens, wall, side="right") - 1, 0)
+        return self.before[index] + np.clip(wall - self.opens[index], 0.0, self.closes[index] - self.opens[index])
+
+    def next_open(self, wall: np.ndarray | float) -> np.ndarray:
+        """The wall time itself where the shop is open, else the next opening [min]."""
+        wall = np.asarray(wall, float)
+        if self.always_open:
+            return wall
+        self._reach(wall)
+        index = np.searchsorted(self.closes, wall, side="right")
+        self._reach_spans(int(np.max(index, initial=0)))
+        return np.maximum(wall, self.opens[index])
+
+    def after(self, wall: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
+        """Wall time at which that many open minutes have passed since ``wall``; none: the wall time itself [min]."""
+        wall, minutes = np.broadcast_arrays(np.asarray(wall, float), np.asarray(minutes, float))
+        if self.always_open:
+            return wall + minutes
+        target = self.open_at(wall) + minutes
+        self._reach_open(float(np.max(target, initial=0.0)))
+        index = np.maximum(np.searchsorted(self.before, target, side="left") - 1, 0)
+        return np.where(minutes > 0, self.opens[index] + (target - self.before[index]), wall)
+
+    def within(self, wall: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+        """Earliest start at or after ``wall`` from which ``minutes`` fit before closing; else infinity."""
+        wall, minutes = np.broadcast_arrays(np.asarray(wall, float), np.asarray(minutes, float))
+        if self.always_open:
+            return wall.copy()
+        start = self.next_open(wall)
+        index = np.searchsorted(self.closes, start, side="right")
+        longest = self.longest_span()
+        open_ = np.isfinite(start) & (minutes <= longest)
+        while np.any(late := open_ & (start + minutes > self.closes[index] + 1e-9)):
+            index = np.where(late, index + 1, index)
+            self._reach_spans(int(index.max()))
+            start = np.where(late, self.opens[index], start)
+        return np.where(minutes <= longest, start, np.inf)
+
+    def longest_span(self) -> float:
+        """Longest time between an opening and the next closing [min]; infinite when always open."""
+        if self.hours is None:
+            return np.inf
+        return float(max(end - begin for spans in self.hours for begin, end in spans))
+
+    def spans(self, first: float, last: float) -> list[tuple[float, float]]:
+        """Opening spans that touch [first, last], as wall minutes."""
+        if self.always_open:
+            return [(first, last)]
+        self._reach(np.array([first, last]))
+        touched = (self.closes > first) & (self.opens < last)
+        return [(float(a), float(b)) for a, b in zip(self.opens[touched], self.closes[touched], strict=True)]
+
+    def _reach(self, wall: np.ndarray) -> None:
+        if wall.size == 0:
+            return
+        low, high = float(np.min(wall)), float(np.max(wall))
+        if not (np.isfinite(low) and np.isfinite(high)):
+            raise NoPlanError("A time in the plan is not a number.", "Check the shop's hours and rates.")
+        earliest = datetime.fromtimestamp(low * 60.0, tz=UTC).date() - timedelta(days=9)
+        if self._first is None or earliest < self._first:
+            self._first = earliest
+            self._build()
+        while self.opens[-2] < high:
+            self._grow()
+
+    def _reach_spans(self, index: int) -> None:
+        while index >= len(self.opens) - 1:
+            self._grow()
+
+    def _reach_open(self, target: float) -> None:
+        while self.before[-1] < target:
+            self._grow()
+
+    def _grow(self) -> None:
+        if self._days >= _MOST_DAYS:
+            raise NoPlanError(
+                f"The work would not be finished within {_MOST_DAYS // 366} years of opening hours.",
+                "Ask for fewer parts, or check the closed days and rates in the shop file.",
+            )
+        self._days = min(2 * self._days, _MOST_DAYS)
+        self._build()
+
+    def _build(self) -> None:
+        assert self._first is not None
+        assert self.hours is not None
+        zone = ZoneInfo(self.zone)
+        spans = []
+        for offset in range(self._days):
+            day = self._first + timedelta(days=offset)
+            if day not in self.closures:
+                for begin, end in self.hours[day.weekday()]:
+                    spans.append((_utc_minutes(day, begin, zone), _utc_minutes(day, end, zone)))
+        if len(spans) < 3:
+            raise NoPlanError(
+                f"The shop file closes nearly every day from {self._first.isoformat()} on.",
+                "Check the closed days in [hours].",
+            )
+        self.opens, self.closes = np.array(spans).T
+        self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
+
+
+def _utc_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
+    local = datetime(day.year, day.month, day.day, tzinfo=zone)
+    if minute < 1440:
+        local = local.replace(hour=minute // 60, minute=minute % 60)
+    else:
+        after = day + timedelta(days=minute // 1440)
+        local = datetime(after.year, after.month, after.day, (minute % 1440) // 60, minute % 60, tzinfo=zone)
+    return local.timestamp() / 60.0

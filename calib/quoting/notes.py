@@ -1,0 +1,62 @@
+"""What has to be said beside the numbers: warnings, cautions, what was not judged."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.geometry.read_mesh import Mesh
+from calib.quoting.request import QuoteRequest
+from calib.quoting.work import Learned, Work
+from calib.records import STAGES
+from calib.shop.model import Shop
+
+
+def cautions_of(route: tuple[str, ...], process: str) -> list[dict[str, Any]]:
+    """The trade's cautions, each once, with the stages of the route that it is for; resin's only where resin is."""
+    stages_of: dict[str, list[str]] = {}
+    for stage in route:
+        text = STAGES[stage].caution if stage in STAGES else ""
+        if text and not ("resin" in text.lower() and process != "VPP" and stage == "drying"):
+            stages_of.setdefault(text, []).append(stage)
+    return [{"stages": stages, "text": text} for text, stages in stages_of.items()]
+
+
+def option_warnings(work: Work, shop: Shop, learned: Learned) -> list[str]:
+    """Sentences about this option that a careful estimator would add."""
+    warnings = list(work.option.notes)
+    unknown = work.rows.loc[work.rows["floor_min"].isna(), "stage"].unique()
+    if len(unknown):
+        warnings.append(f"{work.option.material}: the data sheet's least time of {_and(unknown)} is not known.")
+    owned = [shop.machines[name] for name in work.option.machines if name in shop.machines]
+    if any(not machine.owned for machine in owned):
+        warnings.append("A machine that the shop does not own: unlearned, so the range is wide.")
+    overnight = [machine.id for machine in owned if not machine.lights_out]
+    long = work.rows["stage"].eq("printing") & (work.rows["baseline_min"] > 24 * 60)
+    if overnight and long.any():
+        warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
+    chance = float(1 - np.prod(1 - work.failure_chance))
+    if chance >= 0.2:
+        warnings.append(f"Chance that at least one build fails and is done again: {chance:.0%}; it is in the ranges.")
+    return warnings
+
+
+def quote_notes(request: QuoteRequest, shop: Shop, mesh: Mesh, learned: Learned) -> list[str]:
+    """Sentences about the whole quote."""
+    notes = list(mesh.notes)
+    if shop.hours is None:
+        notes.append("The shop file states no opening hours: people are counted as there around the clock.")
+    notes.append("Not judged: strength, tolerance and heat." if not request.needs else _judged(request, shop))
+    return notes
+
+
+def _judged(request: QuoteRequest, shop: Shop) -> str:
+    silent = sorted(material.id for material in shop.materials.values() if material.fit_for is None)
+    said = f"Judged by the shop's own statements: {', '.join(request.needs)}. Not judged: strength, tolerance and heat."
+    return f"{said} Nothing is stated for {_and(silent)}." if silent else said
+
+
+def _and(names: Any) -> str:
+    listed = [str(name) for name in names]
+    return listed[0] if len(listed) == 1 else ", ".join(listed[:-1]) + " and " + listed[-1]

@@ -1,0 +1,104 @@
+"""What somebody asks for: how many, when, how finished."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from datetime import datetime
+
+from calib.errors import NoPlanError, UsageError
+from calib.quoting.clock import to_minutes
+from calib.records import DIFFICULTIES, FINISHES, PROCESS_WORDS, PROCESSES
+from calib.shop.model import Shop
+
+MOST_PARTS = 100_000
+DEFAULT_FINISH = {"MEX": "supports_off", "VPP": "supports_off", "PBF": "blasted"}
+
+
+@dataclass(frozen=True)
+class QuoteRequest:
+    """What is wanted.
+
+    quantity : good parts, 1 or more
+    start : aware; from when the clock runs (approved file and material in house)
+    processes : codes; empty: all that the shop has
+    due : aware; the date to keep
+    finish : one of FINISHES; None: supports off, blasted for PBF
+    level : width of the ranges, 0 < level < 1
+    sure : chance that the promised date should have
+    needs : what the part must stand or be ('outdoor', 'clear', ...), in the shop's own words
+    least_wall_mm : thinnest wall of the part, where known [mm]
+    alone : quote powder beds without waiting for the shop's closing days
+    """
+
+    quantity: int
+    start: datetime
+    processes: tuple[str, ...] = ()
+    due: datetime | None = None
+    finish: str | None = None
+    level: float = 0.8
+    sure: float = 0.9
+    difficulty: str = "normal"
+    needs: tuple[str, ...] = ()
+    least_wall_mm: float | None = None
+    machines: tuple[str, ...] = ()
+    materials: tuple[str, ...] = ()
+    alone: bool = False
+
+    @property
+    def start_min(self) -> float:
+        return to_minutes(self.start)
+
+    def finish_of(self, process: str) -> str:
+        return self.finish or DEFAULT_FINISH.get(process, "supports_off")
+
+
+def check_request(request: QuoteRequest, shop: Shop) -> None:
+    """One sentence for the first thing that cannot be.
+
+    Raises UsageError for a value outside its range, NoPlanError where the shop cannot.
+    """
+    if not 1 <= request.quantity <= MOST_PARTS:
+        raise UsageError(
+            f"quantity {request.quantity} cannot be quoted: 1 to {MOST_PARTS} parts expected.",
+            "Split a larger series into deliveries.",
+        )
+    _known("finish", request.finish, FINISHES)
+    _known("difficulty", request.difficulty, DIFFICULTIES)
+    for name in ("level", "sure"):
+        if not 0 < getattr(request, name) < 1:
+            raise UsageError(f"{name} {getattr(request, name)} is not a chance: a number between 0 and 1 expected.")
+    for process in request.processes:
+        _known("process", process, tuple(PROCESSES))
+        if not any(machine.process == process for machine in shop.machines.values()):
+            raise NoPlanError(
+                f"The shop has no {process} machine ({PROCESSES[process]}).",
+                "Add one to the shop file; owned = false for one that is only thought of.",
+            )
+    if request.due is not None and request.due <= request.start:
+        raise UsageError(
+            f"due {request.due.isoformat()} is not after the start, {request.start.isoformat()}.",
+            "Give a later date, or an earlier --start.",
+        )
+    if not shop.machines:
+        raise NoPlanError("The shop file lists no machine.", "Add a [[machine]] to it.")
+
+
+def process_code(word: str) -> str:
+    """Code of a process from any of the trade's words.
+
+    >>> process_code("pbf")
+    'PBF'
+    """
+    code = PROCESS_WORDS.get(word.strip().lower())
+    if code is None:
+        raise UsageError(f'unknown process "{word}". Known: {", ".join(PROCESSES)}.')
+    return code
+
+
+def _known(what: str, value: str | None, allowed: tuple[str, ...]) -> None:
+    if value is None or value in allowed:
+        return
+    near = difflib.get_close_matches(value, allowed, 1)
+    meant = f'Did you mean "{near[0]}"?' if near else ""
+    raise UsageError(f'unknown {what} "{value}". Known: {", ".join(allowed)}.', meant)

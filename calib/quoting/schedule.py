@@ -1,0 +1,231 @@
+"""Jobs through machines, stations and people, all draws at once: when does each stage of each build start and end?
+
+One pass over the tasks in a fixed order: by the times that the builds' usual minutes would give if nobody were in the
+way. Within the pass every start is the latest of what it waits for, and every end is one step of the calendar.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.quoting.clock import OpenClock
+from calib.quoting.resources import People, Places, Servers
+from calib.records import STAGES
+from calib.shop.model import Machine, Shop
+
+ON_MACHINE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
+BESIDE = ("powder_recovery",)  # work that the parts do not wait for
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A build, or what is done once for an order.
+
+    stages : in order
+    minutes : stage -> shape (draws,) [min]
+    touch_share : stage -> share of its minutes with hands on [-]
+    waits : stage -> open-hours wait before it, shape (draws,) [min]; a stage without waits goes on at once
+    failed_at : shape (attempts, draws), share of the printing after which an attempt failed; 0 where it did not
+    after : names of jobs that must be done before this one starts
+    ready : wall time before which it cannot start [min]
+    """
+
+    name: str
+    machine: str | None
+    stages: tuple[str, ...]
+    minutes: dict[str, np.ndarray]
+    touch_share: dict[str, float]
+    waits: dict[str, np.ndarray] = field(default_factory=dict)
+    failed_at: np.ndarray | None = None
+    after: tuple[str, ...] = ()
+    ready: float = -np.inf
+    parts: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """One stage of one job on the time axis, arrays of shape (draws,) of wall minutes.
+
+    lane : 'hands', 'machine' or 'waiting' (for an end that nobody needs to see: baths, ovens, cooling)
+    """
+
+    job: str
+    stage: str
+    lane: str
+    start: np.ndarray
+    end: np.ndarray
+
+
+class Floor:
+    """The shop's resources while one plan runs through them."""
+
+    def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
+        self.shop, self.clock, self.start, self.draws = shop, clock, start, draws
+        self.people = People(shop, clock, draws, start)
+        self.places = Places(shop, draws, start)
+        self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
+        self.chambers: dict[str, Servers] = {}
+        self.printing_from: dict[str, np.ndarray] = {}
+
+    def chambers_of(self, machine: Machine) -> Servers:
+        if machine.id not in self.chambers:
+            self.chambers[machine.id] = Servers(max(1, machine.chambers), self.draws, self.start)
+        return self.chambers[machine.id]
+
+
+def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
+    """Start and end of every stage of every job. Jobs of one machine are served in the order given."""
+    done: dict[str, np.ndarray] = {}
+    runs: list[Run] = []
+    walks = {job.name: _Walk(job, floor, runs.append, done) for job in jobs}
+    for job_name, stage in _task_order(jobs, floor):
+        walks[job_name].step(stage)
+    return runs
+
+
+class _Walk:
+    """One job on its way; ``step`` takes its next stage."""
+
+    def __init__(self, job: Job, floor: Floor, keep: Callable[[Run], None], done: dict[str, np.ndarray]) -> None:
+        self.job, self.floor, self.keep, self.done = job, floor, keep, done
+        self.now: np.ndarray | None = None
+        self.machine = floor.shop.machines.get(job.machine) if job.machine else None
+        self.chamber: np.ndarray | None = None
+
+    def step(self, stage: str) -> None:
+        now = self._begin() if self.now is None else self.now
+        if stage in self.job.waits:
+            now = self.floor.clock.after(now, self.job.waits[stage])
+        if self.job.machine and stage in ON_MACHINE and stage == self._machine_stages()[0]:
+            now = self._on_machine(now)
+        if stage == "printing" and self.job.machine:
+            self.floor.printing_from[self.job.machine] = now
+        end = self._run(stage, now)
+        if stage not in BESIDE:
+            self.now = end
+        self._leave(stage, end)
+        if stage == self.job.stages[-1]:
+            self.done[self.job.name] = self.now if self.now is not None else end
+
+    def _begin(self) -> np.ndarray:
+        now = np.full(self.floor.draws, max(self.floor.start, self.job.ready))
+        for name in self.job.after:
+            now = np.maximum(now, self.done[name])
+        if self.job.machine and self.job.machine in self.floor.printing_from:
+            now = np.maximum(now, self.floor.printing_from[self.job.machine])
+        self.now = now
+        return now
+
+    def _machine_stages(self) -> list[str]:
+        return [stage for stage in self.job.stages if stage in ON_MACHINE]
+
+    def _on_machine(self, now: np.ndarray) -> np.ndarray:
+        """Wait for the machine and a chamber; then go through the attempts that fail."""
+        assert self.job.machine is not None
+        now = np.maximum(now, self.floor.machines[self.job.machine].free[0])
+        if self.machine and self.machine.chambers > 1:
+            self.chamber, free = self.floor.chambers_of(self.machine).earliest()
+            now = np.maximum(now, free)
+        for share in self.job.failed_at if self.job.failed_at is not None else ():
+            if share.any():
+                now = np.where(share > 0, self._failed_attempt(now, share), now)
+        return now
+
+    def _failed_attempt(self, now: np.ndarray, share: np.ndarray) -> np.ndarray:
+        """Setting up, printing until it failed, and clearing away; a person finds it in opening hours."""
+        minutes, clock = self.job.minutes, self.floor.clock
+        zero = np.zeros(self.floor.draws)
+        end = clock.after(clock.next_open(now), minutes.get("machine_setup", zero))
+        end = end + minutes.get("warm_up", zero) + share * minutes.get("printing", zero)
+        clearing = minutes.get("unloading", zero) + minutes.get("machine_cleaning", zero)
+        return clock.after(clock.next_open(end), clearing)
+
+    def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:
+        minutes, share = self.job.minutes[stage], self.job.touch_share.get(stage, 0.0)
+        hands = STAGES[stage].hands if stage in STAGES else "all"
+        held = self.floor.places.earliest(stage)
+        ready = ready if held is None else np.maximum(ready, held[1])
+        if hands == "all" and share >= 0.999:
+            end = self._by_hand(stage, ready, minutes)
+        elif hands == "none" or share <= 0:
+            end = self._alone(stage, ready, minutes)
+        else:
+            before = 0.5 if hands == "ends" else 1.0
+            end = self._by_hand(stage, ready, share * before * minutes)
+            end = self._alone(stage, end, (1 - share) * minutes)
+            if before < 1:
+                end = self._by_hand(stage, end, share * (1 - before) * minutes)
+        if held is not None:
+            self.floor.places.take(stage, held[0], end)
+        return end
+
+    def _by_hand(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+        start, end = self.floor.people.work(stage, ready, minutes)
+        self.keep(Run(self.job.name, stage, "hands", start, end))
+        return end
+
+    def _alone(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+        start = ready
+        if stage == "printing" and self.machine is not None and not self.machine.lights_out:
+            inside = self.floor.clock.within(ready, minutes)
+            start = np.where(np.isfinite(inside), inside, self.floor.clock.next_open(ready))
+        end = start + minutes
+        lane = "machine" if stage in ("warm_up", "printing") else "waiting"
+        self.keep(Run(self.job.name, stage, lane, start, end))
+        return end
+
+    def _leave(self, stage: str, end: np.ndarray) -> None:
+        """Free the machine, and the chamber when its cake is broken out."""
+        job = self.job
+        if job.machine is None:
+            return
+        inside = self._machine_stages()
+        removable = self.machine is not None and self.machine.chambers > 1
+        if removable and stage == "printing" and self.machine is not None:
+            least = self.machine.params.get("least_time_inside_min", 0.0)
+            self.floor.machines[job.machine].free[0] = end + least
+        if not removable and inside and stage == inside[-1]:
+            self.floor.machines[job.machine].free[0] = end
+        if removable and self.chamber is not None and self.machine is not None and stage == self._opened():
+            self.floor.chambers_of(self.machine).take(self.chamber, end)
+
+    def _opened(self) -> str:
+        return "breakout" if "breakout" in self.job.stages else self.job.stages[-1]
+
+
+def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str]]:
+    """Tasks by the time at which each would start with usual minutes and nobody in the way; ties by job, then stage.
+
+    A job's keys do not depend on jobs after it, so that a further build leaves the order of the others as it was.
+    """
+    keys: list[tuple[float, int, int, str, str]] = []
+    ends: dict[str, float] = {}
+    machine_free: dict[str, float] = {}
+    printing_from: dict[str, float] = {}
+    for number, job in enumerate(jobs):
+        now = max([floor.start, job.ready, *(ends[name] for name in job.after)])
+        now = max(now, printing_from.get(job.machine or "", -np.inf))
+        last = -np.inf
+        for step, stage in enumerate(job.stages):
+            if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):
+                now = max(now, machine_free.get(job.machine, -np.inf))
+            start = now if STAGES.get(stage) and STAGES[stage].hands == "none" else float(floor.clock.next_open(now))
+            last = max(last, start)
+            if stage == "printing" and job.machine:
+                printing_from[job.machine] = start
+            keys.append((last, number, step, job.name, stage))
+            usual = float(np.median(job.minutes[stage]))
+            now = float(_usual_end(floor.clock, stage, start, usual))
+            if job.machine and stage in ON_MACHINE:
+                machine_free[job.machine] = now
+        ends[job.name] = now
+    return [(name, stage) for _, _, _, name, stage in sorted(keys)]
+
+
+def _usual_end(clock: OpenClock, stage: str, start: float, minutes: float) -> float:
+    hands = STAGES[stage].hands if stage in STAGES else "all"
+    return float(clock.after(start, minutes)) if hands == "all" else start + minutes
