@@ -10,8 +10,10 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
+from calib.shop.model import Shop
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store
+from calib.workflow.routes import route_of
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,10 @@ class Fitted:
     routes: pd.DataFrame | None
     as_of: str | None
     warnings: tuple[str, ...] = ()
+
+    def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
+        """Stages of a build, in order."""
+        return route_of(process, material, finish, has_supports, shop, self.routes)
 
 
 def has_store(folder: Path) -> bool:

@@ -19,7 +19,6 @@ from calib.store.parts import find_profiles
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.learning import is_attended
-from calib.workflow.routes import route_of
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 NAMES = [f"p{round(100 * level):02d}_min" for level in LEVELS]
@@ -70,7 +69,7 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted, profiles: dict)
 
 def _route(row: dict[str, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:
     material, finish = (row.get(name) if isinstance(row.get(name), str) else "" for name in ("material", "finish"))
-    return route_of(row["process"], material or "", finish or "", bool(has_supports), shop, fitted.routes)
+    return fitted.route(row["process"], material or "", finish or "", bool(has_supports), shop)
 
 
 def predicted(rows: pd.DataFrame, model: Calibrator) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""Builds that stand before a new order: running ones and planned ones, already predicted."""
+"""Builds that stand before a new order: running ones and planned ones, with the stages still to do."""
 
 from __future__ import annotations
 
@@ -6,18 +6,48 @@ from pathlib import Path
 
 import pandas as pd
 
+from calib.quoting.queue import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
+from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, has_store
 from calib.workflow.predict import stage_rows
 
 
-def find_queue(folder: Path, shop: Shop, fitted: Fitted) -> pd.DataFrame | None:
-    """Stage rows of builds that are planned or running, with their builds' columns; None where there are none."""
+def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> list[QueuedBuild]:
+    """Builds that are planned or running, in the order of their logs."""
     if not has_store(folder):
-        return None
+        return []
     with open_store(folder, read_only=True) as store:
-        builds = find_builds(store)
+        builds, runs = find_builds(store), find_runs(store)
     waiting = builds[builds["status"].isin(["planned", "running"])].reset_index(drop=True)
-    return stage_rows(waiting, shop, fitted, {}) if len(waiting) else None
+    if waiting.empty:
+        return []
+    rows = stage_rows(waiting, shop, fitted, {})
+    started = runs.explode("build_ids")
+    done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
+    running = started[started["ended_at"].isna()].groupby("build_ids")["started_at"].max().to_dict()
+    return [
+        _queued(build, rows[rows["build_id"] == build["build_id"]], done, running, now)
+        for build in waiting.to_dict("records")
+    ]
+
+
+def _queued(build: dict, rows: pd.DataFrame, done: dict, running: dict, now: pd.Timestamp) -> QueuedBuild:
+    name = build["build_id"]
+    since = running.get(name)
+    return QueuedBuild(
+        build_id=name,
+        process=build["process"],
+        machine=_text(build.get("machine")),
+        material=_text(build.get("material")),
+        rows=rows[~rows["stage"].isin(done.get(name, set()))].reset_index(drop=True),
+        elapsed_min=max((now - since).total_seconds() / 60, 0.0) if since is not None and pd.notna(since) else 0.0,
+        order_id=_text(build.get("order_id")),
+        quote_id=_text(build.get("quote_id")),
+    )
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import pandas as pd
+
 from calib.errors import UsageError
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
@@ -45,7 +47,7 @@ def quote_part(
 ) -> dict[str, Any]:
     """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``."""
     shop = read_shop(folder)
-    request = _request(shop, part, quantity, processes, due, finish, start, sure=sure, why=why)
+    request = _request(shop, quantity, processes, due, finish, start, sure=sure)
     fitted = find_fitted(folder)
     progress(f"Reading {part.name} ...")
     mesh = read_mesh(part, unit=unit)
@@ -55,10 +57,10 @@ def quote_part(
         shop,
         mesh,
         fitted.model,
-        queue=find_queue(folder, shop, fitted),
+        queue=find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
         waits=fitted.waits,
         failures=fitted.failures,
-        routes=fitted.routes,
+        route=fitted.route,
         seed=seed,
     )
     document["warnings"] = [*fitted.warnings, *document.get("warnings", [])]
@@ -85,7 +87,7 @@ def compare_part(
     """Lead time over quantities, and where the soonest process changes. The contract's ``compare``."""
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
-    request = _request(shop, part, max(wanted), processes, None, finish, start)
+    request = _request(shop, max(wanted), processes, None, finish, start)
     fitted = find_fitted(folder)
     mesh = read_mesh(part, unit=unit)
     progress(f"Comparing {len(wanted)} quantities ...")
@@ -95,10 +97,10 @@ def compare_part(
         shop,
         mesh,
         fitted.model,
-        queue=find_queue(folder, shop, fitted),
+        queue=find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
         waits=fitted.waits,
         failures=fitted.failures,
-        routes=fitted.routes,
+        route=fitted.route,
         seed=seed,
     )
     document["warnings"] = [*fitted.warnings, *document.get("warnings", [])]
@@ -137,7 +139,6 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
 
 def _request(
     shop: Shop,
-    part: Path,
     quantity: int,
     processes: list[str],
     due: str | None,
@@ -149,7 +150,6 @@ def _request(
         raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
     zone = ZoneInfo(shop.timezone)
     return QuoteRequest(
-        part=part.name,
         quantity=quantity,
         processes=tuple(_process_code(word) for word in processes),
         due=moment(due, zone, whole_day_ends=True) if due else None,
