@@ -49,6 +49,7 @@ class OpenClock:
         self._first: date | None = None
         self._days = _FIRST_DAYS
         self.opens = self.closes = self.before = np.zeros(0)
+        self._opened = self._closed = self._begun = np.zeros(0, np.int32)  # spans opened, closed, begun: by minute
         if hours is not None and not any(hours):
             raise NoPlanError(
                 "The shop file states opening hours, but the shop is closed on every day of the week.",
@@ -65,7 +66,7 @@ class OpenClock:
         if self.always_open:
             return wall
         self._reach(wall)
-        index = np.maximum(np.searchsorted(self.opens, wall, side="right") - 1, 0)
+        index = np.maximum(self._opened[self._minute(wall)] - 1, 0)
         return self.before[index] + np.clip(wall - self.opens[index], 0.0, self.closes[index] - self.opens[index])
 
     def next_open(self, wall: np.ndarray | float) -> np.ndarray:
@@ -74,9 +75,7 @@ class OpenClock:
         if self.always_open:
             return wall
         self._reach(wall)
-        index = np.searchsorted(self.closes, wall, side="right")
-        self._reach_spans(int(np.max(index, initial=0)))
-        return np.maximum(wall, self.opens[index])
+        return np.maximum(wall, self.opens[self._closed[self._minute(wall)]])
 
     def after(self, wall: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
         """Wall time at which that many open minutes have passed since ``wall``; none: the wall time itself [min]."""
@@ -85,7 +84,7 @@ class OpenClock:
             return wall + minutes
         target = self.open_at(wall) + minutes
         self._reach_open(float(np.max(target, initial=0.0)))
-        index = np.maximum(np.searchsorted(self.before, target, side="left") - 1, 0)
+        index = np.maximum(self._begun[np.ceil(target - 1e-9).astype(np.int64)] - 1, 0)
         return np.where(minutes > 0, self.opens[index] + (target - self.before[index]), wall)
 
     def within(self, wall: np.ndarray, minutes: np.ndarray) -> np.ndarray:
@@ -94,7 +93,7 @@ class OpenClock:
         if self.always_open:
             return wall.copy()
         start = self.next_open(wall)
-        index = np.searchsorted(self.closes, start, side="right")
+        index = self._closed[self._minute(start)]
         longest = self.longest_span()
         open_ = np.isfinite(start) & (minutes <= longest)
         while np.any(late := open_ & (start + minutes > self.closes[index] + 1e-9)):
@@ -130,6 +129,10 @@ class OpenClock:
         while self.opens[-2] < high:
             self._grow()
 
+    def _minute(self, wall: np.ndarray) -> np.ndarray:
+        """Whole minutes since the first opening, the places of the look-up tables: hours change on whole minutes."""
+        return np.maximum(np.floor(wall + 1e-9) - self.opens[0], 0).astype(np.int64)
+
     def _reach_spans(self, index: int) -> None:
         while index >= len(self.opens) - 1:
             self._grow()
@@ -164,6 +167,11 @@ class OpenClock:
             )
         self.opens, self.closes = np.array(spans).T
         self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
+        minutes = np.arange(self.opens[0], self.opens[-1] + 1)
+        self._opened = np.searchsorted(self.opens, minutes, side="right").astype(np.int32)
+        self._closed = np.searchsorted(self.closes, minutes, side="right").astype(np.int32)
+        begun = np.arange(self.before[-1] + 2)
+        self._begun = np.searchsorted(self.before, begun, side="left").astype(np.int32)
 
 
 def _utc_minutes(day: date, minute: int, zone: ZoneInfo) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -39,12 +40,30 @@ def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.nda
     return np.log(np.maximum.accumulate(quantiles, axis=1)), found["runs_behind"].to_numpy(int)
 
 
-def at_scores(log_quantiles: np.ndarray, scores: np.ndarray) -> np.ndarray:
-    """Minutes at normal scores, shape like ``scores``; beyond the last level the tail goes on as a log-normal's."""
-    inside = np.interp(scores, SCORES, log_quantiles)
-    high = (log_quantiles[-1] - log_quantiles[-2]) / (SCORES[-1] - SCORES[-2])
-    inside += high * np.clip(scores - SCORES[-1], 0.0, 1.0)
-    return np.exp(inside)
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where normal scores lie between the SCORES of a table of quantiles, each shape (draws,).
+
+    step : number of the SCORES below; share : of the way to the next, above 1 beyond the last
+    """
+
+    step: np.ndarray
+    share: np.ndarray
+
+    def minutes(self, log_quantiles: np.ndarray) -> np.ndarray:
+        """Minutes of a row whose log minutes at SCORES are given; beyond the ends the tails go on as a log-normal's."""
+        return np.exp(log_quantiles[self.step] + self.share * np.diff(log_quantiles)[self.step])
+
+
+def place_of(scores: np.ndarray) -> Place:
+    """
+    >>> place = place_of(np.array([0.0, 1.2815515655446004]))
+    >>> place.minutes(np.log(np.exp(SCORES))).round(3).tolist()
+    [1.0, 3.602]
+    """
+    scores = np.clip(scores, SCORES[0], SCORES[-1] + 1.0)
+    step = np.clip(np.searchsorted(SCORES, scores, side="right") - 1, 0, len(SCORES) - 2)
+    return Place(step, (scores - SCORES[step]) / np.diff(SCORES)[step])
 
 
 class Scores:
@@ -58,7 +77,7 @@ class Scores:
         self.draws, self.seed = draws, seed
         self._mix: dict[str, tuple[dict[str, int], np.ndarray, np.ndarray]] = {}
         self._common: dict[str, np.ndarray] = {}
-        self._made: dict[tuple[str, str], np.ndarray] = {}
+        self._made: dict[tuple[str, str], list[Place]] = {}
 
     def learn(self, calibrator: Predictor, process: str, rows: pd.DataFrame, runs_behind: np.ndarray) -> None:
         """Measure dependence on two like builds of the process; rows: one of each stage."""
@@ -84,15 +103,15 @@ class Scores:
         """Processes whose dependence has been measured."""
         return set(self._mix)
 
-    def of(self, process: str, build: str, stages: Sequence[str]) -> np.ndarray:
-        """Scores of the stages of one build, shape (stages, draws)."""
+    def of(self, process: str, build: str, stages: Sequence[str]) -> list[Place]:
+        """Scores of the stages of one build."""
         index, shared, own = self._mix[process]
         if process not in self._common:
             self._common[process] = shared @ self._fresh(process, "every build", list(index))
         if (process, build) not in self._made:
             fresh = own @ self._fresh(process, build, list(index))
-            self._made[process, build] = self._common[process] + fresh
-        return self._made[process, build][[index[stage] for stage in stages]]
+            self._made[process, build] = [place_of(scores) for scores in self._common[process] + fresh]
+        return [self._made[process, build][index[stage]] for stage in stages]
 
     def _fresh(self, process: str, build: str, stages: Sequence[str]) -> np.ndarray:
         return np.array(

@@ -29,6 +29,8 @@ class QuoteRequest:
     needs : what the part must stand or be ('outdoor', 'clear', ...), in the shop's own words
     least_wall_mm : thinnest wall of the part, where known [mm]
     alone : quote powder beds without waiting for the shop's closing days
+    part : name of the part, where it is not the mesh's
+    why : add the terms behind the baseline minutes
     """
 
     quantity: int
@@ -44,6 +46,8 @@ class QuoteRequest:
     machines: tuple[str, ...] = ()
     materials: tuple[str, ...] = ()
     alone: bool = False
+    part: str = ""
+    why: bool = False
 
     @property
     def start_min(self) -> float:

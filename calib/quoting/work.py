@@ -12,7 +12,7 @@ import pandas as pd
 from calib.baseline.build import build_minutes
 from calib.baseline.route import default_route
 from calib.geometry.nesting import copies_on_plate
-from calib.quoting.draws import Predictor, Scores, at_scores, keyed, predict_marginals
+from calib.quoting.draws import Predictor, Scores, keyed, predict_marginals
 from calib.quoting.options import Option, Shape
 from calib.quoting.request import QuoteRequest
 from calib.quoting.schedule import ON_MACHINE, Job
@@ -224,8 +224,8 @@ def _draw(option: Option, table: pd.DataFrame, log_quantiles: np.ndarray, learne
     stages = table["stage"].to_numpy()
     for job, own in table.groupby("job", sort=False).indices.items():
         drawn = scores.of(option.process, str(job), stages[own].tolist())
-        for row, score in zip(own, drawn, strict=True):
-            minutes[row] = at_scores(log_quantiles[row], score)
+        for row, place in zip(own, drawn, strict=True):
+            minutes[row] = place.minutes(log_quantiles[row])
     np.maximum(minutes, np.nan_to_num(table["floor_min"].to_numpy(float))[:, None], out=minutes)
     chance = failure_chances(option, learned.failures)
     jobs = list(_jobs(option, table, minutes, chance, learned.waits, scores.seed))
