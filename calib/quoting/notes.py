@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.geometry.read_mesh import Mesh
 from calib.quoting.request import QuoteRequest
-from calib.quoting.work import Learned, Work
+from calib.quoting.work import Work
 from calib.records import STAGES
 from calib.shop.model import Shop
 
@@ -23,7 +23,7 @@ def cautions_of(route: tuple[str, ...], process: str) -> list[dict[str, Any]]:
     return [{"stages": stages, "text": text} for text, stages in stages_of.items()]
 
 
-def option_warnings(work: Work, shop: Shop, learned: Learned) -> list[str]:
+def option_warnings(work: Work, shop: Shop) -> list[str]:
     """Sentences about this option that a careful estimator would add."""
     warnings = list(work.option.notes)
     unknown = work.rows.loc[work.rows["floor_min"].isna(), "stage"].unique()
@@ -42,7 +42,7 @@ def option_warnings(work: Work, shop: Shop, learned: Learned) -> list[str]:
     return warnings
 
 
-def quote_notes(request: QuoteRequest, shop: Shop, mesh: Mesh, learned: Learned) -> list[str]:
+def quote_notes(request: QuoteRequest, shop: Shop, mesh: Mesh) -> list[str]:
     """Sentences about the whole quote."""
     notes = list(mesh.notes)
     if shop.hours is None:

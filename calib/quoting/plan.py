@@ -16,7 +16,7 @@ from calib.quoting.draws import Predictor
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, ShapeFinder, find_options
 from calib.quoting.promise import valid_until
-from calib.quoting.queue import QueuedBuild, machines_free
+from calib.quoting.queue import Queue, machines_free, queued_builds
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
@@ -47,28 +47,28 @@ def quote(
     shop: Shop,
     mesh: Mesh,
     calibrator: Predictor,
-    queue: Sequence[QueuedBuild] = (),
+    queue: Queue = None,
     waits: WaitDraws | None = None,
     failures: FailureChances | None = None,
     seed: int = 0,
     draws: int = DRAWS,
-    route: Route | None = None,
+    routes: Route | None = None,
     shapes: ShapeFinder | None = None,
 ) -> dict[str, Any]:
     """The contract's ``quote`` document without its id; see ``contract`` for the keys.
 
     Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
     """
-    learned = Learned(calibrator, waits, failures, route)
+    learned = Learned(calibrator, waits, failures, routes)
     planned, found = plan_options(request, shop, mesh, learned, queue, seed, draws, shapes)
     if not planned:
         reasons = "; ".join(f"{one['machine']}: {one['reason']}" for one in found.out)
         raise NoPlanError(
             f"No machine of the shop can make {mesh.name}. {reasons}.", "Change the part or the shop file."
         )
-    options = [_option_document(one, request, shop, learned) for one in planned]
+    options = [_option_document(one, request, shop) for one in planned]
     return {
-        "part": mesh.name,
+        "part": request.part or mesh.name,
         "quantity": request.quantity,
         "level": 0.8,
         "options": options,
@@ -80,7 +80,7 @@ def quote(
         "sure": request.sure,
         "draws": len(planned[0].ready),
         "seed": seed,
-        "notes": quote_notes(request, shop, mesh, learned),
+        "notes": quote_notes(request, shop, mesh),
     }
 
 
@@ -89,7 +89,7 @@ def plan_options(
     shop: Shop,
     mesh: Mesh,
     learned: Learned,
-    queue: Sequence[QueuedBuild],
+    queue: Queue,
     seed: int,
     draws: int,
     shapes: ShapeFinder | None = None,
@@ -100,7 +100,7 @@ def plan_options(
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     draws = _affordable(draws, found)
     works = plan_work(found.options, request, shop, learned, draws, seed) if found.options else []
-    free = machines_free(queue, shop, clock, request.start_min, learned, draws, seed)
+    free = machines_free(queued_builds(queue), shop, clock, request.start_min, learned, draws, seed)
     planned = []
     for work in works:
         reason = check_people(shop, work.route)
@@ -181,7 +181,7 @@ def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
     return {"process": best.work.option.process, "machine": best.work.option.name, "chance": round(chance, 4)}
 
 
-def _option_document(one: Planned, request: QuoteRequest, shop: Shop, learned: Learned) -> dict[str, Any]:
+def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[str, Any]:
     work, option, zone, start = one.work, one.work.option, shop.timezone, request.start_min
     total, touch = work.minutes.sum(axis=0), work.touch.sum(axis=0)
     return {
@@ -199,7 +199,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, learned: L
         "sure_at": date_with_chance(one.ready, request.sure, zone),
         "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
         "cost": option_cost(work, shop),
-        "warnings": option_warnings(work, shop, learned),
+        "warnings": option_warnings(work, shop),
         "cautions": cautions_of(work.route, option.process),
     }
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
 from calib.quoting.schedule import Floor, Job, Run, run_jobs
-from calib.quoting.work import Learned
+from calib.quoting.work import Learned, touch_share
 from calib.shop.model import Shop
 
 
@@ -33,6 +34,33 @@ class QueuedBuild:
     quote_id: str = ""
 
 
+Queue = Sequence[QueuedBuild] | pd.DataFrame | None
+
+
+def queued_builds(queue: Queue) -> list[QueuedBuild]:
+    """Builds ahead from a frame of their stages, in its order.
+
+    queue : build_id, process, machine, material, stage, baseline_min, touch_min, floor_min, prior_sd, basis, and any of
+        done (true: left out), elapsed_min (minutes that a running stage has lasted), order_id, quote_id
+    """
+    if queue is None:
+        return []
+    if not isinstance(queue, pd.DataFrame):
+        return list(queue)
+    left = queue[~queue["done"].fillna(False).astype(bool)] if "done" in queue else queue
+    return [_queued(build, rows.reset_index(drop=True)) for build, rows in left.groupby("build_id", sort=False)]
+
+
+def _queued(build: Any, rows: pd.DataFrame) -> QueuedBuild:
+    def text(name: str) -> str:
+        value = rows[name].iloc[0] if name in rows else None
+        return value if isinstance(value, str) else ""
+
+    elapsed = float(rows["elapsed_min"].fillna(0.0).iloc[0]) if "elapsed_min" in rows else 0.0
+    names = {name: text(name) for name in ("process", "machine", "material", "order_id", "quote_id")}
+    return QueuedBuild(build_id=str(build), rows=rows, elapsed_min=elapsed, **names)
+
+
 def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Job:
     """The build's remaining work; a stage that runs takes what is left of a run that has lasted so long."""
     rows = build.rows.assign(
@@ -43,7 +71,7 @@ def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Jo
     if build.elapsed_min > 0:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
     stages = tuple(rows["stage"])
-    share = np.clip((rows["touch_min"] / rows["baseline_min"]).fillna(0.0).to_numpy(), 0.0, 1.0)
+    share = touch_share(rows)
     return Job(
         name=f"queued {build.build_id}",
         machine=build.machine,
