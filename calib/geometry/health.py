@@ -1,0 +1,172 @@
+"""Is a surface closed, turned outwards, free of overlaps? What is wrong is said, and repaired where that is safe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.geometry.columns import columns
+from calib.geometry.holes import fill_holes
+from calib.geometry.mesh import face_areas_mm2, signed_volume_mm3
+from calib.geometry.topology import body_of_face, edge_mates, vertex_ids
+from calib.geometry.turning import turned_alike, turned_outwards
+from calib.geometry.union import united
+
+WELD_SHARE = 1e-6  # corners closer than this share of the part's size are one corner, where a surface is open
+GREATEST_HOLE_SHARE = 0.10  # holes of more than this share of the surface are not closed: what was meant is unknown
+LINES = 16_384  # upright lines that look for overlaps
+LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less is not told from rounding
+
+
+@dataclass(frozen=True, eq=False)
+class Healed:
+    """triangles, mates : after repair; bodies, watertight : as found; volume_mm3 : nan where meaningless."""
+
+    triangles: np.ndarray
+    mates: np.ndarray
+    bodies: int
+    watertight: bool
+    volume_mm3: float
+    notes: tuple[str, ...]
+
+
+def heal(triangles: np.ndarray) -> Healed:
+    """Check a surface and repair what is safe: doubled corners and faces, turned faces, small holes, overlapping bodies."""
+    notes: list[str] = []
+    triangles, faces, mates = _joined(triangles, notes)
+    watertight = _every_edge_shared(faces)
+    bodies, body = body_of_face(mates)
+    if (mates < 0).any():
+        triangles, faces, mates = _mended(triangles, faces, notes)
+        bodies, body = body_of_face(mates)
+    if (mates < 0).any() or len(mates) == 0:
+        return Healed(triangles, mates, bodies, watertight, float("nan"), tuple(notes))
+    triangles, mates = _outwards(triangles, mates, body, bodies, notes)
+    volume = signed_volume_mm3(triangles)
+    triangles, mates, volume = _without_overlaps(triangles, mates, volume, notes)
+    if not volume > 1e-9 * _box_mm3(triangles):
+        notes.append("The surface encloses no volume (zero thickness).")
+        volume = float("nan")
+    return Healed(triangles, mates, bodies, watertight, volume, tuple(notes))
+
+
+def _joined(triangles: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Faces by vertex number, without those that have no area; corners welded only where the surface is open."""
+    triangles, faces = _with_area(triangles, vertex_ids(triangles))
+    mates = edge_mates(faces)
+    if not (mates < 0).any():
+        return triangles, faces, mates
+    step = WELD_SHARE * max(float(np.ptp(triangles.reshape(-1, 3), axis=0).max()), 1e-12)
+    rounded = np.round(triangles / step)
+    welded, welded_faces = _with_area(rounded * step, vertex_ids(rounded))
+    if len(welded) and _open_edges(welded_faces) < int((mates < 0).sum()):
+        notes.append(f"Corners closer than {step:.1g} mm were joined.")
+        return welded, welded_faces, edge_mates(welded_faces)
+    return triangles, faces, mates
+
+
+def _with_area(triangles: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Without faces that name one vertex twice: their edges cancel."""
+    a, b, c = faces.T
+    keep = (a != b) & (b != c) & (c != a)
+    return (triangles, faces) if keep.all() else (triangles[keep], faces[keep])
+
+
+def _open_edges(faces: np.ndarray) -> int:
+    return int((edge_mates(faces) < 0).sum())
+
+
+def _every_edge_shared(faces: np.ndarray) -> bool:
+    """Closed, whichever way the faces are turned: an even number of faces at every edge."""
+    start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
+    keys = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
+    _, counts = np.unique(keys, return_counts=True)
+    return len(faces) > 0 and bool((counts % 2 == 0).all())
+
+
+def _mended(
+    triangles: np.ndarray, faces: np.ndarray, notes: list[str]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Doubled faces dropped, faces turned alike, holes closed where they are a small share of the surface."""
+    _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
+    if len(first) < len(faces):
+        notes.append(f"{len(faces) - len(first)} faces were there twice; one of each was kept.")
+        first.sort()
+        triangles, faces = triangles[first], faces[first]
+    turned = turned_alike(faces)
+    if turned.any():
+        notes.append(f"{int(turned.sum())} of {len(faces)} faces were turned the other way than their neighbours; turned back.")
+        triangles, faces = triangles.copy(), faces.copy()
+        triangles[turned], faces[turned] = triangles[turned][:, ::-1], faces[turned][:, ::-1]
+    mates = edge_mates(faces)
+    if not (mates < 0).any():
+        return triangles, faces, mates
+    return _closed(triangles, faces, mates, notes)
+
+
+def _closed(
+    triangles: np.ndarray, faces: np.ndarray, mates: np.ndarray, notes: list[str]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    patch, holes = fill_holes(triangles, faces, mates)
+    surface = face_areas_mm2(triangles).sum()
+    share = face_areas_mm2(patch).sum() / surface if surface > 0 else np.inf
+    word = "1 hole" if holes == 1 else f"{holes} holes"
+    if patch.size == 0 or not share <= GREATEST_HOLE_SHARE:
+        extent = f"closing it takes {share:.0%} of its surface" if patch.size else "its edges form no closed loops"
+        notes.append(f"The surface is open ({int((mates < 0).sum())} edges have one face only; {extent}): it has no volume.")
+        return triangles, faces, mates
+    whole = np.concatenate([triangles, patch])
+    whole_faces = vertex_ids(whole)
+    whole_mates = edge_mates(whole_faces)
+    if (whole_mates < 0).any():
+        notes.append("The surface is open, and its holes cannot be closed: it has no volume.")
+        return triangles, faces, mates
+    before, after = signed_volume_mm3(triangles, triangles.reshape(-1, 3).min(axis=0)), signed_volume_mm3(whole)
+    notes.append(
+        f"The surface is open: {word} closed, {share:.1%} of its surface. The volume is {abs(after) / 1000:.4g} cm3 with and "
+        f"{abs(before) / 1000:.4g} cm3 without them."
+    )
+    return whole, whole_faces, whole_mates
+
+
+def _outwards(
+    triangles: np.ndarray, mates: np.ndarray, body: np.ndarray, bodies: int, notes: list[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    inside_out = turned_outwards(triangles, body, bodies)
+    if not inside_out.any():
+        return triangles, mates
+    before = signed_volume_mm3(triangles)
+    triangles = triangles.copy()
+    triangles[inside_out] = triangles[inside_out][:, ::-1]
+    after = signed_volume_mm3(triangles)
+    count = len(np.unique(body[inside_out]))
+    which = "The surface was" if bodies == 1 else f"{count} of {bodies} bodies were"
+    notes.append(
+        f"{which} inside out; turned outwards. The volume is {after / 1000:.4g} cm3 instead of {before / 1000:.4g} cm3."
+    )
+    return triangles, edge_mates(vertex_ids(triangles))
+
+
+def _without_overlaps(
+    triangles: np.ndarray, mates: np.ndarray, volume: float, notes: list[str]
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Space that is enclosed twice, or inside out, is one solid: united where the lines find such space."""
+    lines = columns(triangles, LINES)
+    depth, gap = lines.depth(), lines.gap_above()
+    doubled = float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * lines.cell_mm2
+    if doubled <= LEAST_OVERLAP_SHARE * abs(volume):
+        return triangles, mates, volume
+    whole = united(triangles)
+    if whole is None:
+        notes.append(f"The surface crosses itself: about {doubled / 1000:.3g} cm3 count more than once. It has no sure volume.")
+        return triangles, mates, float("nan")
+    once = signed_volume_mm3(whole)
+    notes.append(
+        f"Bodies overlap or cross themselves; united. The volume is {once / 1000:.4g} cm3 instead of {volume / 1000:.4g} cm3."
+    )
+    return whole, edge_mates(vertex_ids(whole)), once
+
+
+def _box_mm3(triangles: np.ndarray) -> float:
+    return float(np.prod(np.ptp(triangles.reshape(-1, 3), axis=0))) if len(triangles) else 0.0

@@ -1,0 +1,112 @@
+"""A part file -> a Mesh in millimetres, with what was found and what was repaired."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+
+from calib.errors import MeshError
+from calib.geometry.health import heal
+from calib.geometry.mesh import Mesh, face_areas_mm2
+from calib.geometry.read_3mf import read_3mf
+from calib.geometry.read_by_library import read_by_library
+from calib.geometry.read_stl import read_stl
+from calib.geometry.units import MM_PER, absurd_size, unit_named
+
+MAX_BYTES = 512 * 1024**2
+MAX_FACES = 5_000_000
+GREATEST_MM = 1e6  # a kilometre: past that a float has too few digits left for layers
+READERS = {".stl": "STL", ".3mf": "3MF", ".obj": "OBJ", ".ply": "PLY", ".step": "STEP", ".stp": "STEP"}
+
+
+def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
+    """Read STL (binary or text), 3MF, OBJ, PLY, or STEP with the extra ``calib[step]``.
+
+    path : the file
+    unit : unit of its numbers, one of ``units.MM_PER``; only for files that carry none (mm is assumed)
+
+    Raises a MeshError for files that cannot be read, are empty, too large, or hold numbers that are no lengths. An open
+    surface is no error: its volume is nan where it means nothing (``Mesh.must_be_solid``).
+    """
+    path = Path(path)
+    data = _bytes_of(path)
+    triangles, own_unit = _triangles(path, data)
+    scale, name, assumed = _scale(path, unit, own_unit)
+    triangles = _checked(path, triangles * scale)
+    bounds = np.array([triangles.reshape(-1, 3).min(axis=0), triangles.reshape(-1, 3).max(axis=0)])
+    found = heal(triangles)
+    doubt = absurd_size(bounds[1] - bounds[0]) if assumed else None
+    return Mesh(
+        triangles=found.triangles,
+        mates=found.mates,
+        name=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        unit=name,
+        unit_assumed=assumed,
+        bodies=found.bodies,
+        watertight=found.watertight,
+        volume_mm3=found.volume_mm3,
+        area_mm2=float(face_areas_mm2(found.triangles).sum()),
+        bounds_mm=bounds,
+        notes=(*([doubt] if doubt else []), *found.notes),
+    )
+
+
+def _bytes_of(path: Path) -> bytes:
+    kinds = ", ".join(sorted(set(READERS.values())))
+    if path.suffix.lower() not in READERS:
+        raise MeshError(f'{path.name}: "{path.suffix}" is not a kind of part file that is read here.', f"Read are {kinds}.")
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise MeshError(
+                f"{path.name} has {size / 1024**2:.0f} MB; at most {MAX_BYTES // 1024**2} MB are read.",
+                "Export it with a coarser mesh: a tenth of a layer is fine enough.",
+            )
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise MeshError(f"{path} does not exist.", "Check the path of the part file.") from None
+    except OSError as error:
+        raise MeshError(f"{path} cannot be read: {error.strerror}.", "Check the path and its permissions.") from error
+    if not data:
+        raise MeshError(f"{path.name} is empty (0 bytes).", "Export the part again.")
+    return data
+
+
+def _triangles(path: Path, data: bytes) -> tuple[np.ndarray, str | None]:
+    kind = READERS[path.suffix.lower()]
+    if kind == "STL":
+        return read_stl(data, path.name, MAX_FACES), None
+    if kind == "3MF":
+        return read_3mf(data, path.name, MAX_FACES)
+    return read_by_library(data, path.name, kind, MAX_FACES), "mm" if kind == "STEP" else None
+
+
+def _scale(path: Path, unit: str | None, own_unit: str | None) -> tuple[float, str, bool]:
+    """Millimetres for each unit of the file, the unit's name, and whether it was only assumed."""
+    if unit is None:
+        return MM_PER[own_unit or "mm"], own_unit or "mm", own_unit is None
+    asked = unit_named(unit)
+    if own_unit is not None and asked != own_unit:
+        raise MeshError(f"{path.name} states its own unit, {own_unit}; it cannot be read as {asked}.", "Leave out --unit.")
+    return MM_PER[asked], asked, False
+
+
+def _checked(path: Path, triangles: np.ndarray) -> np.ndarray:
+    if len(triangles) == 0:
+        raise MeshError(f"{path.name} holds no triangle.", "Export the part as a mesh.")
+    bad = ~np.isfinite(triangles).all(axis=(1, 2))
+    if bad.any():
+        raise MeshError(
+            f"{path.name}: triangle {int(np.argmax(bad)) + 1} has a coordinate that is not a number "
+            f"({int(bad.sum())} of {len(bad)} triangles).",
+            "The file is damaged: export it again.",
+        )
+    if float(np.abs(triangles).max()) > GREATEST_MM:
+        raise MeshError(
+            f"{path.name} has a coordinate of {np.abs(triangles).max():.3g} mm; at most {GREATEST_MM:.0e} mm are read.",
+            "Check the unit of the file (--unit), or move the part near the origin.",
+        )
+    return triangles

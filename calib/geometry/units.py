@@ -1,0 +1,68 @@
+"""Units of part files: names, factors, and which one was likely meant when a size is absurd."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from calib.errors import MeshError
+
+# 3MF Core Specification 1.4.0, ST_Unit (seen); the short names are ours.
+MM_PER = {"micron": 1e-3, "mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
+_ALSO = {
+    "millimeter": "mm", "millimetre": "mm", "centimeter": "cm", "centimetre": "cm", "meter": "m", "metre": "m",
+    "in": "inch", "inches": "inch", "ft": "foot", "feet": "foot", "um": "micron", "microns": "micron",
+}  # fmt: skip
+SMALLEST_MM, GREATEST_MM = 1.0, 2000.0  # greatest side of a part that is taken as mm without a word
+
+
+def unit_named(text: str) -> str:
+    """The unit that a word stands for; a MeshError naming the units where it stands for none.
+
+    >>> unit_named("Inches"), unit_named("millimeter")
+    ('inch', 'mm')
+    """
+    word = text.strip().lower()
+    word = _ALSO.get(word, word)
+    if word not in MM_PER:
+        raise MeshError(f'"{text}" is not a unit of length.', f"Units: {', '.join(MM_PER)}.")
+    return word
+
+
+def likely_unit(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) -> str | None:
+    """The unit in which a part read as mm would have a usual size; None where mm itself does, or none.
+
+    size_mm : shape (3,), size if the numbers were mm [mm]
+    build_mm : the largest build there is, else 2 m [mm]
+
+    >>> likely_unit(np.array([0.08, 0.05, 0.02])), likely_unit(np.array([60.0, 20.0, 20.0]))
+    ('m', None)
+    """
+    greatest = float(np.max(size_mm))
+    room = max(build_mm) if build_mm is not None else GREATEST_MM
+    if SMALLEST_MM <= greatest <= room:
+        return None
+    order = ("inch", "m", "cm", "foot") if greatest < SMALLEST_MM else ("micron",)
+    usual = [unit for unit in order if 10 <= greatest * MM_PER[unit] <= min(room, 500)]
+    return usual[0] if usual else None
+
+
+def absurd_size(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) -> str | None:
+    """A sentence where a part without a unit is absurdly small or large as mm, naming the likely unit; else None."""
+    greatest = float(np.max(size_mm))
+    room = max(build_mm) if build_mm is not None else GREATEST_MM
+    if SMALLEST_MM <= greatest <= room:
+        return None
+    size = " x ".join(f"{side:.3g}" for side in size_mm)
+    unit = likely_unit(size_mm, build_mm)
+    meant = f"Its numbers may be {unit}: then say --unit {unit}." if unit else "State the unit with --unit."
+    extent = "below 1 mm" if greatest < SMALLEST_MM else f"more than {room:g} mm"
+    return f"The file states no unit; as mm the part is {size} mm, {extent}. {meant}"
+
+
+def ask_unit(name: str, size_mm: np.ndarray, build_mm: Iterable[float] | None = None) -> None:
+    """Raise a MeshError that asks for the unit of a file without one whose size is absurd: it is never guessed."""
+    doubt = absurd_size(size_mm, build_mm)
+    if doubt:
+        raise MeshError(f"{name}: {doubt}", "If it is mm, say --unit mm.")
