@@ -14,7 +14,7 @@ from calib.quoting.draws import Predictor
 from calib.quoting.notes import quote_notes
 from calib.quoting.options import ShapeFinder
 from calib.quoting.plan import Planned, plan_options
-from calib.quoting.queue import Queue
+from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import QUANTILES, value_range
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import FailureChances, Learned, Route, WaitDraws
@@ -52,12 +52,12 @@ def compare(
     shop: Shop,
     mesh: Mesh,
     calibrator: Predictor,
-    queue: Queue = None,
+    queue: Sequence[QueuedBuild] = (),
     waits: WaitDraws | None = None,
     failures: FailureChances | None = None,
     seed: int = 0,
     draws: int = DRAWS,
-    routes: Route | None = None,
+    route: Route | None = None,
 ) -> dict[str, Any]:
     """The contract's ``compare`` document, with time to the first part and a person's time besides.
 
@@ -67,7 +67,7 @@ def compare(
     wanted = sorted(set(quantities))
     if not wanted:
         raise NoPlanError("No quantity to compare.", "Name some, such as 1,5,20.")
-    learned, shapes = Learned(calibrator, waits, failures, routes), ShapeFinder(mesh)
+    learned, shapes = Learned(calibrator, waits, failures, route), ShapeFinder(mesh)
     lines: dict[tuple[str, str], Line] = {}
     out: list[dict[str, str]] = []
     for quantity in wanted:

@@ -16,7 +16,7 @@ from calib.quoting.draws import Predictor
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, ShapeFinder, find_options
 from calib.quoting.promise import valid_until
-from calib.quoting.queue import Queue, machines_free, queued_builds
+from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
@@ -47,19 +47,19 @@ def quote(
     shop: Shop,
     mesh: Mesh,
     calibrator: Predictor,
-    queue: Queue = None,
+    queue: Sequence[QueuedBuild] = (),
     waits: WaitDraws | None = None,
     failures: FailureChances | None = None,
     seed: int = 0,
     draws: int = DRAWS,
-    routes: Route | None = None,
+    route: Route | None = None,
     shapes: ShapeFinder | None = None,
 ) -> dict[str, Any]:
     """The contract's ``quote`` document without its id; see ``contract`` for the keys.
 
     Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
     """
-    learned = Learned(calibrator, waits, failures, routes)
+    learned = Learned(calibrator, waits, failures, route)
     planned, found = plan_options(request, shop, mesh, learned, queue, seed, draws, shapes)
     if not planned:
         reasons = "; ".join(f"{one['machine']}: {one['reason']}" for one in found.out)
@@ -68,7 +68,7 @@ def quote(
         )
     options = [_option_document(one, request, shop) for one in planned]
     return {
-        "part": request.part or mesh.name,
+        "part": mesh.name,
         "quantity": request.quantity,
         "level": 0.8,
         "options": options,
@@ -89,7 +89,7 @@ def plan_options(
     shop: Shop,
     mesh: Mesh,
     learned: Learned,
-    queue: Queue,
+    queue: Sequence[QueuedBuild],
     seed: int,
     draws: int,
     shapes: ShapeFinder | None = None,
@@ -100,7 +100,7 @@ def plan_options(
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     draws = _affordable(draws, found)
     works = plan_work(found.options, request, shop, learned, draws, seed) if found.options else []
-    free = machines_free(queued_builds(queue), shop, clock, request.start_min, learned, draws, seed)
+    free = machines_free(queue, shop, clock, request.start_min, learned, draws, seed)
     planned = []
     for work in works:
         reason = check_people(shop, work.route)

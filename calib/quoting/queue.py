@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,33 +31,6 @@ class QueuedBuild:
     elapsed_min: float = 0.0
     order_id: str = ""
     quote_id: str = ""
-
-
-Queue = Sequence[QueuedBuild] | pd.DataFrame | None
-
-
-def queued_builds(queue: Queue) -> list[QueuedBuild]:
-    """Builds ahead from a frame of their stages, in its order.
-
-    queue : build_id, process, machine, material, stage, baseline_min, touch_min, floor_min, prior_sd, basis, and any of
-        done (true: left out), elapsed_min (minutes that a running stage has lasted), order_id, quote_id
-    """
-    if queue is None:
-        return []
-    if not isinstance(queue, pd.DataFrame):
-        return list(queue)
-    left = queue[~queue["done"].fillna(False).astype(bool)] if "done" in queue else queue
-    return [_queued(build, rows.reset_index(drop=True)) for build, rows in left.groupby("build_id", sort=False)]
-
-
-def _queued(build: Any, rows: pd.DataFrame) -> QueuedBuild:
-    def text(name: str) -> str:
-        value = rows[name].iloc[0] if name in rows else None
-        return value if isinstance(value, str) else ""
-
-    elapsed = float(rows["elapsed_min"].fillna(0.0).iloc[0]) if "elapsed_min" in rows else 0.0
-    names = {name: text(name) for name in ("process", "machine", "material", "order_id", "quote_id")}
-    return QueuedBuild(build_id=str(build), rows=rows, elapsed_min=elapsed, **names)
 
 
 def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Job:

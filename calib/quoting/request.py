@@ -8,7 +8,7 @@ from datetime import datetime
 
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.clock import to_minutes
-from calib.records import DIFFICULTIES, FINISHES, PROCESS_WORDS, PROCESSES
+from calib.records import DIFFICULTIES, FINISHES, PROCESSES
 from calib.shop.model import Shop
 
 MOST_PARTS = 100_000
@@ -29,8 +29,6 @@ class QuoteRequest:
     needs : what the part must stand or be ('outdoor', 'clear', ...), in the shop's own words
     least_wall_mm : thinnest wall of the part, where known [mm]
     alone : quote powder beds without waiting for the shop's closing days
-    part : name of the part, where it is not the mesh's
-    why : add the terms behind the baseline minutes
     """
 
     quantity: int
@@ -46,8 +44,6 @@ class QuoteRequest:
     machines: tuple[str, ...] = ()
     materials: tuple[str, ...] = ()
     alone: bool = False
-    part: str = ""
-    why: bool = False
 
     @property
     def start_min(self) -> float:
@@ -86,18 +82,6 @@ def check_request(request: QuoteRequest, shop: Shop) -> None:
         )
     if not shop.machines:
         raise NoPlanError("The shop file lists no machine.", "Add a [[machine]] to it.")
-
-
-def process_code(word: str) -> str:
-    """Code of a process from any of the trade's words.
-
-    >>> process_code("pbf")
-    'PBF'
-    """
-    code = PROCESS_WORDS.get(word.strip().lower())
-    if code is None:
-        raise UsageError(f'unknown process "{word}". Known: {", ".join(PROCESSES)}.')
-    return code
 
 
 def _known(what: str, value: str | None, allowed: tuple[str, ...]) -> None:
