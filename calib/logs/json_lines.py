@@ -1,0 +1,71 @@
+"""JSON lines (one object a line), or one JSON array of objects -> rows of text."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from calib.errors import LogFileError
+from calib.logs.text_file import Row
+
+ARRAY_LIMIT = 1 << 28  # bytes of a file that is one array: it is read at once
+
+
+def json_rows(shown: str, stream: io.BufferedIOBase) -> tuple[list[str], list[Row]]:
+    """Column names in order of appearance, and the rows; a line that is no object is a row with a fault."""
+    objects = list(_objects(shown, stream))
+    names: dict[str, None] = {}
+    for _, value, _ in objects:
+        names.update(dict.fromkeys(value))
+    if not names:
+        raise LogFileError(f"{shown} holds no JSON object.", "Write one object a line: {\"build_id\": \"B1\", ...}.")
+    return list(names), [
+        Row(line, [_text(value.get(name)) for name in names], fault) for line, value, fault in objects
+    ]
+
+
+def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, dict[str, Any], str]]:
+    text = io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace")
+    first = text.readline()
+    if first.lstrip().startswith("["):
+        yield from _array(shown, first + text.read(ARRAY_LIMIT))
+        return
+    for number, line in enumerate([first, *text], 1):
+        if line.strip():
+            yield number, *_object(line)
+
+
+def _object(line: str) -> tuple[dict[str, Any], str]:
+    try:
+        value = json.loads(line)
+    except (ValueError, RecursionError):
+        return {"line": line.strip()[:1000]}, "is no JSON object"
+    if not isinstance(value, dict):
+        return {"line": line.strip()[:1000]}, "is no JSON object"
+    return value, ""
+
+
+def _array(shown: str, text: str) -> Iterator[tuple[int, dict[str, Any], str]]:
+    try:
+        values = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise LogFileError(f"{shown} is no JSON: {error}.", "Write one object a line, or one array.") from error
+    for number, value in enumerate(values, 1):
+        good = isinstance(value, dict)
+        yield number, value if good else {"line": str(value)[:1000]}, "" if good else "is no JSON object"
+
+
+def _text(value: Any) -> str:
+    """
+    >>> _text(None), _text(True), _text(2.0), _text({"a": 1})
+    ('', 'true', '2', '{"a": 1}')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value.replace("\x00", "")
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return json.dumps(value, ensure_ascii=False)

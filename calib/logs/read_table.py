@@ -1,0 +1,228 @@
+"""A log file, whatever it is, -> one or more tables of text that the store can read."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import hashlib
+import io
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from calib.errors import LogFileError
+from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
+from calib.logs.mapping import Mapping
+from calib.logs.text_file import Dialect, Row, rows, sniff
+
+DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
+EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
+RATIO_LIMIT = 300
+LINE, FAULT = "calib line", "calib fault"  # columns that the written copy has in front
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """One table as text.
+
+    shown : path as the user gave it, with '#sheet' where a workbook has several
+    kind : builds, stages, items or events
+    names : column names, as calib spells them
+    csv : file to read: the log itself, or a clean copy with LINE and FAULT in front
+    header_line : lines of ``csv`` to pass over
+    is_copy : whether ``csv`` is such a copy
+    sha256 : of the file's bytes
+    notes : what was noticed, as sentences
+    """
+
+    shown: str
+    kind: str
+    names: tuple[str, ...]
+    csv: Path
+    delimiter: str
+    header_line: int
+    is_copy: bool
+    sha256: str
+    lines: int = 0
+    notes: tuple[str, ...] = ()
+
+
+def read_table(path: Path, mapping: Mapping | None = None, work: Path | None = None) -> RawTable:
+    """The first table of a file; see ``read_tables``."""
+    return read_tables(path, mapping, work or path.parent)[0]
+
+
+def read_tables(
+    path: Path, mapping: Mapping | None, work: Path, shown: str = "", direct: bool = True
+) -> list[RawTable]:
+    """All tables of one file.
+
+    mapping : how other people's columns become ours
+    work : folder for clean copies
+    shown : name to show instead of the path
+    direct : let the engine read large plain files itself; False writes a clean copy in any case
+
+    Raises LogFileError when the file cannot be read as a table, or its kind cannot be told.
+    """
+    shown = shown or str(path)
+    try:
+        before = path.stat()
+        sha256, lines = _digest(path)
+        tables = [
+            replace(table, sha256=sha256)
+            for table in _tables(path, mapping, work, shown, direct and before.st_size > DIRECT_FROM_BYTES, lines)
+        ]
+        after = path.stat()
+    except OSError as error:
+        raise LogFileError(f"{shown} cannot be read: {error.strerror or error}.", "Check its name and rights.") from error
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        raise LogFileError(f"{shown} was being written while it was read.", "Import it again once it is finished.")
+    return tables
+
+
+def _digest(path: Path) -> tuple[str, int]:
+    """Digest of the bytes, and how many lines they are."""
+    digest, lines, last = hashlib.sha256(), 0, b"\n"
+    with path.open("rb") as opened:
+        while chunk := opened.read(1 << 22):
+            digest.update(chunk)
+            lines += chunk.count(b"\n")
+            last = chunk[-1:]
+    return digest.hexdigest(), lines + (last != b"\n")
+
+
+def _tables(
+    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int
+) -> Iterator[RawTable]:
+    with path.open("rb") as opened:
+        start = opened.read(8)
+    if start.startswith(b"PK"):
+        from calib.logs.workbook_file import sheets
+
+        found = list(sheets(path, mapping, shown))
+        for name, header, sheet_rows in found:
+            label = shown if len(found) == 1 else f"{shown}#{name}"
+            yield _written(label, header, sheet_rows, mapping, work)
+    elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
+        from calib.logs.json_lines import json_rows
+
+        with opened_bytes(path) as stream:
+            names, found_rows = json_rows(shown, stream)
+        yield _written(shown, names, found_rows, mapping, work)
+    elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+        from calib.logs.mtconnect import stream_rows
+
+        names, found_rows = stream_rows(path, shown)
+        yield _written(shown, names, found_rows, mapping, work)
+    else:
+        yield _text_table(path, mapping, work, shown, direct and not start.startswith(b"\x1f\x8b"), lines)
+
+
+def _text_table(
+    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int
+) -> RawTable:
+    with opened_bytes(path) as stream:
+        dialect = sniff(path, stream, mapping.source_names if mapping else frozenset())
+    plain = mapping is None and dialect.encoding == "utf-8-sig"
+    if direct and plain:
+        return _direct_table(path, shown, dialect, lines)
+    notes = () if dialect.encoding == "utf-8-sig" else (f"read as {dialect.encoding}",)
+    with opened_bytes(path) as stream:
+        return _written(shown, dialect.names, rows(stream, dialect), mapping, work, notes)
+
+
+def _direct_table(path: Path, shown: str, dialect: Dialect, lines: int) -> RawTable:
+    names = _our_names(dialect.names)
+    return RawTable(
+        shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "", lines
+    )
+
+
+def _written(
+    shown: str,
+    names: Iterable[str],
+    found: Iterable[Row],
+    mapping: Mapping | None,
+    work: Path,
+    notes: tuple[str, ...] = (),
+) -> RawTable:
+    """The rows as a clean copy: UTF-8, comma, line and fault in front."""
+    names = tuple(names)
+    if mapping:
+        names, found = mapping.apply(shown, names, found)
+    names = _our_names(names)
+    kind = (mapping.kind if mapping else None) or _kind(shown, names)
+    copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
+    with copy.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
+        writer.writerow([LINE, FAULT, *names])
+        writer.writerows([row.line, row.fault, *row.cells] for row in found)
+    extra = tuple(mapping.notes) if mapping else ()
+    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes + extra)
+
+
+def _our_names(names: Iterable[str]) -> tuple[str, ...]:
+    """Each name once, as calib spells it; an empty one gets its place.
+
+    >>> _our_names(["Build_ID", "", "stage", "stage"])
+    ('build_id', 'column 2', 'stage', 'stage 2')
+    """
+    found: list[str] = []
+    for place, name in enumerate(names, 1):
+        plain = plain_name(name)
+        ours = plain if plain in KNOWN_NAMES else " ".join(name.strip("\ufeff").split()) or f"column {place}"
+        count = 2
+        while ours in found:
+            ours, count = f"{plain} {count}", count + 1
+        found.append(ours)
+    return tuple(found)
+
+
+def _kind(shown: str, names: tuple[str, ...]) -> str:
+    kind = kind_of(names)
+    if kind is None:
+        seen = ", ".join(names[:12])
+        raise LogFileError(
+            f"{shown}: its columns ({seen}) are those of no log that calib knows.",
+            "A log of builds has build_id, process, machine, parts; one of stages has build_id, stage, started_at, "
+            "ended_at. Other names come in through a mapping: calib import --sample FILE proposes one.",
+        )
+    return kind
+
+
+@contextmanager
+def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
+    """The bytes of a file, expanded where it is gzip, up to a limit."""
+    with path.open("rb") as opened:
+        if opened.read(2) != b"\x1f\x8b":
+            opened.seek(0)
+            yield opened
+            return
+    with gzip.open(path) as stream:
+        limit = min(EXPANDED_LIMIT, max(RATIO_LIMIT * path.stat().st_size, 1 << 24))
+        try:
+            yield io.BufferedReader(_Limited(stream, limit, path.name))
+        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+            raise LogFileError(f"{path.name} is a damaged gzip file: {error}.", "Pack it again.") from error
+
+
+class _Limited(io.RawIOBase):
+    """A stream that stops where a compressed file expands beyond reason."""
+
+    def __init__(self, stream: io.BufferedIOBase | gzip.GzipFile, limit: int, name: str) -> None:
+        self.stream, self.left, self.name = stream, limit, name
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]  # a buffer has no name in typing before 3.12
+        data = self.stream.read(len(buffer))
+        self.left -= len(data)
+        if self.left < 0:
+            raise LogFileError(
+                f"{self.name} expands to far more than its size allows.", "Unpack it yourself and look at it."
+            )
+        buffer[: len(data)] = data
+        return len(data)

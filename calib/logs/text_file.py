@@ -1,0 +1,167 @@
+"""Bytes of a delimited text file -> rows of cells: encoding, delimiter, header line, ragged and broken lines.
+
+The format is RFC 4180's, read generously: any of four delimiters, LF or CR LF, UTF-8, UTF-16 or a Western code page.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from calib.errors import LogFileError
+from calib.logs.columns import KNOWN_NAMES, plain_name
+
+DELIMITERS = (",", ";", "\t", "|")
+LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
+HEADER_WITHIN = 40  # lines at the top of a file among which its header is sought
+CELL_LIMIT = 1_000_000
+csv.field_size_limit(CELL_LIMIT)
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """encoding : Python's name of it; delimiter : one character
+    header_line : line of the header, counted from 1
+    names : cells of the header as they stand there
+    """
+
+    encoding: str
+    delimiter: str
+    header_line: int
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Row:
+    """line : where it starts, counted from 1; cells : text, as many as the header has; fault : what is broken, or ''"""
+
+    line: int
+    cells: list[str]
+    fault: str = ""
+
+
+def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozenset()) -> Dialect:
+    """Encoding, delimiter and header of a file from its first bytes.
+
+    known : column names that a mapping adds to calib's own
+    """
+    start = opened.read(1 << 16)
+    encoding = encoding_of(start)
+    text = start.decode(encoding, errors="replace").lstrip("\ufeff")
+    lines = text.splitlines()[:HEADER_WITHIN]
+    if len(start) == 1 << 16 and len(lines) < HEADER_WITHIN:
+        lines = lines[:-1] or lines
+    if not any(line.strip() for line in lines):
+        raise LogFileError(f"{path.name} is empty.", "It needs a line of column names and rows below it.")
+    delimiter, number, names = _best_header(lines, {*KNOWN_NAMES, *known})
+    return Dialect(encoding, delimiter, number, names)
+
+
+def encoding_of(start: bytes) -> str:
+    """UTF-8 unless a mark says UTF-16, zero bytes suggest it, or the bytes are not UTF-8: then Windows-1252.
+
+    >>> encoding_of("Größe".encode()), encoding_of("Größe".encode("cp1252")), encoding_of("a,b".encode("utf-16"))
+    ('utf-8-sig', 'cp1252', 'utf-16')
+    """
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    if start[1::2].count(0) > len(start) / 4:
+        return "utf-16-le"
+    if start[0::2].count(0) > len(start) / 4:
+        return "utf-16-be"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(start, final=False)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
+
+
+def _best_header(lines: list[str], known: set[str]) -> tuple[str, int, tuple[str, ...]]:
+    """The line and delimiter that give most known column names; else the first line with text, in most cells."""
+
+    def worth(candidate: tuple[str, int, tuple[str, ...]]) -> tuple[int, int, int]:
+        _, number, names = candidate
+        return sum(name in known or plain_name(name) in known for name in names), -number, len(names)
+
+    return max(
+        (
+            (delimiter, number, tuple(_cells(line, delimiter)))
+            for number, line in enumerate(lines, 1)
+            if line.strip()
+            for delimiter in DELIMITERS
+        ),
+        key=worth,
+    )
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:
+        return line.split(delimiter)
+
+
+def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
+    """Every row below the header, broken ones with their fault; lines without any text are passed over."""
+    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")
+    width = len(dialect.names)
+    for line, record, fault in _records(text, dialect.header_line):
+        cells = _split(record, dialect.delimiter)
+        if cells is None:
+            yield Row(line, [record[:1000]] + [""] * (width - 1), "holds a cell that is too long or a broken quote")
+            continue
+        if not fault and not any(cell.strip() for cell in cells):
+            continue
+        if "\ufffd" in record or "\x00" in record:
+            fault = fault or f"holds bytes that are no text in {dialect.encoding}"
+            cells = [cell.replace("\x00", "") for cell in cells]
+        if len(cells) > width:
+            if any(cell.strip() for cell in cells[width:]):
+                fault = fault or f"has {len(cells)} cells where the header has {width}"
+            cells = cells[:width]
+        yield Row(line, cells + [""] * (width - len(cells)), fault)
+
+
+def _split(record: str, delimiter: str) -> list[str] | None:
+    try:
+        return next(csv.reader([record], delimiter=delimiter), [])
+    except csv.Error:
+        return None
+
+
+def _records(text: Iterator[str], skip: int) -> Iterator[tuple[int, str, str]]:
+    """Line number, text and fault of each record; a quoted cell may go over several lines."""
+    waiting: list[str] = []
+    first = 0
+    for number, line in enumerate(text, 1):
+        if number <= skip:
+            continue
+        if not waiting:
+            first = number
+        waiting.append(line)
+        if sum(part.count('"') for part in waiting) % 2 == 0:
+            yield first, "".join(waiting).rstrip("\r\n"), ""
+            waiting = []
+        elif len(waiting) >= LONGEST_RECORD_LINES:
+            yield from _unclosed(waiting, first)
+            waiting = []
+    if waiting:
+        yield from _unclosed(waiting, first)
+
+
+def _unclosed(waiting: list[str], first: int) -> Iterator[tuple[int, str, str]]:
+    """The line whose quote is never closed is broken; those after it are read again on their own."""
+    yield first, waiting[0].rstrip("\r\n").replace('"', ""), "has a quote that is never closed"
+    yield from _records_from(waiting[1:], first + 1)
+
+
+def _records_from(lines: list[str], first: int) -> Iterator[tuple[int, str, str]]:
+    for offset, line in enumerate(lines):
+        odd = line.count('"') % 2
+        yield first + offset, line.rstrip("\r\n").replace('"', "") if odd else line.rstrip("\r\n"), (
+            "has a quote that is never closed" if odd else ""
+        )

@@ -1,0 +1,33 @@
+"""Words in logs: are they ours, and if not, which of ours are nearest?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from calib.records import STAGES
+
+
+def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
+    """'' for a stage, or stages joined by +, that are known; else what is wrong and what is nearest.
+
+    shop_stages : stages that the shop added
+
+    >>> stage_problem("breakout+part_cleaning"), stage_problem("cool down")
+    ('', 'is no stage; did you mean cool_down?')
+    """
+    known = [*STAGES, *shop_stages]
+    parts = word.split("+")
+    unknown = [part for part in parts if part not in known]
+    if not unknown:
+        return "names one stage twice" if len(set(parts)) < len(parts) else ""
+    near = nearest(unknown[0], known)
+    what = "is no stage" if len(parts) == 1 else f'holds "{unknown[0]}", which is no stage'
+    return f"{what}; did you mean {' or '.join(near)}?" if near else f"{what}; known stages: {', '.join(known)}"
+
+
+def nearest(word: str, known: Iterable[str]) -> list[str]:
+    """Up to three known words that look like this one, the nearest first."""
+    from difflib import get_close_matches
+
+    plain, known = word.strip().lower().replace(" ", "_").replace("-", "_"), list(known)
+    return [plain] if plain in known else get_close_matches(plain, known, n=3, cutoff=0.6)

@@ -1,0 +1,68 @@
+"""Applies ``logs_schema/*.sql`` in order, each in one transaction together with its record."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+from calib.locate import shipped_folder
+
+RECORD = """
+CREATE TABLE schema_version (
+    version INTEGER NOT NULL,
+    file VARCHAR NOT NULL,
+    applied_at TIMESTAMP NOT NULL
+);
+COMMENT ON TABLE schema_version IS 'Migrations that were applied, one row each';
+COMMENT ON COLUMN schema_version.version IS 'number of the migration';
+COMMENT ON COLUMN schema_version.file IS 'its file';
+COMMENT ON COLUMN schema_version.applied_at IS 'when it was applied [UTC]';
+"""
+
+
+@cache
+def migrations() -> tuple[tuple[int, Path], ...]:
+    """Number and file of each migration, in order."""
+    files = sorted(shipped_folder("logs_schema").glob("[0-9][0-9][0-9]_*.sql"))
+    return tuple((int(path.name[:3]), path) for path in files)
+
+
+def newest_version() -> int:
+    return migrations()[-1][0]
+
+
+def version_of(connection: duckdb.DuckDBPyConnection) -> int:
+    """Number of the last migration that was applied; 0 for an empty file."""
+    has_record = connection.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'schema_version'"
+    ).fetchone()
+    if not has_record or not has_record[0]:
+        return 0
+    row = connection.execute("SELECT coalesce(max(version), 0) FROM schema_version").fetchone()
+    return int(row[0]) if row else 0
+
+
+def migrate(connection: duckdb.DuckDBPyConnection, up_to: int | None = None) -> None:
+    """Apply what is missing. Several statements of one ``execute`` are not atomic, so each file has a transaction."""
+    have = version_of(connection)
+    for version, path in migrations():
+        if have < version <= (up_to or version):
+            _apply(connection, version, path)
+
+
+def _apply(connection: duckdb.DuckDBPyConnection, version: int, path: Path) -> None:
+    connection.execute("BEGIN TRANSACTION")
+    try:
+        if version_of(connection) == 0:
+            connection.execute("DROP TABLE IF EXISTS schema_version")
+            connection.execute(RECORD)
+        connection.execute(path.read_text(encoding="utf-8"))
+        connection.execute(
+            "INSERT INTO schema_version VALUES (?, ?, (now() AT TIME ZONE 'UTC')::TIMESTAMP)", [version, path.name]
+        )
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise

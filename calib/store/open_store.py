@@ -1,0 +1,142 @@
+"""Open the shop's one DuckDB file: UTC, migrated, and in plain words when that cannot be."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from calib.errors import StoreError
+from calib.store.migrate import migrate, newest_version, version_of
+
+STORE_FILE = "shop.duckdb"
+WAIT_S = 10.0
+
+
+@contextmanager
+def open_store(
+    folder: Path, create: bool = False, read_only: bool = False, wait_s: float = WAIT_S
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Connection to ``shop.duckdb`` in the shop's folder; closed afterwards.
+
+    create : make it when it is not there
+    wait_s : how long to wait for another program that holds it [s]
+
+    Raises StoreError when it is missing, held, damaged, of a newer version, or in a folder that cannot be written.
+    """
+    path = Path(folder) / STORE_FILE
+    _check_there(path, create)
+    _make_current(path, wait_s, create)
+    connection = _connect(path, read_only, wait_s)
+    try:
+        yield connection
+    except duckdb.FatalException as error:
+        raise _damaged(path, error) from error
+    except duckdb.IOException as error:
+        raise StoreError(
+            f"{path.name} could not be read or written: {_first_line(error)}",
+            "Free some space on that disk and try again; what was stored before is still there.",
+        ) from error
+    finally:
+        connection.close()
+
+
+def _check_there(path: Path, create: bool) -> None:
+    if create:
+        return
+    if not path.parent.is_dir():
+        raise StoreError(f"There is no folder {path.parent}.", "Name the shop's folder with --shop.")
+    if not path.exists() and not (path.parent / "shop.toml").exists():
+        raise StoreError(
+            f"{path.parent} is no shop: it holds neither {path.name} nor shop.toml.",
+            "Make one with 'calib init DIR', or name the shop's folder with --shop.",
+        )
+
+
+def _make_current(path: Path, wait_s: float, create: bool) -> None:
+    """Bring the file to the newest version; a copy of an older one is made first."""
+    is_new = not path.exists()
+    connection = _connect(path, False, wait_s) if is_new else _connect_as_allowed(path, wait_s)
+    try:
+        version = version_of(connection)
+        if version > newest_version():
+            raise StoreError(
+                f"{path.name} is of version {version}; this calib knows versions up to {newest_version()}.",
+                "Use the newer calib that wrote it; nothing was changed.",
+            )
+        if version == newest_version():
+            return
+        if version:
+            from calib.store.backup import backup_before_migration
+
+            backup_before_migration(connection, path)
+        migrate(connection)
+    except duckdb.FatalException as error:
+        raise _damaged(path, error) from error
+    finally:
+        connection.close()
+
+
+def _connect_as_allowed(path: Path, wait_s: float) -> duckdb.DuckDBPyConnection:
+    """Writable where the file is; else for reading."""
+    try:
+        return _connect(path, False, wait_s)
+    except StoreError as error:
+        if "cannot be written" not in error.message:
+            raise
+        return _connect(path, True, wait_s)
+
+
+def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            connection = duckdb.connect(str(path), read_only=read_only)
+        except duckdb.IOException as error:
+            if "lock" not in str(error).lower() or time.monotonic() > until:
+                raise _in_words(path, error) from error
+            time.sleep(0.1)
+        except duckdb.Error as error:
+            raise _in_words(path, error) from error
+        else:
+            _set_up(connection)
+            return connection
+
+
+def _set_up(connection: duckdb.DuckDBPyConnection) -> None:
+    """UTC inside; nothing is fetched from a network; no progress drawn by the engine."""
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("SET autoinstall_known_extensions = false")
+    connection.execute("SET autoload_known_extensions = false")
+    connection.execute("SET enable_progress_bar = false")
+
+
+def _in_words(path: Path, error: duckdb.Error) -> StoreError:
+    text = str(error)
+    if "lock" in text.lower():
+        holder = re.search(r"PID (\d+)", text)
+        who = f" (process {holder.group(1)})" if holder else ""
+        return StoreError(
+            f"{path.name} is open in another program{who}.", "Close it there and try again; nothing was changed."
+        )
+    if "permission denied" in text.lower() or "read-only" in text.lower():
+        return StoreError(
+            f"{path.name} cannot be written in {path.parent}.", "Allow writing there; nothing was changed."
+        )
+    return _damaged(path, error)
+
+
+def _damaged(path: Path, error: duckdb.Error) -> StoreError:
+    return StoreError(
+        f"{path.name} cannot be opened as a store: {_first_line(error)}",
+        "It may be damaged, or no store at all. Move it aside and put the last backup in its place "
+        "(calib restore); the log files can be imported again at any time.",
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).strip().splitlines()[0][:200]
