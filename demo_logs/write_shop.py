@@ -1,0 +1,2 @@
+def shop_text():
+    return "x"
