@@ -1,0 +1,65 @@
+"""Opening hours of a week and closed days, as a shop file writes them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date
+from itertools import pairwise
+from typing import Any
+
+from calib.shop.check import Problems
+
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_SPAN = re.compile(r"^(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})$")
+Spans = tuple[tuple[int, int], ...]
+
+
+def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[tuple[Spans, ...] | None, tuple[date, ...]]:
+    """Spans in minutes of the day for Monday to Sunday (None where the shop states none), and closed days."""
+    problems.known_keys(table, (*DAYS, "closures"), ("hours",))
+    week = tuple(_day(table.get(day, []), day, problems) for day in DAYS)
+    closures = table.get("closures", [])
+    if not isinstance(closures, list):
+        problems.add(("hours", "closures"), "expected a list of days, [2026-12-25, 2027-01-01].")
+        closures = []
+    days = [problems.day(day, ("hours", "closures")) for day in closures]
+    stated = any(day in table for day in DAYS)
+    if stated and not any(week):
+        problems.add(("hours",), 'no day has opening hours. Write mon = "08:00-17:00", or leave the table out.')
+    return (week if stated else None), tuple(sorted({day for day in days if day}))
+
+
+def _day(value: Any, day: str, problems: Problems) -> Spans:
+    spans = sorted(
+        span for text in problems.texts(value, ("hours", day)) if text and (span := _span(text, day, problems))
+    )
+    for (_, end), (start, _) in pairwise(spans):
+        if start < end:
+            problems.add(("hours", day), "two spans overlap. Join them, or end one before the other starts.")
+    return tuple(spans)
+
+
+def _span(text: str, day: str, problems: Problems) -> tuple[int, int] | None:
+    match = _SPAN.match(text.strip())
+    if match:
+        start, end = int(match[1]) * 60 + int(match[2]), int(match[3]) * 60 + int(match[4])
+        if start < end <= 1440 and int(match[2]) < 60 and int(match[4]) < 60:
+            return start, end
+    problems.add(
+        ("hours", day),
+        f'"{text}" is not a span of a day. Expected "08:00-17:00" (24:00 ends a day; a night shift is two spans).',
+    )
+    return None
+
+
+_MOMENT = re.compile(r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):([0-5]\d)$")
+
+
+def read_moments(value: Any, path: tuple[str | int, ...], problems: Problems) -> tuple[str, ...]:
+    """Weekday and time, such as 'Tue 16:00'."""
+    moments = problems.texts(value, path)
+    for moment in moments:
+        if not _MOMENT.match(moment):
+            problems.add(path, f'"{moment}" is not a weekday and time. Expected "Tue 16:00".')
+    return moments
