@@ -1,0 +1,162 @@
+"""How many parts fit a plate or a powder cake, and how many builds several parts take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from itertools import permutations
+
+import numpy as np
+
+_DEPTH = 2  # cuts within cuts that are tried
+_CUTS = 40  # places of a cut that are tried
+_PINWHEEL_CUTS = 10
+
+
+def copies_on_plate(
+    size_mm: Sequence[float], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> int:
+    """Copies of one part that stand side by side on a plate, each a box that may turn by 90 degrees.
+
+    size_mm, build_mm : x, y, z of part and build [mm]
+    gap_mm : between parts [mm]; margin_mm : along the plate's rim [mm]
+
+    The best of grids, of grids on both sides of a cut, and of the five blocks of a pinwheel (four around one): never fewer than a plain grid.
+
+    >>> copies_on_plate((30, 20, 10), (80, 50, 100), gap_mm=0, margin_mm=0)
+    6
+    """
+    if size_mm[2] > build_mm[2] + 1e-9:
+        return 0
+    part = (_whole(size_mm[0] + gap_mm), _whole(size_mm[1] + gap_mm))
+    room = tuple(_whole(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1))
+    long, short = max(part), min(part)
+    most = _most(room[0], room[1], long, short, _DEPTH)
+    if min(room) <= 0 or most == (room[0] * room[1]) // (long * short):
+        return most
+    return max(most, _pinwheel(room[0], room[1], long, short))
+
+
+def _whole(length_mm: float, up: bool = True) -> int:
+    """Micrometres, rounded so that what fits on paper fits here."""
+    return int(np.ceil(length_mm * 1000 - 1e-3)) if up else int(np.floor(length_mm * 1000 + 1e-3))
+
+
+@lru_cache(maxsize=200_000)
+def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
+    """Boxes a x b (or b x a) in a room x times y."""
+    if min(x, y) < b or max(x, y) < a:
+        return 0
+    best = max((x // a) * (y // b), (x // b) * (y // a))
+    bound = (x * y) // (a * b)
+    if depth == 0 or best == bound:
+        return best
+    for at in _cuts(x, a, b):
+        best = max(best, _most(at, y, a, b, depth - 1) + _most(x - at, y, a, b, depth - 1))
+    for at in _cuts(y, a, b):
+        best = max(best, _most(x, at, a, b, depth - 1) + _most(x, y - at, a, b, depth - 1))
+    return best
+
+
+def _pinwheel(x: int, y: int, a: int, b: int) -> int:
+    """Four blocks around a fifth, each a grid: what no straight cut can part."""
+    best = 0
+    across, up = _cuts(x, a, b, _PINWHEEL_CUTS), _cuts(y, a, b, _PINWHEEL_CUTS)
+    for x1 in across:
+        for x2 in (at for at in across if at >= x1):
+            for y1 in up:
+                for y2 in (at for at in up if at >= y1):
+                    blocks = ((x1, y2), (x - x1, y1), (x - x2, y - y1), (x2, y - y2), (x2 - x1, y2 - y1))
+                    best = max(best, sum(_grid(*block, a, b) for block in blocks))
+    return best
+
+
+def _grid(x: int, y: int, a: int, b: int) -> int:
+    return max((x // a) * (y // b), (x // b) * (y // a))
+
+
+def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> list[int]:
+    """Sums i a + j b that leave room on both sides of the cut; an even choice of them where they are many."""
+    sums = {i * a + j * b for i in range(min(length // a, 30) + 1) for j in range(min((length - i * a) // b, 30) + 1)}
+    inside = sorted(at for at in sums if 0 < at < length)
+    if len(inside) <= most:
+        return inside
+    return [inside[round(i * (len(inside) - 1) / (most - 1))] for i in range(most)]
+
+
+def copies_in_cake(
+    size_mm: Sequence[float], volume_mm3: float, build_mm: Sequence[float], gap_mm: float, wall_mm: float, packing_limit: float
+) -> int:
+    """Copies of one part in a powder cake: layers of boxes, any side up, and never denser than the limit.
+
+    size_mm, build_mm : x, y, z of part and build [mm]
+    volume_mm3 : of one part [mm3]
+    gap_mm : powder between parts; wall_mm : powder left at all sides [mm]
+    packing_limit : greatest share of the cake that parts may fill, 0 .. 1
+
+    >>> copies_in_cake((20, 20, 20), 8000.0, (120, 120, 120), gap_mm=5, wall_mm=10, packing_limit=1.0)
+    64
+    """
+    most = 0
+    for size in set(permutations(map(float, size_mm))):
+        layers = int((build_mm[2] - 2 * wall_mm + gap_mm + 1e-6) // (size[2] + gap_mm))
+        if layers > 0:
+            most = max(most, layers * copies_on_plate(size, build_mm, gap_mm, wall_mm))
+    cake_mm3 = float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
+    return min(most, int(packing_limit * cake_mm3 / volume_mm3 + 1e-9))
+
+
+def plates_for(
+    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> list[list[int]]:
+    """Several different parts on as few plates as a good packer finds; for each plate the numbers of its parts.
+
+    sizes_mm : x, y, z of every single part [mm]. A part that fits no plate is on none.
+    """
+    from rectpack import PackingMode, newPacker
+
+    packer = newPacker(mode=PackingMode.Offline, rotation=True)
+    room = [_whole(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1)]
+    packer.add_bin(*room, count=float("inf"))
+    for number, size in enumerate(sizes_mm):
+        sides = [_whole(size[i] + gap_mm) for i in (0, 1)]
+        if size[2] <= build_mm[2] + 1e-9 and all(s <= r for s, r in zip(sorted(sides), sorted(room), strict=True)):
+            packer.add_rect(*sides, rid=number)
+    packer.pack()
+    return [sorted(rect.rid for rect in plate) for plate in packer]
+
+
+def cakes_for(
+    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
+    gap_mm: float, wall_mm: float, packing_limit: float,
+) -> list[list[int]]:  # fmt: skip
+    """Several different parts in as few cakes as layers of plates allow; for each cake the numbers of its parts.
+
+    Parts of like height share a layer; layers are stacked, the tallest first, into the first cake with room.
+    """
+    order = sorted(range(len(sizes_mm)), key=lambda i: -sizes_mm[i][2])
+    layers = [[order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)]
+    limit = packing_limit * float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
+    cakes: list[list[int]] = []
+    left: list[list[float]] = []
+    for layer in sorted(layers, key=lambda layer: -max(sizes_mm[i][2] for i in layer)):
+        for part in _within_limit(layer, limit, volumes_mm3):
+            height, volume = max(sizes_mm[i][2] for i in part) + gap_mm, sum(volumes_mm3[i] for i in part)
+            at = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
+            if at is None:
+                cakes.append([])
+                left.append([build_mm[2] - 2 * wall_mm + gap_mm, limit])
+                at = len(cakes) - 1
+            cakes[at] += part
+            left[at] = [left[at][0] - height, left[at][1] - volume]
+    return [sorted(cake) for cake in cakes]
+
+
+def _within_limit(layer: list[int], limit: float, volumes_mm3: Sequence[float]) -> list[list[int]]:
+    """A layer, parted where its parts alone would pass the packing limit."""
+    groups: list[list[int]] = [[]]
+    for part in layer:
+        if groups[-1] and sum(volumes_mm3[i] for i in groups[-1]) + volumes_mm3[part] > limit:
+            groups.append([])
+        groups[-1].append(part)
+    return groups
