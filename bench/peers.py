@@ -1,0 +1,122 @@
+"""Well-known libraries' models on the same rows and weeks, so that the table can be made again."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.replay import LEVELS, WARM_UP_WEEKS
+
+FACTORS = ("machine", "operator", "material")
+Peer = Callable[[pd.DataFrame, pd.DataFrame, tuple[str, ...]], np.ndarray]
+
+
+def replay_peer(peer: Peer, runs: pd.DataFrame, group: tuple[str, ...], step: int = 1) -> pd.DataFrame:
+    """The table of ``calib.calibration.replay`` for a peer; it learns anew every ``step`` weeks.
+
+    Gross outliers are taken off its training rows (beyond 6 robust sd of their cell): peers have no part for them.
+    """
+    runs = runs.reset_index(drop=True)
+    ended = pd.to_datetime(runs["ended_at"], utc=True)
+    week = ((ended - pd.Timestamp("1970-01-05", tz="UTC")).dt.days // 7).to_numpy()
+    week = week - week.min()
+    good = ~runs["censored"].to_numpy(bool) if "censored" in runs else np.ones(len(runs), bool)
+    runs = runs.assign(y=np.log(runs["actual_min"] / runs["baseline_min"]), x=np.log(runs["baseline_min"]))
+    tables = []
+    for origin in range(WARM_UP_WEEKS, int(week.max()) + 1, step):
+        train, at = runs[(week < origin) & good], np.flatnonzero((week >= origin) & (week < origin + step) & good)
+        if not len(at):
+            continue
+        test = runs.iloc[at]
+        found = np.sort(peer(_without_gross(train, group), test, group), axis=1)
+        table = pd.DataFrame(test["baseline_min"].to_numpy()[:, None] * np.exp(found), columns=list(LEVELS))
+        low, high = np.quantile(train["y"], [0.1, 0.9])
+        table.insert(0, "week", week[at])
+        for name in ("actual_min", "baseline_min", *group[::-1]):
+            table.insert(0, name, test[name].to_numpy())
+        counts = train.groupby(list(group)).size()
+        table["runs_behind"] = counts.reindex(pd.MultiIndex.from_frame(test[list(group)])).fillna(0).to_numpy(int)
+        table["baseline_low"], table["baseline_high"] = (
+            test["baseline_min"].to_numpy() * np.exp(v) for v in (low, high)
+        )
+        table["source"] = at
+        tables.append(table)
+    table = pd.concat(tables, ignore_index=True)
+    return table[[*group, "week", *[name for name in table if name not in (*group, "week")]]]
+
+
+def _without_gross(train: pd.DataFrame, group: tuple[str, ...]) -> pd.DataFrame:
+    cells = train.groupby(list(group))["y"]
+    off = train["y"] - cells.transform("median")
+    spread = off.abs().groupby([train[name] for name in group]).transform("median") * 1.4826
+    whole = float(off.abs().median()) * 1.4826
+    enough = cells.transform("size") >= 10
+    return train[(off.abs() / np.where(enough, np.maximum(spread, 0.02), whole)) < 6]
+
+
+def boosted_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
+    """Gradient boosting with the pinball loss, one model a level; the plan's size and the week are features."""
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    columns = [name for name in (*group, *FACTORS) if name in train]
+    both = pd.concat([train, test])
+    features = np.column_stack([*[_codes(both[name], len(train)) for name in columns], both["x"], _days(both)])
+    kinds = [True] * len(columns) + [False, False]
+    result = []
+    for level in LEVELS:
+        model = HistGradientBoostingRegressor(
+            loss="quantile", quantile=level, max_iter=150, learning_rate=0.08, min_samples_leaf=15,
+            categorical_features=kinds, random_state=0,
+        )  # fmt: skip
+        result.append(model.fit(features[: len(train)], train["y"]).predict(features[len(train) :]))
+    return np.array(result).T
+
+
+def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
+    """A linear mixed model of a statistics library: cells at random, size and factors as components, normal noise."""
+    import statsmodels.api as sm
+    from scipy import stats
+
+    def cells(rows: pd.DataFrame) -> np.ndarray:
+        return rows[list(group)].astype(str).agg(" ".join, axis=1).to_numpy()
+
+    design = np.column_stack([np.ones(len(train)), train["x"]])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = sm.MixedLM(train["y"].to_numpy(), design, groups=cells(train)).fit(reml=True)
+    effect = {name: float(value.iloc[0]) for name, value in fit.random_effects.items()}
+    known = np.array([effect.get(name, np.nan) for name in cells(test)])
+    middle = np.column_stack([np.ones(len(test)), test["x"]]) @ np.asarray(fit.fe_params) + np.nan_to_num(known)
+    variance = fit.scale + np.where(np.isnan(known), float(fit.cov_re.iloc[0, 0]), 0.0)
+    return middle[:, None] + np.sqrt(variance)[:, None] * stats.norm.ppf(LEVELS)
+
+
+def cell_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
+    """Each cell's own quantiles of the ratio; all runs' where a cell has fewer than five."""
+    table = train.groupby(list(group))["y"].quantile(list(LEVELS)).unstack()
+    counts = train.groupby(list(group)).size()
+    table = table[counts.reindex(table.index) >= 5]
+    found = table.reindex(pd.MultiIndex.from_frame(test[list(group)])).to_numpy()
+    return np.where(np.isnan(found), np.quantile(train["y"], LEVELS), found)
+
+
+def _codes(column: pd.Series, learned: int) -> np.ndarray:
+    """Codes below 255 of the commonest labels; rarer and never seen ones are missing."""
+    counts = column.iloc[:learned].value_counts()
+    table = {label: code for code, label in enumerate(counts.index[:250])}
+    return column.map(table).to_numpy(float)
+
+
+def _days(rows: pd.DataFrame) -> np.ndarray:
+    ended = pd.to_datetime(rows["ended_at"], utc=True)
+    return (ended - ended.min()).dt.total_seconds().to_numpy() / 86400
+
+
+PEERS: dict[str, Peer] = {
+    "boosted quantiles": boosted_quantiles,
+    "linear mixed model": mixed_model,
+    "each cell's own quantiles": cell_quantiles,
+}
