@@ -13,14 +13,17 @@ from calib.geometry.read_mesh import Mesh
 from calib.quoting.clock import OpenClock
 from calib.quoting.cost import option_cost
 from calib.quoting.draws import Predictor
+from calib.quoting.ladder import usual_course
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, ShapeFinder, find_options
+from calib.quoting.outline import three_views
 from calib.quoting.promise import valid_until
 from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
 from calib.quoting.schedule import Floor, Run, run_jobs
+from calib.quoting.width import width_by_cause
 from calib.quoting.work import ORDER_AFTER, ORDER_BEFORE, FailureChances, Learned, Route, WaitDraws, Work, plan_work
 from calib.shop.model import Shop
 
@@ -30,12 +33,15 @@ MOST_NUMBERS = 40_000_000  # draws x stages of all options: more stages, fewer d
 
 @dataclass(eq=False)
 class Planned:
-    """An option that has been run through the calendar; times are wall minutes, shape (draws,)."""
+    """An option that has been run through the calendar; times are wall minutes, shape (draws,).
+
+    free : when each machine that others use before is free
+    """
 
     work: Work
     ready: np.ndarray
     first: np.ndarray
-    runs: list[Run]
+    free: dict[str, np.ndarray]
 
     @property
     def key(self) -> tuple[float, float, str]:
@@ -61,6 +67,7 @@ def quote(
     """
     learned = Learned(calibrator, waits, failures, route)
     planned, found = plan_options(request, shop, mesh, learned, queue, seed, draws, shapes)
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     if not planned:
         reasons = "; ".join(f"{one['machine']}: {one['reason']}" for one in found.out)
         raise NoPlanError(
@@ -81,6 +88,9 @@ def quote(
         "draws": len(planned[0].ready),
         "seed": seed,
         "notes": quote_notes(request, shop, mesh),
+        "width": width_by_cause(planned[0].work, planned[0].ready),
+        "drawing": three_views(mesh),
+        "course": usual_course(planned[0].work, shop, clock, request.start_min, planned[0].free),
     }
 
 
@@ -132,7 +142,7 @@ def run_work(work: Work, shop: Shop, clock: OpenClock, start: float, free: dict[
     builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
     made = np.maximum.reduce(builds)
     ready = np.maximum(ends[ORDER_AFTER], made) if ORDER_AFTER in ends else made
-    return Planned(work, ready, _first_part(work, clock, np.minimum.reduce(builds), ready), runs)
+    return Planned(work, ready, _first_part(work, clock, np.minimum.reduce(builds), ready), free)
 
 
 def _job_ends(runs: list[Run]) -> dict[str, np.ndarray]:
