@@ -66,7 +66,8 @@ def change_size(values: np.ndarray, scale: np.ndarray, run: int) -> tuple[float,
     """Shift of the mean at ``run`` with its 90 % range."""
     before, se_before = robust_mean(values[:run], scale[:run])
     after, se_after = robust_mean(values[run:], scale[run:])
-    half = Z90 * float(
-        np.hypot(max(se_before, scale.mean() / np.sqrt(run)), max(se_after, scale.mean() / np.sqrt(len(values) - run)))
-    )
+    least = float(scale.mean())
+    se_before = max(se_before, least / np.sqrt(run))
+    se_after = max(se_after, least / np.sqrt(len(values) - run))
+    half = Z90 * float(np.hypot(se_before, se_after))
     return after - before, after - before - half, after - before + half

@@ -34,12 +34,17 @@ def cusum_run_length(scores: np.ndarray, k: float, h: float, states: int = STATE
         return float("inf")
 
 
-def limit_for(scores: np.ndarray, k: float, run_length: float) -> float:
+LIMITS = np.array([1, 2, 3.5, 5, 7, 9.5, 12.5, 16, 20])
+
+
+def log_run_lengths(scores: np.ndarray, k: float) -> np.ndarray:
+    """Logarithm of the run length at each of LIMITS, never falling."""
+    return np.maximum.accumulate(np.log([cusum_run_length(scores, k, h) for h in LIMITS]))
+
+
+def limit_for(run_length: float, logs: np.ndarray) -> float:
     """Limit h at which the one-sided chart runs ``run_length`` runs on average before it cries.
 
-    The logarithm of the run length is nearly linear in h beyond small h: interpolated between a few limits.
+    The logarithm of the run length is nearly linear in h: interpolated between LIMITS, and never beyond the last.
     """
-    limits = np.array([0.5, 1, 2, 3.5, 5, 7, 9.5, 12.5, 16, 20])
-    logs = np.log([cusum_run_length(scores, k, h) for h in limits])
-    usable = np.isfinite(logs)
-    return float(np.interp(np.log(run_length), np.maximum.accumulate(logs[usable]), limits[usable]))
+    return float(np.interp(np.log(run_length), logs, LIMITS))

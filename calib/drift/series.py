@@ -9,7 +9,7 @@ import pandas as pd
 
 from calib.errors import CalibError
 
-CLIP = 2.0  # [sd] measured: the most important step; see bench/bench_drift.py
+CLIP, FADED, LEAST = 2.0, 5.0, 1.0  # [sd] measured: the most important step; see bench/bench_drift.py
 NEEDED = ("process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale")
 WHO_AND_WHERE = ("machine", "station", "operator", "material")
 
@@ -20,7 +20,7 @@ class Series:
 
     rows : the errors frame's rows
     at : shape (n,), ends [days since 1970]
-    score : shape (n,), error over its predicted spread, clipped at +-CLIP [sd]
+    score : shape (n,), error over its predicted spread, made robust [sd]
     error : shape (n,), log(actual / expected at the time) [-]
     scale : shape (n,), predicted spread of that [-]
     level : shape (n,), how far the calibration had moved its expectation of this stage since the first run; who, where
@@ -59,11 +59,24 @@ def series_of(process: str, stage: str, rows: pd.DataFrame) -> Series:
         stage,
         rows.reset_index(drop=True),
         days(rows["ended_at"]),
-        np.clip(error / scale, -CLIP, CLIP),
+        robust_score(error / scale),
         error,
         scale,
         level_path(rows),
     )
+
+
+def robust_score(z: np.ndarray) -> np.ndarray:
+    """Clipped at CLIP, then fading to LEAST at FADED: a forgotten timer says less than a run that is merely slow.
+
+    It never fades to nothing, so that a change of many sd still raises the chart.
+
+    >>> robust_score(np.array([-1.0, 2.0, 3.5, -80.0])).tolist()
+    [-1.0, 2.0, 1.5, -1.0]
+    """
+    size = np.abs(z)
+    fading = CLIP - (CLIP - LEAST) * (size - CLIP) / (FADED - CLIP)
+    return np.sign(z) * np.where(size < CLIP, size, np.clip(fading, LEAST, CLIP))
 
 
 def days(times: pd.Series) -> np.ndarray:

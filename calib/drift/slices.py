@@ -23,7 +23,8 @@ def find_slices(
     for by in ("machine", "station", "material", *(("operator",) if persons else ())):
         if by not in rows.columns or rows[by].nunique() < 2:
             continue
-        for value, index in rows.groupby(by, observed=True).indices.items():
+        for value in rows[by].dropna().unique():
+            index = np.flatnonzero((rows[by] == value).to_numpy(bool, na_value=False))
             before, after = index[index < run], index[index >= run]
             if min(len(before), len(after)) < FEWEST:
                 continue
@@ -41,9 +42,9 @@ def one_slice(
     return {
         "by": by,
         "value": value,
-        "change_pct": 100 * np.expm1(shift),
-        "change_pct_low": 100 * np.expm1(shift - half),
-        "change_pct_high": 100 * np.expm1(shift + half),
+        "change_pct": float(100 * np.expm1(shift)),
+        "change_pct_low": float(100 * np.expm1(shift - half)),
+        "change_pct_high": float(100 * np.expm1(shift + half)),
         "share": float(np.clip(carried, 0.0, 1.0)),
         "runs": len(after),
     }

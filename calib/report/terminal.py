@@ -167,7 +167,8 @@ def show_backtest(doc: Document) -> str:
     over_all = ", ".join(f"{share(doc['coverage'][level])} of {level} %" for level in levels)
     better = sharper(doc.get("interval_score"), doc.get("interval_score_baseline_only"))
     return as_text(
-        f"{count(doc['predictions'], 'prediction')} in {count(doc['weeks'], 'week')}, none looked ahead. Held: {over_all}.",
+        f"{count(doc['predictions'], 'prediction')} in {count(doc['weeks'], 'week')}, none looked ahead.",
+        f"Held: {over_all}.",
         *better,
         table("process|stage|>predictions|>held of 50 %|>of 80 %|>of 90 %|>of 95 %", rows),
     )

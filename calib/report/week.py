@@ -91,8 +91,11 @@ def runs_since(chart: Document | None) -> list[dict[str, Any]]:
 def small_view(stage: dict[str, Any]) -> dict[str, Any]:
     told = sentences.steady_sentence(stage)
     chart = stage.get("chart")
-    drawn = chart and stage["state"] != "too_few_runs"
-    return stage | {"told": told, "svg": small_chart(chart, f"{sentences.name_of(stage)}: {told}") if drawn else None}
+    drawn = chart is not None and stage["state"] != "too_few_runs"
+    return stage | {
+        "told": told,
+        "svg": small_chart(chart, f"{sentences.name_of(stage)}: {told}") if drawn and chart else None,
+    }
 
 
 def promises_view(backtest: Document | None, promises: Document | None) -> dict[str, Any] | None:

@@ -1,0 +1,49 @@
+"""Charts against published tables."""
+
+import numpy as np
+import pytest
+
+from calib.drift.chart import cusum_path, first_alarm
+from calib.drift.run_length import cusum_run_length
+
+
+def test_nist_cusum_example():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 group means, target 325, k 0.3175, h 4.1959.
+    means = np.array([
+        324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
+        324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
+    ])  # fmt: skip
+    found = first_alarm(means - 325, 0.3175, 4.1959)
+    assert found is not None
+    assert (found.run + 1, found.sign) == (14, 1)
+
+
+def test_montgomery_table_9_1():
+    # D. C. Montgomery, "Introduction to Statistical Quality Control", tables 9.1 and 9.2: mean 10, k 0.5, h 5; the sum
+    # signals at observation 29 and has been positive for 7: the shift is dated after observation 22.
+    x = np.array([
+        9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
+        9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
+    ])  # fmt: skip
+    printed = [
+        0, 0, 0, 1.16, 2.82, 2.50, 0.04, 1.00, 0, 0, 0, 0.97, 0.98, 0, 0, 0, 0.12, 0, 0, 0.34, 0.74, 0,
+        1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28,
+    ]  # fmt: skip
+    assert cusum_path(x - 10, 0.5)[:29] == pytest.approx(printed, abs=0.006)
+    found = first_alarm(x - 10, 0.5, 5.0)
+    assert found is not None
+    assert (found.run, found.from_run) == (28, 22)
+
+
+@pytest.mark.parametrize(
+    ("h", "shift", "printed"),
+    [(4, 0, 168), (4, 0.5, 26.6), (4, 1, 8.38), (4, 2, 3.34), (5, 0, 465), (5, 1, 10.4)],
+)
+def test_run_lengths_of_the_two_sided_cusum(h, shift, printed):
+    # J. M. Lucas and R. B. Crosier, Technometrics 24 (1982) 199-205, table 1 (h 4); Montgomery's table (h 5); k 0.5.
+    # 2 %: the chain takes the score's distribution from a sample (here 200,001 normal quantiles) and rounds to states.
+    from scipy.stats import norm
+
+    scores = norm.ppf((np.arange(200_001) + 0.5) / 200_001)
+    sides = [cusum_run_length(scores + s, 0.5, h) for s in (shift, -shift)]
+    assert 1 / (1 / sides[0] + 1 / sides[1]) == pytest.approx(printed, rel=0.02)
