@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.errors import NoPlanError
-from calib.geometry.read_mesh import Mesh
+from calib.geometry.mesh import Mesh
 from calib.quoting.draws import Predictor
 from calib.quoting.notes import quote_notes
 from calib.quoting.options import ShapeFinder

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.geometry.read_mesh import Mesh
+from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import Work
 from calib.records import STAGES

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from calib.geometry.layer_profile import layer_profile
+from calib.geometry.mesh import Mesh
 from calib.geometry.nesting import copies_in_cake, copies_on_plate
 from calib.geometry.orientation import Pose, best_pose
-from calib.geometry.read_mesh import Mesh
 from calib.geometry.supports import find_supports
 from calib.quoting.request import QuoteRequest
 from calib.records import LayerProfile

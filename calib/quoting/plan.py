@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from calib.errors import NoPlanError
-from calib.geometry.read_mesh import Mesh
+from calib.geometry.mesh import Mesh
+from calib.geometry.outline import outline
 from calib.quoting.clock import OpenClock
 from calib.quoting.cost import option_cost
 from calib.quoting.draws import Predictor
 from calib.quoting.ladder import usual_course
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, ShapeFinder, find_options
-from calib.quoting.outline import three_views
 from calib.quoting.promise import valid_until
 from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
@@ -89,7 +89,7 @@ def quote(
         "seed": seed,
         "notes": quote_notes(request, shop, mesh),
         "width": width_by_cause(planned[0].work, planned[0].ready),
-        "drawing": three_views(mesh),
+        "drawing": outline(mesh.triangles, mesh.mates),
         "course": usual_course(planned[0].work, shop, clock, request.start_min, planned[0].free),
     }
 

@@ -94,16 +94,16 @@ def narrower(cause: Document) -> str:
 def drawing(views: Document) -> dict[str, Any]:
     """Three views side by side to one scale, each as one SVG path, with its extents."""
     gap, left = 22.0, 0.0
-    total = sum(view["width_mm"] for view in views["views"])
-    scale = min(150.0 / max(view["height_mm"] for view in views["views"]), (600.0 - 3 * gap) / total)
+    total = sum(view["width_mm"] for view in views.values())
+    scale = min(150.0 / max(view["height_mm"] for view in views.values()), (600.0 - 3 * gap) / total)
     placed = []
-    for view in views["views"]:
+    for name, view in views.items():
         width, height = view["width_mm"] * scale, view["height_mm"] * scale
         path = "".join(
             f"M{left + x1 * scale:.1f} {height - y1 * scale:.1f}L{left + x2 * scale:.1f} {height - y2 * scale:.1f}"
-            for x1, y1, x2, y2 in view["lines"]
+            for (x1, y1), (x2, y2) in view["lines"]
         )
-        placed.append({**view, "x": left, "w": width, "h": height, "path": path})
+        placed.append({**view, "name": name, "x": left, "w": width, "h": height, "path": path})
         left += max(width, 70.0) + gap + 30
     return {"views": placed, "width": left, "height": max(one["h"] for one in placed) + 46}
 
