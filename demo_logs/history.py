@@ -1,4 +1,4 @@
-"""Half a year of the lab, moment by moment: builds arrive, machines run, people come and go; every run is written down."""
+"""Half a year of the lab, moment by moment: builds arrive, machines run, people come and go; all of it is kept."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 from lab import (
+    BUILD_SD,
     BUILDS_A_WEEK,
     CLOSURES,
     FAILED_SHARE,
@@ -141,7 +142,7 @@ def make_build(rng: np.random.Generator, machine: str, t: float, designs: dict[s
     )  # fmt: skip
     if rng.random() < FAILED_SHARE[process]:
         b.fails = "stopped" if rng.random() < 0.2 else "failed"
-    b.effect = float(rng.normal(0, 0.10))
+    b.effect = float(rng.normal(0, BUILD_SD))
     b.stages = route(b, rng.random() < 0.22)
     return b
 
@@ -189,8 +190,6 @@ def route(b: Build, adapted: bool) -> list[tuple[str, int]]:
     on_machine = ["machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning"]
     if b.process == "VPP":
         on_machine.remove("cool_down")
-        if b.machine == "resin-1":
-            on_machine.remove("warm_up")
     after = {
         "MEX": ["support_removal"] * (b.support_volume > 0),
         "VPP": ["draining", "washing", "drying", *["support_removal"] * (b.support_volume > 0), "post_curing"],
@@ -318,8 +317,6 @@ class Lab:
         self.busy[who] = end
         run = Run(builds, stage, attempt, start, end, worked, STATIONS.get(stage, b.machine), who, paused=paused)
         run.by_order = stage in ORDER_STAGES
-        if stage == "file_prep":
-            run.station = "desk"
         self.write(run, members)
 
     def unattended(self, members: list[tuple[Build, int]], start: float, who: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ ZONE = ZoneInfo("Europe/London")
 FIRST_DAY = datetime(2026, 5, 25, tzinfo=ZONE)  # 26 weeks: Monday 25 May to Sunday 22 November
 LAST_MOMENT = datetime(2026, 11, 23, tzinfo=ZONE)
 CLOSURES = ("2026-05-25", "2026-08-31")
-HOURS = {day: (8 * 60, 17 * 60 + 30) for day in range(4)} | {4: (8 * 60, 16 * 60)}  # minutes of the local day
+HOURS = dict.fromkeys(range(4), (8 * 60, 17 * 60 + 30)) | {4: (8 * 60, 16 * 60)}  # minutes of the local day
 
 MACHINES = {
     "ext-1": "MEX", "ext-2": "MEX", "ext-3": "MEX",
@@ -55,7 +56,8 @@ SHARED = {"washing": (40.0, 400), "post_curing": (30.0, 400), "blasting": (200.0
 STATIONS = {
     "material_drying": "oven", "draining": "rack", "washing": "wash-1", "drying": "rack", "post_curing": "cure-1",
     "support_removal": "bench-1", "breakout": "powder-bench", "part_cleaning": "powder-bench",
-    "powder_recovery": "sieve", "blasting": "blast-1", "sanding": "bench-2", "inspection": "bench-2", "packing": "bench-2",
+    "powder_recovery": "sieve", "blasting": "blast-1", "sanding": "bench-2", "inspection": "bench-2",
+    "packing": "bench-2", "design_adaptation": "desk", "file_prep": "desk",
 }  # fmt: skip
 
 
@@ -180,13 +182,11 @@ def true_minutes(stage: str, b: Build, operator: str, start: float, noise: float
     if stage == "printing":
         log += 0.3 * b.effect
     log += change_log(stage, b.process, start) + SPREAD.get(stage, BENCH_SPREAD) * noise
-    return nominal_minutes(stage, b) * 2.718281828459045**log
+    return nominal_minutes(stage, b) * math.exp(log)
 
 
 def change_log(stage: str, process: str, start: float) -> float:
     """What the planted step and creep add to log minutes at that time."""
-    import math
-
     if (process, stage) == (STEP["process"], STEP["stage"]) and start >= _day(STEP["date"]):
         return math.log(1 + STEP["per_cent"] / 100)
     if (process, stage) == (CREEP["process"], CREEP["stage"]):

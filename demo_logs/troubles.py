@@ -14,6 +14,7 @@ SUMMED = ("breakout", "part_cleaning", "blasting")
 DATE_ONLY = ("SR", ("inspection", "packing", "sanding"), "2026-10-01")  # who notes minutes only, for what, until when
 CORRECTED_MONTH = "2026-10"
 REPEATED_MONTH = "2026-07"
+HURRY_FROM, HURRY_MIN = "2026-08-17", 11
 MISTYPED = 3  # starts that were mended as a second row
 
 
@@ -29,6 +30,7 @@ class Troubles:
     forgotten: list[dict[str, Any]] = field(default_factory=list)
     missing_ends: list[dict[str, Any]] = field(default_factory=list)
     doubled: list[dict[str, Any]] = field(default_factory=list)
+    below_floor: dict[str, Any] = field(default_factory=dict)
     sums: int = 0
     date_only: int = 0
     found: int = 0
@@ -45,6 +47,7 @@ class Troubles:
             "found_ends": self.found,
             "shared_load_rows": self.shared,
             "overlapping_rows": self.doubled,
+            "below_floor": self.below_floor,
             "corrections": len(self.corrections),
             "repeated_file": {"name": f"{REPEATED_MONTH}-bench (copy).csv", "rows": repeated},
             "held_rows": self.held,
@@ -58,6 +61,7 @@ def plant(lived: Lab, rng: np.random.Generator) -> Troubles:
     for run in lived.runs:
         if run.stage not in MACHINE_STAGES and id(run) not in summed:
             _write(troubles, run, rng)
+    _plant_hurry(troubles)
     _plant_doubles(troubles, rng)
     _plant_faulty(troubles, lived)
     return troubles
@@ -151,19 +155,30 @@ def _plant_sums(troubles: Troubles, runs: list[Run]) -> set[int]:
     return gone
 
 
+def _plant_hurry(troubles: Troubles) -> None:
+    """One curing that was cut short, below the data sheet's floor."""
+    start, row = next((t, r) for t, r in troubles.rows if r["stage"] == "post_curing" and _day(t) >= HURRY_FROM)
+    row.update(ended_at=_local(start + HURRY_MIN), ended_by="person", note="hurried")
+    troubles.below_floor = _name(row) | {"minutes": HURRY_MIN}
+
+
 def _plant_doubles(troubles: Troubles, rng: np.random.Generator) -> None:
     """A start that was mistyped and mended as a second row: both stand in the log and overlap."""
     long = [
         (start, row)
         for start, row in troubles.rows
-        if row["stage"] == "support_removal" and row["ended_at"] > row["started_at"] and not row["paused_min"]
-        and row["ended_at"][:10] == row["started_at"][:10] and _minute(row["ended_at"]) - _minute(row["started_at"]) > 30
-    ]  # fmt: skip
+        if row["stage"] == "support_removal" and _lasts_over_half_an_hour(row)
+    ]
     for place in sorted(rng.choice(len(long), MISTYPED, replace=False)):
         start, row = long[int(place)]
         mended = row | {"started_at": _local(start + 4)}
         troubles.rows.append((start + 4, mended))
         troubles.doubled.append(_name(mended))
+
+
+def _lasts_over_half_an_hour(row: dict[str, Any]) -> bool:
+    start, end = row["started_at"], row["ended_at"]
+    return start[:10] == end[:10] != "" and not row["paused_min"] and _minute(end) - _minute(start) > 30
 
 
 def _plant_faulty(troubles: Troubles, lived: Lab) -> None:
