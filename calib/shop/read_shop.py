@@ -1,222 +1,333 @@
-"""``shop.toml`` -> Shop: every wrong key or value reported in one pass, with its line and remedy."""
+"""The shop file -> a Shop with every default filled in, or one error that lists every problem of the file."""
 
 from __future__ import annotations
 
-import hashlib
-import tomllib
-from pathlib import Path
+import re
+from collections.abc import Mapping
+from hashlib import sha256
+from pathlib import Path as FilePath
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from calib.errors import ShopFileError
-from calib.records import PROCESS_WORDS, ROUTES, STAGES
-from calib.shop.checks import Problems, days, hours, number, text_list
-from calib.shop.keys import FLOORS, KINDS, MACHINE_KEYS, MATERIAL_KEYS, Key
+from calib.records import PROCESS_WORDS, PROCESSES, ROUTES, STAGES
+from calib.shop import keys
+from calib.shop.check import Problems
+from calib.shop.hours import read_hours, read_moments
+from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
-from calib.shop.rates import RATE_KEYS
+from calib.shop.toml_lines import Path, parse_toml
 
-TOP = (
+FILE = "shop.toml"
+MOST_BYTES = 5_000_000
+TABLES = (
     "shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "drift", "routes",
 )  # fmt: skip
-COST_KEYS = {
-    "machine_per_h": (0, 1e6), "person_per_h": (0, 1e6), "consumables_per_build": (0, 1e6), "overhead_share": (0, 10),
-}  # fmt: skip
+_SNAKE = re.compile(r"^[a-z][a-z0-9_]*$")
 
 
-def read_shop(place: Path) -> Shop:
-    """Read ``shop.toml`` (or the folder that holds it). Raises ShopFileError with every problem in one message."""
-    path = place / "shop.toml" if place.is_dir() or not place.suffix else place
+def read_shop(folder_or_file: FilePath | str) -> Shop:
+    """The shop of a folder (its shop.toml) or of a shop file itself.
+
+    Raises ShopFileError that lists every wrong key and value with line and remedy.
+    """
+    path = FilePath(folder_or_file)
+    path = path / FILE if path.is_dir() else path
+    return shop_from_text(read_text(path), str(path))
+
+
+def read_text(path: FilePath) -> str:
+    """Text of a TOML file; ShopFileError where there is none."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
+        if path.stat().st_size > MOST_BYTES:
+            raise ShopFileError(
+                f"{path} is larger than a shop file can be ({MOST_BYTES} bytes).", "Is it another file?"
+            )
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
         raise ShopFileError(
-            f"{path.parent} is not a shop: it has no shop.toml.",
-            "Make one with 'calib init DIR', or name the folder with --shop DIR.",
-        ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ShopFileError(f"{path} cannot be read: {error}.", "It must be a UTF-8 text file.") from None
-    return parse_shop(text, path.name)
+            f"There is no shop file {path}.", "Make one with: calib init DIR, or name the shop's folder with --shop."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise ShopFileError(f"{path} is not UTF-8 text.", "Save it as UTF-8 and try again.") from error
+    except OSError as error:
+        raise ShopFileError(f"{path} cannot be read: {error.strerror}.", "Check its permissions.") from error
 
 
-def parse_shop(text: str, name: str = "shop.toml") -> Shop:
-    """The shop that a text states."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ShopFileError(f"{name} is not valid TOML: {error}.", "Mend that line and try again.") from None
-    problems = Problems(name, text)
-    problems.unknown(data, TOP, "section", ())
-    head = data.get("shop", {})
-    problems.unknown(head, ("name", "timezone", "closures", "always_logged", "currency"), "key", ("shop",))
-    materials = _materials(data.get("material", []), problems)
-    shop = Shop(
-        name=str(head.get("name", "this shop")),
-        timezone=_zone(head.get("timezone", "UTC"), problems),
-        hours=hours(data.get("hours"), problems),
-        closures=days(head.get("closures", []), problems),
-        machines=_machines(data.get("machine", []), materials, problems),
-        materials=materials,
-        stations=_stations(data.get("station", []), problems),
-        crews=_crews(data.get("crew", []), problems),
-        routes=_routes(data.get("routes", {}), problems),
-        always_logged=text_list(head.get("always_logged", []), "always_logged", problems),
-        rates=_rates(data.get("rates", {}), problems),
-        people_names=_people(data.get("people", {}), problems),
-        currency=head.get("currency"),
-        costs={
-            key: number(value, COST_KEYS[key], f"costs.{key}", problems)
-            for key, value in problems.known(data.get("costs", {}), COST_KEYS, "cost", ("costs",)).items()
-        },
-        quoting=dict(data.get("quoting", {})),
-        drift=dict(data.get("drift", {})),
-        version=hashlib.sha256(text.encode()).hexdigest()[:16],
-    )
-    problems.raise_any()
+def shop_from_text(text: str, name: str = FILE) -> Shop:
+    """The shop that a text describes; ``name`` is how errors call it."""
+    data, lines = parse_toml(text, name)
+    return shop_from_data(data, lines, name, sha256(text.encode()).hexdigest()[:16])
+
+
+def shop_from_data(data: dict[str, Any], lines: dict[Path, int], name: str, version: str) -> Shop:
+    """The shop of parsed TOML."""
+    problems = Problems(lines, name)
+    problems.known_keys(data, TABLES, ())
+    reader = _Reader(data, problems)
+    shop = reader.shop(version)
+    problems.raise_if_any()
     return shop
 
 
-def _zone(name: Any, problems: Problems) -> str:
-    from zoneinfo import ZoneInfo
+class _Reader:
+    """Reads one table after another; what is wrong goes to ``problems``."""
 
-    try:
-        ZoneInfo(str(name))
-    except (KeyError, ValueError, OSError):
-        problems.add("timezone", f'timezone "{name}" is not an IANA name, such as Europe/London')
-    return str(name)
+    def __init__(self, data: dict[str, Any], problems: Problems) -> None:
+        self.data, self.problems = data, problems
+        self.warnings: list[str] = []
 
+    def one(self, name: str) -> dict[str, Any]:
+        return self.problems.table(self.data.get(name, {}), (name,))
 
-def _people(section: dict[str, Any], problems: Problems) -> str:
-    problems.unknown(section, ("names",), "key", ("people",))
-    names = section.get("names", "alias")
-    if names not in ("off", "alias", "named"):
-        problems.add("names", f'people.names "{names}": one of off, alias, named expected')
-    return str(names)
+    def many(self, name: str) -> list[dict[str, Any]]:
+        return self.problems.tables(self.data.get(name, []), (name,))
 
-
-def _parameters(entry: dict[str, Any], keys: dict[str, Key], kind: str, problems: Problems) -> dict[str, float]:
-    """Defaults of the kind, with what the entry states in their place."""
-    found = {name: key.defaults[kind] for name, key in keys.items() if kind in key.defaults}
-    for name, value in entry.items():
-        if name in keys:
-            found[name] = number(value, (keys[name].low, keys[name].high), name, problems, entry.get("id"))
-    return found
-
-
-def _machines(entries: list[dict[str, Any]], materials: dict[str, Material], problems: Problems) -> dict[str, Machine]:
-    own = (
-        "id", "kind", "process", "build_mm", "materials", "lights_out", "owned", "chambers", "closes", "rate_per_h",
-        "since",
-    )  # fmt: skip
-    machines: dict[str, Machine] = {}
-    for entry in entries:
-        problems.unknown(entry, (*own, *MACHINE_KEYS), "key", ("machine", str(entry.get("id"))))
-        kind = entry.get("kind")
-        if "id" not in entry or kind not in KINDS:
-            problems.add("machine", f'machine "{entry.get("id")}" needs an id and a kind, one of {", ".join(KINDS)}')
-            continue
-        size = entry.get("build_mm", [200, 200, 200])
-        if not (isinstance(size, list) and len(size) == 3 and all(isinstance(x, int | float) and x > 0 for x in size)):
-            problems.add("build_mm", f"build_mm of {entry['id']} is {size}: three lengths above 0 expected, [x, y, z]")
-            size = [200, 200, 200]
-        process = KINDS[kind]
-        named = text_list(entry.get("materials", []), "materials", problems)
-        for material in named:
-            if material not in materials:
-                problems.add("materials", f'machine {entry["id"]}: material "{material}" has no [[material]] entry')
-        dated = tuple(
-            (day, {key: float(value) for key, value in change.items() if key in MACHINE_KEYS})
-            for day, change in sorted(
-                (days([change.get("day")], problems)[0], change) for change in entry.get("since", []) if "day" in change
-            )
+    def shop(self, version: str) -> Shop:
+        head = self.one("shop")
+        self.problems.known_keys(head, ("name", "timezone", "currency"), ("shop",))
+        hours, closures = read_hours(self.one("hours"), self.problems)
+        rates = self._rates()
+        materials = self._by_id("material", self._material)
+        return Shop(
+            name=self.problems.text(head, "name", ("shop",), "our lab"),
+            timezone=self._timezone(head),
+            hours=hours,
+            closures=closures,
+            machines=self._by_id("machine", lambda table, path: self._machine(table, path, materials)),
+            materials=materials,
+            stations=self._by_id("station", lambda table, path: self._station(table, path, rates)),
+            crews=self._by_id("crew", lambda table, path: self._crew(table, path, rates)),
+            routes=self._routes(rates),
+            always_logged=self._always_logged(rates),
+            rates=rates,
+            people_names=self._people(),
+            currency=self.problems.text(head, "currency", ("shop",)) if "currency" in head else None,
+            costs=self._settings("costs", keys.COST_KEYS),
+            quoting=self._quoting(),
+            drift=self._settings("drift", keys.DRIFT_KEYS),
+            version=version,
+            warnings=tuple(self.warnings),
         )
-        machines[entry["id"]] = Machine(
-            id=str(entry["id"]),
+
+    def _timezone(self, head: Mapping[str, Any]) -> str:
+        zone = self.problems.text(head, "timezone", ("shop",)) if head else ""
+        if not head:
+            self.problems.add((), 'the table [shop] is missing. Begin with [shop], name = "...", timezone = "UTC".')
+            return "UTC"
+        try:
+            ZoneInfo(zone or "UTC")
+        except (KeyError, ValueError, OSError):
+            self.problems.add(
+                ("shop", "timezone"), f'"{zone}" is not an IANA time zone. Expected a name like "Europe/London".'
+            )
+        return zone or "UTC"
+
+    def _people(self) -> str:
+        table = self.one("people")
+        self.problems.known_keys(table, ("names",), ("people",))
+        names = table.get("names", "alias")
+        return self.problems.choice(names, ("off", "alias", "named"), ("people", "names")) or "alias"
+
+    def _by_id(self, name: str, read: Any) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for index, table in enumerate(self.many(name)):
+            path: Path = (name, index)
+            thing = read(table, path)
+            if thing.id in found:
+                self.problems.add(path, f'id "{thing.id}" is used twice. Give each {name} an id of its own.')
+            found[thing.id] = thing
+        return found
+
+    # -- machines and materials --------------------------------------------------------------------------------------
+
+    def _process(self, table: Mapping[str, Any], path: Path) -> str:
+        word = table.get("process")
+        if word is None:
+            self.problems.add(path, f'"process" is missing. Add process = "MEX", one of: {", ".join(PROCESSES)}.')
+            return "MEX"
+        code = PROCESS_WORDS.get(str(word).strip().lower())
+        if code is None:
+            self.problems.choice(word, PROCESSES, (*path, "process"))
+        return code or "MEX"
+
+    def _machine(self, table: dict[str, Any], path: Path, materials: Mapping[str, Material]) -> Machine:
+        process = self._process(table, path)
+        kinds = keys.KINDS[process]
+        kind = self.problems.choice(table.get("kind", kinds[0]), kinds, (*path, "kind")) or kinds[0]
+        numeric = [key for key in keys.MACHINE_KEYS if kind in key.defaults]
+        own = ("id", "process", "kind", "build_mm", "materials", "lights_out", "owned", "chambers", "closes",
+               "rate_per_h", "change")  # fmt: skip
+        self.problems.known_keys(table, [*own, *(key.name for key in numeric)], path)
+        params = keys.machine_defaults(kind) | self.problems.numbers(table, numeric, path)
+        return Machine(
+            id=self.problems.text(table, "id", path),
             process=process,
             kind=kind,
-            build_mm=tuple(float(x) for x in size),  # type: ignore[arg-type]
-            materials=named or tuple(m.id for m in materials.values() if m.process == process),
-            params=_parameters(entry, MACHINE_KEYS, kind, problems),
-            dated=dated,
-            lights_out=bool(entry.get("lights_out", True)),
-            owned=bool(entry.get("owned", True)),
-            chambers=int(entry.get("chambers", 1)),
-            closes=text_list(entry.get("closes", []), "closes", problems),
-            rate_per_h=entry.get("rate_per_h"),
+            build_mm=self._size(table, path),
+            materials=self._materials_of(table, path, process, materials),
+            params=params,
+            dated=self._changes(table, path, numeric),
+            lights_out=self.problems.flag(table, "lights_out", path, True),
+            owned=self.problems.flag(table, "owned", path, True),
+            chambers=int(self._number(table, Key("chambers", "build chambers", {}, 1, 50, whole=True), path) or 1),
+            closes=read_moments(table.get("closes", []), (*path, "closes"), self.problems),
+            rate_per_h=self._number(table, Key("rate_per_h", "an hour of the machine", {}, 0, 1e5), path),
         )
-    return machines
 
+    def _number(self, table: Mapping[str, Any], key: Key, path: Path) -> float | None:
+        return self.problems.numbers(table, (key,), path).get(key.name)
 
-def _materials(entries: list[dict[str, Any]], problems: Problems) -> dict[str, Material]:
-    own = ("id", "process", "fit_for", "price_per_kg", "floor_source", *FLOORS)
-    materials: dict[str, Material] = {}
-    for entry in entries:
-        problems.unknown(entry, (*own, *MATERIAL_KEYS), "key", ("material", str(entry.get("id"))))
-        process = PROCESS_WORDS.get(str(entry.get("process", "")).lower())
-        if "id" not in entry or process is None:
-            problems.add("material", f'material "{entry.get("id")}" needs an id and a process: MEX, VPP or PBF')
-            continue
+    def _size(self, table: Mapping[str, Any], path: Path) -> tuple[float, float, float]:
+        value = table.get("build_mm")
+        if isinstance(value, list) and len(value) == 3 and all(_is_length(side) for side in value):
+            return (float(value[0]), float(value[1]), float(value[2]))
+        where = (*path, "build_mm") if "build_mm" in table else path
+        self.problems.add(
+            where, "build_mm must be three lengths, x, y and z, 1 to 5000 mm: build_mm = [220, 220, 250]."
+        )
+        return (1.0, 1.0, 1.0)
+
+    def _materials_of(
+        self, table: Mapping[str, Any], path: Path, process: str, materials: Mapping[str, Material]
+    ) -> tuple[str, ...]:
+        fitting = [name for name, material in materials.items() if material.process == process]
+        if "materials" not in table:
+            return tuple(fitting)
+        named = self.problems.texts(table["materials"], (*path, "materials"))
+        for name in named:
+            self.problems.choice(name, fitting, (*path, "materials")) if fitting else self.problems.add(
+                (*path, "materials"), f'"{name}" is no material of this file. Add [[material]] id = "{name}".'
+            )
+        return named
+
+    def _changes(
+        self, table: Mapping[str, Any], path: Path, numeric: list[Key]
+    ) -> tuple[tuple[Any, dict[str, float]], ...]:
+        """[[machine.change]] since = DAY with the numbers that hold from that day on."""
+        changes = []
+        for index, change in enumerate(self.problems.tables(table.get("change", []), (*path, "change"))):
+            at = (*path, "change", index)
+            self.problems.known_keys(change, ["since", *(key.name for key in numeric)], at)
+            since = self.problems.day(change.get("since"), (*at, "since"))
+            if since:
+                changes.append((since, self.problems.numbers(change, numeric, at)))
+        return tuple(sorted(changes, key=lambda change: change[0]))
+
+    def _material(self, table: dict[str, Any], path: Path) -> Material:
+        process = self._process(table, path)
+        numeric = [key for key in keys.MATERIAL_KEYS if process in key.defaults]
+        own = ("id", "process", "floor_source", "fit_for", "price_per_kg", *keys.FLOOR_KEYS)
+        self.problems.known_keys(table, [*own, *(key.name for key in numeric)], path)
         floors = {
-            key: number(entry[key], (0, 100_000), key, problems, entry["id"]) if key in entry else None
-            for key in FLOORS
+            name: self._number(table, Key(name, about, {}, low, high), path)
+            for name, (low, high, about) in keys.FLOOR_KEYS.items()
         }
-        materials[entry["id"]] = Material(
-            id=str(entry["id"]),
+        if any(value is not None for value in floors.values()) and "floor_source" not in table:
+            self.problems.add(path, 'floors need their source. Add floor_source = "data sheet ..., its date".')
+        return Material(
+            id=self.problems.text(table, "id", path),
             process=process,
-            params=_parameters(entry, MATERIAL_KEYS, process, problems),
+            params=keys.material_defaults(process) | self.problems.numbers(table, numeric, path),
             floors=floors,
-            floor_source=str(entry.get("floor_source", "")),
-            fit_for=text_list(entry["fit_for"], "fit_for", problems) if "fit_for" in entry else None,
-            price_per_kg=entry.get("price_per_kg"),
+            floor_source=self.problems.text(table, "floor_source", path) if "floor_source" in table else "",
+            fit_for=self.problems.texts(table["fit_for"], (*path, "fit_for")) if "fit_for" in table else None,
+            price_per_kg=self._number(table, Key("price_per_kg", "price of a kilogram", {}, 0, 1e6), path),
         )
-    return materials
 
+    # -- stations, crews, stages -------------------------------------------------------------------------------------
 
-def _stations(entries: list[dict[str, Any]], problems: Problems) -> dict[str, Station]:
-    stations = {}
-    for entry in entries:
-        problems.unknown(entry, ("id", "stages", "places"), "key", ("station", str(entry.get("id"))))
-        if "id" not in entry:
-            problems.add("station", "a station has no id")
-            continue
-        places = int(number(entry.get("places", 1), (1, 1000), "places", problems, entry["id"]))
-        stations[entry["id"]] = Station(
-            str(entry["id"]), text_list(entry.get("stages", []), "stages", problems), places
+    def _stages(self, value: Any, path: Path, rates: Mapping[str, Any]) -> tuple[str, ...]:
+        return tuple(
+            stage
+            for stage in self.problems.texts(value, path)
+            if stage in STAGES or stage in rates or self.problems.choice(stage, [*STAGES, *rates], path)
         )
-    return stations
+
+    def _station(self, table: dict[str, Any], path: Path, rates: Mapping[str, Any]) -> Station:
+        self.problems.known_keys(table, ["id", "stages", "places", *(key.name for key in keys.STATION_KEYS)], path)
+        return Station(
+            id=self.problems.text(table, "id", path),
+            stages=self._stages(table.get("stages", []), (*path, "stages"), rates),
+            places=int(self._number(table, Key("places", "runs at once", {}, 1, 1000, whole=True), path) or 1),
+            params=self.problems.numbers(table, keys.STATION_KEYS, path),
+        )
+
+    def _crew(self, table: dict[str, Any], path: Path, rates: Mapping[str, Any]) -> Crew:
+        self.problems.known_keys(table, ("id", "size", "stages", "rate_per_h"), path)
+        return Crew(
+            id=self.problems.text(table, "id", path),
+            size=int(self._number(table, Key("size", "people in opening hours", {}, 1, 1000, whole=True), path) or 1),
+            stages=self._stages(table.get("stages", []), (*path, "stages"), rates),
+            rate_per_h=self._number(table, Key("rate_per_h", "an hour of a person", {}, 0, 1e5), path),
+        )
+
+    def _rates(self) -> dict[str, dict[str, float]]:
+        rates = {stage: keys.rate_defaults(stage) for stage in keys.RATES}
+        for stage, value in self.one("rates").items():
+            path: Path = ("rates", stage)
+            table = self.problems.table(value, path)
+            if stage not in STAGES and not _SNAKE.match(stage):
+                self.problems.add(path, "a stage of your own is written in snake_case, like vapour_smoothing.")
+            if stage in STAGES and stage not in keys.RATES:
+                self.problems.add(
+                    path, "is computed from the machine's numbers and has no rates; change those instead."
+                )
+                continue
+            numeric = [Key(name, about, {}, low, high) for name, (about, low, high) in keys.RATE_KEYS.items()]
+            self.problems.known_keys(table, keys.RATE_KEYS, path)
+            rates[stage] = keys.rate_defaults(stage) | self.problems.numbers(table, numeric, path)
+            if stage not in STAGES and not any(name in table for name in ("start_min", "per_part_min", "recipe_min")):
+                self.problems.add(path, "a stage of your own needs start_min, per_part_min or recipe_min.")
+        return rates
+
+    def _routes(self, rates: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+        table = self.one("routes")
+        self.problems.known_keys(table, (*PROCESSES, "always_logged"), ("routes",))
+        routes = dict(ROUTES)
+        for process in PROCESSES:
+            if process in table:
+                routes[process] = self._stages(table[process], ("routes", process), rates)
+                if "printing" not in routes[process]:
+                    self.problems.add(("routes", process), 'a route needs "printing".')
+        return routes
+
+    def _always_logged(self, rates: Mapping[str, Any]) -> tuple[str, ...]:
+        return self._stages(self.one("routes").get("always_logged", []), ("routes", "always_logged"), rates)
+
+    # -- settings ----------------------------------------------------------------------------------------------------
+
+    def _settings(self, name: str, known: tuple[Key, ...]) -> dict[str, float]:
+        table = self.one(name)
+        self.problems.known_keys(table, [key.name for key in known], (name,))
+        defaults = {key.name: float(key.defaults[""]) for key in known if "" in key.defaults}
+        return defaults | self.problems.numbers(table, known, (name,))
+
+    def _quoting(self) -> dict[str, Any]:
+        table = dict(self.one("quoting"))
+        outside = self.problems.tables(table.pop("outside", []), ("quoting", "outside"))
+        latest = table.pop("no_unattended_start_after", None)
+        known = [key.name for key in keys.QUOTING_KEYS]
+        self.problems.known_keys(table, [*known, "outside", "no_unattended_start_after"], ("quoting",))
+        settings: dict[str, Any] = {key.name: float(key.defaults[""]) for key in keys.QUOTING_KEYS}
+        settings |= self.problems.numbers(table, keys.QUOTING_KEYS, ("quoting",))
+        if latest is not None and not re.match(r"^([01]\d|2[0-3]):[0-5]\d$", str(latest)):
+            self.problems.add(("quoting", "no_unattended_start_after"), f'{latest} is not a time. Expected "22:00".')
+        settings["no_unattended_start_after"] = latest
+        settings["outside"] = [self._outside(entry, ("quoting", "outside", i)) for i, entry in enumerate(outside)]
+        return settings
+
+    def _outside(self, table: dict[str, Any], path: Path) -> dict[str, Any]:
+        """An outside supplier's days and price, as the shop knows them."""
+        self.problems.known_keys(table, ["id", "process", *(key.name for key in keys.OUTSIDE_KEYS)], path)
+        if "days" not in table:
+            self.problems.add(path, '"days" is missing. Add days = 10, the working days until delivery.')
+        return {
+            "id": self.problems.text(table, "id", path, "outside"),
+            "process": self._process(table, path),
+            **self.problems.numbers(table, keys.OUTSIDE_KEYS, path),
+        }
 
 
-def _crews(entries: list[dict[str, Any]], problems: Problems) -> dict[str, Crew]:
-    crews = {}
-    for entry in entries:
-        problems.unknown(entry, ("id", "size", "stages", "rate_per_h"), "key", ("crew", str(entry.get("id"))))
-        if "id" not in entry:
-            problems.add("crew", "a crew has no id")
-            continue
-        size = int(number(entry.get("size", 1), (1, 1000), "size", problems, entry["id"]))
-        stages = text_list(entry.get("stages", []), "stages", problems)
-        crews[entry["id"]] = Crew(str(entry["id"]), size, stages, entry.get("rate_per_h"))
-    return crews
-
-
-def _rates(section: dict[str, Any], problems: Problems) -> dict[str, dict[str, float]]:
-    rates = {}
-    for stage, entry in section.items():
-        if not isinstance(entry, dict):
-            problems.add(stage, f"rates.{stage} is {entry!r}: a table expected, e.g. [rates.{stage}] start_min = 5")
-            continue
-        known = problems.known(entry, RATE_KEYS, "rate", ("rates", stage))
-        rates[stage] = {key: number(value, RATE_KEYS[key], key, problems, stage) for key, value in known.items()}
-    return rates
-
-
-def _routes(section: dict[str, Any], problems: Problems) -> dict[str, tuple[str, ...]]:
-    routes = dict(ROUTES)
-    for word, stages in section.items():
-        process = PROCESS_WORDS.get(word.lower())
-        if process is None:
-            problems.add(word, f'routes.{word}: "{word}" is not a process; MEX, VPP or PBF expected')
-            continue
-        routes[process] = text_list(stages, word, problems)
-        for stage in routes[process]:
-            if stage != stage.lower() or not stage.isidentifier():
-                problems.add(stage, f'routes.{word}: stage "{stage}" is not snake_case; known: {", ".join(STAGES)}')
-    return routes
+def _is_length(side: Any) -> bool:
+    return isinstance(side, int | float) and not isinstance(side, bool) and 1 <= side <= 5000

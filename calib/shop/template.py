@@ -1,117 +1,185 @@
-"""The commented shop file that a new shop starts with."""
+"""The shop file that a new lab starts from: one machine for each process, commented for whoever runs the lab."""
 
 from __future__ import annotations
 
-TEXT = """# The shop: what calib knows about this lab. Every value can be changed; a key that is left out keeps its default
-# (lengths mm, speeds mm/s, temperatures degC, minutes). A wrong key or value is reported with its line.
+_TEXT = """\
+# The shop file: what this lab has, in its own numbers. Lines that begin with # are comments.
+# Everything not stated here takes a usual default; what is stated is used as it stands. Units end the names:
+# _min minutes, _mm, _cm2, _cm3, _c degrees Celsius, _share 0 to 1. Start by correcting machines and opening hours;
+# the rest is learned from your logs week by week.
 
 [shop]
-name = "My lab"
-timezone = "@ZONE@"          # IANA name; stamps in logs without an offset are local time of this zone
-closures = []                # closed days, e.g. ["2026-12-25"]
-always_logged = []           # stages whose absence from a log means that they were not done
-# currency = "EUR"           # with [costs] below, quotes carry a cost
+name = "our lab"
+timezone = "@ZONE@"          # IANA name; time stamps without an offset are in this zone
+# currency = "EUR"           # state it to see costs in quotes
 
-[hours]                      # when people are there; machines run on. Leave the section out: always open
-monday = ["08:00-17:00"]
-tuesday = ["08:00-17:00"]
-wednesday = ["08:00-17:00"]
-thursday = ["08:00-17:00"]
-friday = ["08:00-16:00"]
+# Opening hours: machines run on, people do not. Several spans a day are written ["08:00-12:00", "13:00-17:00"].
+[hours]
+mon = "08:00-17:00"
+tue = "08:00-17:00"
+wed = "08:00-17:00"
+thu = "08:00-17:00"
+fri = "08:00-16:00"
+# sat = "09:00-12:00"
+closures = []                # closed days, like [2026-12-25, 2027-01-01]
 
 [people]
-names = "alias"              # off: no names kept; alias: P1, P2 ... instead of names; named: as written
+names = "alias"              # "off": not kept; "alias": as person 1, 2 ...; "named": as in the logs
 
-[[crew]]                     # people who can do the same work
-id = "bench"
-size = 2
-# stages = ["sanding", "blasting"]   # left out: everything
-# rate_per_h = 45
+# --- machines ---------------------------------------------------------------------------------------------------------
+# One [[machine]] for each. kind: extruder (MEX); masked or scanned (VPP: light through a mask, or a laser);
+# laser_bed (PBF). build_mm: the largest build. owned = false compares with a machine that you do not have.
 
 [[machine]]
-id = "extruder_1"
-kind = "extruder"            # MEX
-build_mm = [250, 210, 210]
+id = "mex1"
+process = "MEX"
+kind = "extruder"
+build_mm = [220, 220, 250]
 materials = ["pla", "petg"]
-layer_mm = 0.2
+lights_out = true            # may run with nobody in the building
 nozzle_mm = 0.4
-print_speed_mm_s = 90
-lights_out = true            # may it run with nobody in the building?
+layer_mm = 0.2
+wall_speed_mm_s = 75
+fill_speed_mm_s = 110
+acceleration_mm_s2 = 2500
+melt_rate_mm3_s = 12         # the most that the nozzle melts; often the true limit
+change_min = 5               # changing the filament
+# A changed speed does not rewrite last year:
+# [[machine.change]]
+# since = 2026-03-01
+# wall_speed_mm_s = 100
 
 [[machine]]
-id = "resin_1"
-kind = "masked"              # VPP, light through a mask; "scanned" for a laser
-build_mm = [190, 120, 240]
-materials = ["standard_resin"]
+id = "vpp1"
+process = "VPP"
+kind = "masked"
+build_mm = [190, 120, 200]
+materials = ["resin"]
 layer_mm = 0.05
+irradiance_mw_cm2 = 4        # light on the film
+lift_mm = 6
+lift_speed_mm_s = 2
+return_speed_mm_s = 3
+settle_s = 1
+change_min = 0.7             # another resin in its own container; 10 to 30 without a spare one
 
 [[machine]]
-id = "powder_1"
-kind = "laser_bed"           # PBF of polymer by laser
-build_mm = [200, 200, 280]
+id = "pbf1"
+process = "PBF"
+kind = "laser_bed"
+build_mm = [165, 165, 300]
 materials = ["pa12"]
+chambers = 1                 # 2 or more: removable chambers, so that one cools while the next is printed
+# closes = ["Tue 16:00"]     # a build is closed and started then; without it, whenever it is full
 layer_mm = 0.11
-chambers = 1                 # removable build chambers; 1: the cake cools in the machine
-# closes = ["Tue 16:00"]     # days on which a shared build is closed
+recoat_s = 12
+layer_heat_s = 6
+scan_speed_mm_s = 4000
+packing_limit = 0.15         # most of the cake that parts fill
 
-# Floors come from the data sheet of your material: no range, correction or hurried plan goes below them. A floor that
-# is left out is said to be unknown, never taken as zero.
+# --- materials --------------------------------------------------------------------------------------------------------
+# The data sheet's limits are never undercut. Copy yours here, with floor_source; what is not stated is unknown:
+#   cool_to_c, cool_floor_min, wash_floor_min, dry_floor_min, cure_floor_min, rinse_floor_min
+# fit_for: needs that a material meets, in your words, like ["outdoor", "snap"]; a quote matches them.
+
 [[material]]
 id = "pla"
 process = "MEX"
 density_g_cm3 = 1.24
+nozzle_c = 215
+bed_c = 60
 
 [[material]]
 id = "petg"
 process = "MEX"
 density_g_cm3 = 1.27
+nozzle_c = 240
+bed_c = 75
 
 [[material]]
-id = "standard_resin"
+id = "resin"
 process = "VPP"
-density_g_cm3 = 1.12
-# wash_floor_min = 0         # from its data sheet
-# dry_floor_min = 0
-# cure_floor_min = 0
-# floor_source = "data sheet, edition"
+density_g_cm3 = 1.15
+penetration_mm = 0.12        # working curve: depth of penetration Dp ...
+critical_mj_cm2 = 4.0        # ... and critical exposure Ec, as the resin's data sheet has them
+# cure_floor_min = 20
+# floor_source = "data sheet, revision and date"
 
 [[material]]
 id = "pa12"
 process = "PBF"
-density_g_cm3 = 0.95
-cool_to_c = 50               # core of the cake before opening
-# cool_floor_min = 0
+density_g_cm3 = 1.01
+powder_bed_c = 172
+fresh_share = 0.5
+# cool_to_c = 50
+# cool_floor_min = 360
+# floor_source = "data sheet, revision and date"
+
+# --- where work is done after the machine -----------------------------------------------------------------------------
+# places: runs at once. recipe_min, hands_min (a person's minutes for each load), load_parts and load_cm3 override
+# the rates of the stages done there; automatic_share: part of bench minutes that it does alone.
 
 [[station]]
-id = "wash_tank"
+id = "wash"
 stages = ["washing"]
-places = 1                   # loads at once
+recipe_min = 12
+hands_min = 5
+load_parts = 40
 
 [[station]]
-id = "cure_chamber"
+id = "cure"
 stages = ["post_curing"]
+recipe_min = 25
+load_parts = 40
+
+[[station]]
+id = "powder_bench"
+stages = ["breakout", "part_cleaning"]
 
 [[station]]
 id = "blast_cabinet"
 stages = ["blasting"]
 
-# Rates of bench work; each replaces calib's default for that stage. [rates.NAME] with start_min, part_min, cm2_min,
-# contact_min, cm3_min, load_min, load_parts, touch_load_min, learning_rate.
-# [rates.sanding]
-# part_min = 6
+# --- people -----------------------------------------------------------------------------------------------------------
+[[crew]]
+id = "lab"
+size = 2                     # how many are there in opening hours
+# stages = ["sanding"]       # what they can do; without it, everything
+# rate_per_h = 45
+
+# --- times of bench work ----------------------------------------------------------------------------------------------
+# Each stage has rates; state only what you know better. Common practice, no source. Examples:
+# [rates.support_removal]
+# start_min = 2.5
+# per_part_min = 2.0
+# per_contact_cm2_min = 0.45
+# learning = 0.92              # second part's time over the first's
+# [rates.vapour_smoothing]     # a stage of your own: give it a rate, then name it in a route
+# recipe_min = 90
+# hands_min = 10
+
+# [routes]
+# MEX = ["file_prep", "machine_setup", "warm_up", "printing", "cool_down", "unloading", "inspection", "packing"]
+# always_logged = ["printing"] # stages whose absence from the logs means that they were not done
 
 # [costs]
-# machine_per_h = 4
 # person_per_h = 45
 
 [quoting]
+level = 0.8                  # share of outcomes inside a stated range
 valid_days = 5               # working days that a quote stands
+# no_unattended_start_after = "22:00"
+# [[quoting.outside]]          # a supplier to compare with
+# id = "supplier"
+# process = "PBF"
+# days = 8
+# price_per_part = 12
 
 [drift]
-false_alarms_per_year = 2    # for the whole lab
+false_alarms_per_year = 2.0  # for all stages together: more finds changes sooner, and errs more often
 """
 
 
-def shop_text(timezone: str) -> str:
-    """The text of a new shop.toml, with one machine for each process."""
-    return TEXT.replace("@ZONE@", timezone)
+def shop_text(timezone: str = "UTC") -> str:
+    """The commented default shop file for a lab in this time zone (an IANA name)."""
+    return _TEXT.replace("@ZONE@", timezone)
