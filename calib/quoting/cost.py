@@ -16,15 +16,9 @@ def option_cost(work: Work, shop: Shop) -> dict[str, Any] | None:
     """Range of the whole order's cost and its usual parts; None where the shop states no currency."""
     if shop.currency is None:
         return None
-    fixed = _material_cost(work, shop), _consumables(work, shop)
-    terms = {
-        "machine": _machine_cost(work, shop),
-        "person": _person_cost(work, shop),
-        **{
-            name: np.full(work.minutes.shape[1], cost)
-            for name, cost in zip(("material", "consumables"), fixed, strict=True)
-        },
-    }
+    fixed = {"material": _material_cost(work, shop), "consumables": _consumables(work, shop)}
+    terms = {"machine": _machine_cost(work, shop), "person": _person_cost(work, shop)}
+    terms |= {name: np.full(work.minutes.shape[1], cost) for name, cost in fixed.items()}
     total = np.sum(list(terms.values()), axis=0) * (1 + float(shop.costs.get("overhead_share", 0.0)))
     usual = {name: round(float(np.median(value)), 2) for name, value in terms.items()}
     return {**value_range(total), "currency": shop.currency, "usual": usual}

@@ -33,13 +33,14 @@ def quote_sheet(quote: Document, edition: str) -> str:
     option = quote["options"][0]
     return render(
         "quote_sheet.html",
-        quote=quote,
+        quote={"quote_id": None, "due": None, "notes": (), **quote},
         option=option,
         edition=edition,
         promise=promise(option["sure_at"], quote["start"]),
         drawing=drawing(quote["drawing"]) if quote.get("drawing") else None,
         bars=range_bars(quote["options"], quote["start"], quote.get("due")),
         ladder=ladder(quote.get("course") or ()),
+        ground=ground(option["stages"]),
         included=included(option["stages"]),
         caution=one_caution(option.get("cautions") or ()),
         advice=advice(quote),
@@ -69,9 +70,26 @@ def _day(when: datetime) -> str:
     return f"{WEEKDAYS[when.weekday()]} {when.day} {MONTHS[when.month - 1]} {when.year}"
 
 
+TOLD_OUTSIDE = (
+    "design_adaptation", "printing", "support_removal", "support_dissolving", "washing", "post_curing", "part_cleaning",
+    "blasting", "sanding", "annealing", "colouring", "assembly", "inspection", "packing",
+)  # fmt: skip
+
+
 def included(stages: Sequence[Document]) -> str:
-    """What is done for the price, in words."""
-    return ", ".join(stage_name(one["stage"]) for one in stages)
+    """What is done, as far as who receives the parts cares."""
+    return ", ".join(stage_name(one["stage"]) for one in stages if one["stage"] in TOLD_OUTSIDE)
+
+
+def ground(stages: Sequence[Document]) -> str:
+    """What a stated chance rests on.
+
+    >>> ground([{"runs_behind": 0}])
+    "by reckoning alone: the shop's records do not cover such work yet"
+    """
+    if any(stage["runs_behind"] for stage in stages):
+        return "by the shop's own records"
+    return "by reckoning alone: the shop's records do not cover such work yet"
 
 
 def one_caution(cautions: Sequence[Document]) -> str:
@@ -135,7 +153,7 @@ def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
     every = next(step for step in (1, 2, 7, 14, 28, 91, 364, 10**6) if days / step <= 9)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     ticks = []
-    while (at := (midnight - first).total_seconds() / 3600) < hours:
+    while (at := (midnight - first).total_seconds() / 3600) < hours * 0.93:
         name = f"{WEEKDAYS[midnight.weekday()]} {midnight.day} {MONTHS[midnight.month - 1]}"
         ticks.append({"x": at * scale, "text": name})
         midnight += timedelta(days=every)
