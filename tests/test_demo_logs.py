@@ -158,7 +158,7 @@ def test_troubles_are_as_many_as_the_truth_says(bench):
 
 def test_forgotten_timers_and_lost_ends_stand_where_the_truth_says(bench):
     keys = ["build_id", "order_id", "stage", "started_at", "station"]
-    rows = bench.drop_duplicates(keys).set_index(keys)
+    rows = bench.drop_duplicates(keys).set_index(keys, drop=False)
     wall = (pd.to_datetime(rows["ended_at"]) - pd.to_datetime(rows["started_at"])).dt.total_seconds() / 60
     for run in TRUTH["forgotten_timers"]:
         assert wall[tuple(run[key] for key in keys)] > 2 * run["worked_min"], run
