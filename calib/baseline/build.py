@@ -66,7 +66,7 @@ def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
 
 
 def stage_terms(b: Builds, stage: str, shop: Shop) -> tuple[dict[str, np.ndarray], np.ndarray]:
-    """Minutes of each term of a stage, and minutes with hands on; the announced minutes where they are the best basis."""
+    """Minutes of each term of a stage, and minutes with hands on; announced ones where they are the best basis."""
     if stage in PHYSICS[b.process]:
         terms = {name: seconds / 60 + 0 * b.parts for name, seconds in PHYSICS[b.process][stage](b).items()}
         if stage == "printing":

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.baseline.columns import Builds
-from calib.baseline.heat import warm_up_min
+from calib.baseline.heat import warm_up_s
 from calib.baseline.motion import move_s
 
 WALL_PIECE_MM = 12.0  # usual length between corners of a wall; common practice, no source
@@ -50,9 +50,9 @@ def printing_terms(b: Builds) -> Terms:
 def warm_up_terms(b: Builds) -> Terms:
     m, bed, nozzle = b.machine, b.material["bed_c"], b.material["nozzle_c"]
     return {
-        "bed": 60 * warm_up_min(m["ambient_c"], bed, np.maximum(m["bed_reach_c"], bed + 5), m["bed_tau_min"]),
+        "bed": warm_up_s(m["ambient_c"], bed, np.maximum(m["bed_reach_c"], bed + 5), 60 * m["bed_tau_min"]),
         "nozzle": 60
-        * warm_up_min(m["ambient_c"], nozzle, np.maximum(m["nozzle_reach_c"], nozzle + 5), m["nozzle_tau_min"]),
+        * warm_up_s(m["ambient_c"], nozzle, np.maximum(m["nozzle_reach_c"], nozzle + 5), 60 * m["nozzle_tau_min"]),
         "soak": 60 * m["soak_min"],
     }
 

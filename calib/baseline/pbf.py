@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.baseline.columns import Builds
-from calib.baseline.heat import cake_cooling_h, warm_up_min
+from calib.baseline.heat import cake_cooling_s, warm_up_s
 
 Terms = dict[str, np.ndarray]
 
@@ -29,8 +29,8 @@ def warm_up_terms(b: Builds) -> Terms:
     """Heating with soak, inerting beside it: the longer counts."""
     m, bed = b.machine, b.material["powder_bed_c"]
     reach = np.maximum(m["powder_reach_c"], bed + 5)
-    heating = warm_up_min(m["ambient_c"], bed, reach, m["powder_tau_min"]) + m["soak_min"]
-    return {"heating and soak, or inerting": 60 * np.maximum(heating, m["inert_min"])}
+    heating = warm_up_s(m["ambient_c"], bed, reach, 60 * m["powder_tau_min"]) + 60 * m["soak_min"]
+    return {"heating and soak, or inerting": np.maximum(heating, 60 * m["inert_min"])}
 
 
 def cool_down_terms(b: Builds) -> Terms:
@@ -45,8 +45,7 @@ def cool_down_terms(b: Builds) -> Terms:
         [b.size_mm[:, :2], height.round(0), theta.round(3), alpha, p["powder_k_w_m_k"], m["film_w_m2_k"]]
     )
     unique, inverse = np.unique(key, axis=0, return_inverse=True)
-    hours = np.array(
-        [cake_cooling_h((x / 1000, y / 1000, z / 1000), t, a, k, film) for x, y, z, t, a, k, film in unique]
-    )[inverse.reshape(-1)]
+    seconds = cake_cooling_s(unique[:, 3], unique[:, :3] / 1000, unique[:, 4], unique[:, 5], unique[:, 6])
+    seconds = seconds[inverse.reshape(-1)]
     head_start = m["head_start_share"] * 0.5 * sum(printing_terms(b).values())
-    return {"conduction in the cake": np.maximum(hours * 3600 - head_start, m["cool_least_min"] * 60)}
+    return {"conduction in the cake": np.maximum(seconds - head_start, m["cool_least_min"] * 60)}

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.baseline.columns import Builds
 from calib.baseline.exposure import laser_speed_mm_s, masked_exposure_s
-from calib.baseline.heat import warm_up_min
+from calib.baseline.heat import warm_up_s
 
 Terms = dict[str, np.ndarray]
 
@@ -46,6 +46,6 @@ def warm_up_terms(b: Builds) -> Terms:
     m, resin = b.machine, b.material["resin_c"]
     reach = np.maximum(m["resin_reach_c"], resin + 1)
     return {
-        "resin": 60 * warm_up_min(m["ambient_c"], resin, reach, m["resin_tau_min"]),
+        "resin": warm_up_s(m["ambient_c"], resin, reach, 60 * m["resin_tau_min"]),
         "soak": 60 * m["soak_min"],
     }
