@@ -16,6 +16,8 @@ from calib.drift.slices import find_slices
 
 FEWEST_RUNS = 8
 WEEKS_BACK = 26
+NEAR_DAYS = 10
+EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_YEAR = 365.25
 SHARE_POWER = -0.6  # busy charts get a smaller share of the false alarms: measured, bench/bench_drift.py
 
@@ -38,7 +40,7 @@ def check_drift(
     since : alarms before it are not reported (26 weeks before ``as_of``)
     false_alarms_per_year : for the whole lab, all charts together
     accepted : changes that a person accepted: rows with process, stage, accepted_at (else since)
-    events : frame at, machine, station, what, note
+    events : frame at, machine, station, what, note; those near a change are shown beside it
     persons : also slice by operator
     """
     as_of = pd.Timestamp(as_of)
@@ -51,6 +53,8 @@ def check_drift(
         check_stage(chart, limit, max(start, plans.get((chart.process, chart.stage), start)), persons, timezone)
         for chart, limit in zip(charts, limits, strict=True)
     ]
+    for stage in stages:
+        stage["events"] = events_near(stage, events)
     return {
         "as_of": str(as_of.tz_convert(timezone).date()),
         "false_alarms_per_year": false_alarms_per_year,
@@ -90,6 +94,21 @@ def check_stage(chart: Series, limit: float, after: float, persons: bool, timezo
     return stage | {"chart": chart_data(chart, stage)}
 
 
+def events_near(stage: Mapping[str, Any], events: pd.DataFrame | None) -> list[dict[str, Any]]:
+    """Logged events within NEAR_DAYS of the change's range that name no place, or one where this stage is done."""
+    if stage["since"] is None or events is None or events.empty:
+        return []
+    margin = pd.Timedelta(days=NEAR_DAYS)
+    at = pd.to_datetime(events["at"], utc=True)
+    low, high = pd.Timestamp(stage["since_low"], tz="UTC"), pd.Timestamp(stage["since_high"], tz="UTC")
+    near = events[(at >= low - margin) & (at <= high + margin)]
+    return [
+        {name: (str(row[name]) if pd.notna(row.get(name)) else None) for name in EVENT_COLUMNS}
+        for row in near.to_dict("records")
+        if all(pd.isna(row.get(name)) or row[name] in stage["places"] for name in ("machine", "station"))
+    ]
+
+
 def limits_of(charts: list[Series], false_alarms_per_year: float) -> list[float]:
     """A limit for each chart: its share of the lab's false alarms, at its own pace, on the lab's own scores."""
     watched = [chart for chart in charts if len(chart.at) >= FEWEST_RUNS]
@@ -108,7 +127,8 @@ def moved(chart: Series, run: int, persons: bool, timezone: str) -> dict[str, An
     scores = chart.score + chart.level / chart.scale
     start, low, high = change_point(scores)
     size, size_low, size_high = change_size(adjusted, chart.scale, start)
-    typical = float(chart.rows["actual_min"].iloc[start:].median())
+    after = chart.rows.iloc[start:]
+    typical = float(after["actual_min"].median())
 
     def day(i: int) -> str:
         return str(chart.rows["ended_at"].iloc[i].tz_convert(timezone).date())
@@ -123,8 +143,17 @@ def moved(chart: Series, run: int, persons: bool, timezone: str) -> dict[str, An
         "change_pct_low": 100 * float(np.expm1(size_low)),
         "change_pct_high": 100 * float(np.expm1(size_high)),
         "minutes_per_build": typical * -float(np.expm1(-size)),
+        "hours_a_month": hours_a_month(after["actual_min"].to_numpy(float), size, chart.at[start:]),
+        "places": sorted({str(p) for name in ("machine", "station") if name in after for p in after[name].dropna()}),
         "slices": find_slices(chart.rows, adjusted, chart.scale, start, persons),
     }
+
+
+def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
+    """What the change costs (or saves, below 0) at the pace since the change, forgotten timers counted as usual runs."""
+    usual = np.minimum(minutes, 3 * np.median(minutes))
+    months = max(at[-1] - at[0], 7.0) / (DAYS_A_YEAR / 12)
+    return float(usual.sum() / 60 * -np.expm1(-size) / months)
 
 
 def chart_data(chart: Series, stage: Mapping[str, Any]) -> dict[str, Any]:

@@ -64,9 +64,17 @@ def run_chart(chart: dict[str, Any], title: str, width: int = 640, height: int =
     if chart.get("since"):
         mark = pd.DataFrame({"at": [pd.Timestamp(chart["since"], tz="UTC")], "text": ["change"]})
         layers.append(alt.Chart(mark).mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False).encode(x=x))
+        late = mark["at"].iloc[0] > runs["at"].min() + 0.85 * (runs["at"].max() - runs["at"].min())
         layers.append(
             alt.Chart(mark)
-            .mark_text(color=SLOW, align="left", dx=4, baseline="top", fontSize=12, aria=False)
+            .mark_text(
+                color=SLOW,
+                align="right" if late else "left",
+                dx=-4 if late else 4,
+                baseline="top",
+                fontSize=12,
+                aria=False,
+            )
             .encode(x=x, y=alt.value(2), text="text:N")
         )
     return as_svg(alt.layer(*layers).properties(width=width, height=height), title)

@@ -85,3 +85,15 @@ def test_false_alarms_keep_their_promise(charts):
         document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=4.0)
         cried += sum(row["state"] == "drifting" for row in document["stages"])
     assert cried <= 80 + 3 * np.sqrt(80)
+
+
+def test_events_near_the_change_stand_beside_it_those_of_other_machines_do_not():
+    errors = errors_of(step=2.0)
+    day = START + pd.Timedelta(weeks=16)
+    events = pd.DataFrame(
+        {"at": [day, day, START], "machine": ["V1", "M9", "V1"], "station": None, "what": ["new lamp", "firmware", "move"],
+         "note": None}
+    )  # fmt: skip
+    washing = stage_of(check_drift(errors, errors["ended_at"].max(), events=events), "washing")
+    assert [event["what"] for event in washing["events"]] == ["new lamp"]
+    assert washing["hours_a_month"] > 0

@@ -42,7 +42,7 @@ def data():
     return {
         "shop": "Gauge & Float", "drift": {
             "as_of": "2026-06-29", "false_alarms_per_year": 2.0,
-            "stages": [moved, stage("washing"), stage("annealing_with_a_very_long_name_indeed", "too_few_runs", runs=3)],
+            "stages": [moved, stage("washing"), stage("a_stage_with_a_very_long_name_indeed", "too_few_runs", runs=3)],
         },
         "backtest": {"weeks": 9, "predictions": 400, "coverage": {"80": 0.79}, "cells": [cell]},
         "time_goes": {
@@ -101,13 +101,13 @@ def test_a_browser_shows_it_without_error_request_or_overflow(tmp_path, width):
         'document.title = document.getElementById("f").contentDocument.title}, 300));</script>',
         encoding="utf-8",
     )
-    flags = (
+    words = (
         "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
         "--disable-component-update --disable-sync --allow-file-access-from-files --enable-logging=stderr "
         "--virtual-time-budget=3000 --window-size=1400,1000 --dump-dom"
-    ).split()
+    )
     ran = subprocess.run(
-        [CHROMIUM, *flags, f"--user-data-dir={tmp_path / 'profile'}", outer.as_uri()],
+        [CHROMIUM, *words.split(), f"--user-data-dir={tmp_path / 'profile'}", outer.as_uri()],
         capture_output=True, text=True, timeout=60, check=True,
     )  # fmt: skip
     told = re.search(r"<title>measured (\{.*?\})</title>", ran.stdout)
