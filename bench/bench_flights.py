@@ -41,8 +41,12 @@ def flights(every: int = 1) -> pd.DataFrame:
     ended = day.to_numpy() + pd.to_timedelta(minutes[1] + actual, unit="min").to_numpy()
     table = pd.DataFrame(
         {
-            "dest": rows["dest"].to_numpy(), "carrier": rows["carrier"].to_numpy(), "baseline_min": planned,
-            "actual_min": actual, "ended_at": ended, "machine": rows["tailnum"].to_numpy(),
+            "dest": rows["dest"].to_numpy(),
+            "carrier": rows["carrier"].to_numpy(),
+            "baseline_min": planned,
+            "actual_min": actual,
+            "ended_at": ended,
+            "machine": rows["tailnum"].to_numpy(),
         }
     )  # fmt: skip
     table = table[(table["baseline_min"] > 20) & (table["actual_min"] > 10)]
@@ -71,8 +75,11 @@ def main() -> None:
 
 def _show(name: str, figures: dict, seconds: float) -> None:
     coverage = " / ".join(f"{100 * value:.1f}" for value in figures["coverage"].values())
-    print(f"{name:32s} score {figures['interval_score']:.4f} (baseline only "
-          f"{figures['interval_score_baseline_only']:.4f})  coverage {coverage}  {seconds:.0f} s", flush=True)  # fmt: skip
+    plain = figures["interval_score_baseline_only"]
+    print(
+        f"{name:28s} score {figures['interval_score']:.4f} (baseline only {plain:.4f})  coverage {coverage}  {seconds:.0f} s",
+        flush=True,
+    )
 
 
 if __name__ == "__main__":

@@ -19,18 +19,20 @@ LEVELS = np.array([0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975])
 
 # stage: (minutes of a middling build, chance that a build has it); names in capitals below are a person's work
 MACHINE_STAGES = {
-    "MEX": {"warm_up": (15, 1), "printing": (280, 1), "cool_down": (20, 1), "drying": (90, 0.05), "annealing": (200, 0.013)},
+    "MEX": {"warm_up": (15, 1), "printing": (280, 1), "cool_down": (20, 1), "drying": (90, 0.05),
+            "annealing": (200, 0.013)},
     "VPP": {"warm_up": (12, 0.5), "printing": (180, 1), "washing": (20, 1), "drying": (30, 0.9), "post_curing": (35, 1),
             "annealing": (120, 0.008)},
-    "PBF": {"warm_up": (60, 1), "printing": (500, 1), "cool_down": (600, 1), "colouring": (110, 0.15), "annealing": (140, 0.03)},
+    "PBF": {"warm_up": (60, 1), "printing": (500, 1), "cool_down": (600, 1),
+            "colouring": (110, 0.15), "annealing": (140, 0.03)},
 }  # fmt: skip
 PERSON_STAGES = {
     "MEX": {"file_prep": (15, 1), "machine_setup": (10, 1), "unloading": (6, 1), "support_removal": (22, 0.7),
             "sanding": (30, 0.4), "inspection": (9, 0.9), "assembly": (25, 0.006), "colouring": (40, 0.003)},
     "VPP": {"file_prep": (18, 1), "machine_setup": (12, 1), "draining": (14, 0.9), "support_removal": (24, 0.95),
             "sanding": (26, 0.3), "inspection": (10, 0.9), "machine_cleaning": (25, 0.012)},
-    "PBF": {"file_prep": (20, 1), "machine_setup": (20, 1), "breakout": (40, 1), "blasting": (22, 1), "sanding": (24, 0.2),
-            "inspection": (12, 0.9), "powder_recovery": (30, 0.02)},
+    "PBF": {"file_prep": (20, 1), "machine_setup": (20, 1), "breakout": (40, 1), "blasting": (22, 1),
+            "sanding": (24, 0.2), "inspection": (12, 0.9), "powder_recovery": (30, 0.02)},
 }  # fmt: skip
 CELLS = [
     (process, stage, person, *facts)
@@ -133,7 +135,11 @@ def _locations(rng: np.random.Generator, rows: pd.DataFrame, weeks: int) -> None
     rows["tau"] = np.where(p, 1.0, MACHINE_LOAD) * BUILD_SD
     level, since = _levels(rng, weeks, person, names, stage, scale)
     rows["since_step"] = rows["week"] - since[rows["week"], c]
-    broken, when, by = rng.integers(0, MACHINES[0] - 1), rng.integers(weeks // 3, 4 * weeks // 5), rng.choice([-0.15, 0.15])
+    broken, when, by = (
+        rng.integers(0, MACHINES[0] - 1),
+        rng.integers(weeks // 3, 4 * weeks // 5),
+        rng.choice([-0.15, 0.15]),
+    )
     location += by * ((m == broken) & (rows["week"].to_numpy() >= when) & printing)
     rows["location"] = location + level[rows["week"], c]
 

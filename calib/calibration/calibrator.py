@@ -16,7 +16,7 @@ from calib.calibration.options import FACTORS, Options
 from calib.calibration.ranges import row_quantiles, runs_behind, spread_of_location
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
-from calib.calibration.state import Posterior, Predictive, State, predictive
+from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.calibration.weeks import rows_at, weeks_of
@@ -139,15 +139,16 @@ class Calibrator:
 
 
 def _empty_state(options: Options) -> State:
-    designs = Design(location_blocks(options), options.most_effects), Design(scale_blocks(options), 1)
-    nothing = [
-        Posterior(np.zeros(0), np.zeros((0, 0)), {block.name: block.start_sd**2 for block in design.blocks})
-        for design in designs
-    ]
+    design, scale = Design(location_blocks(options), options.most_effects), Design(scale_blocks(options), 1)
     return State(
-        options, Vocabulary(options.group), *designs, *nothing, np.zeros(0), np.zeros(2), np.zeros(0), 0.004, 0.4,
-        Recalibration(), 0,
+        options, Vocabulary(options.group), design, scale, _nothing(design), _nothing(scale), np.zeros(0), np.zeros(2),
+        np.zeros(0), BUILD_START, LOAD_START, Recalibration(), 0,
     )  # fmt: skip
+
+
+def _nothing(design: Design) -> Posterior:
+    """What is known of effects before any run: how far they usually differ."""
+    return Posterior(np.zeros(0), np.zeros((0, 0)), {block.name: block.start_sd**2 for block in design.blocks})
 
 
 def _no_errors(options: Options) -> pd.DataFrame:
@@ -157,12 +158,9 @@ def _no_errors(options: Options) -> pd.DataFrame:
 def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
     """One row for each run learned, as it was expected at the time, in order of ends."""
     kept = runs.iloc[rows.source].reset_index(drop=True)
-    table = pd.DataFrame(
-        {name: kept[name] if name in kept else None for name in (*options.group, *ERROR_LABELS)}, index=kept.index
-    )
-    location, tau2, sigma, load = (
-        np.concatenate([getattr(expected, name) for expected, _, _ in found])
-        for name in ("location", "tau2", "sigma", "load")
+    table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
+    location, tau2, sigma = (
+        np.concatenate([getattr(expected, name) for expected, _, _ in found]) for name in ("location", "tau2", "sigma")
     )
     nu = options.nu
     score = np.concatenate([scores for _, scores, _ in found])
@@ -193,7 +191,7 @@ def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
     own = spread_of_location(state, alone, expected) ** 2 + expected.sigma**2 * nu / (nu - 2)
     frame = pd.DataFrame({"cell": expected.cell, "location": expected.location, "own": own}).groupby("cell")
     spread = np.sqrt(frame["own"].mean() + frame["location"].var(ddof=0))
-    ratio = np.exp(frame["location"].median())
+    ratio = np.exp(frame["location"].mean())  # the median ratio where locations differ evenly to both sides
     names = np.array(state.vocabulary.labels("cell"), dtype=object)[ratio.index.to_numpy(int)] if n else []
     table = pd.DataFrame([str(name).split(SEPARATOR) for name in names], columns=list(state.options.group))
     table["runs"] = state.runs[ratio.index.to_numpy(int)].astype(int) if n else []

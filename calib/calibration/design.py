@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.calibration.options import FACTORS, Options
-from calib.calibration.rows import UNKNOWN, Rows
+from calib.calibration.rows import UNKNOWN
 
 RADIX = 1 << 24  # labels of one column at most
-SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,7 @@ def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any]
 
 def score(frame: pd.DataFrame) -> dict[str, Any]:
     """Coverage and mean 80 % interval score on log minutes of a replay: the numbers of ``backtest``."""
-    group = [name for name in frame.columns[: list(frame.columns).index("week")]]
+    group = list(frame.columns[: list(frame.columns).index("week")])
     names = {"process", "stage"} <= set(group)
     cells = []
     for labels, rows in frame.groupby(group, sort=True):

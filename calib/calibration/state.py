@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,8 @@ SMALLEST_SIGMA = 0.004  # no scale collapses where half the actuals equal the pl
 STEP_HEADROOM = 1.5  # next week's step comes from a heavy-tailed law: wider than its scale
 COLD_STEPS = 4.0  # weeks of steps that a cell without a walking level may have made
 UNLEARNED_SD = 0.5  # sd of log(actual / baseline) before any log, where a row does not say (an assumption)
+BUILD_START = 0.004  # variance of the effect that a build's runs share, before any log (an assumption)
+LOAD_START = 0.4  # what a machine's stage shows of it, before any log (an assumption)
 CHUNK = 2048  # rows at once
 
 
@@ -121,7 +124,7 @@ def _mean_and_variance(entries: Entries, posterior: Posterior, n: int) -> tuple[
     variance = np.zeros(n)
     order = np.argsort(entries.row, kind="stable")
     bounds = np.searchsorted(entries.row[order], np.arange(0, n + CHUNK, CHUNK))
-    for i, (start, end) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for i, (start, end) in enumerate(pairwise(bounds.tolist())):
         part = order[start:end]
         size = min(CHUNK, n - i * CHUNK)
         used, rows = dense_rows(entries.row[part] - i * CHUNK, entries.column[part], entries.value[part], size)

@@ -8,12 +8,18 @@ SMALLEST = 1e-7  # variance at which a block counts as having no effect
 
 
 def next_variance(
-    mean: np.ndarray, variance: np.ndarray, now: float, prior: float = 0.0, prior_weight: float = 0.0
+    mean: np.ndarray,
+    variance: np.ndarray,
+    now: float,
+    prior: float = 0.0,
+    prior_weight: float = 0.0,
+    smallest: float = SMALLEST,
 ) -> float:
     """One fixed-point step towards the variance that makes the data most likely.
 
     mean, variance : shape (k,), posterior of the block's effects; now : present variance of the block
     prior, prior_weight : variance expected before any data, and the number of effects that it is worth
+    smallest : variance at which it stops
 
     The number of effects that the data determine is sum(1 - variance / now) (MacKay 1992, 'Bayesian interpolation',
     Neural Computation 4:415-447); the variance is the sum of squares over that number. It has the fixed points of the
@@ -22,4 +28,4 @@ def next_variance(
     determined = float(np.sum(1 - variance / now))
     squares = float(mean @ mean)
     total = max(determined, 0.0) + prior_weight
-    return max((squares + prior_weight * prior) / max(total, 1e-12), SMALLEST)
+    return max((squares + prior_weight * prior) / max(total, 1e-12), smallest)

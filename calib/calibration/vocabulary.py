@@ -11,6 +11,7 @@ from calib.calibration.design import Coded
 from calib.calibration.options import FACTORS
 from calib.calibration.rows import UNKNOWN, Rows
 
+SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
 SEPARATOR = "\x1f"  # the unit separator of ASCII: joins the labels of a cell
 
 
@@ -57,7 +58,7 @@ class Vocabulary:
                 self.middle.append(float(np.mean(log_baseline[cell == code])))
         middle = np.array([*self.middle, np.nan])
         place = np.where((cell >= 0) & (cell < len(self.middle)), cell, len(self.middle))
-        coded.size = np.nan_to_num(np.clip(log_baseline - middle[place], -3.0, 3.0))
+        coded.size = np.nan_to_num(np.clip(log_baseline - middle[place], -SIZE_REACH, SIZE_REACH))
 
     def labels(self, name: str) -> list[str]:
         """Labels of a column in order of their codes."""

@@ -61,7 +61,7 @@ class Waits:
         """What ``to_table`` wrote."""
         made = cls()
         for process, stage, *numbers in table.itertuples(index=False):
-            made._learned[process, stage] = tuple(numbers)  # type: ignore[assignment]
+            made._learned[process, stage] = tuple(numbers)
         return made
 
 

@@ -19,6 +19,8 @@ from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, lo
 from calib.calibration.rows import Rows
 from calib.calibration.solve import eliminate, solve_and_invert
 from calib.calibration.state import (
+    BUILD_START,
+    LOAD_START,
     SCALE_OFFSET,
     SMALLEST_SIGMA,
     Posterior,
@@ -34,9 +36,7 @@ LEVEL_START = 1e-4  # variance of a walking level at its start: the cell's effec
 STEP_START = 1e-4  # weekly step variance before any data, worth STEP_WEIGHT cell-weeks to a kind
 STEP_WEIGHT = 20.0
 STEP_CELL_WEIGHT = 20.0  # cell-weeks that its kind is worth to a cell
-BUILD_START = 0.004  # variance of the build's shared effect before any data, worth PAIR_WEIGHT pairs
-LOAD_START = 0.4  # what a machine's stage shows of it, before any data
-PAIR_WEIGHT = 200.0
+PAIR_WEIGHT = 200.0  # pairs of runs of one build that the starting values of its effect are worth
 FORGET_SCALE = 0.5 ** (1 / 52)  # weekly: scales change slowly
 FEW_ROWS = 400  # below so many rows a week gets FIRST_SWEEPS sweeps: nothing is settled yet
 FIRST_SWEEPS = 12
