@@ -50,9 +50,10 @@ def printing_terms(b: Builds) -> Terms:
 def warm_up_terms(b: Builds) -> Terms:
     m, bed, nozzle = b.machine, b.material["bed_c"], b.material["nozzle_c"]
     return {
-        "bed": warm_up_s(m["ambient_c"], bed, np.maximum(m["bed_reach_c"], bed + 5), 60 * m["bed_tau_min"]),
-        "nozzle": 60
-        * warm_up_s(m["ambient_c"], nozzle, np.maximum(m["nozzle_reach_c"], nozzle + 5), 60 * m["nozzle_tau_min"]),
+        "bed": warm_up_s(m["ambient_c"], bed, np.maximum(m["bed_reach_c"], bed + 5), 60 * 60 * m["bed_tau_min"]),
+        "nozzle": warm_up_s(
+            m["ambient_c"], nozzle, np.maximum(m["nozzle_reach_c"], nozzle + 5), 60 * 60 * m["nozzle_tau_min"]
+        ),
         "soak": 60 * m["soak_min"],
     }
 

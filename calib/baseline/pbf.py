@@ -39,13 +39,19 @@ def cool_down_terms(b: Builds) -> Terms:
     limits = np.array([floors.get("cool_to_c") or np.nan for floors in b.floors])
     to_c = np.where(np.isnan(limits), p["open_c"], limits)
     theta = np.clip((to_c - m["ambient_c"]) / (p["powder_bed_c"] - m["ambient_c"]), 0.01, 0.99)
-    alpha = p["powder_k_w_m_k"] / (p["powder_rho_kg_m3"] * p["heat_j_kg_k"])
     height = np.minimum(b.cake_cm3 * 1000 / (b.size_mm[:, 0] * b.size_mm[:, 1]), b.size_mm[:, 2] * 1.2)
-    key = np.column_stack(
-        [b.size_mm[:, :2], height.round(0), theta.round(3), alpha, p["powder_k_w_m_k"], m["film_w_m2_k"]]
-    )
-    unique, inverse = np.unique(key, axis=0, return_inverse=True)
-    seconds = cake_cooling_s(unique[:, 3], unique[:, :3] / 1000, unique[:, 4], unique[:, 5], unique[:, 6])
-    seconds = seconds[inverse.reshape(-1)]
+    packing = np.clip(b.volume_mm3 / 1000 / b.cake_cm3, 0.0, 0.8)
+    powder = [
+        p["powder_k_w_m_k"],
+        p["solid_k_w_m_k"],
+        p["powder_rho_kg_m3"] * p["heat_j_kg_k"],
+        1000 * p["density_g_cm3"] * p["heat_j_kg_k"],
+    ]
+    key = np.column_stack([b.size_mm[:, :2], theta, m["film_w_m2_k"], *powder])
+    seconds = np.empty(len(height))
+    for one in np.unique(key, axis=0):
+        x, y, ratio, film, *conduction = one.tolist()
+        own = (key == one).all(axis=1)
+        seconds[own] = tabled_cake_cooling_s(height[own], packing[own], (x, y), ratio, film, tuple(conduction))
     head_start = m["head_start_share"] * 0.5 * sum(printing_terms(b).values())
     return {"conduction in the cake": np.maximum(seconds - head_start, m["cool_least_min"] * 60)}

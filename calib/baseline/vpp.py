@@ -46,6 +46,6 @@ def warm_up_terms(b: Builds) -> Terms:
     m, resin = b.machine, b.material["resin_c"]
     reach = np.maximum(m["resin_reach_c"], resin + 1)
     return {
-        "resin": warm_up_s(m["ambient_c"], resin, reach, 60 * m["resin_tau_min"]),
+        "resin": warm_up_s(m["ambient_c"], resin, reach, 60 * 60 * m["resin_tau_min"]),
         "soak": 60 * m["soak_min"],
     }
