@@ -1,0 +1,136 @@
+"""People by alias: the store knows digests of names, never the names."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+from collections.abc import Iterable
+
+import duckdb
+
+# Words in an operator cell that name no person.
+NO_NAMES = {"crew", "team", "shift", "night", "day", "lab", "bench", "and", "the", "person", "operator", "anyone", "early", "late"}  # fmt: skip
+SHORTEST_WORD = 3
+ALPHABET = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
+
+
+def alias_operators(con: duckdb.DuckDBPyConnection, kind: str, mode: str) -> None:
+    """Replace operators in ``staged_<kind>`` by aliases (``alias``) or by nothing (``off``), in notes and kept columns too."""
+    if mode == "named":
+        return
+    names = _operators(con) if kind == "stages" else []
+    aliases = learn_names(con, names)
+    if kind == "stages":
+        _replace_operators(con, aliases, mode)
+    for column in ("note", "extra"):
+        _replace_words(con, f"staged_{kind}", column, mode)
+
+
+def learn_names(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, str]:
+    """Aliases of names; new ones are remembered by digest."""
+    key = _key(con)
+    known = {row[0] for row in con.execute("SELECT DISTINCT alias FROM person").fetchall()}
+    found = {}
+    for name in names:
+        found[name] = alias = name if is_alias(name) else alias_of(name, key)
+        if alias not in known and not is_alias(name):
+            known.add(alias)
+            rows = [[_digest(name, key), alias, True]]
+            rows += [[_digest(word, key), alias, False] for word in _words(name) if word.lower() not in NO_NAMES]
+            con.executemany("INSERT INTO person VALUES (?, ?, ?)", rows)
+    return found
+
+
+def alias_of(name: str, key: str) -> str:
+    """The same name gets the same alias, whatever its case; 30^6 aliases."""
+    number = int(_digest(name, key), 16)
+    letters = ""
+    for _ in range(6):
+        number, place = divmod(number, len(ALPHABET))
+        letters += ALPHABET[place]
+    return f"P-{letters}"
+
+
+def is_alias(name: str) -> bool:
+    """
+    >>> is_alias("P-ABC234"), is_alias("Anna")
+    (True, False)
+    """
+    return bool(re.fullmatch(rf"P-[{ALPHABET}]{{6}}", name))
+
+
+def hide_names(con: duckdb.DuckDBPyConnection, value: str) -> str:
+    """A text with every known name replaced by its alias."""
+    aliases = _known_words(con)
+    key = _key(con)
+    return re.sub(r"[^\W\d_][\w'\-.]*", lambda word: aliases.get(_digest(word.group(), key), word.group()), value)
+
+
+def _key(con: duckdb.DuckDBPyConnection) -> str:
+    row = con.execute("SELECT value FROM setting WHERE name = 'alias key'").fetchone()
+    if row:
+        return str(row[0])
+    key = secrets.token_hex(16)
+    con.execute("INSERT INTO setting VALUES ('alias key', ?)", [key])
+    return key
+
+
+def _digest(name: str, key: str) -> str:
+    plain = " ".join(name.lower().split())
+    return hmac.new(key.encode(), plain.encode(), hashlib.sha256).hexdigest()
+
+
+def _words(name: str) -> list[str]:
+    return [word for word in re.findall(r"[^\W\d_][\w'\-.]*", name) if len(word) >= SHORTEST_WORD]
+
+
+def _operators(con: duckdb.DuckDBPyConnection) -> list[str]:
+    rows = con.execute("SELECT DISTINCT operator FROM staged_stages WHERE operator IS NOT NULL").fetchall()
+    return [row[0] for row in rows]
+
+
+def _replace_operators(con: duckdb.DuckDBPyConnection, aliases: dict[str, str], mode: str) -> None:
+    if mode == "off":
+        con.execute("UPDATE staged_stages SET operator = NULL WHERE operator IS NOT NULL")
+        return
+    if aliases:
+        con.execute(
+            "UPDATE staged_stages SET operator = a.alias FROM "
+            "(SELECT unnest(?::VARCHAR[]) AS name, unnest(?::VARCHAR[]) AS alias) a WHERE operator = a.name",
+            [list(aliases), list(aliases.values())],
+        )
+
+
+def _known_words(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    return dict(con.execute("SELECT word_digest, alias FROM person").fetchall())
+
+
+def _replace_words(con: duckdb.DuckDBPyConnection, table: str, column: str, mode: str) -> None:
+    """Names in free text: each distinct text is looked at once."""
+    columns = {row[0] for row in con.execute(f"DESCRIBE {table}").fetchall()}
+    if column not in columns:
+        return
+    texts = [r[0] for r in con.execute(f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL").fetchall()]
+    if not texts:
+        return
+    aliases, key = _known_words(con), _key(con)
+    if mode == "off":
+        aliases = dict.fromkeys(aliases, "...")
+    seen: dict[str, str] = {}
+
+    def replaced(word: re.Match[str]) -> str:
+        text = word.group()
+        if text not in seen:
+            seen[text] = aliases.get(_digest(text.rstrip("."), key), aliases.get(_digest(text, key), text))
+        return seen[text]
+
+    changed = {text: re.sub(r"[^\W\d_][\w'\-.]*", replaced, text) for text in texts}
+    changed = {old: new for old, new in changed.items() if old != new}
+    if changed:
+        con.execute(
+            f"UPDATE {table} SET {column} = a.new FROM "
+            f"(SELECT unnest(?::VARCHAR[]) AS old, unnest(?::VARCHAR[]) AS new) a WHERE {column} = a.old",
+            [list(changed), list(changed.values())],
+        )
