@@ -1,0 +1,102 @@
+"""The invented lab through the whole of calib: what was planted is found again, what was not is not."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from calib.locate import shipped_folder
+
+pytestmark = pytest.mark.slow
+TRUTH = json.loads((shipped_folder("demo_logs") / "truth.json").read_text(encoding="utf-8"))
+COUNTS = ("rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
+
+
+def total(document: dict, name: str) -> int:
+    return sum(file[name] for file in document["files"])
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory) -> Path:
+    from calib.workflow.demo import make_lab
+
+    folder = tmp_path_factory.mktemp("lab") / "shop"
+    make_lab(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def imported(lab) -> dict:
+    from calib.workflow.import_logs import import_logs
+
+    return import_logs(lab, [lab / "logs"])
+
+
+@pytest.fixture(scope="module")
+def fitted(lab, imported) -> dict:
+    from calib.workflow.fit import fit_shop
+
+    return fit_shop(lab)
+
+
+@pytest.fixture(scope="module")
+def drift(lab, fitted) -> dict:
+    from calib.workflow.drift import find_drift
+
+    return find_drift(lab)
+
+
+def test_every_row_is_one_of_five(imported):
+    assert all(file["rows_read"] == sum(file[name] for name in COUNTS) for file in imported["files"])
+
+
+def test_troubles_are_counted_as_planted(imported):
+    assert total(imported, "rows_quarantined") == len(TRUTH["set_aside"])
+    assert total(imported, "rows_held") == len(TRUTH["held_rows"])
+    assert total(imported, "rows_repeated") == TRUTH["repeated_file"]["rows"]
+    assert total(imported, "rows_corrected") == TRUTH["corrections"]
+
+
+def test_a_second_import_finds_nothing_new(lab, imported):
+    from calib.workflow.import_logs import import_logs
+
+    again = import_logs(lab, [lab / "logs"])
+    assert total(again, "rows_new") == total(again, "rows_corrected") == 0
+
+
+def test_fit_names_the_hurried_curing(fitted):
+    found = {(row["build_id"], row["stage"]) for row in fitted["below_floor"]}
+    assert (TRUTH["below_floor"]["build_id"], "post_curing") in found
+
+
+def test_the_step_is_found_with_its_date_and_size(drift):
+    stage = next(s for s in drift["stages"] if (s["process"], s["stage"]) == ("VPP", TRUTH["step"]["stage"]))
+    assert stage["state"] == "drifting"
+    assert abs((date.fromisoformat(stage["since"]) - date.fromisoformat(TRUTH["step"]["date"])).days) <= 14
+    assert stage["change_pct_low"] <= TRUTH["step"]["per_cent"] <= stage["change_pct_high"]
+
+
+def test_the_creep_is_found(drift):
+    stage = next(s for s in drift["stages"] if (s["process"], s["stage"]) == ("PBF", TRUTH["creep"]["stage"]))
+    assert stage["state"] == "drifting"
+    assert stage["change_pct"] > 0
+
+
+def test_steady_stages_raise_no_more_alarms_than_promised(drift):
+    """Two false alarms a year are one in these 26 weeks; three or fewer have a chance of 98 % (Poisson)."""
+    planted = {("VPP", TRUTH["step"]["stage"]), ("PBF", TRUTH["creep"]["stage"])}
+    alarms = {(s["process"], s["stage"]) for s in drift["stages"] if s["state"] == "drifting"}
+    assert len(alarms - planted) <= 3
+
+
+def test_plan_is_predicted_in_full(lab, fitted):
+    from calib.workflow.predict import predict_plan
+
+    document = predict_plan(lab, lab / "plan.csv")
+    rows = document["predictions"]
+    assert document["rows_set_aside"] == []
+    assert sum(row["stage"] == "total" for row in rows) == 200
+    assert all(row["p10_min"] <= row["p50_min"] <= row["p90_min"] for row in rows)
