@@ -9,7 +9,7 @@ import numpy as np
 from calib.geometry.columns import columns
 from calib.geometry.holes import fill_holes
 from calib.geometry.mesh import face_areas_mm2, signed_volume_mm3
-from calib.geometry.topology import body_of_face, edge_mates, vertex_ids
+from calib.geometry.topology import body_of_face, edge_mates, vertex_ids, welded_corners
 from calib.geometry.turning import turned_alike, turned_outwards
 from calib.geometry.union import united
 
@@ -32,15 +32,18 @@ class Healed:
 
 
 def heal(triangles: np.ndarray) -> Healed:
-    """Check a surface and repair what is safe: doubled corners and faces, turned faces, small holes, overlapping bodies."""
+    """Check a surface and repair what is safe: doubled faces, turned faces, small holes, overlapping bodies."""
     notes: list[str] = []
     triangles, faces, mates = _joined(triangles, notes)
-    watertight = _every_edge_shared(faces)
+    if len(triangles) == 0:
+        notes.append("Every face has lost its area: the surface encloses no volume.")
+        return Healed(triangles, mates, 0, False, float("nan"), tuple(notes))
+    watertight = not (mates < 0).any() or _every_edge_shared(faces)
     bodies, body = body_of_face(mates)
     if (mates < 0).any():
         triangles, faces, mates = _mended(triangles, faces, notes)
         bodies, body = body_of_face(mates)
-    if (mates < 0).any() or len(mates) == 0:
+    if (mates < 0).any():
         return Healed(triangles, mates, bodies, watertight, float("nan"), tuple(notes))
     triangles, mates = _outwards(triangles, mates, body, bodies, notes)
     volume = signed_volume_mm3(triangles)
@@ -57,9 +60,8 @@ def _joined(triangles: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.nda
     mates = edge_mates(faces)
     if not (mates < 0).any():
         return triangles, faces, mates
-    step = WELD_SHARE * max(float(np.ptp(triangles.reshape(-1, 3), axis=0).max()), 1e-12)
-    rounded = np.round(triangles / step)
-    welded, welded_faces = _with_area(rounded * step, vertex_ids(rounded))
+    step = WELD_SHARE * float(np.ptp(triangles.reshape(-1, 3), axis=0).max())
+    welded, welded_faces = _with_area(*welded_corners(triangles, step))
     if len(welded) and _open_edges(welded_faces) < int((mates < 0).sum()):
         notes.append(f"Corners closer than {step:.1g} mm were joined.")
         return welded, welded_faces, edge_mates(welded_faces)
@@ -85,9 +87,7 @@ def _every_edge_shared(faces: np.ndarray) -> bool:
     return len(faces) > 0 and bool((counts % 2 == 0).all())
 
 
-def _mended(
-    triangles: np.ndarray, faces: np.ndarray, notes: list[str]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _mended(triangles: np.ndarray, faces: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Doubled faces dropped, faces turned alike, holes closed where they are a small share of the surface."""
     _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
     if len(first) < len(faces):
@@ -96,7 +96,9 @@ def _mended(
         triangles, faces = triangles[first], faces[first]
     turned = turned_alike(faces)
     if turned.any():
-        notes.append(f"{int(turned.sum())} of {len(faces)} faces were turned the other way than their neighbours; turned back.")
+        notes.append(
+            f"{int(turned.sum())} of {len(faces)} faces were turned the other way than their neighbours; turned back."
+        )
         triangles, faces = triangles.copy(), faces.copy()
         triangles[turned], faces[turned] = triangles[turned][:, ::-1], faces[turned][:, ::-1]
     mates = edge_mates(faces)
@@ -114,7 +116,9 @@ def _closed(
     word = "1 hole" if holes == 1 else f"{holes} holes"
     if patch.size == 0 or not share <= GREATEST_HOLE_SHARE:
         extent = f"closing it takes {share:.0%} of its surface" if patch.size else "its edges form no closed loops"
-        notes.append(f"The surface is open ({int((mates < 0).sum())} edges have one face only; {extent}): it has no volume.")
+        notes.append(
+            f"The surface is open ({int((mates < 0).sum())} edges have one face only; {extent}): it has no volume."
+        )
         return triangles, faces, mates
     whole = np.concatenate([triangles, patch])
     whole_faces = vertex_ids(whole)
@@ -122,10 +126,10 @@ def _closed(
     if (whole_mates < 0).any():
         notes.append("The surface is open, and its holes cannot be closed: it has no volume.")
         return triangles, faces, mates
-    before, after = signed_volume_mm3(triangles, triangles.reshape(-1, 3).min(axis=0)), signed_volume_mm3(whole)
+    after = signed_volume_mm3(whole)
     notes.append(
-        f"The surface is open: {word} closed, {share:.1%} of its surface. The volume is {abs(after) / 1000:.4g} cm3 with and "
-        f"{abs(before) / 1000:.4g} cm3 without them."
+        f"The surface is open: {word} closed, {share:.1%} of its surface. The volume is "
+        f"{abs(after) / 1000:.4g} cm3; reckoned from the open surface it would depend on where the part lies."
     )
     return whole, whole_faces, whole_mates
 
@@ -159,11 +163,14 @@ def _without_overlaps(
         return triangles, mates, volume
     whole = united(triangles)
     if whole is None:
-        notes.append(f"The surface crosses itself: about {doubled / 1000:.3g} cm3 count more than once. It has no sure volume.")
+        notes.append(
+            f"The surface crosses itself: about {doubled / 1000:.3g} cm3 count more than once. It has no sure volume."
+        )
         return triangles, mates, float("nan")
     once = signed_volume_mm3(whole)
     notes.append(
-        f"Bodies overlap or cross themselves; united. The volume is {once / 1000:.4g} cm3 instead of {volume / 1000:.4g} cm3."
+        f"Bodies overlap or cross themselves; united. The volume is {once / 1000:.4g} cm3 "
+        f"instead of {volume / 1000:.4g} cm3."
     )
     return whole, edge_mates(vertex_ids(whole)), once
 

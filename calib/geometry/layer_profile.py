@@ -164,9 +164,7 @@ def _next_piece(cut: Crossings, mates: np.ndarray) -> np.ndarray:
     return offset[(cut.plane < upper[face]).astype(int), face] + cut.plane
 
 
-def _turns(
-    triangles: np.ndarray, under: np.ndarray, mates: np.ndarray, count: int
-) -> tuple[np.ndarray, np.ndarray]:
+def _turns(triangles: np.ndarray, under: np.ndarray, mates: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Corners and straight pieces in each layer: a section turns at an edge by the angle between its faces' walls."""
     edge = np.flatnonzero(mates > np.arange(len(mates)))
     levels = under.reshape(-1)

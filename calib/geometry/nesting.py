@@ -13,15 +13,14 @@ _CUTS = 40  # places of a cut that are tried
 _PINWHEEL_CUTS = 10
 
 
-def copies_on_plate(
-    size_mm: Sequence[float], build_mm: Sequence[float], gap_mm: float, margin_mm: float
-) -> int:
+def copies_on_plate(size_mm: Sequence[float], build_mm: Sequence[float], gap_mm: float, margin_mm: float) -> int:
     """Copies of one part that stand side by side on a plate, each a box that may turn by 90 degrees.
 
     size_mm, build_mm : x, y, z of part and build [mm]
     gap_mm : between parts [mm]; margin_mm : along the plate's rim [mm]
 
-    The best of grids, of grids on both sides of a cut, and of the five blocks of a pinwheel (four around one): never fewer than a plain grid.
+    The best of grids, of grids on both sides of a cut, and of the five blocks of a pinwheel (four around one):
+    never fewer than a plain grid.
 
     >>> copies_on_plate((30, 20, 10), (80, 50, 100), gap_mm=0, margin_mm=0)
     6
@@ -85,7 +84,12 @@ def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> list[int]:
 
 
 def copies_in_cake(
-    size_mm: Sequence[float], volume_mm3: float, build_mm: Sequence[float], gap_mm: float, wall_mm: float, packing_limit: float
+    size_mm: Sequence[float],
+    volume_mm3: float,
+    build_mm: Sequence[float],
+    gap_mm: float,
+    wall_mm: float,
+    packing_limit: float,
 ) -> int:
     """Copies of one part in a powder cake: layers of boxes, any side up, and never denser than the limit.
 
@@ -135,7 +139,9 @@ def cakes_for(
     Parts of like height share a layer; layers are stacked, the tallest first, into the first cake with room.
     """
     order = sorted(range(len(sizes_mm)), key=lambda i: -sizes_mm[i][2])
-    layers = [[order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)]
+    layers = [
+        [order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)
+    ]
     limit = packing_limit * float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
     cakes: list[list[int]] = []
     left: list[list[float]] = []

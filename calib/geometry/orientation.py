@@ -56,7 +56,7 @@ def pose_minutes(process: str) -> Cost:
 
 
 def find_poses(mesh: Mesh, count: int = POSES) -> list[Pose]:
-    """Up to ``count`` poses: as it lies first, then on the facets of its hull, largest first, and on its principal axes.
+    """Up to ``count`` poses: as it lies, on the facets of its hull, largest first, and on its principal axes.
 
     Each is turned about the upright so that its box over the plate is the smallest.
     """
@@ -190,7 +190,7 @@ def _turn_down(down: np.ndarray) -> np.ndarray:
 
 
 def _smallest_box(points: np.ndarray) -> np.ndarray:
-    """The turn about the upright, in whole degrees up to 90, with the smallest box over the plate; longer side along x."""
+    """The turn about the upright, in whole degrees up to 90, with the smallest box over the plate; longer along x."""
     angles = np.deg2rad(np.arange(0, 90))
     along = np.outer(np.cos(angles), points[:, 0]) - np.outer(np.sin(angles), points[:, 1])
     across = np.outer(np.sin(angles), points[:, 0]) + np.outer(np.cos(angles), points[:, 1])

@@ -43,7 +43,7 @@ def _view(
     lines = np.round(lines - low, 2)
     lines = np.unique(np.sort(lines.view([("x", float), ("y", float)]), axis=1).view(float).reshape(-1, 4), axis=0)
     lengths = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1])
-    longest = np.argsort(-lengths, kind="stable")[: MAX_LINES]
+    longest = np.argsort(-lengths, kind="stable")[:MAX_LINES]
     longest = longest[lengths[longest] > 0]
     return {
         "lines": lines[longest].reshape(-1, 2, 2).tolist(),

@@ -42,12 +42,15 @@ def _step_as_glb(data: bytes, name: str) -> bytes:
         import cascadio
     except ImportError:
         raise MeshError(
-            f"{name}: STEP needs an extra library.", "Install it with: pip install calib[step], or export the part as 3MF or STL."
+            f"{name}: STEP needs an extra library.",
+            "Install it with: pip install calib[step], or export the part as 3MF or STL.",
         ) from None
     try:
         return cascadio.load(data, file_type="step", tol_linear=0.01, tol_angular=0.25)
     except Exception as error:
-        raise MeshError(f"{name} cannot be read as STEP: {_first_line(error)}", "Export it again, or as STL.") from error
+        raise MeshError(
+            f"{name} cannot be read as STEP: {_first_line(error)}", "Export it again, or as STL."
+        ) from error
 
 
 def _first_line(error: Exception) -> str:

@@ -57,7 +57,9 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
 def _bytes_of(path: Path) -> bytes:
     kinds = ", ".join(sorted(set(READERS.values())))
     if path.suffix.lower() not in READERS:
-        raise MeshError(f'{path.name}: "{path.suffix}" is not a kind of part file that is read here.', f"Read are {kinds}.")
+        raise MeshError(
+            f'{path.name}: "{path.suffix}" is not a kind of part file that is read here.', f"Read are {kinds}."
+        )
     try:
         size = path.stat().st_size
         if size > MAX_BYTES:
@@ -90,7 +92,9 @@ def _scale(path: Path, unit: str | None, own_unit: str | None) -> tuple[float, s
         return MM_PER[own_unit or "mm"], own_unit or "mm", own_unit is None
     asked = unit_named(unit)
     if own_unit is not None and asked != own_unit:
-        raise MeshError(f"{path.name} states its own unit, {own_unit}; it cannot be read as {asked}.", "Leave out --unit.")
+        raise MeshError(
+            f"{path.name} states its own unit, {own_unit}; it cannot be read as {asked}.", "Leave out --unit."
+        )
     return MM_PER[asked], asked, False
 
 

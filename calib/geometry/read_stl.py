@@ -17,7 +17,8 @@ _OUTSIDE = re.compile(rb"\bfacet\s+normal\b", re.IGNORECASE)
 def read_stl(data: bytes, name: str, max_faces: int) -> np.ndarray:
     """Corners of the facets, shape (n, 3, 3), in the file's own unit.
 
-    A file is binary where its size fits its count of facets (80 byte header, count, 50 bytes a facet), whatever its first word.
+    A file is binary where its size fits its count of facets (80 byte header, count, 50 bytes a facet), whatever its
+    first word.
     """
     count = int.from_bytes(data[80:84], "little") if len(data) >= 84 else -1
     if count >= 0 and len(data) == 84 + 50 * count:
@@ -70,7 +71,7 @@ def _cut_short(data: bytes, name: str, count: int) -> MeshError:
     if count < 0:
         return MeshError(f"{name} is not an STL file: {len(data)} bytes are too few.", "Export the part again.")
     return MeshError(
-        f"{name} is not an STL file, or is cut short: its header promises {count} facets, that is {84 + 50 * count} bytes, "
-        f"and it has {len(data)}.",
+        f"{name} is not an STL file, or is cut short: its header promises {count} facets, that is "
+        f"{84 + 50 * count} bytes, and it has {len(data)}.",
         "Export or copy it again.",
     )

@@ -40,7 +40,7 @@ def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES
         practice for extrusion, no source; at 90 nothing is [deg]
     lines : upright lines that find where a support meets the part
 
-    The volume down to the plate is exact; what the part itself takes of it is measured on the lines, to some 1/sqrt(lines).
+    The volume down to the plate is exact; what the part itself takes of it is measured on the lines.
     """
     held = overhanging(triangles, overhang_deg)
     if not held.any():

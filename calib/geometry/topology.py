@@ -43,6 +43,27 @@ def edge_mates(faces: np.ndarray) -> np.ndarray:
     return _mates_by_rank(keys)
 
 
+def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Triangles whose corners closer than ``within_mm`` are one vertex, and their vertex numbers.
+
+    Corners in one cell of a grid, or of one of the seven grids half a cell beside it, are joined.
+    """
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import connected_components
+
+    points = triangles.reshape(-1, 3)
+    cell = max(2 * within_mm, 1e-12)
+    count = len(points)
+    one: list[np.ndarray] = []
+    for offset in np.ndindex(2, 2, 2):
+        cells = vertex_ids(np.floor(points / cell + 0.5 * np.array(offset)).reshape(-1, 3, 3)).reshape(-1)
+        one.append(np.unique(cells, return_index=True)[1][cells])  # the first corner of each cell
+    links = (np.ones(8 * count, bool), (np.tile(np.arange(count), 8), np.concatenate(one)))
+    _, number = connected_components(csr_array(links, shape=(count, count)), directed=False)
+    first = np.unique(number, return_index=True)[1]
+    return points[first][number].reshape(-1, 3, 3), number.astype(np.int64).reshape(-1, 3)
+
+
 def _each_key_once_each_way(ordered: np.ndarray) -> bool:
     forth, back = ordered[0::2], ordered[1::2]
     return bool(np.all(forth % 2 == 0) and np.all(back == forth + 1) and np.all(forth[1:] > back[:-1]))

@@ -30,9 +30,7 @@ def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return a // 3, b // 3, (start[a] < end[a]) == (start[b] < end[b])
 
 
-def _spread(
-    count: int, one: np.ndarray, two: np.ndarray, disagree: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _spread(count: int, one: np.ndarray, two: np.ndarray, disagree: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Walk each connected piece breadth first from one face; returns (turned against it, number of the piece)."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
@@ -51,8 +49,10 @@ def _spread(
 
 
 def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.ndarray:
-    """Faces of bodies that are inside out, shape (n,) of bool: a body within an even number of others is solid, within an
-    odd number a hollow, and its faces must look accordingly."""
+    """Faces of bodies that are inside out, shape (n,) of bool.
+
+    A body within an even number of others is solid, within an odd number a hollow; its faces must look accordingly.
+    """
     order = np.argsort(body, kind="stable")
     of_body = np.split(triangles[order], np.searchsorted(body[order], np.arange(1, bodies)))
     volumes = np.array([signed_volume_mm3(one) for one in of_body])
@@ -60,7 +60,7 @@ def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.
         return np.zeros(len(triangles), bool)
     wrong = volumes < 0
     for number in np.flatnonzero(wrong):
-        wrong[number] = _within(of_body, number) % 2 == 0
+        wrong[number] = _within(of_body, int(number)) % 2 == 0
     return wrong[body]
 
 

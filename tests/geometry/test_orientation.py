@@ -1,0 +1,57 @@
+import numpy as np
+import pytest
+from solids_for_tests import as_library_mesh, box, crumpled, stl_bytes, united
+
+from calib.geometry.orientation import best_pose, find_poses, simplified
+from calib.geometry.read_mesh import read_mesh
+from calib.geometry.topology import edge_mates, vertex_ids
+
+
+@pytest.fixture
+def mesh_of(tmp_path):
+    def read(triangles):
+        (tmp_path / "part.stl").write_bytes(stl_bytes(triangles))
+        return read_mesh(tmp_path / "part.stl")
+
+    return read
+
+
+def test_poses_are_rotations_that_stand_on_the_plate(mesh_of):
+    mesh = mesh_of(crumpled(3))
+    poses = find_poses(mesh, 40)
+    assert len(poses) == 40
+    for pose in poses:
+        assert pose.rotation @ pose.rotation.T == pytest.approx(np.eye(3), abs=1e-12)
+        assert np.linalg.det(pose.rotation) == pytest.approx(1.0)
+        assert pose.triangles().reshape(-1, 3).min(axis=0) == pytest.approx([0, 0, 0], abs=1e-12)
+        assert pose.size_mm == pytest.approx(np.ptp(pose.triangles().reshape(-1, 3), axis=0), rel=1e-9)
+
+
+@pytest.mark.parametrize("process", ["MEX", "VPP", "PBF"])
+def test_an_upright_plate_is_laid_flat(mesh_of, process):
+    assert best_pose(mesh_of(box(5, 40, 60)), process, (100, 100, 100), 45).size_mm[2] == pytest.approx(5.0)
+
+
+def test_an_upside_down_table_is_not_built_on_supports(mesh_of):
+    legs = [box(3, 3, 20, (x, y, -20)) for x in (0, 27) for y in (0, 27)]
+    pose = best_pose(mesh_of(united(box(30, 30, 3), *legs)), "MEX", (100, 100, 100), 45)
+    lowest = pose.triangles()[np.ptp(pose.triangles()[:, :, 2], axis=1) < 1e-9]
+    assert pose.size_mm[2] == pytest.approx(23.0)
+    assert (lowest[:, :, 2].min(axis=1) < 1e-6).sum() == 2  # it lies on its top, two triangles, legs up
+
+
+def test_a_long_part_is_turned_to_fit_and_one_too_long_fits_nowhere(mesh_of):
+    assert best_pose(mesh_of(box(10, 10, 120)), "MEX", (50, 130, 50), 45).size_mm == pytest.approx([10, 120, 10])
+    assert best_pose(mesh_of(box(10, 10, 300)), "MEX", (100, 100, 100), 45) is None
+
+
+def test_a_cost_of_your_own_decides(mesh_of):
+    pose = best_pose(mesh_of(box(5, 40, 60)), "MEX", (100, 100, 100), 45, cost=lambda size, held: -size[2])
+    assert pose.size_mm[2] >= 60.0 - 1e-6
+
+
+def test_the_simplified_part_stays_closed_and_keeps_its_volume():
+    rough = simplified(crumpled(5), 2000)
+    assert len(rough) < 6000
+    assert (edge_mates(vertex_ids(rough)) >= 0).all()
+    assert as_library_mesh(rough).volume == pytest.approx(as_library_mesh(crumpled(5)).volume, rel=0.02)
