@@ -150,7 +150,7 @@ def moved(chart: Series, run: int, persons: bool, timezone: str) -> dict[str, An
 
 
 def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
-    """What the change costs (or saves, below 0) at the pace since the change, forgotten timers counted as usual runs."""
+    """Costs of the change (savings below 0) at the pace since, forgotten timers cut to 3 times the usual."""
     usual = np.minimum(minutes, 3 * np.median(minutes))
     months = max(at[-1] - at[0], 7.0) / (DAYS_A_YEAR / 12)
     return float(usual.sum() / 60 * -np.expm1(-size) / months)

@@ -91,9 +91,9 @@ def test_events_near_the_change_stand_beside_it_those_of_other_machines_do_not()
     errors = errors_of(step=2.0)
     day = START + pd.Timedelta(weeks=16)
     events = pd.DataFrame(
-        {"at": [day, day, START], "machine": ["V1", "M9", "V1"], "station": None, "what": ["new lamp", "firmware", "move"],
+        {"at": [day, day, START], "machine": ["V1", "M9", "V1"], "station": None, "what": ["lamp", "firmware", "move"],
          "note": None}
     )  # fmt: skip
     washing = stage_of(check_drift(errors, errors["ended_at"].max(), events=events), "washing")
-    assert [event["what"] for event in washing["events"]] == ["new lamp"]
+    assert [event["what"] for event in washing["events"]] == ["lamp"]
     assert washing["hours_a_month"] > 0
