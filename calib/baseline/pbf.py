@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.baseline.columns import Builds
-from calib.baseline.heat import cake_cooling_s, warm_up_s
+from calib.baseline.heat import tabled_cake_cooling_s, warm_up_s
 
 Terms = dict[str, np.ndarray]
 
