@@ -1,7 +1,7 @@
 """Opening hours as a piecewise-linear clock between wall time and open time.
 
-Wall time is in minutes since 1970-01-01T00:00Z, open time in minutes that the shop has been open since the clock's
-first day. Both directions are one interpolation, for thousands of draws at once.
+Wall time is in minutes since 1970-01-01T00:00Z, open time in minutes that the shop has been open since the clock was
+first asked. Both directions are one interpolation, for thousands of draws at once.
 """
 
 from __future__ import annotations
@@ -47,6 +47,7 @@ class OpenClock:
     def __init__(self, hours: Hours | None, closures: Iterable[date], zone: str) -> None:
         self.hours, self.closures, self.zone = hours, frozenset(closures), zone
         self._first: date | None = None
+        self._zero: float | None = None  # wall time at which open time is zero, whatever is asked later
         self._days = _FIRST_DAYS
         self.opens = self.closes = self.before = np.zeros(0)
         self._opened = self._closed = self._begun = np.zeros(0, np.int32)  # spans opened, closed, begun: by minute
@@ -84,7 +85,7 @@ class OpenClock:
             return wall + minutes
         target = self.open_at(wall) + minutes
         self._reach_open(float(np.max(target, initial=0.0)))
-        index = np.maximum(self._begun[np.ceil(target - 1e-9).astype(np.int64)] - 1, 0)
+        index = np.maximum(self._begun[np.maximum(np.ceil(target - self.before[0] - 1e-9), 0).astype(np.int64)] - 1, 0)
         return np.where(minutes > 0, self.opens[index] + (target - self.before[index]), wall)
 
     def within(self, wall: np.ndarray, minutes: np.ndarray) -> np.ndarray:
@@ -167,10 +168,13 @@ class OpenClock:
             )
         self.opens, self.closes = np.array(spans).T
         self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
+        self._zero = float(self.opens[0]) if self._zero is None else self._zero
+        zero = int(np.searchsorted(self.opens, self._zero, side="right")) - 1
+        self.before -= self.before[zero] + min(self._zero, self.closes[zero]) - self.opens[zero]
         minutes = np.arange(self.opens[0], self.opens[-1] + 1)
         self._opened = np.searchsorted(self.opens, minutes, side="right").astype(np.int32)
         self._closed = np.searchsorted(self.closes, minutes, side="right").astype(np.int32)
-        begun = np.arange(self.before[-1] + 2)
+        begun = np.arange(self.before[0], self.before[-1] + 2)
         self._begun = np.searchsorted(self.before, begun, side="left").astype(np.int32)
 
 

@@ -1,14 +1,23 @@
-"""What a quote promises: how long it stands, and how promises are scored."""
+"""What a quote promises: how long it stands, whether it still holds, and how many were kept."""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
+import pandas as pd
+
+from calib.calibration.normal_plus_t import normal_score
 from calib.quoting.request import QuoteRequest
+from calib.quoting.schedule import Run
 from calib.shop.model import Shop
 
 VALID_DAYS = 5
+FEWEST_SCORED = 20
+SAFE = 0.8
 
 
 def valid_until(request: QuoteRequest, shop: Shop) -> str:
@@ -23,7 +32,59 @@ def valid_until(request: QuoteRequest, shop: Shop) -> str:
     return day.isoformat()
 
 
-def _working_day(day, shop: Shop) -> bool:  # type: ignore[no-untyped-def]
+def _working_day(day: date, shop: Shop) -> bool:
     if day in shop.closures:
         return False
     return bool(shop.hours[day.weekday()]) if shop.hours is not None else day.weekday() < 5
+
+
+def forecast_promises(runs: Sequence[Run], promised: Mapping[str, datetime]) -> list[dict[str, Any]]:
+    """Chance that each open promise is kept, from the queue's draws; the least sure first.
+
+    runs : of ``run_queue``, jobs named 'queued BUILD'
+    promised : build_id -> promised time
+    """
+    ends: dict[str, np.ndarray] = {}
+    for run in runs:
+        build = run.job.removeprefix("queued ")
+        ends[build] = np.maximum(ends[build], run.end) if build in ends else run.end
+    rows = [
+        {"build_id": build, "promised": when.isoformat(), "chance": round(float(np.mean(ends[build] <= _min(when))), 4),
+         "below_80": bool(np.mean(ends[build] <= _min(when)) < SAFE)}
+        for build, when in promised.items() if build in ends
+    ]  # fmt: skip
+    return sorted(rows, key=lambda row: row["chance"])
+
+
+def _min(when: datetime) -> float:
+    return when.timestamp() / 60
+
+
+def score_promises(promises: pd.DataFrame) -> dict[str, Any]:
+    """How many promises held.
+
+    promises : promised_at, finished_at (time stamps), chance (stated); unfinished ones (NaT) are left out
+
+    Returns promises, held, and in words: below 20 'held 13 of 16' without a percentage; share with an 80 % range by
+    Wilson's interval (Wilson 1927, formula from memory), and stated, the mean of the stated chances, from 20 on.
+    """
+    done = promises[promises["finished_at"].notna() & promises["promised_at"].notna()]
+    count, held = len(done), int((done["finished_at"] <= done["promised_at"]).sum())
+    said: dict[str, Any] = {"promises": count, "held": held, "text": f"held {held} of {count}"}
+    if count < FEWEST_SCORED:
+        return {**said, "share": None, "low": None, "high": None, "stated": None}
+    low, high = wilson(held, count, 0.8)
+    return {**said, "share": held / count, "low": low, "high": high, "stated": float(done["chance"].mean())}
+
+
+def wilson(held: int, count: int, level: float) -> tuple[float, float]:
+    """Range of a share.
+
+    >>> [round(value, 4) for value in wilson(15, 20, 0.95)]
+    [0.5313, 0.8881]
+    """
+    z = float(normal_score(np.array(0.5 + level / 2))[0])
+    share = held / count
+    middle = share + z**2 / (2 * count)
+    half = z * np.sqrt(share * (1 - share) / count + z**2 / (4 * count**2))
+    return float((middle - half) / (1 + z**2 / count)), float((middle + half) / (1 + z**2 / count))

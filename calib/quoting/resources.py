@@ -79,7 +79,9 @@ class Places:
         return self._of_stage[stage].earliest() if stage in self._of_stage else None
 
     def take(self, stage: str, place: np.ndarray, until: np.ndarray) -> None:
-        self._of_stage[stage].take(place, until)
+        """Hold a place until then, or longer where somebody already holds it longer."""
+        servers = self._of_stage[stage]
+        servers.take(place, np.maximum(servers.free[place, np.arange(len(until))], until))
 
 
 def _joined(first: Servers, second: Servers) -> Servers:

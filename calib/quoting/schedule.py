@@ -82,19 +82,29 @@ def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
     done: dict[str, np.ndarray] = {}
     runs: list[Run] = []
     walks = {job.name: _Walk(job, floor, runs.append, done) for job in jobs}
-    for job_name, stage in _task_order(jobs, floor):
-        walks[job_name].step(stage)
+    for job_name, stage, collects in _task_order(jobs, floor):
+        if collects:
+            walks[job_name].collect(stage)
+        else:
+            walks[job_name].step(stage)
     return runs
 
 
+def is_load(job: Job, stage: str) -> bool:
+    """Whether hands are wanted at the start and again at the end, and not between."""
+    hands = STAGES[stage].hands if stage in STAGES else "all"
+    return hands == "ends" and 0 < job.touch_share.get(stage, 0.0) < 0.999
+
+
 class _Walk:
-    """One job on its way; ``step`` takes its next stage."""
+    """One job on its way; ``step`` takes its next stage, ``collect`` ends a load."""
 
     def __init__(self, job: Job, floor: Floor, keep: Callable[[Run], None], done: dict[str, np.ndarray]) -> None:
         self.job, self.floor, self.keep, self.done = job, floor, keep, done
         self.now: np.ndarray | None = None
         self.machine = floor.shop.machines.get(job.machine) if job.machine else None
         self.chamber: np.ndarray | None = None
+        self.held: tuple[np.ndarray, np.ndarray] | None = None
 
     def step(self, stage: str) -> None:
         now = self._begin() if self.now is None else self.now
@@ -104,7 +114,28 @@ class _Walk:
             now = self._on_machine(now)
         if stage == "printing" and self.job.machine:
             self.floor.printing_from[self.job.machine] = now
-        end = self._run(stage, now)
+        self.held = self.floor.places.earliest(stage)
+        now = now if self.held is None else np.maximum(now, self.held[1])
+        if is_load(self.job, stage):
+            self._load(stage, now)
+        else:
+            self._end(stage, self._run(stage, now))
+
+    def _load(self, stage: str, ready: np.ndarray) -> None:
+        minutes, share = self.job.minutes[stage], self.job.touch_share[stage]
+        loaded = self._by_hand(stage, ready, share / 2 * minutes)
+        self.now = self._alone(stage, loaded, (1 - share) * minutes)
+        if self.held is not None:
+            self.floor.places.take(stage, self.held[0], self.now + share / 2 * minutes)
+
+    def collect(self, stage: str) -> None:
+        assert self.now is not None
+        share = self.job.touch_share[stage]
+        self._end(stage, self._by_hand(stage, self.now, share / 2 * self.job.minutes[stage]))
+
+    def _end(self, stage: str, end: np.ndarray) -> None:
+        if self.held is not None:
+            self.floor.places.take(stage, self.held[0], end)
         if stage not in BESIDE:
             self.now = end
         self._leave(stage, end)
@@ -146,22 +177,11 @@ class _Walk:
 
     def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:
         minutes, share = self.job.minutes[stage], self.job.touch_share.get(stage, 0.0)
-        hands = STAGES[stage].hands if stage in STAGES else "all"
-        held = self.floor.places.earliest(stage)
-        ready = ready if held is None else np.maximum(ready, held[1])
-        if hands == "all" and share >= 0.999:
-            end = self._by_hand(stage, ready, minutes)
-        elif hands == "none" or share <= 0:
-            end = self._alone(stage, ready, minutes)
-        else:
-            before = 0.5 if hands == "ends" else 1.0
-            end = self._by_hand(stage, ready, share * before * minutes)
-            end = self._alone(stage, end, (1 - share) * minutes)
-            if before < 1:
-                end = self._by_hand(stage, end, share * (1 - before) * minutes)
-        if held is not None:
-            self.floor.places.take(stage, held[0], end)
-        return end
+        if share >= 0.999:
+            return self._by_hand(stage, ready, minutes)
+        if share <= 0:
+            return self._alone(stage, ready, minutes)
+        return self._alone(stage, self._by_hand(stage, ready, share * minutes), (1 - share) * minutes)
 
     def _by_hand(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
         start, end = self.floor.people.work(stage, ready, minutes)
@@ -197,12 +217,12 @@ class _Walk:
         return "breakout" if "breakout" in self.job.stages else self.job.stages[-1]
 
 
-def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str]]:
+def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]]:
     """Tasks by the time at which each would start with usual minutes and nobody in the way; ties by job, then stage.
 
     A job's keys do not depend on jobs after it, so that a further build leaves the order of the others as it was.
     """
-    keys: list[tuple[float, int, int, str, str]] = []
+    keys: list[tuple[float, int, int, str, str, bool]] = []
     ends: dict[str, float] = {}
     machine_free: dict[str, float] = {}
     printing_from: dict[str, float] = {}
@@ -217,13 +237,16 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str]]:
             last = max(last, start)
             if stage == "printing" and job.machine:
                 printing_from[job.machine] = start
-            keys.append((last, number, step, job.name, stage))
+            keys.append((last, number, 2 * step, job.name, stage, False))
             usual = float(np.median(job.minutes[stage]))
             now = float(_usual_end(floor.clock, stage, start, usual))
+            if is_load(job, stage):
+                last = max(last, start + usual * (1 - job.touch_share[stage] / 2))
+                keys.append((last, number, 2 * step + 1, job.name, stage, True))
             if job.machine and stage in ON_MACHINE:
                 machine_free[job.machine] = now
         ends[job.name] = now
-    return [(name, stage) for _, _, _, name, stage in sorted(keys)]
+    return [task[3:] for task in sorted(keys)]
 
 
 def _usual_end(clock: OpenClock, stage: str, start: float, minutes: float) -> float:

@@ -1,0 +1,137 @@
+"""Jobs through machines and people, against arithmetic by hand; and laws of more work and more hands."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calib.errors import NoPlanError
+from calib.quoting.clock import OpenClock
+from calib.quoting.queueing import several_servers
+from calib.quoting.resources import People, Servers, check_people
+from calib.quoting.schedule import Floor, Job, run_jobs
+from calib.shop.model import Crew, Machine, Shop, Station
+
+HANDS = {"machine_setup": 1.0, "unloading": 1.0, "washing": 0.4, "inspection": 1.0}
+
+
+def shop(hours=None, crews=(), stations=(), **machine) -> Shop:
+    made = Machine("m", "VPP", "masked", (100, 100, 100), ("r",), {"least_time_inside_min": 30.0}, **machine)
+    return Shop(
+        "lab", "UTC", hours, (), {"m": made}, {}, {one.id: one for one in stations}, {one.id: one for one in crews},
+        {}, (), {},
+    )  # fmt: skip
+
+
+def job(name: str, minutes: dict[str, float], draws: int = 1, **more) -> Job:
+    return Job(
+        name, more.pop("machine", "m"), tuple(minutes), {stage: np.full(draws, m) for stage, m in minutes.items()},
+        {stage: HANDS.get(stage, 0.0) for stage in minutes}, **more,
+    )  # fmt: skip
+
+
+def ends(jobs: list[Job], lab: Shop, start: float = 0.0) -> dict[str, float]:
+    floor = Floor(lab, OpenClock(lab.hours, (), "UTC"), len(jobs[0].minutes[jobs[0].stages[0]]), start)
+    found: dict[str, float] = {}
+    for run in run_jobs(jobs, floor):
+        found[run.job] = max(found.get(run.job, 0.0), float(run.end[0]))
+    return found
+
+
+BUILD = {"machine_setup": 10.0, "printing": 100.0, "unloading": 5.0, "washing": 20.0}
+
+
+def test_one_machine_always_open_is_the_sum():
+    assert ends([job("a", BUILD)], shop())["a"] == 135
+
+
+def test_the_second_build_waits_for_the_machine_not_for_the_bath():
+    found = ends([job("a", BUILD), job("b", BUILD)], shop())
+    assert found == {"a": 135, "b": 115 + 135}
+
+
+def test_one_person_is_in_one_place_at_a_time():
+    # a is unloaded from 110 to 115, its bath loaded to 119; b is set up from 119: 119 + 10 + 100 + 5 + 20
+    assert ends([job("a", BUILD), job("b", BUILD)], shop(crews=[Crew("one", 1)]))["b"] == 119 + 135
+
+
+def test_printing_runs_on_at_night_and_hands_wait_for_the_morning():
+    nine_to_five = (((540, 1020),),) * 7
+    start = 16 * 60.0  # a Thursday, 16:00
+    found = ends([job("a", {"machine_setup": 30.0, "printing": 200.0, "unloading": 15.0})], shop(nine_to_five), start)
+    assert found["a"] == 1440 + 540 + 15
+
+
+def test_what_may_not_run_unattended_starts_when_it_ends_before_closing():
+    nine_to_five = (((540, 1020),),) * 7
+    lab = shop(nine_to_five, lights_out=False)
+    found = ends([job("a", {"machine_setup": 30.0, "printing": 200.0, "unloading": 15.0})], lab, 16 * 60.0)
+    assert found["a"] == 1440 + 540 + 200 + 15
+
+
+def test_a_removable_chamber_frees_the_machine_while_the_cake_cools():
+    cake = {"machine_setup": 10.0, "printing": 100.0, "cool_down": 500.0, "breakout": 20.0}
+    fixed = ends([job("a", cake), job("b", cake)], shop())
+    removable = ends([job("a", cake), job("b", cake)], shop(chambers=2))
+    assert fixed["b"] == 610 + 630
+    assert removable["b"] == 110 + 30 + 630  # the least time inside is 30
+
+
+def test_a_bath_with_one_place_is_shared():
+    found = ends(
+        [job("a", {"washing": 60.0}, machine=None), job("b", {"washing": 60.0}, machine=None)],
+        shop(stations=[Station("bath", ("washing",))]),
+    )
+    assert found == {"a": 60, "b": 120}
+
+
+def test_a_failed_attempt_costs_setting_up_printing_and_clearing():
+    failed = np.array([[0.5]])
+    assert ends([job("a", BUILD, failed_at=failed)], shop())["a"] == 135 + 10 + 50 + 5
+
+
+def test_work_after_all_builds_waits_for_the_last():
+    jobs = [job("a", BUILD), job("b", BUILD), job("end", {"inspection": 7.0}, machine=None, after=("a", "b"))]
+    assert ends(jobs, shop())["end"] == 250 + 7
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(*[st.floats(1, 300)] * 4), min_size=2, max_size=6),
+    st.integers(1, 3),
+    st.floats(1, 200),
+)
+def test_more_builds_and_longer_work_never_end_sooner(builds, people, longer):
+    lab = shop((((480, 1020),),) * 7, crews=[Crew("bench", people)], stations=[Station("bath", ("washing",))])
+    jobs = [job(f"j{i}", dict(zip(BUILD, minutes, strict=True))) for i, minutes in enumerate(builds)]
+    every = ends(jobs, lab)
+    fewer = ends(jobs[:-1], lab)
+    assert all(every[name] >= end - 1e-6 for name, end in fewer.items())
+    last = dict(zip(BUILD, builds[-1], strict=True))
+    slower = ends([*jobs[:-1], job(jobs[-1].name, {**last, "washing": last["washing"] + longer})], lab)
+    assert max(slower.values()) >= max(every.values()) - 1e-6
+
+
+def test_nobody_for_a_stage_is_one_sentence():
+    lab = shop(crews=[Crew("setters", 1, ("machine_setup",))])
+    assert check_people(lab, ["machine_setup"]) == ""
+    assert 'no crew does "sanding"' in check_people(lab, ["sanding"])
+    with pytest.raises(NoPlanError, match='No crew of the shop does "sanding"'):
+        People(lab, OpenClock(None, (), "UTC"), 1, 0.0).able("sanding")
+
+
+@pytest.mark.parametrize("servers", [1, 3])
+def test_the_recursion_waits_as_the_formula_says(servers):
+    # M/M/c at a load of 0.7: mean wait of 400 queues of 1500 customers each, after 300 to warm up
+    rng = np.random.default_rng(5)
+    queues, rate = 400, 0.7 * servers
+    line, now, waited = Servers(servers, queues, 0.0), np.zeros(queues), []
+    for _ in range(1800):
+        now = now + rng.exponential(1 / rate, queues)
+        server, free = line.earliest()
+        begin = np.maximum(now, free)
+        line.take(server, begin + rng.exponential(1.0, queues))
+        waited.append(begin - now)
+    assert np.mean(waited[300:]) == pytest.approx(several_servers(rate, 1.0, servers).wait, rel=0.05)
