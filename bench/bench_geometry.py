@@ -29,9 +29,8 @@ def crumpled(faces_wanted: int) -> np.ndarray:
     points[:, 0], points[:, -1] = (0, 0, 30), (0, 0, -30)
     points += 2 * np.sin(0.4 * points[..., [1, 2, 0]])
     a, b, c, d = points[:-1, :-1], points[1:, :-1], points[1:, 1:], points[:-1, 1:]
-    quads = np.concatenate([np.stack([a, d, c], axis=-2)[:, :-1].reshape(-1, 3, 3),
+    return np.concatenate([np.stack([a, d, c], axis=-2)[:, :-1].reshape(-1, 3, 3),
                             np.stack([a, c, b], axis=-2)[:, 1:].reshape(-1, 3, 3)])  # fmt: skip
-    return quads
 
 
 def write_stl(path: Path, triangles: np.ndarray) -> None:
@@ -62,7 +61,7 @@ def main() -> None:
 
         def by_library() -> None:
             sections = library.section_multiplane([0, 0, 0], [0, 0, 1], heights)
-            _ = [(section.area, section.length) for section in sections if section is not None]
+            _ = [(sum(p.area for p in s.polygons_closed), s.length) for s in sections if s is not None]
 
         def by_kernel() -> None:
             for height in heights:

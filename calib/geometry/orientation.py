@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -56,14 +57,14 @@ def pose_minutes(process: str) -> Cost:
 
 
 def find_poses(mesh: Mesh, count: int = POSES) -> list[Pose]:
-    """Up to ``count`` poses: as it lies, on the facets of its hull, largest first, and on its principal axes.
+    """Up to ``count`` poses: as it lies, on its principal axes, and on the facets of its hull, largest first.
 
     Each is turned about the upright so that its box over the plate is the smallest.
     """
     points, hull_faces = _hull(mesh.triangles)
-    downs = np.concatenate([[[0.0, 0.0, -1.0]], _resting(hull_faces), _axes(points)])
+    downs = np.concatenate([[[0.0, 0.0, -1.0]], _axes(points), _resting(hull_faces)])
     poses = [Pose(np.eye(3), mesh.size_mm, mesh)]
-    for down in _distinct(downs)[:count]:
+    for down in _distinct(downs, count):
         turned = _turn_down(down)
         rotation = _smallest_box(points @ turned.T) @ turned
         size = np.ptp(points @ rotation.T, axis=0)
@@ -79,11 +80,22 @@ def best_pose(
     cost : function of the size [mm] and the supports of a pose -> minutes; ``pose_minutes`` of the process if None
     """
     cost = cost or pose_minutes(process)
-    fitting = [pose for pose in (_fitted(pose, build_mm) for pose in find_poses(mesh)) if pose is not None]
-    rough = simplified(mesh.triangles, FACES_FOR_SEARCH) if process != "PBF" else mesh.triangles[:0]
+    fitting = [pose for pose in (_fitted(pose, build_mm) for pose in _poses(mesh)) if pose is not None]
+    rough = _rough(mesh) if process != "PBF" else mesh.triangles[:0]
     ranked = sorted(fitting, key=lambda pose: cost(pose.size_mm, _rough_supports(rough, pose, overhang_deg)))
     exact = (_fitted(Pose(p.rotation, np.ptp(p.triangles().reshape(-1, 3), axis=0), mesh), build_mm) for p in ranked)
     return next((pose for pose in exact if pose is not None), None)
+
+
+@lru_cache(maxsize=4)
+def _poses(mesh: Mesh) -> list[Pose]:
+    """The same for every process and machine that is asked about."""
+    return find_poses(mesh)
+
+
+@lru_cache(maxsize=4)
+def _rough(mesh: Mesh) -> np.ndarray:
+    return simplified(mesh.triangles, FACES_FOR_SEARCH)
 
 
 def _rough_supports(rough: np.ndarray, pose: Pose, overhang_deg: float) -> Supports:
@@ -170,13 +182,15 @@ def _axes(points: np.ndarray) -> np.ndarray:
     return np.concatenate([axes, -axes])
 
 
-def _distinct(directions: np.ndarray) -> np.ndarray:
-    """Without those within some 2 degrees of an earlier one."""
-    kept: list[np.ndarray] = []
+def _distinct(directions: np.ndarray, most: int) -> np.ndarray:
+    """The first ``most`` directions without those within some 2 degrees of an earlier one."""
+    kept = np.zeros((0, 3))
     for direction in directions:
-        if all(float(direction @ other) < 0.9994 for other in kept):
-            kept.append(direction)
-    return np.array(kept)
+        if len(kept) == most:
+            break
+        if not (kept @ direction > 0.9994).any():
+            kept = np.vstack([kept, direction])
+    return kept
 
 
 def _turn_down(down: np.ndarray) -> np.ndarray:
