@@ -13,7 +13,7 @@ import duckdb
 from calib.errors import StoreError
 from calib.store.migrate import migrate, newest_version, version_of
 
-STORE_FILE = "shop.duckdb"
+STORE_NAME = "shop.duckdb"
 WAIT_S = 10.0
 
 
@@ -28,7 +28,7 @@ def open_store(
 
     Raises StoreError when it is missing, held, damaged, of a newer version, or in a folder that cannot be written.
     """
-    path = Path(folder) / STORE_FILE
+    path = Path(folder) / STORE_NAME
     _check_there(path, create)
     _make_current(path, wait_s, create)
     connection = _connect(path, read_only, wait_s)

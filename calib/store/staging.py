@@ -191,7 +191,7 @@ def _typed(
 
 def _sorted_ids(value: str) -> str:
     """'B2 + B1' and 'B1+B2' are the same load."""
-    parts = f"list_filter(list_transform(string_split({value}, '+'), x -> trim(x)), x -> x <> '')"
+    parts = f"list_filter(list_transform(string_split({value}, '+'), lambda x: trim(x)), lambda x: x <> '')"
     return f"nullif(array_to_string(list_sort(list_distinct({parts})), '+'), '')"
 
 

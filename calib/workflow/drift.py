@@ -57,5 +57,5 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {drifting}.")
     row = moved[process, name]
     with open_store(folder) as store:
-        accept_change(store, process=process, stage=name, since=row["since"], change_pct=row["change_pct"], note=note)
+        accept_change(store, process=process, stage=name, since=row["since"], note=note)
     return {"process": process, "stage": name, "since": row["since"], "change_pct": row["change_pct"], "note": note}

@@ -28,4 +28,7 @@ def import_logs(
         mapping=mapping,
         dry_run=dry_run,
         progress=progress,
+        closures=shop.closures,
+        shop_stages={stage for route in shop.routes.values() for stage in route},
+        machines=shop.machines,
     )

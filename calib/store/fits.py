@@ -1,0 +1,97 @@
+"""Fits as numbers in tables: each column of each table is one row of arrays."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+
+def save_fit(
+    con: duckdb.DuckDBPyConnection, tables: dict[str, pd.DataFrame], summary: dict[str, Any], shop_version: str
+) -> int:
+    """Store a fit in one transaction; returns its number."""
+    con.execute("BEGIN TRANSACTION")
+    try:
+        row = con.execute("SELECT coalesce(max(fit_id), 0) + 1 FROM fit").fetchone()
+        number = int(row[0]) if row else 1
+        con.execute(
+            "INSERT INTO fit SELECT ?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, ?, "
+            "(SELECT coalesce(max(file_id), 0) FROM log_file), ?",
+            [number, summary["as_of"], shop_version, json.dumps(summary, default=_plain)],
+        )
+        for name, table in tables.items():
+            for position, column in enumerate(table.columns):
+                con.execute(
+                    "INSERT INTO fit_column VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    [number, name, position, str(column), *_arrays(table[column])],
+                )
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    return number
+
+
+def find_fit(
+    con: duckdb.DuckDBPyConnection, as_of: str | None = None
+) -> tuple[dict[str, pd.DataFrame], dict[str, Any]] | None:
+    """Tables and facts of the last fit (of the last one with that ``as_of``); None where there is none."""
+    where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
+    found = con.execute(
+        f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
+        f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",
+        values,
+    ).fetchone()
+    if found is None:
+        return None
+    columns: dict[str, dict[str, Any]] = {}
+    rows = con.execute(
+        "SELECT table_name, column_name, dtype, numbers, whole, texts FROM fit_column WHERE fit_id = ? "
+        "ORDER BY table_name, position",
+        [found[0]],
+    ).fetchnumpy()
+    for table, column, dtype, numbers, whole, texts in zip(*rows.values(), strict=True):
+        columns.setdefault(table, {})[column] = _column(dtype, numbers, whole, texts)
+    meta = {"fit_id": found[0], "as_of": found[1], "shop_version": found[2], "logs_since": bool(found[4])}
+    return {name: pd.DataFrame(parts) for name, parts in columns.items()}, json.loads(found[3]) | meta
+
+
+def _arrays(column: pd.Series) -> tuple[str, Any, Any, Any]:
+    """Kind of column, and its values in the one array that holds them without loss."""
+    if pd.api.types.is_datetime64_any_dtype(column):
+        stamps = pd.to_datetime(column, utc=True).dt.as_unit("us")
+        return "time", None, [None if pd.isna(s) else int(s.value // 1000) for s in stamps], None
+    if pd.api.types.is_bool_dtype(column):
+        return "bool", None, column.astype(int).tolist(), None
+    if pd.api.types.is_integer_dtype(column):
+        return "int", None, column.astype("int64").tolist(), None
+    if pd.api.types.is_float_dtype(column):
+        return "float", column.to_numpy(float).tolist(), None, None
+    return "text", None, None, [None if pd.isna(value) else str(value) for value in column]
+
+
+def _column(dtype: str, numbers: Any, whole: Any, texts: Any) -> Any:
+    match dtype:
+        case "time":
+            return pd.to_datetime(pd.Series(_listed(whole), dtype="Int64").astype("float64"), unit="us", utc=True)
+        case "bool":
+            return np.asarray(_listed(whole)).astype(bool)
+        case "int":
+            return np.asarray(_listed(whole), dtype="int64")
+        case "float":
+            return np.asarray(_listed(numbers), dtype=float)
+        case _:
+            return pd.Series(_listed(texts), dtype=object)
+
+
+def _listed(values: Any) -> list[Any]:
+    filled = np.ma.filled(values, None) if np.ma.isMaskedArray(values) and values.dtype == object else values
+    return list(filled)
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if hasattr(value, "tolist") else str(value)

@@ -1,0 +1,141 @@
+"""Build ids: an id that is used again, rows that wait for their build, and those that join it."""
+
+from __future__ import annotations
+
+import duckdb
+
+FAR_DAYS = 45
+
+
+def set_aside_used_ids(con: duckdb.DuckDBPyConnection, kinds: set[str]) -> None:
+    """Move rows of an id that is used again from ``good_...`` to ``used_again``.
+
+    A build row is one when the stored build (or one read before it) has another machine or process; a plan that has
+    not run may still move. A stage row is one when its start is more than 45 days from all starts of the build as it
+    was known, or, where nothing was known, from the earliest ones.
+    """
+    con.execute("CREATE TEMP TABLE used_again (kind VARCHAR, file_no INTEGER, raw_row BIGINT, says VARCHAR, name VARCHAR)")
+    if "stages" in kinds:
+        _far_starts(con)
+    if "builds" in kinds:
+        _other_machines(con)
+        if "stages" in kinds:
+            _rows_of_far_builds(con)
+
+
+def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        f"""CREATE TEMP TABLE wide AS SELECT build_id FROM (
+            SELECT build_id, min(started_at) AS low, max(started_at) AS high FROM good_stages
+            WHERE build_id IS NOT NULL AND started_at IS NOT NULL GROUP BY build_id
+            UNION ALL
+            SELECT build_id, min(started_at), max(started_at) FROM stage_run
+            WHERE build_id IN (SELECT build_id FROM good_stages) AND started_at IS NOT NULL GROUP BY build_id
+        ) GROUP BY build_id HAVING max(high) - min(low) > INTERVAL {FAR_DAYS} DAY"""
+    )
+    # Starts of such a build, oldest first, fall into groups wherever a gap is too long. The group that holds a stored
+    # start is the build; where none is stored, the first one is.
+    con.execute(
+        f"""CREATE TEMP TABLE far AS
+        WITH starts AS (
+            SELECT build_id, started_at, false AS stored, file_no, raw_row FROM good_stages WHERE build_id IN (FROM wide)
+            UNION ALL
+            SELECT build_id, started_at, true, NULL, NULL FROM stage_run WHERE build_id IN (FROM wide)
+        ), gaps AS (
+            SELECT *, coalesce(started_at - lag(started_at) OVER w > INTERVAL {FAR_DAYS} DAY, false)::INTEGER AS gap
+            FROM starts WHERE started_at IS NOT NULL WINDOW w AS (PARTITION BY build_id ORDER BY started_at)
+        ), groups AS (
+            SELECT *, sum(gap) OVER (PARTITION BY build_id ORDER BY started_at) AS part FROM gaps
+        ), own AS (
+            SELECT build_id, coalesce(list(DISTINCT part) FILTER (stored), [min(part)]) AS parts
+            FROM groups GROUP BY build_id
+        )
+        SELECT file_no, raw_row, build_id FROM groups JOIN own USING (build_id)
+        WHERE NOT stored AND NOT list_contains(parts, part)"""
+    )
+    con.execute(
+        "INSERT INTO used_again SELECT 'stages', file_no, raw_row, "
+        f"'id used again: its start is more than {FAR_DAYS} days from the others of this build; give the new build an id "
+        "of its own, e.g. with the year', build_id FROM far"
+    )
+    con.execute("DELETE FROM good_stages USING far f WHERE good_stages.file_no = f.file_no AND good_stages.raw_row = f.raw_row")
+
+
+def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        """CREATE TEMP TABLE first_seen AS
+        SELECT build_id, process, machine, planned AND NOT EXISTS (
+            SELECT 1 FROM stage_run s WHERE s.build_id = b.build_id) AS movable
+        FROM build b WHERE build_id IN (SELECT build_id FROM good_builds)
+        UNION ALL
+        SELECT build_id, process, machine, planned FROM (
+            SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM good_builds
+            WHERE build_id NOT IN (SELECT build_id FROM build)
+        ) WHERE place = 1"""
+    )
+    con.execute(
+        """INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row,
+        'id used again: the build of this id is ' || f.process || ' on ' || f.machine
+        || '; give the new build an id of its own, e.g. with the year', g.build_id
+        FROM good_builds g JOIN first_seen f USING (build_id)
+        WHERE NOT coalesce(f.movable, false) AND (g.process <> f.process OR g.machine <> f.machine)"""
+    )
+    _drop_builds(con)
+
+
+def _rows_of_far_builds(con: duckdb.DuckDBPyConnection) -> None:
+    """A build row that comes with far-away stage rows only, and differs from what is known, is of the new build."""
+    con.execute(
+        f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row,
+        'id used again: its stages start more than {FAR_DAYS} days from those of the build of this id; give the new build '
+        || 'an id of its own, e.g. with the year', g.build_id
+        FROM (SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM good_builds) g
+        WHERE build_id IN (SELECT build_id FROM far)
+        AND (place > 1 OR build_id IN (SELECT build_id FROM build))
+        AND raw_hash NOT IN (SELECT raw_hash FROM good_builds o WHERE o.build_id = g.build_id
+            AND (o.file_no, o.line) < (g.file_no, g.line))"""
+    )
+    _drop_builds(con)
+
+
+def _drop_builds(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        "DELETE FROM good_builds USING used_again u "
+        "WHERE u.kind = 'builds' AND good_builds.file_no = u.file_no AND good_builds.raw_row = u.raw_row"
+    )
+
+
+_KNOWN_ORDERS = (
+    "(SELECT unnest(string_split(order_id, '+')) FROM build WHERE order_id IS NOT NULL "
+    "UNION SELECT unnest(string_split(order_id, '+')) FROM item WHERE order_id IS NOT NULL)"
+)
+
+
+def hold_rows(con: duckdb.DuckDBPyConnection) -> None:
+    """Mark the rows of ``good_stages`` whose build or order is not known."""
+    _mark(con, "good_stages", "true")
+
+
+def join_held(con: duckdb.DuckDBPyConnection) -> int:
+    """Held rows whose builds have come are held no more; returns how many."""
+    before = _held(con)
+    if before:
+        con.execute("UPDATE stage_run SET held = false WHERE held")
+        _mark(con, "stage_run", "true")
+    return before - _held(con)
+
+
+def _mark(con: duckdb.DuckDBPyConnection, table: str, value: str) -> None:
+    for column, known in (("build_id", "(SELECT build_id FROM build)"), ("order_id", _KNOWN_ORDERS)):
+        only = "" if column == "build_id" else " AND build_id IS NULL"
+        con.execute(
+            f"UPDATE {table} SET held = {value} WHERE {column} IS NOT NULL{only} AND {column} NOT IN {known} "
+            f"AND ({column} NOT LIKE '%+%' OR {column} IN (SELECT ids FROM (SELECT DISTINCT {column} AS ids, "
+            f"unnest(string_split({column}, '+')) AS one FROM {table} WHERE {column} LIKE '%+%') "
+            f"WHERE one NOT IN {known}))"
+        )
+
+
+def _held(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute("SELECT count(*) FROM stage_run WHERE held").fetchone()
+    return int(row[0]) if row else 0

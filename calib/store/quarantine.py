@@ -1,0 +1,170 @@
+"""Rows set aside: kept as they stood with their reasons; listed, exported, mended and read again."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from calib.logs.check_rows import rules_for
+from calib.logs.columns import KINDS
+from calib.logs.read_table import RawTable
+from calib.logs.words import stage_problem
+from calib.store.people import hide_names
+
+SAMPLES = 20
+
+
+def keep_rejects(
+    con: duckdb.DuckDBPyConnection, tables: Sequence[RawTable], base: int, names: str, shop_stages: Sequence[str]
+) -> Counter[int]:
+    """Store what was set aside in this call; a row that is listed already is counted, not listed again.
+
+    Returns the number of rows set aside for each file.
+    """
+    counts: Counter[int] = Counter()
+    for kind in KINDS:
+        for file_no, count in con.execute(
+            f"SELECT file_no, count(*) FROM staged_{kind} WHERE bad <> 0 GROUP BY file_no "
+        ).fetchall():
+            counts[file_no] += count
+    for file_no, count in con.execute("SELECT file_no, count(*) FROM used_again GROUP BY file_no").fetchall():
+        counts[file_no] += count
+    for number in counts:
+        _keep_of_file(con, number, tables[number], base, names, shop_stages)
+    return counts
+
+
+def _keep_of_file(
+    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, base: int, names: str, shop_stages: Sequence[str]
+) -> None:
+    cells = ", ".join(f"r{place}" for place in range(len(table.names)))
+    found = con.execute(
+        f"""SELECT s.line, s.raw_hash, s.bad::VARCHAR, u.says, u.name, {"r.fault" if table.is_copy else "NULL"}, {cells}
+        FROM staged_{table.kind} s JOIN raw_{number} r ON r.rowid = s.raw_row
+        LEFT JOIN used_again u ON u.kind = ? AND u.file_no = s.file_no AND u.raw_row = s.raw_row
+        WHERE s.file_no = {number} AND (s.bad <> 0 OR u.says IS NOT NULL)
+        AND s.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY s.line""",
+        [table.kind],
+    ).fetchall()
+    next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
+    rows: list[list[Any]] = []
+    for reject_id, (line, raw_hash, bad, says, _, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
+        row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
+        reasons = _reasons(table.kind, int(bad), row, fault, shop_stages)
+        if says:
+            reasons.append(("build_id", row.get("build_id"), "id used again", says))
+        if names != "named":
+            row = _without_names(con, row, names)
+        rows += [
+            [reject_id, base + number, table.kind, line, column, row.get(column, value) if column else value, rule, reason,
+             json.dumps(row, ensure_ascii=False), raw_hash, "open"]
+            for column, value, rule, reason in reasons
+        ]  # fmt: skip
+    _insert(con, rows)
+
+
+def _insert(con: duckdb.DuckDBPyConnection, rows: list[list[Any]]) -> None:
+    if not rows:
+        return
+    types = ("BIGINT", "BIGINT", "VARCHAR", "BIGINT", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "UBIGINT",
+             "VARCHAR")  # fmt: skip
+    columns = [list(column) for column in zip(*rows, strict=True)]
+    con.execute(f"INSERT INTO quarantine SELECT {', '.join(f'unnest(?::{kind}[])' for kind in types)}", columns)
+
+
+def _without_names(con: duckdb.DuckDBPyConnection, row: dict[str, str], mode: str) -> dict[str, str]:
+    from calib.store.people import learn_names
+
+    operator = row.get("operator", "").strip()
+    if operator:
+        alias = learn_names(con, [operator])[operator]
+        row = row | {"operator": alias if mode == "alias" else ""}
+    return {name: hide_names(con, value) if name in ("note", "operator") or name not in _SAFE else value
+            for name, value in row.items()}  # fmt: skip
+
+
+_SAFE = {column.name for columns in KINDS.values() for column in columns}
+
+
+def _reasons(
+    kind: str, bad: int, row: dict[str, str], fault: str | None, shop_stages: Sequence[str]
+) -> list[tuple[str, str | None, str, str]]:
+    """Column, value, rule and sentence of each broken rule; a cell that is not read at all breaks no range as well."""
+    reasons = []
+    for bit, rule in enumerate(rules_for(kind)):
+        if bad >> bit & 1:
+            sentence = rule.sentence.replace("{fault}", fault or "")
+            if "{stage}" in sentence:
+                word = (row.get("stage") or "").strip().lower().replace(" + ", "+")
+                sentence = sentence.replace("{stage}", stage_problem(word, shop_stages))
+            reasons.append((rule.column, row.get(rule.column), rule.name, sentence))
+    return reasons
+
+
+def samples(con: duckdb.DuckDBPyConnection, base: int) -> list[dict[str, Any]]:
+    """The first rows that this call set aside."""
+    return list_rejects(con, limit=SAMPLES, since_file=base)
+
+
+def list_rejects(
+    con: duckdb.DuckDBPyConnection, limit: int | None = None, since_file: int = 0, state: str = "open"
+) -> list[dict[str, Any]]:
+    """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason."""
+    found = con.execute(
+        "SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, q.value, q.rule, q.reason FROM quarantine q "
+        "JOIN log_file f USING (file_id) WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?"
+        if not since_file
+        else "SELECT q.reject_id, q.file_id::VARCHAR, q.kind, q.line, q.column_name, q.value, q.rule, q.reason "
+        "FROM quarantine q WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?",
+        [state, since_file, limit or 1 << 60],
+    ).fetchall()
+    keys = ("reject_id", "path", "kind", "line", "column", "value", "rule", "reason")
+    return [dict(zip(keys, row, strict=True)) for row in found]
+
+
+def harmless(value: str | None) -> str:
+    """A cell that a spreadsheet would take for a formula gets an apostrophe in front; a number stays as it is.
+
+    >>> harmless("=1+1"), harmless("-5"), harmless("-5+A1"), harmless(None)
+    ("'=1+1", '-5', "'-5+A1", '')
+    """
+    if not value:
+        return ""
+    if value[0] in "=+-@\t\r":
+        try:
+            float(value)
+        except ValueError:
+            return "'" + value
+    return value
+
+
+def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
+    """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column."""
+    written = []
+    for kind in KINDS:
+        found = con.execute(
+            "SELECT reject_id, any_value(row_text), string_agg(column_name || ': ' || reason, '; ') FROM quarantine "
+            "WHERE state = 'open' AND kind = ? GROUP BY reject_id ORDER BY reject_id",
+            [kind],
+        ).fetchall()
+        if not found:
+            continue
+        rows = [json.loads(row) | {"calib_reject": str(number), "calib_reason": why} for number, row, why in found]
+        names = list(dict.fromkeys(name for row in rows for name in row))
+        path = folder / f"quarantine_{kind}.csv"
+        with path.open("w", encoding="utf-8-sig", newline="") as out:
+            writer = csv.writer(out)
+            writer.writerow(names)
+            writer.writerows([harmless(row.get(name)) for name in names] for row in rows)
+        written.append(path)
+    return written
+
+
+def close_mended(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], state: str = "mended") -> None:
+    con.execute("UPDATE quarantine SET state = ? WHERE reject_id IN (SELECT unnest(?::BIGINT[]))", [state, list(numbers)])
