@@ -49,7 +49,8 @@ def show(name: str, rows: pd.DataFrame, seconds: float) -> None:
     limits = ((cells["mean"] - 0.8).abs() / np.sqrt(0.16 / cells["size"]) > 3.29).sum()
     print(
         f"{name:28s} {ratio(rows):.4f} | {coverage} | under 10 runs {part(few)} | after a step {part(step)} "
-        f"(third week {part(rows[rows['since_step'] == 2])}) | cells outside 99.9 %: {limits} of {len(cells)} | {seconds:.1f} s",
+        f"(third week {part(rows[rows['since_step'] == 2])}) | "
+        f"cells outside 99.9 %: {limits} of {len(cells)} | {seconds:.1f} s",
         flush=True,
     )
 

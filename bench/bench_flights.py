@@ -77,7 +77,8 @@ def _show(name: str, figures: dict, seconds: float) -> None:
     coverage = " / ".join(f"{100 * value:.1f}" for value in figures["coverage"].values())
     plain = figures["interval_score_baseline_only"]
     print(
-        f"{name:28s} score {figures['interval_score']:.4f} (baseline only {plain:.4f})  coverage {coverage}  {seconds:.0f} s",
+        f"{name:28s} score {figures['interval_score']:.4f} (baseline only {plain:.4f})  "
+        f"coverage {coverage}  {seconds:.0f} s",
         flush=True,
     )
 

@@ -8,6 +8,7 @@ import pandas as pd
 from calib.calibration.design import RADIX, Block
 from calib.calibration.state import State
 from calib.calibration.vocabulary import SEPARATOR
+from calib.records import STAGES
 
 WIDTH = 1.2816  # normal score of an 80 % range
 
@@ -20,6 +21,9 @@ def cell_effects(state: State, labels: tuple[str, ...]) -> pd.DataFrame:
     cell = state.vocabulary.codes.get("cell", {}).get(SEPARATOR.join(labels))
     group = {name: state.vocabulary.codes.get(name, {}).get(label) for name, label in zip(
         state.options.group, labels, strict=True)}  # fmt: skip
+    stage = STAGES.get(dict(zip(state.options.group, labels, strict=True)).get("stage", ""))
+    if stage is not None:
+        group["attended"] = int(stage.hands in ("all", "part"))
     rows = []
     for block in state.design.blocks:
         for key, column in zip(state.design.keys[block.name], state.design.columns[block.name], strict=True):
@@ -41,10 +45,12 @@ def _codes(block: Block, key: int) -> dict[str, int]:
 def _row(state: State, block: Block, codes: dict[str, int], column: int, cell: int | None) -> tuple:
     mean = state.location.mean[column]
     sd = float(np.sqrt(max(state.location.covariance[column, column], 0.0)))
-    texts = [state.vocabulary.labels(name)[code].replace(SEPARATOR, " ") for name, code in codes.items()
-             if name not in ("attended", "cell")]  # fmt: skip
-    if "attended" in codes:
-        texts.append("by hand" if codes["attended"] else "by machine")
+    kinds = ("by machine", "by hand")
+    texts = [
+        kinds[codes[name]] if name == "attended" else state.vocabulary.labels(name)[codes[name]]
+        for name in block.keys
+        if name != "cell"
+    ]
     low, middle, high = (100 * float(np.expm1(mean + k * sd)) for k in (-WIDTH, 0.0, WIDTH))
     runs = state.runs[cell] if cell is not None and cell < len(state.runs) else 0.0
-    return block.name, ", ".join(reversed(texts)), middle, low, high, float(runs)
+    return block.name, ", ".join(texts), middle, low, high, float(runs)
