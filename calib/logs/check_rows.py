@@ -38,7 +38,7 @@ def _column_rules(column: Column) -> Iterator[Rule]:
     name, text = column.name, f"{column.name}__text"
     if column.needed:
         yield Rule("needed", name, f"{text} IS NULL", "is empty, and is needed")
-    unread = f"{name} IS NULL AND {text} IS NOT NULL"
+    unread = f'"{name}" IS NULL AND {text} IS NOT NULL'
     match column.kind:
         case "number":
             yield Rule("number", name, unread, "is not a number; write it with a point and without thousands separators")
@@ -50,7 +50,7 @@ def _column_rules(column: Column) -> Iterator[Rule]:
             yield Rule(
                 "year",
                 name,
-                f"year({name}) NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}",
+                f'year("{name}") NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}',
                 f"is not between the years {FIRST_YEAR} and {LAST_YEAR}",
             )
         case "date":
@@ -58,7 +58,7 @@ def _column_rules(column: Column) -> Iterator[Rule]:
             yield Rule(
                 "year",
                 name,
-                f"year({name}) NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}",
+                f'year("{name}") NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}',
                 f"is not between the years {FIRST_YEAR} and {LAST_YEAR}",
             )
         case "flag":
