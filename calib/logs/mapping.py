@@ -12,11 +12,13 @@ from calib.logs.text_file import Row
 class Mapping:
     """columns : our name -> theirs
     kind : what the file is, where its columns do not say
+    sheet : sheet of a workbook
     notes : what was noticed while it was applied
     """
 
     columns: dict[str, str] = field(default_factory=dict)
     kind: str | None = None
+    sheet: str | None = None
     notes: list[str] = field(default_factory=list)
 
     @property

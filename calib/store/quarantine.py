@@ -118,10 +118,7 @@ def list_rejects(
     """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason."""
     found = con.execute(
         "SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, q.value, q.rule, q.reason FROM quarantine q "
-        "JOIN log_file f USING (file_id) WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?"
-        if not since_file
-        else "SELECT q.reject_id, q.file_id::VARCHAR, q.kind, q.line, q.column_name, q.value, q.rule, q.reason "
-        "FROM quarantine q WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?",
+        "JOIN log_file f USING (file_id) WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?",
         [state, since_file, limit or 1 << 60],
     ).fetchall()
     keys = ("reject_id", "path", "kind", "line", "column", "value", "rule", "reason")

@@ -15,7 +15,7 @@ WITH marked AS (
              ELSE work_min END AS minutes,
         max(started_at) OVER (PARTITION BY coalesce(r.build_id, r.order_id)) AS last_start
     FROM stage_run r LEFT JOIN log_file f USING (file_id) WHERE NOT held)
-SELECT row_key AS run_key, string_split(build_id, '+') AS build_ids, order_id, stage,
+SELECT row_key AS run_key, coalesce(string_split(build_id, '+'), []) AS build_ids, order_id, stage,
     started_at AT TIME ZONE 'UTC' AS started_at,
     coalesce(ended_at, date + INTERVAL 17 HOUR, CASE WHEN minutes IS NOT NULL THEN started_at
         WHEN last_start > started_at THEN started_at END) AT TIME ZONE 'UTC' AS ended_at,

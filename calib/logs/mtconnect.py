@@ -1,0 +1,113 @@
+"""A stream of MTConnect (an open standard, XML): execution states of a machine -> printing runs with pauses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from calib.errors import LogFileError
+from calib.logs.text_file import Row
+
+NAMES = ("build_id", "stage", "started_at", "ended_at", "station", "paused_min", "outcome", "ended_by")
+RUNNING = {"ACTIVE"}
+PAUSED = {
+    "INTERRUPTED", "FEED_HOLD", "PROGRAM_OPTIONAL_STOP", "OPTIONAL_STOP", "WAIT", "PROGRAM_STOPPED",
+}  # fmt: skip
+ENDED = {"READY": "done", "PROGRAM_COMPLETED": "done", "STOPPED": "stopped"}
+SIZE_LIMIT = 1 << 28
+
+
+def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row]]:
+    """Runs of all machines of a stream, in our columns; the program's name is the build's id.
+
+    Execution states of MTConnect part 3: a run begins with ACTIVE, interruptions and holds are pauses, it ends with READY,
+    PROGRAM_COMPLETED (done) or STOPPED (stopped).
+    """
+    if path.stat().st_size > SIZE_LIMIT:
+        raise LogFileError(f"{shown} is larger than 256 MB.", "Ask the machine for shorter spans.")
+    root = _parsed(path, shown)
+    if not root.tag.endswith("MTConnectStreams"):
+        raise LogFileError(
+            f"{shown} is XML, but no MTConnectStreams document.", "Save the answer to a 'sample' or 'current' request."
+        )
+    rows: list[Row] = []
+    for device in root.iter():
+        if device.tag.rpartition("}")[2] == "DeviceStream":
+            rows += _device_rows(device, len(rows))
+    if not rows:
+        raise LogFileError(f"{shown} holds no Execution states, so no run can be told.", "Include Execution in the path.")
+    return NAMES, rows
+
+
+def _parsed(path: Path, shown: str) -> Any:
+    from defusedxml import ElementTree
+    from defusedxml.common import DefusedXmlException
+
+    try:
+        return ElementTree.parse(str(path), forbid_dtd=True).getroot()
+    except DefusedXmlException as error:
+        raise LogFileError(f"{shown} declares entities or a document type; such XML is not read.", "") from error
+    except (ElementTree.ParseError, ValueError, LookupError) as error:
+        raise LogFileError(f"{shown} is damaged XML: {error}.", "Save it again.") from error
+
+
+def _device_rows(device: Any, before: int) -> Iterator[Row]:
+    name = device.get("name") or device.get("uuid") or "machine"
+    states, programs = _observations(device)
+    for count, run in enumerate(_runs(states), 1):
+        start, end, paused, outcome = run
+        program = next((value for at, value in reversed(programs) if at <= start), "") or next(
+            (value for at, value in programs if end is None or at <= end), ""
+        )
+        cells = [
+            program, "printing", start.isoformat(), end.isoformat() if end else "", name, f"{paused:g}", outcome,
+            "machine" if end else "",
+        ]  # fmt: skip
+        yield Row(before + count, cells, "" if program else "names no Program, so its build is not known")
+
+
+def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[datetime, str]]]:
+    """Execution states and program names, each in order of time."""
+    states, programs = [], []
+    for item in device.iter():
+        kind = item.tag.rpartition("}")[2]
+        if kind not in ("Execution", "Program"):
+            continue
+        try:
+            at = datetime.fromisoformat(item.get("timestamp", ""))
+        except ValueError:
+            continue
+        value = (item.text or "").strip()
+        if value and value != "UNAVAILABLE":
+            (states if kind == "Execution" else programs).append((at, value))
+    return sorted(states), sorted(programs)
+
+
+def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, datetime | None, float, str]]:
+    """Start, end (None while running), paused minutes, outcome.
+
+    >>> at = lambda minute: datetime(2026, 1, 5, 8, minute)
+    >>> list(_runs([(at(0), "ACTIVE"), (at(10), "INTERRUPTED"), (at(15), "ACTIVE"), (at(40), "READY")]))
+    [(datetime.datetime(2026, 1, 5, 8, 0), datetime.datetime(2026, 1, 5, 8, 40), 5.0, 'done')]
+    """
+    start: datetime | None = None
+    hold: datetime | None = None
+    paused = timedelta()
+    for at, state in states:
+        if state in RUNNING:
+            if start is None:
+                start, paused = at, timedelta()
+            elif hold is not None:
+                paused += at - hold
+            hold = None
+        elif state in PAUSED and start is not None:
+            hold = hold or at
+        elif state in ENDED and start is not None:
+            if hold is not None and state != "READY":
+                paused += at - hold
+            yield start, at, paused.total_seconds() / 60, ENDED[state]
+            start = hold = None
+    if start is not None:
+        yield start, None, paused.total_seconds() / 60, ""

@@ -1,0 +1,108 @@
+"""A workbook (XLSX, ODS) -> rows of text for each sheet that is a log."""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Iterator
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from calib.errors import LogFileError
+from calib.logs.columns import KINDS, KNOWN_NAMES, kind_of, plain_name
+from calib.logs.mapping import Mapping
+from calib.logs.text_file import HEADER_WITHIN, Row
+
+EXPANDED_LIMIT = 1 << 30  # bytes that a workbook may become
+RATIO_LIMIT = 300
+STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
+
+
+def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[str, list[str], list[Row]]]:
+    """Name, header and rows of each sheet that is a log; of the sheet that the mapping names, if it names one."""
+    book = _opened(path, shown)
+    wanted = mapping.sheet if mapping else None
+    if wanted and wanted not in book.sheet_names:
+        raise LogFileError(f'{shown} has no sheet "{wanted}".', f"It has {', '.join(book.sheet_names)}.")
+    known = KNOWN_NAMES | (mapping.source_names if mapping else frozenset())
+    found = []
+    for name in [wanted] if wanted else book.sheet_names:
+        cells = _cells(book, name, shown)
+        header = _header(cells, known)
+        if header is not None:
+            found.append((name, [_text(cell, "") for cell in cells[header]], cells, header))
+    logs = [one for one in found if kind_of(map(plain_name, one[1]))] or found[:1]
+    if not logs:
+        raise LogFileError(f"{shown} has no filled sheet.", "It needs a line of column names and rows below it.")
+    filled = [one for one in logs if len(one[2]) > one[3] + 1] or logs[:1]
+    for name, names, cells, header in filled:
+        yield name, names, list(_rows(cells, names, header, mapping))
+
+
+def _opened(path: Path, shown: str) -> Any:
+    import python_calamine
+
+    try:
+        with zipfile.ZipFile(path) as archive:
+            size = sum(item.file_size for item in archive.infolist())
+        if size > EXPANDED_LIMIT or size > max(RATIO_LIMIT * path.stat().st_size, 1 << 24):
+            raise LogFileError(f"{shown} expands to far more than its size allows.", "Save it anew, or as CSV.")
+        return python_calamine.load_workbook(str(path))
+    except (zipfile.BadZipFile, python_calamine.CalamineError, ValueError, RuntimeError) as error:
+        raise LogFileError(f"{shown} is no workbook that can be read: {error}.", "Save it as XLSX, ODS or CSV.") from error
+
+
+def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
+    import python_calamine
+
+    try:
+        return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+    except (python_calamine.CalamineError, ValueError) as error:
+        raise LogFileError(f'{shown}: sheet "{name}" cannot be read: {error}.', "Save it anew, or as CSV.") from error
+
+
+def _header(cells: list[list[Any]], known: frozenset[str] | set[str]) -> int | None:
+    """The row with most known names among the first ones; else the first that is filled."""
+    best, most = None, 0
+    for place, row in enumerate(cells[:HEADER_WITHIN]):
+        names = [_text(cell, "") for cell in row]
+        hits = sum(name in known or plain_name(name) in known for name in names)
+        if hits > most:
+            best, most = place, hits
+        elif best is None and any(names):
+            best = place
+    return best
+
+
+def _rows(cells: list[list[Any]], names: list[str], header: int, mapping: Mapping | None) -> Iterator[Row]:
+    stamps = STAMPS | (mapping.source_names if mapping else set())
+    kinds = [name if plain_name(name) in STAMPS or name in stamps else "" for name in names]
+    for place, row in enumerate(cells[header + 1 :], header + 2):
+        padded = [*row, *[""] * (len(names) - len(row))]
+        texts = [_text(cell, kind) for cell, kind in zip(padded, kinds, strict=False)]
+        if any(texts):
+            yield Row(place, texts)
+
+
+def _text(cell: Any, stamp: str) -> str:
+    """A cell as text; a stamp at midnight comes as a date and gets its time back.
+
+    >>> _text(date(2026, 1, 5), "started_at"), _text(date(2026, 1, 5), ""), _text(3.0, ""), _text(timedelta(hours=1), "")
+    ('2026-01-05T00:00:00', '2026-01-05', '3', '60')
+    """
+    match cell:
+        case None:
+            return ""
+        case bool():
+            return "true" if cell else "false"
+        case float() if cell.is_integer() and abs(cell) < 1e15:
+            return str(int(cell))
+        case datetime():
+            return (cell + timedelta(microseconds=500_000)).replace(microsecond=0).isoformat()
+        case date():
+            return f"{cell.isoformat()}T00:00:00" if stamp else cell.isoformat()
+        case time():
+            return cell.isoformat()
+        case timedelta():
+            return f"{cell.total_seconds() / 60:g}"
+    return str(cell).strip()
