@@ -104,6 +104,7 @@ KINDS: dict[str, tuple[Column, ...]] = {
 
 # What only a file of this kind has, the most telling first.
 TELLING = {"stages": {"stage"}, "items": {"build_id", "qty"}, "events": {"at", "what"}, "builds": {"build_id"}}
+AND_ONE_OF = {"stages": {"build_id", "order_id"}, "builds": {"process", "machine", "parts"}}
 KNOWN_NAMES = {column.name for columns in KINDS.values() for column in columns}
 
 
@@ -124,7 +125,7 @@ def kind_of(names: Iterable[str]) -> str | None:
     """
     have = set(names)
     for kind, telling in TELLING.items():
-        if telling <= have and (kind != "builds" or have & {"process", "machine", "parts"}):
+        if telling <= have and (not AND_ONE_OF.get(kind) or have & AND_ONE_OF[kind]):
             return kind
     return None
 

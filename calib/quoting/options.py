@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import ceil
 from typing import Any
 
@@ -65,9 +66,10 @@ class Option:
 
 @dataclass
 class Found:
-    """Options, and what is out with the reason in one clause."""
+    """Options of one machine and of several that share the builds, and what is out with the reason in one clause."""
 
     options: list[Option] = field(default_factory=list)
+    shared: list[Option] = field(default_factory=list)
     out: list[dict[str, str]] = field(default_factory=list)
 
 
@@ -99,7 +101,7 @@ class ShapeFinder:
             area_cm2=self.mesh.area_mm2 / 100.0,
             support_cm3=supports.volume_cm3 if supports else 0.0,
             contact_cm2=supports.contact_cm2 if supports else 0.0,
-            profile=layer_profile(triangles, layer),
+            profile=layer_profile(triangles, layer, mates=self.mesh.mates),
         )
 
 
@@ -115,7 +117,7 @@ def find_options(request: QuoteRequest, shop: Shop, shapes: ShapeFinder) -> Foun
             found.options.append(result)
             singles.setdefault(f"{machine.process} {result.material}", []).append(result)
     for able in singles.values():
-        found.options.extend(shared_options(able, request.quantity))
+        found.shared.extend(shared_options(able, request.quantity))
     return found
 
 
@@ -182,12 +184,24 @@ def _option_or_reason(machine: Machine, request: QuoteRequest, shop: Shop, shape
 def build_capacity(machine: Machine, shape: Shape) -> int:
     """Copies that one build holds."""
     params = machine.params
-    gap = float(params.get("gap_mm", 5.0))
     if machine.process != "PBF":
-        return copies_on_plate(shape.size_mm, machine.build_mm, gap, float(params.get("margin_mm", 5.0)))
-    wall = float(params.get("wall_mm", 10.0))
-    limit = float(params.get("packing_limit", 0.12))
-    return copies_in_cake(shape.size_mm, shape.volume_cm3 * 1000.0, machine.build_mm, gap, wall, limit)
+        return side_by_side(shape.size_mm, machine.build_mm, params["gap_mm"], params["margin_mm"])
+    size, volume = shape.size_mm, shape.volume_cm3 * 1000.0
+    return _in_cake(size, volume, machine.build_mm, params["gap_mm"], params["wall_mm"], params["packing_limit"])
+
+
+Size = tuple[float, float, float]
+
+
+@lru_cache(maxsize=4096)
+def side_by_side(size_mm: Size, build_mm: Size, gap_mm: float, margin_mm: float) -> int:
+    """Copies beside each other on a plate, or in one layer of a cake; remembered."""
+    return copies_on_plate(size_mm, build_mm, gap_mm, margin_mm)
+
+
+@lru_cache(maxsize=4096)
+def _in_cake(size: Size, volume_mm3: float, build: Size, gap: float, wall: float, limit: float) -> int:
+    return copies_in_cake(size, volume_mm3, build, gap, wall, limit)
 
 
 def _material(machine: Machine, request: QuoteRequest, shop: Shop) -> Material | str:

@@ -16,7 +16,7 @@ from calib.quoting.cost import option_cost
 from calib.quoting.draws import Predictor
 from calib.quoting.ladder import usual_course
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
-from calib.quoting.options import Found, ShapeFinder, find_options
+from calib.quoting.options import Found, Option, ShapeFinder, find_options
 from calib.quoting.promise import valid_until
 from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
@@ -28,6 +28,8 @@ from calib.quoting.work import ORDER_AFTER, ORDER_BEFORE, FailureChances, Learne
 from calib.shop.model import Shop
 
 DRAWS = 5000
+TRIED = 500  # draws by which groups of machines are chosen
+CLEARLY = 0.98  # of the time without it, that a further machine must leave to be taken in
 MOST_NUMBERS = 40_000_000  # draws x stages of all options: more stages, fewer draws
 
 
@@ -109,16 +111,37 @@ def plan_options(
     found = find_options(request, shop, shapes or ShapeFinder(mesh))
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     draws = _affordable(draws, found)
-    works = plan_work(found.options, request, shop, learned, draws, seed) if found.options else []
     free = machines_free(queue, shop, clock, request.start_min, learned, draws, seed)
-    planned = []
-    for work in works:
-        reason = check_people(shop, work.route)
-        if reason:
-            _put_out(found, work, reason)
-        else:
-            planned.append(run_work(work, shop, clock, request.start_min, free))
-    return _better_ones(sorted(planned, key=lambda one: one.key)), found
+
+    def plans(options: Sequence[Option], draws: int) -> list[Planned]:
+        works = plan_work(options, request, shop, learned, draws, seed) if options else []
+        return [
+            run_work(work, shop, clock, request.start_min, free)
+            for work in works
+            if not _put_out(found, work, check_people(shop, work.route))
+        ]
+
+    planned = plans(found.options, draws)
+    usual = {one.work.option.name: one.key[0] - request.start_min for one in planned}
+    tried = plans(found.shared, min(draws, TRIED))
+    return sorted(
+        planned + plans(_worth_sharing(tried, usual, request.start_min), draws), key=lambda one: one.key
+    ), found
+
+
+def _worth_sharing(tried: Sequence[Planned], usual: dict[str, float], start: float) -> list[Option]:
+    """Of each process the smallest group of machines that is clearly sooner than a smaller one, and than any alone."""
+    best: dict[str, tuple[float, Option]] = {}
+    for one in sorted(tried, key=lambda one: len(one.work.option.machines)):
+        option, minutes = one.work.option, one.key[0] - start
+        so_far = (
+            best[option.process][0]
+            if option.process in best
+            else min(usual.get(name, np.inf) for name in option.machines)
+        )
+        if minutes < CLEARLY * so_far:
+            best[option.process] = (minutes, option)
+    return [option for _, option in best.values()]
 
 
 def _affordable(draws: int, found: Found) -> int:
@@ -126,9 +149,11 @@ def _affordable(draws: int, found: Found) -> int:
     return int(np.clip(MOST_NUMBERS // max(stages, 1), 200, draws))
 
 
-def _put_out(found: Found, work: Work, reason: str) -> None:
-    if len(work.option.machines) == 1:
+def _put_out(found: Found, work: Work, reason: str) -> bool:
+    """Whether there is a reason; a machine alone is listed with it."""
+    if reason and len(work.option.machines) == 1:
         found.out.append({"process": work.option.process, "machine": work.option.name, "reason": reason})
+    return bool(reason)
 
 
 def run_work(work: Work, shop: Shop, clock: OpenClock, start: float, free: dict[str, np.ndarray]) -> Planned:
@@ -136,7 +161,7 @@ def run_work(work: Work, shop: Shop, clock: OpenClock, start: float, free: dict[
     draws = work.minutes.shape[1]
     floor = Floor(shop, clock, draws, start)
     for machine, until in free.items():
-        floor.machines[machine].free[0] = np.maximum(start, until)
+        floor.machines[machine].free[0] = np.maximum(start, until[:draws])
     runs = run_jobs(work.jobs, floor)
     ends = _job_ends(runs)
     builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
@@ -159,22 +184,6 @@ def _first_part(work: Work, clock: OpenClock, first_build: np.ndarray, ready: np
     quantity = sum(parts for parts, _ in work.option.builds)
     share = work.minutes[last].sum(axis=0) / quantity
     return np.minimum(clock.after(clock.next_open(first_build), share), ready)
-
-
-def _better_ones(planned: list[Planned]) -> list[Planned]:
-    """Sharing builds is kept only where it is sooner than each of its machines alone."""
-    alone = {one.work.option.name: one.key[0] for one in planned if len(one.work.option.machines) == 1}
-    kept = []
-    best_shared: set[str] = set()
-    for one in planned:
-        option = one.work.option
-        if len(option.machines) > 1:
-            sooner = one.key[0] < min(alone.get(name, np.inf) for name in option.machines) - 1.0
-            if not sooner or option.process in best_shared:
-                continue
-            best_shared.add(option.process)
-        kept.append(one)
-    return kept
 
 
 def soonest(planned: Sequence[Planned]) -> dict[str, Any]:

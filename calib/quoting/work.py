@@ -11,9 +11,8 @@ import pandas as pd
 
 from calib.baseline.build import build_minutes
 from calib.baseline.route import default_route
-from calib.geometry.nesting import copies_on_plate
 from calib.quoting.draws import Predictor, Scores, keyed, predict_marginals
-from calib.quoting.options import Option, Shape
+from calib.quoting.options import Option, Shape, side_by_side
 from calib.quoting.request import QuoteRequest
 from calib.quoting.schedule import ON_MACHINE, Job
 from calib.records import STAGES
@@ -105,9 +104,9 @@ def build_height_mm(shape: Shape, machine: Machine, parts: np.ndarray) -> np.nda
     z = shape.size_mm[2]
     if machine.process != "PBF":
         return np.full(len(parts), z)
-    gap, wall = float(machine.params.get("gap_mm", 5.0)), float(machine.params.get("wall_mm", 10.0))
-    a_layer = max(1, copies_on_plate(shape.size_mm, machine.build_mm, gap, wall))
-    packed = parts * shape.volume_cm3 * 1000.0 / float(machine.params.get("packing_limit", 0.12))
+    gap, wall = machine.params["gap_mm"], machine.params["wall_mm"]
+    a_layer = max(1, side_by_side(shape.size_mm, machine.build_mm, gap, wall))
+    packed = parts * shape.volume_cm3 * 1000.0 / machine.params["packing_limit"]
     by_packing = packed / (machine.build_mm[0] * machine.build_mm[1])
     return np.minimum(np.maximum(np.ceil(parts / a_layer) * (z + gap), by_packing), machine.build_mm[2])
 

@@ -96,10 +96,12 @@ def _reasons(
     kind: str, bad: int, row: dict[str, str], fault: str | None, shop_stages: Sequence[str]
 ) -> list[tuple[str, str | None, str, str]]:
     """Column, value, rule and sentence of each broken rule; a cell that is not read at all breaks no range as well."""
+    if fault:
+        return [("", None, "row shape", fault)]
     reasons = []
     for bit, rule in enumerate(rules_for(kind)):
         if bad >> bit & 1:
-            sentence = rule.sentence.replace("{fault}", fault or "")
+            sentence = rule.sentence
             if "{stage}" in sentence:
                 word = (row.get("stage") or "").strip().lower().replace(" + ", "+")
                 sentence = sentence.replace("{stage}", stage_problem(word, shop_stages))

@@ -66,7 +66,7 @@ def _builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:
     orders = orders.assign(order_id=orders["order_id"].str.split("+")).explode("order_id")
     of_order = orders.groupby("order_id")["build_id"].agg(list).to_dict()
     return [
-        list(named) if named is not None and len(named) else of_order.get(order, [order])
+        list(named) if len(named) else of_order.get(order, [order])
         for named, order in zip(runs["build_ids"], runs["order_id"], strict=True)
     ]
 

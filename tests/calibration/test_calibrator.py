@@ -182,7 +182,7 @@ def test_draws_are_joint_and_repeatable():
     assert not np.array_equal(draws, made.draws(rows, 20_000, 8))
     log = np.log(draws)
     together = np.corrcoef(log.T)
-    assert together[0, 1] > 0.4 > together[0, 2] + 0.2
+    assert together[0, 1] > max(0.4, together[0, 2] + 0.15)
     expected = made.predict(rows, (0.1, 0.5, 0.9))[[0.1, 0.5, 0.9]].to_numpy().T
     assert np.quantile(draws, [0.1, 0.5, 0.9], axis=0) == pytest.approx(expected, rel=0.03)
     assert np.log(made.draws(rows, 4000, 1, sd=0.5)).std() > log.std() * 1.5
