@@ -12,7 +12,7 @@ from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.shop.model import Shop
 from calib.store.fits import find_fit
-from calib.store.open_store import STORE_FILE, open_store
+from calib.store.open_store import STORE_NAME, open_store
 from calib.workflow.routes import route_of
 
 
@@ -33,7 +33,7 @@ class Fitted:
 
 
 def has_store(folder: Path) -> bool:
-    return (folder / STORE_FILE).exists()
+    return (folder / STORE_NAME).exists()
 
 
 def find_fitted(folder: Path) -> Fitted:
