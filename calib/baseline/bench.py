@@ -1,59 +1,176 @@
-"""Bench work and loads: minutes from a stage's rates."""
+"""Bench work, baths, chambers and ovens: minutes from a stage's rates, and a person's minutes of them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
 from calib.baseline.columns import Builds
+from calib.baseline.learning import repeats
+from calib.baseline.term import Piece
+from calib.shop.model import Shop
 
-Terms = dict[str, np.ndarray]
+Rate = Mapping[str, float]
+WRIGHT = "learning curve: Wright 1936, in Crawford's unit form; minutes: common practice, no source"
 
 
-def bench_terms(b: Builds, stage: str, rate: Mapping[str, float]) -> tuple[Terms, np.ndarray]:
-    """Minutes of each term, and minutes with hands on.
+def stage_rate(stage: str, shop: Shop) -> Rate:
+    """Rates of a stage: the shop's, overridden by the first station that does it (a washer, a chamber)."""
+    station = next((one for one in shop.stations.values() if stage in one.stages), None)
+    return {**shop.rates.get(stage, {}), **(station.params if station else {})}
 
-    start + first part x sum of n^log2(learning) (Crawford's unit curve) + surface + support contact + powder cake,
-    times difficulty and process; and loads x recipe.
+
+def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
+    r"""Time standard of bench work.
+
+    .. math::  t = f_d f_p \left(t_0 + (t_1 m + t_s S + t_c C) \frac{L(m)}{m} + t_u + t_l V_{cake}\right)
+
+    Parameters
+    ----------
+    b : builds with m parts, surface S, support contact C, powder cake V
+    stage : its name; sanding repeats the surface for each grade
+    rate : t0 start_min, t1 per_part_min, ts per_cm2_min, tc per_contact_cm2_min, tu per_support_min, tl per_litre_min,
+        factors of difficulty f_d and process f_p, learning
+
+    Returns
+    -------
+    Pieces in minutes.
+
+    Notes
+    -----
+    L(m) is the time of m repeats over that of the first, so that the second part is done faster. What a station does
+    alone (``automatic_share``) counts as minutes, not as a person's.
+
+    References
+    ----------
+    Learning: T. P. Wright 1936. Minutes: common practice, no source.
     """
-    process = rate.get(f"{b.process.lower()}_factor", 1.0)
-    factor = process * np.select(
-        [b.difficulty == "plain", b.difficulty == "intricate"],
-        [rate.get("plain_factor", 1.0), rate.get("intricate_factor", 1.0)],
-        1.0,
-    )
-    zero = np.zeros_like(b.parts)
-    loads = load_count(b, rate) if "recipe_min" in rate else zero
+    factor = rate.get(f"{b.process.lower()}_factor", 1.0) * _difficulty(b, rate)
+    each = repeats(b.parts, rate.get("learning", 1.0)) / b.parts
     grades = max(rate.get("grades", 1.0), 1.0) if stage == "sanding" else 1.0
-    terms = {
-        "start": factor * rate.get("start_min", 0.0),
-        "parts": factor * rate.get("per_part_min", 0.0) * repeated(b.parts, rate.get("learning", 1.0)),
-        "surface": factor * rate.get("per_cm2_min", 0.0) * grades * b.area_mm2 / 100,
-        "support contact": factor * rate.get("per_contact_cm2_min", 0.0) * b.contact_cm2,
-        "supports": factor * np.where(b.support_mm3 > 0, rate.get("per_support_min", 0.0), 0.0),
-        "powder cake": factor * rate.get("per_litre_min", 0.0) * b.cake_cm3 / 1000,
-        "recipe": loads * rate.get("recipe_min", 0.0),
-        "hands for loads": loads * rate.get("hands_min", 0.0),
-    }
-    by_hand = sum(terms.values()) - terms["recipe"]
-    touch = by_hand * (1 - rate.get("automatic_share", 0.0))
-    return {name: minutes + zero for name, minutes in terms.items()}, touch + zero
+    supported = (b.support_cm3 > 0) | (b.contact_cm2 > 0)
+    common = {"factor": factor}
+
+    def piece(name: str, key: str, amount: np.ndarray, formula: str, **inputs: np.ndarray) -> Piece:
+        minutes = factor * rate.get(key, 0.0) * amount
+        return Piece(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, WRIGHT)
+
+    one = np.ones(len(b))
+    surface = grades * b.area_cm2 * each
+    return [
+        piece("start", "start_min", one, "factor x start"),
+        piece("parts", "per_part_min", b.parts * each, "factor x first part x repeats", parts=b.parts, learned=each),
+        piece("surface", "per_cm2_min", surface, "factor x surface x grades", area_cm2=b.area_cm2, learned=each),
+        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact", contact_cm2=b.contact_cm2),
+        piece("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
+        piece("powder cake", "per_litre_min", b.cake_cm3 / 1000.0, "factor x litres of cake", cake_cm3=b.cake_cm3),
+    ]  # fmt: skip
 
 
-def load_count(b: Builds, rate: Mapping[str, float]) -> np.ndarray:
-    by_parts = np.ceil(b.parts / rate.get("load_parts", 1e6))
-    by_volume = np.ceil(b.volume_mm3 / 1000 / rate.get("load_cm3", 1e9))
+def _difficulty(b: Builds, rate: Rate) -> np.ndarray:
+    plain, intricate = rate.get("plain_factor", 1.0), rate.get("intricate_factor", 1.0)
+    return np.select([b.difficulty == "plain", b.difficulty == "intricate"], [plain, intricate], 1.0)
+
+
+def load_count(b: Builds, rate: Rate) -> np.ndarray:
+    r"""Loads of a bath, chamber or oven.
+
+    .. math::  n = \max(\lceil m / m_{load} \rceil, \lceil V / V_{load} \rceil, 1)
+
+    Parameters
+    ----------
+    b : builds with m parts of volume V together
+    rate : load_parts, load_cm3
+
+    Returns
+    -------
+    Whole loads, shape (n,) [-].
+
+    References
+    ----------
+    Arithmetic; capacities: common practice, no source.
+    """
+    by_parts = np.ceil(b.parts / rate.get("load_parts", np.inf))
+    by_volume = np.ceil(b.volume_cm3 / rate.get("load_cm3", np.inf))
     return np.maximum(np.maximum(by_parts, by_volume), 1.0)
 
 
-def repeated(parts: np.ndarray, learning: float) -> np.ndarray:
-    """Sum of n^log2(learning) over n = 1 .. parts, by the midpoint rule beyond the first ten.
+def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
+    r"""Loads with a recipe; hands at the start and end of each.
 
-    >>> [round(float(x), 2) for x in repeated(np.array([1.0, 2.0, 10.0]), 0.8)]
-    [1.0, 1.8, 6.32]
+    .. math::  t = n (t_{recipe} + t_{hands})
+
+    Parameters
+    ----------
+    b : builds
+    stage : material_drying takes the material's own time; support_dissolving adds thickness over rate; draining goes
+        with the resin's viscosity
+    rate : recipe_min, hands_min, load_parts, load_cm3
+
+    Returns
+    -------
+    Pieces in minutes.
+
+    References
+    ----------
+    Recipes: the shop's, or common practice, no source.
     """
-    b = np.log2(learning)
-    few = np.minimum(parts, 10)
-    exact = np.cumsum(np.arange(1, 11) ** b)[np.maximum(few.astype(int), 1) - 1]
-    return exact + ((np.maximum(parts, 10) + 0.5) ** (b + 1) - 10.5 ** (b + 1)) / (b + 1)
+    loads = load_count(b, rate)
+    recipe = RECIPES.get(stage, _plain_recipe)(b, rate)
+    pieces = [Piece("recipe", loads * recipe, "loads x recipe", {"loads": loads, "recipe_min": recipe})]
+    if stage == "support_dissolving":
+        thick = 10.0 * np.cbrt(b.support_cm3 / b.parts)
+        minutes = loads * dissolving_min(thick, b.material["dissolve_mm_h"])
+        inputs = {"thickness_mm": thick, "dissolve_mm_h": b.material["dissolve_mm_h"]}
+        pieces.append(Piece("dissolving", minutes, "loads x thickness / 2 / rate", inputs))
+    hands = rate.get("hands_min", 0.0)
+    return [*pieces, Piece(HANDS, loads * hands, "loads x hands", {"loads": loads, "hands_min": hands})]
+
+
+HANDS = "hands at the start and end of loads"
+
+
+def dissolving_min(thickness_mm: np.ndarray, rate_mm_h: np.ndarray) -> np.ndarray:
+    r"""Supports dissolve from both sides.
+
+    .. math::  t = \frac{d}{2 r}
+
+    Parameters
+    ----------
+    thickness_mm : greatest thickness d of the supports; where only their volume is known, its cube root
+    rate_mm_h : r at the bath's concentration and temperature
+
+    Returns
+    -------
+    Minutes.
+
+    Examples
+    --------
+    >>> float(dissolving_min(10.0, 2.5))
+    120.0
+
+    References
+    ----------
+    Constant rate of retreat; rate: common practice, no source.
+    """
+    return 60.0 * np.asarray(thickness_mm) / 2.0 / rate_mm_h
+
+
+def _plain_recipe(b: Builds, rate: Rate) -> np.ndarray:
+    return np.full(len(b), rate.get("recipe_min", 0.0))
+
+
+def _material_drying(b: Builds, rate: Rate) -> np.ndarray:
+    own = b.material["drying_min"]
+    return np.where(own > 0, own, rate.get("recipe_min", 240.0))
+
+
+def _draining(b: Builds, rate: Rate) -> np.ndarray:
+    return rate.get("recipe_min", 0.0) * b.material["viscosity_ratio"]
+
+
+RECIPES: dict[str, Callable[[Builds, Rate], np.ndarray]] = {
+    "material_drying": _material_drying,
+    "draining": _draining,
+}

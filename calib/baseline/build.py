@@ -1,108 +1,168 @@
-"""Builds -> baseline minutes of every stage that each could have."""
+"""Builds -> baseline minutes of every stage that each could have, and the terms behind them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
 from calib.baseline import mex, pbf, vpp
-from calib.baseline.bench import bench_terms, load_count
-from calib.baseline.columns import BASIS_SD, Builds, read_builds
+from calib.baseline.bench import HANDS, bench_pieces, load_count, load_pieces, stage_rate
+from calib.baseline.columns import Builds, machine_kinds, read_builds
+from calib.baseline.prior import prior_sd
+from calib.baseline.term import Piece, total
 from calib.errors import OutsideModelError
-from calib.records import PROCESSES, ROUTES, STAGES, Baselines, Term
-from calib.shop.keys import FLOOR_OF_STAGE, rate_defaults
+from calib.records import PROCESSES, STAGES, Baselines, Term
+from calib.shop.keys import FLOOR_OF_STAGE, KINDS
 from calib.shop.model import Shop
 
-PHYSICS: dict[str, dict[str, Callable[[Builds], dict[str, np.ndarray]]]] = {
-    "MEX": {"warm_up": mex.warm_up_terms, "printing": mex.printing_terms, "cool_down": mex.cool_down_terms},
-    "VPP": {"warm_up": vpp.warm_up_terms, "printing": vpp.printing_terms},
-    "PBF": {"warm_up": pbf.warm_up_terms, "printing": pbf.printing_terms, "cool_down": pbf.cool_down_terms},
+LEAST_MIN = 0.1  # nothing takes no time: a ratio to it must have a logarithm
+Physics = Callable[[Builds], list[Piece]]
+PHYSICS: dict[str, dict[str, Physics]] = {
+    "MEX": {"warm_up": mex.warm_up_pieces, "printing": mex.printing_pieces, "cool_down": mex.cool_down_pieces},
+    "VPP": {"warm_up": vpp.warm_up_pieces, "printing": vpp.printing_pieces},
+    "PBF": {"warm_up": pbf.warm_up_pieces, "printing": pbf.printing_pieces, "cool_down": pbf.cool_down_pieces},
 }
-BENCH_SD = 0.45  # how far a good estimator is usually off for bench work: an assumption
-PHYSICS_SD = {"warm_up": 0.3, "cool_down": 0.35}  # assumptions
 
 
 def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop) -> Baselines:
-    """Minutes of each stage of each build; see records.Baselines.
+    """Minutes of each stage that each build could have; see records.Baselines.
 
-    columns : the contract's ``builds`` columns as arrays of one length, what is missing is not known; ``profile`` holds
-        a LayerProfile or None for each build
-    Raises OutsideModelError for a process that the columns name and calib does not know.
+    columns : the contract's ``builds`` columns as arrays of one length n; a missing column, NaN, None and '' mean 'not
+        known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``,
+        ``last_material`` (on the machine before), ``at`` (day or stamp, for machines that changed)
+    Rows are sorted by build. Stages of an order are those of the build as if it were its own order.
+    Raises OutsideModelError for a process that is not known, or a temperature that is never reached.
     """
-    process = np.asarray(columns["process"], object)
-    strange = set(process) - set(PROCESSES)
-    if strange:
-        raise OutsideModelError(
-            f"process {sorted(map(str, strange))[0]!r} is not known: {', '.join(PROCESSES)} expected"
-        )
+    kinds = _kinds(columns, shop)
     blocks = []
-    for code in PROCESSES:
-        rows = np.flatnonzero(process == code)
-        if len(rows):
-            b = read_builds(columns, shop, code, rows)
-            blocks += [_stage_block(b, rows, stage, shop) for stage in _stages(code, shop)]
-    if not blocks:
-        return Baselines(*(np.zeros(0) for _ in range(7)))
-    joined = [np.concatenate(parts) for parts in zip(*blocks, strict=True)]
-    order = np.argsort(joined[0], kind="stable")
-    return Baselines(*(values[order] for values in joined))
+    for kind in dict.fromkeys(kinds):
+        rows = np.flatnonzero(kinds == kind)
+        blocks.append((rows, _block(read_builds(columns, shop, kind, rows), shop)))
+    return _joined(blocks, len(kinds))
 
 
 def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
-    """The terms behind every minute of one build; they add up to ``build_minutes``."""
-    code = str(np.asarray(columns["process"], object)[0])
-    b = read_builds(columns, shop, code, np.array([0]))
+    """The terms behind every minute of one build (columns of length 1); they add up to ``build_minutes``."""
+    kind = _kinds(columns, shop)[0]
+    b = read_builds(columns, shop, kind, np.array([0]))
     terms = []
-    for stage in _stages(code, shop):
-        named, _ = stage_terms(b, stage, shop)
-        source = (
-            "physics of the machine's parameters" if stage in PHYSICS[code] else "rates: common practice, no source"
-        )
+    for stage in stages_of(b.process, shop):
+        pieces, _ = stage_pieces(b, stage, shop)
         terms += [
-            Term(stage, name, float(minutes[0]), name, {}, source) for name, minutes in named.items() if minutes[0]
+            Term(stage, piece.name, _number(piece.minutes), piece.formula, _numbers(piece.inputs), piece.source)
+            for piece in [*pieces, _raised(b, stage, pieces, shop)]
+            if abs(_number(piece.minutes)) > 1e-12
         ]
     return terms
 
 
-def stage_terms(b: Builds, stage: str, shop: Shop) -> tuple[dict[str, np.ndarray], np.ndarray]:
-    """Minutes of each term of a stage, and minutes with hands on; announced ones where they are the best basis."""
+def stages_of(process: str, shop: Shop) -> tuple[str, ...]:
+    """Stages that the contract gives a process, optional ones too, and those of the shop's own route."""
+    own = [stage for stage, known in STAGES.items() if process in known.processes]
+    return tuple(dict.fromkeys([*own, *shop.routes.get(process, ())]))
+
+
+def stage_pieces(b: Builds, stage: str, shop: Shop) -> tuple[list[Piece], np.ndarray]:
+    """Terms of a stage, and the minutes of it with hands on, shape (n,)."""
     if stage in PHYSICS[b.process]:
-        terms = {name: seconds / 60 + 0 * b.parts for name, seconds in PHYSICS[b.process][stage](b).items()}
-        if stage == "printing":
-            told = b.basis == "announced"
-            terms = {name: np.where(told, 0.0, minutes) for name, minutes in terms.items()}
-            terms["announced by the machine"] = np.where(told, b.announced_min, 0.0)
-        return terms, 0 * b.parts
-    if stage == "material_drying":
-        rate = shop.rates.get(stage, rate_defaults(stage))
-        drying = np.maximum(b.material.get("drying_min", 0 * b.parts), 1e-9)
-        hands = rate.get("hands_min", 0.0) + 0 * b.parts
-        return {"recipe": drying, "hands for loads": hands}, hands
-    return bench_terms(b, stage, shop.rates.get(stage) or rate_defaults(stage))
+        pieces = PHYSICS[b.process][stage](b)
+        return (_announced(b, pieces) if stage == "printing" else pieces), np.zeros(len(b))
+    rate = stage_rate(stage, shop)
+    pieces = bench_pieces(b, stage, rate) if _has_bench(rate) else []
+    touch = total(pieces) * (1.0 - rate.get("automatic_share", 0.0)) + np.zeros(len(b))
+    if "recipe_min" in rate or "hands_min" in rate:
+        loads = load_pieces(b, stage, rate)
+        pieces = [*pieces, *loads]
+        touch = touch + total([piece for piece in loads if piece.name == HANDS])
+    if stage == "machine_setup":
+        change = b.changes * b.machine["change_min"]
+        inputs = {"changes": b.changes, "change_min": b.machine["change_min"]}
+        pieces.append(Piece("change of material", change, "changes x change of material", inputs))
+        touch = touch + change
+    return pieces, touch
 
 
-def _stages(process: str, shop: Shop) -> list[str]:
-    own = [stage for stage, kind in STAGES.items() if process in kind.processes]
-    return list(dict.fromkeys([*ROUTES[process], *shop.routes.get(process, ()), *own]))
+def _has_bench(rate: Mapping[str, float]) -> bool:
+    return any(rate.get(name, 0.0) > 0 for name in rate if name.startswith(("start", "per_")))
 
 
-def _stage_block(b: Builds, rows: np.ndarray, stage: str, shop: Shop) -> tuple[np.ndarray, ...]:
-    terms, touch = stage_terms(b, stage, shop)
-    floor = _floors(b, stage)
-    minutes = np.maximum(np.maximum(sum(terms.values()), 0.05), np.nan_to_num(floor))
-    sd = np.array([BASIS_SD[basis] for basis in b.basis]) if stage == "printing" else PHYSICS_SD.get(stage, BENCH_SD)
-    count = len(rows)
-    return (
-        rows, np.full(count, stage, object), minutes, np.minimum(touch, minutes), b.basis.astype(object),
-        np.full(count, 1.0) * sd, floor,
-    )  # fmt: skip
+def _announced(b: Builds, pieces: list[Piece]) -> list[Piece]:
+    """The minutes that the machine announced instead of the terms, where they are the best that a row has."""
+    told = b.basis == "announced"
+    if not told.any():
+        return pieces
+    kept = [Piece(p.name, np.where(told, 0.0, p.minutes), p.formula, p.inputs, p.source) for p in pieces]
+    minutes = np.where(told, b.announced_min, 0.0)
+    return [*kept, Piece("announced", minutes, "as announced", {"announced_min": b.announced_min}, "the machine")]
 
 
-def _floors(b: Builds, stage: str) -> np.ndarray:
-    """Minutes that nothing may undercut: each load's floor; 0 where a stage has none, NaN where it is unknown."""
+def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
+    """Minutes that nothing may undercut: the data sheet's for every load; 0 where a stage has none, NaN where unknown.
+
+    Cooling of an extruder's plate, and drying after its bath, have a floor only where the material states one.
+    """
     key = FLOOR_OF_STAGE.get(stage)
-    if key is None or (stage == "drying" and b.process == "MEX"):
-        return np.zeros(len(b.parts))
-    each = np.array([np.nan if floors.get(key) is None else floors[key] for floors in b.floors], float)
-    return each * (load_count(b, rate_defaults(stage)) if stage != "cool_down" else 1.0)
+    if key is None:
+        return np.zeros(len(b))
+    each = b.floors[key]
+    if b.process == "MEX" and stage in ("cool_down", "drying"):
+        each = np.nan_to_num(each)
+    return each if stage == "cool_down" else each * load_count(b, stage_rate(stage, shop))
+
+
+def _raised(b: Builds, stage: str, pieces: list[Piece], shop: Shop) -> Piece:
+    """What the data sheet's floor adds to the terms."""
+    summed = total(pieces)
+    floor = floor_minutes(b, stage, shop)
+    missing = np.maximum(np.fmax(floor, LEAST_MIN) - summed, 0.0)
+    return Piece("up to the floor", missing, "floor - the above, where positive", {"floor_min": floor}, "data sheet")
+
+
+def _block(b: Builds, shop: Shop) -> dict[str, np.ndarray]:
+    """Every column of Baselines for one kind of machine, shape (builds, stages)."""
+    stages = stages_of(b.process, shop)
+    shape = (len(b), len(stages))
+    minutes, touch, floor, sd = np.empty(shape), np.empty(shape), np.empty(shape), np.empty(shape)
+    for place, stage in enumerate(stages):
+        pieces, hands = stage_pieces(b, stage, shop)
+        floor[:, place] = floor_minutes(b, stage, shop)
+        summed = total(pieces)
+        minutes[:, place] = np.maximum(summed, np.fmax(floor[:, place], LEAST_MIN))
+        touch[:, place] = np.minimum(hands, minutes[:, place])
+        sd[:, place] = prior_sd(stage, b.basis)
+    names = np.broadcast_to(np.array(stages, object), shape)
+    basis = np.broadcast_to(b.basis[:, None], shape)
+    return {"stage": names, "minutes": minutes, "touch_min": touch, "basis": basis, "prior_sd": sd, "floor_min": floor}
+
+
+def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int) -> Baselines:
+    """Blocks of several kinds as one table, sorted by build."""
+    width = np.zeros(builds, int)
+    for rows, block in blocks:
+        width[rows] = block["minutes"].shape[1]
+    start = np.cumsum(width) - width
+    joined: dict[str, np.ndarray] = {"build": np.repeat(np.arange(builds), width)}
+    for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min"):
+        whole = np.empty(int(width.sum()), object if name in ("stage", "basis") else float)
+        for rows, block in blocks:
+            whole[start[rows][:, None] + np.arange(block[name].shape[1])] = block[name]
+        joined[name] = whole
+    return Baselines(**joined)
+
+
+def _kinds(columns: Mapping[str, np.ndarray], shop: Shop) -> np.ndarray:
+    strange = sorted({str(code) for code in np.asarray(columns["process"], object)} - set(KINDS))
+    if strange:
+        raise OutsideModelError(f'process "{strange[0]}" is not known.', f"Known: {', '.join(PROCESSES)}.")
+    return machine_kinds(columns, shop)
+
+
+def _number(value: Any) -> float:
+    return float(np.ravel(value)[0])
+
+
+def _numbers(inputs: Mapping[str, Any]) -> dict[str, float]:
+    known = {name: _number(value) for name, value in inputs.items()}
+    return {name: value for name, value in known.items() if np.isfinite(value)}

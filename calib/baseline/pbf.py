@@ -1,4 +1,4 @@
-"""Powder bed fusion of polymer by laser: seconds of each term of warm-up, printing and cool-down."""
+"""Powder bed fusion of polymer by laser: minutes of each term of warm-up, printing and cool-down."""
 
 from __future__ import annotations
 
@@ -6,52 +6,131 @@ import numpy as np
 
 from calib.baseline.columns import Builds
 from calib.baseline.heat import tabled_cake_cooling_s, warm_up_s
+from calib.baseline.sections import averaged
+from calib.baseline.term import Piece, total
 
-Terms = dict[str, np.ndarray]
 
+def printing_pieces(b: Builds) -> list[Piece]:
+    r"""Recoat and heating of every layer, blank ones too; hatch, contours and jumps shared by the lasers.
 
-def printing_terms(b: Builds) -> Terms:
-    """Layers x (recoat + heating) + hatch (volume over layer x spacing x speed) + contours + jumps, over the lasers."""
-    m = b.machine
+    .. math::  t = N (t_{recoat} + t_{heat}) + \frac{N_s}{n} \left(\frac{A}{h_s v} + \frac{c P}{v_c} +
+               \frac{W}{h_s} t_j + m \frac{d}{v_j}\right)
+
+    Parameters
+    ----------
+    b : builds in powder beds
+
+    Returns
+    -------
+    Pieces in minutes, shape (n,).
+
+    References
+    ----------
+    Composition: Gibson, Rosen, Stucker 2015, eq. 16.7. Parameters: common practice, no source.
+    """
+    s, m = averaged(b), b.machine
     layers = (b.height_mm + m["blank_first_mm"] + m["blank_last_mm"]) / b.layer_mm
-    hatch_mm = b.volume_mm3 / (b.layer_mm * m["hatch_mm"])
-    line_mm = np.clip(np.sqrt(b.volume_mm3 / b.parts / 30.0), 2.0, 60.0)
-    return {
-        "recoat and heating": layers * (m["recoat_s"] + m["layer_heat_s"]),
-        "hatch": hatch_mm / m["scan_speed_mm_s"] / m["lasers"],
-        "jumps": hatch_mm / line_mm * m["jump_delay_s"] / m["lasers"],
-        "contours": m["contours"] * 0.7 * b.area_mm2 / b.layer_mm / m["contour_speed_mm_s"] / m["lasers"],
-        "start sequence": m["start_sequence_min"] * 60,
-    }
+    per_layer = m["recoat_s"] + m["layer_heat_s"]
+    lasers = m["lasers"]
+    hatch = s.layers * s.area_mm2 / m["hatch_mm"] / m["scan_speed_mm_s"] / lasers / 60.0
+    contours = s.layers * m["contours"] * s.perimeter_mm / m["contour_speed_mm_s"] / lasers / 60.0
+    apart = np.sqrt(b.bed_mm.prod(axis=1) / np.maximum(s.contours, 1.0))
+    turns = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
+    jumps = s.layers * (turns + s.contours * apart / m["jump_speed_mm_s"]) / lasers / 60.0
+    return [
+        Piece("recoat and heating", layers * per_layer / 60.0, "layers x (recoat + heating)",
+              {"layers": layers, "recoat_s": m["recoat_s"], "layer_heat_s": m["layer_heat_s"]}),
+        Piece("hatch", hatch, "layers x section / hatch / speed / lasers",
+              {"layers": s.layers, "section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"],
+               "scan_speed_mm_s": m["scan_speed_mm_s"], "lasers": lasers}),
+        Piece("contours", contours, "layers x passes x perimeter / speed / lasers",
+              {"layers": s.layers, "perimeter_mm": s.perimeter_mm, "contours": m["contours"],
+               "contour_speed_mm_s": m["contour_speed_mm_s"]}),
+        Piece("jumps", jumps, "layers x (lines x delay + contours x distance / jump speed) / lasers",
+              {"layers": s.layers, "jump_delay_s": m["jump_delay_s"], "jump_speed_mm_s": m["jump_speed_mm_s"]}),
+        Piece("start sequence", m["start_sequence_min"], "start sequence", {"start_sequence_min": m["start_sequence_min"]}),
+    ]  # fmt: skip
 
 
-def warm_up_terms(b: Builds) -> Terms:
-    """Heating with soak, inerting beside it: the longer counts."""
-    m, bed = b.machine, b.material["powder_bed_c"]
-    reach = np.maximum(m["powder_reach_c"], bed + 5)
-    heating = warm_up_s(m["ambient_c"], bed, reach, 60 * m["powder_tau_min"]) + 60 * m["soak_min"]
-    return {"heating and soak, or inerting": np.maximum(heating, 60 * m["inert_min"])}
+def warm_up_pieces(b: Builds) -> list[Piece]:
+    r"""Heating with soak, inert gas beside it: the longer counts.
 
+    .. math::  t = \max\left(-\tau \ln \frac{T_{max} - T_{bed}}{T_{max} - T_0} + t_{soak},\; t_{inert}\right)
 
-def cool_down_terms(b: Builds) -> Terms:
-    """Transient conduction in the cake to the safe temperature of its core, less what cooled while printing."""
-    m, p = b.machine, b.material
-    limits = np.array([floors.get("cool_to_c") or np.nan for floors in b.floors])
-    to_c = np.where(np.isnan(limits), p["open_c"], limits)
-    theta = np.clip((to_c - m["ambient_c"]) / (p["powder_bed_c"] - m["ambient_c"]), 0.01, 0.99)
-    height = np.minimum(b.cake_cm3 * 1000 / (b.size_mm[:, 0] * b.size_mm[:, 1]), b.size_mm[:, 2] * 1.2)
-    packing = np.clip(b.volume_mm3 / 1000 / b.cake_cm3, 0.0, 0.8)
-    powder = [
-        p["powder_k_w_m_k"],
-        p["solid_k_w_m_k"],
-        p["powder_rho_kg_m3"] * p["heat_j_kg_k"],
-        1000 * p["density_g_cm3"] * p["heat_j_kg_k"],
+    Parameters
+    ----------
+    b : builds in powder beds
+
+    Returns
+    -------
+    Pieces in minutes.
+
+    References
+    ----------
+    First-order heating (``heat.warm_up_s``); parameters: common practice, no source.
+    """
+    m, bed_c = b.machine, b.material["powder_bed_c"]
+    heating = warm_up_s(m["ambient_c"], bed_c, m["powder_reach_c"], m["powder_tau_min"])
+    longer = np.maximum(m["inert_min"] - heating - m["soak_min"], 0.0)
+    inputs = {"tau_min": m["powder_tau_min"], "set_c": bed_c, "reach_c": m["powder_reach_c"]}
+    return [
+        Piece("heating", heating, "-tau ln((reach - set) / (reach - room))", inputs),
+        Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
+        Piece("inert gas beyond that", longer, "inert - heating - soak, where positive", {"inert_min": m["inert_min"]}),
     ]
-    key = np.column_stack([b.size_mm[:, :2], theta, m["film_w_m2_k"], *powder])
-    seconds = np.empty(len(height))
-    for one in np.unique(key, axis=0):
-        x, y, ratio, film, *conduction = one.tolist()
-        own = (key == one).all(axis=1)
-        seconds[own] = tabled_cake_cooling_s(height[own], packing[own], (x, y), ratio, film, tuple(conduction))
-    head_start = m["head_start_share"] * 0.5 * sum(printing_terms(b).values())
-    return {"conduction in the cake": np.maximum(seconds - head_start, m["cool_least_min"] * 60)}
+
+
+def cool_down_pieces(b: Builds) -> list[Piece]:
+    r"""Conduction in the cake until its core may be opened, less what has cooled while printing.
+
+    .. math::  t = \max\left(t_{cake} - \tfrac{1}{2} s\, t_{print},\; t_{least}\right)
+
+    Parameters
+    ----------
+    b : builds in powder beds; the cake fills the bed up to the build's height and blank layers
+
+    Returns
+    -------
+    Pieces in minutes.
+
+    Notes
+    -----
+    Lower layers have cooled while upper ones were printed: a share s of half the printing time counts.
+
+    References
+    ----------
+    Product of three plane walls (``heat.cake_cooling_s``); powder properties from memory, to be fitted.
+    """
+    m = b.machine
+    cake, inputs = _cake_min(b)
+    started = -np.minimum(m["head_start_share"] * 0.5 * total(printing_pieces(b)), cake)
+    least = np.maximum(m["cool_least_min"] - cake - started, 0.0)
+    return [
+        Piece("conduction in the cake", cake, "product of three plane-wall series, solved for the time", inputs,
+              "Cengel, Heat and Mass Transfer, sec. 4-2 and 4-4; powder properties from memory, to be fitted"),
+        Piece("cooled while printing", started, "-share x printing / 2", {"head_start_share": m["head_start_share"]}),
+        Piece("up to the shop's least", least, "least - the above, where positive", {"cool_least_min": m["cool_least_min"]}),
+    ]  # fmt: skip
+
+
+def _cake_min(b: Builds) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
+    """Minutes of conduction, and what they hang on; one table for each machine with each material."""
+    m, p = b.machine, b.material
+    open_c = np.where(np.isnan(b.floors["cool_to_c"]), p["open_c"], b.floors["cool_to_c"])
+    height = b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1)
+    packing = np.clip(b.volume_cm3 / b.cake_cm3, 0.0, 0.8)
+    theta = (open_c - m["ambient_c"]) / (p["powder_bed_c"] - m["ambient_c"])
+    heat = p["heat_j_kg_k"]
+    powder = (p["powder_k_w_m_k"], p["solid_k_w_m_k"], p["powder_rho_kg_m3"] * heat, 1000.0 * p["density_g_cm3"] * heat)
+    minutes = np.empty(len(b))
+    pairs = m.codes * (p.codes.max() + 1) + p.codes
+    for pair in np.unique(pairs):
+        own = np.flatnonzero(pairs == pair)
+        one = own[0]
+        minutes[own] = tabled_cake_cooling_s(
+            height[own], packing[own], (float(b.bed_mm[one, 0]), float(b.bed_mm[one, 1])), float(theta[one]),
+            float(m["film_w_m2_k"][one]), tuple(float(values[one]) for values in powder),
+        ) / 60.0  # fmt: skip
+    inputs = {"height_mm": height, "packing": packing, "open_c": open_c, "bed_c": p["powder_bed_c"],
+              "film_w_m2_k": m["film_w_m2_k"]}  # fmt: skip
+    return minutes, inputs

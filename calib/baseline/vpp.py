@@ -1,4 +1,4 @@
-"""Vat photopolymerization: seconds of each term of warm-up and printing, by mask or by laser."""
+"""Vat photopolymerization, by mask or by laser: minutes of each term of warm-up and printing."""
 
 from __future__ import annotations
 
@@ -7,45 +7,115 @@ import numpy as np
 from calib.baseline.columns import Builds
 from calib.baseline.exposure import laser_speed_mm_s, masked_exposure_s
 from calib.baseline.heat import warm_up_s
+from calib.baseline.sections import Sections, averaged
+from calib.baseline.term import Piece
 
-Terms = dict[str, np.ndarray]
+CURVE = "working curve: Jacobs 1992; Gibson, Rosen, Stucker 2015, eq. 4.16 and 4.23"
 
 
-def printing_terms(b: Builds) -> Terms:
-    """Layers x (exposure + lift + return + settling + recoat); a mask exposes all parts at once, a laser one by one."""
+def printing_pieces(b: Builds) -> list[Piece]:
+    r"""Layers of light and of what lies between them.
+
+    .. math::  t = N (t_{light} + t_{lift} + t_{return} + t_{settle} + t_{recoat}) + N_1 (f_1 - 1) t_{light} + t_{start}
+
+    Parameters
+    ----------
+    b : builds on machines with masked or scanned light; height with supports and raft
+
+    Returns
+    -------
+    Pieces in minutes, shape (n,).
+
+    Notes
+    -----
+    A mask shows the whole plate at once: its light does not hang on how much is filled. A laser draws every part.
+
+    References
+    ----------
+    Working curve; composition: Gibson, Rosen, Stucker 2015, eq. 16.7 and 16.8. Parameters: common practice, no source.
+    """
+    s, m = averaged(b), b.machine
+    light = masked_layer_s(b) if b.kind == "masked" else scanned_layer_s(b, s)
+    lift = m["lift_mm"] * (1.0 / m["lift_speed_mm_s"] + 1.0 / m["return_speed_mm_s"])
+    between = m["settle_s"] + m["tilt_s"] + m["recoat_s"]
+    first = np.minimum(m["first_layers"], s.layers)
+    shown = {"layers": s.layers, "light_s": light, "exposure_set_s": b.exposure_s, "irradiance_mw_cm2": m["irradiance_mw_cm2"]} if b.kind == "masked" else {
+        "layers": s.layers, "light_s": light, "section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"]}  # fmt: skip
+    return [
+        Piece("light", s.layers * light / 60.0, "layers x light", shown, CURVE),
+        Piece("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
+              {"first_layers": first, "first_factor": m["first_factor"], "light_s": light}),
+        Piece("lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
+              {"layers": s.layers, "lift_mm": m["lift_mm"], "lift_speed_mm_s": m["lift_speed_mm_s"],
+               "return_speed_mm_s": m["return_speed_mm_s"]}),
+        Piece("settling, tilt, recoat", s.layers * between / 60.0, "layers x (settling + tilt + recoat)",
+              {"layers": s.layers, "settle_s": m["settle_s"], "tilt_s": m["tilt_s"], "recoat_s": m["recoat_s"]}),
+        Piece("slower lift of large sections", s.layers * m["lift_area_s_cm2"] * s.area_mm2 / 6000.0,
+              "layers x slower lift x section", {"lift_area_s_cm2": m["lift_area_s_cm2"], "section_cm2": s.area_mm2 / 100.0}),
+        Piece("start sequence", m["start_sequence_min"], "start sequence", {"start_sequence_min": m["start_sequence_min"]}),
+    ]  # fmt: skip
+
+
+def _curve(b: Builds) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Wanted cure depth [mm], Dp [mm] (less with more absorber) and Ec [mJ/cm2] of each build."""
+    depth = b.layer_mm + b.machine["overcure_mm"]
+    return depth, b.material["penetration_mm"] / b.material["absorber_ratio"], b.material["critical_mj_cm2"]
+
+
+def masked_layer_s(b: Builds) -> np.ndarray:
+    """Light on one layer: as set on the machine, else from the working curve [s]."""
+    needed = masked_exposure_s(*_curve(b), b.machine["irradiance_mw_cm2"])
+    return np.where(np.isnan(b.exposure_s), needed, b.exposure_s)
+
+
+def scanned_layer_s(b: Builds, s: Sections) -> np.ndarray:
+    r"""Laser on one layer: hatch, contours, and the jump at each line.
+
+    .. math::  t = \left(\frac{A}{h_s V_s} + \frac{c P}{V_c} + \frac{W}{h_s} t_j\right) / n
+
+    Parameters
+    ----------
+    b : builds on scanned machines
+    s : their mean sections, with area A, perimeter P and line width W; supports are drawn too
+
+    Returns
+    -------
+    Seconds, shape (n,).
+
+    References
+    ----------
+    Speed: Gibson, Rosen, Stucker 2015, eq. 4.16, at most what the mirrors do.
+    """
     m = b.machine
-    dp = b.material["penetration_mm"] / b.material["absorber_ratio"]
-    critical, depth = b.material["critical_mj_cm2"], b.layer_mm + m["overcure_mm"]
-    layers = np.maximum(b.height_mm / b.layer_mm, 1)
-    lift = m["lift_mm"] / m["lift_speed_mm_s"] + m["lift_mm"] / m["return_speed_mm_s"]
-    section_cm2 = (b.volume_mm3 + b.support_mm3) / np.maximum(b.height_mm, 1) / 100
-    masked = b.kind == "masked"
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shown = layers * masked_exposure_s(depth, dp, critical, np.where(masked, m.get("irradiance_mw_cm2", 1.0), 1.0))
-        if (~masked).any():
-            usual = laser_speed_mm_s(depth, dp, critical, m["laser_power_mw"], np.maximum(m["beam_radius_mm"], 1e-3))
-            speed = np.minimum(np.maximum(usual, 1.0), np.maximum(m["scan_speed_mm_s"], 1.0))
-            hatched = (b.volume_mm3 + b.support_mm3) / (b.layer_mm * np.maximum(m["hatch_mm"], 1e-3)) / speed
-            contour = m["contours"] * b.area_mm2 / b.layer_mm / np.maximum(m["contour_speed_mm_s"], 1.0)
-            scanned = (hatched + contour) / np.maximum(m["lasers"], 1)
-        else:
-            scanned = np.zeros_like(shown)
-    light = np.where(masked, shown, scanned)
-    first = light / layers * m["first_layers"] * (m["first_factor"] - 1)
-    return {
-        "exposure": light,
-        "first layers": first,
-        "lift and return": layers * lift,
-        "settling, tilt, recoat": layers * (m["settle_s"] + m["tilt_s"] + m["recoat_s"]),
-        "slower lift of large sections": layers * m["lift_area_s_cm2"] * section_cm2,
-        "start sequence": m["start_sequence_min"] * 60,
-    }
+    curing = laser_speed_mm_s(*_curve(b), m["laser_power_mw"], m["beam_radius_mm"])
+    hatched = (s.area_mm2 + s.support_mm2) / m["hatch_mm"] / np.minimum(curing, m["scan_speed_mm_s"])
+    contours = m["contours"] * s.perimeter_mm / np.minimum(curing, m["contour_speed_mm_s"])
+    jumps = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
+    return (hatched + contours + jumps) / m["lasers"]
 
 
-def warm_up_terms(b: Builds) -> Terms:
-    m, resin = b.machine, b.material["resin_c"]
-    reach = np.maximum(m["resin_reach_c"], resin + 1)
-    return {
-        "resin": warm_up_s(m["ambient_c"], resin, reach, 60 * 60 * m["resin_tau_min"]),
-        "soak": 60 * m["soak_min"],
-    }
+def warm_up_pieces(b: Builds) -> list[Piece]:
+    r"""Resin to its temperature, then soak; nothing where the resin is not heated.
+
+    .. math::  t = -\tau \ln \frac{T_{max} - T_{set}}{T_{max} - T_0} + t_{soak}
+
+    Parameters
+    ----------
+    b : builds on resin machines
+
+    Returns
+    -------
+    Pieces in minutes.
+
+    References
+    ----------
+    First-order heating (``heat.warm_up_s``); parameters: common practice, no source.
+    """
+    m, set_c = b.machine, b.material["resin_c"]
+    heating = warm_up_s(m["ambient_c"], set_c, m["resin_reach_c"], m["resin_tau_min"])
+    inputs = {"tau_min": m["resin_tau_min"], "set_c": set_c, "reach_c": m["resin_reach_c"]}
+    return [
+        Piece("resin", heating, "-tau ln((reach - set) / (reach - room))", inputs),
+        Piece("stirring and filling", 2.0, "stirring and filling", {}),
+        Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
+    ]
