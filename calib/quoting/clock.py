@@ -50,7 +50,9 @@ class OpenClock:
         self._zero: float | None = None  # wall time at which open time is zero, whatever is asked later
         self._days = _FIRST_DAYS
         self.opens = self.closes = self.before = np.zeros(0)
-        self._opened = self._closed = self._begun = np.zeros(0, np.int32)  # spans opened, closed, begun: by minute
+        # by wall minute: opening of the span that it is in or that comes next, and wall time less open time in it;
+        # by open minute: wall time less open time
+        self._opening = self._shift = self._shift_at = np.zeros(0)
         if hours is not None and not any(hours):
             raise NoPlanError(
                 "The shop file states opening hours, but the shop is closed on every day of the week.",
@@ -66,27 +68,31 @@ class OpenClock:
         wall = np.asarray(wall, float)
         if self.always_open:
             return wall
-        self._reach(wall)
-        index = np.maximum(self._opened[self._minute(wall)] - 1, 0)
-        return self.before[index] + np.clip(wall - self.opens[index], 0.0, self.closes[index] - self.opens[index])
+        minute = self._minute(wall)
+        return np.maximum(wall, self._opening[minute]) - self._shift[minute]
 
     def next_open(self, wall: np.ndarray | float) -> np.ndarray:
         """The wall time itself where the shop is open, else the next opening [min]."""
         wall = np.asarray(wall, float)
         if self.always_open:
             return wall
-        self._reach(wall)
-        return np.maximum(wall, self.opens[self._closed[self._minute(wall)]])
+        minute = self._minute(wall)
+        return np.maximum(wall, self._opening[minute])
+
+    def work(self, ready: np.ndarray | float, minutes: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+        """Start and end, as wall times, of work of so many open minutes that starts as soon as the shop is open."""
+        ready = np.asarray(ready, float)
+        if self.always_open:
+            return ready, ready + minutes
+        minute = self._minute(ready)
+        start = np.maximum(ready, self._opening[minute])
+        target = start - self._shift[minute] + minutes
+        passed = self._open_minute(target)
+        return start, target + self._shift_at[passed]
 
     def after(self, wall: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
         """Wall time at which that many open minutes have passed since ``wall``; none: the wall time itself [min]."""
-        wall, minutes = np.broadcast_arrays(np.asarray(wall, float), np.asarray(minutes, float))
-        if self.always_open:
-            return wall + minutes
-        target = self.open_at(wall) + minutes
-        self._reach_open(float(np.max(target, initial=0.0)))
-        index = np.maximum(self._begun[np.maximum(np.ceil(target - self.before[0] - 1e-9), 0).astype(np.int64)] - 1, 0)
-        return np.where(minutes > 0, self.opens[index] + (target - self.before[index]), wall)
+        return np.where(np.asarray(minutes) > 0, self.work(wall, minutes)[1], wall)
 
     def within(self, wall: np.ndarray, minutes: np.ndarray) -> np.ndarray:
         """Earliest start at or after ``wall`` from which ``minutes`` fit before closing; else infinity."""
@@ -94,7 +100,7 @@ class OpenClock:
         if self.always_open:
             return wall.copy()
         start = self.next_open(wall)
-        index = self._closed[self._minute(start)]
+        index = np.searchsorted(self.closes, start, side="right")
         longest = self.longest_span()
         open_ = np.isfinite(start) & (minutes <= longest)
         while np.any(late := open_ & (start + minutes > self.closes[index] + 1e-9)):
@@ -118,8 +124,6 @@ class OpenClock:
         return [(float(a), float(b)) for a, b in zip(self.opens[touched], self.closes[touched], strict=True)]
 
     def _reach(self, wall: np.ndarray) -> None:
-        if wall.size == 0:
-            return
         low, high = float(np.min(wall)), float(np.max(wall))
         if not (np.isfinite(low) and np.isfinite(high)):
             raise NoPlanError("A time in the plan is not a number.", "Check the shop's hours and rates.")
@@ -132,14 +136,20 @@ class OpenClock:
 
     def _minute(self, wall: np.ndarray) -> np.ndarray:
         """Whole minutes since the first opening, the places of the look-up tables: hours change on whole minutes."""
-        return np.maximum(np.floor(wall + 1e-9) - self.opens[0], 0).astype(np.int64)
+        if wall.size == 0:
+            return np.zeros(wall.shape, np.int64)
+        if self._first is None or not wall.min() >= self.opens[0] or wall.max() > self.opens[-2]:
+            self._reach(wall)
+        return (wall - (self.opens[0] - 1e-9)).astype(np.int64)
+
+    def _open_minute(self, target: np.ndarray) -> np.ndarray:
+        """Places of open times in their look-up table, rounded up."""
+        while target.size and target.max() > self.before[-1]:
+            self._grow()
+        return np.ceil(target - (self.before[0] + 1e-9)).astype(np.int64)
 
     def _reach_spans(self, index: int) -> None:
         while index >= len(self.opens) - 1:
-            self._grow()
-
-    def _reach_open(self, target: float) -> None:
-        while self.before[-1] < target:
             self._grow()
 
     def _grow(self) -> None:
@@ -171,11 +181,12 @@ class OpenClock:
         self._zero = float(self.opens[0]) if self._zero is None else self._zero
         zero = int(np.searchsorted(self.opens, self._zero, side="right")) - 1
         self.before -= self.before[zero] + min(self._zero, self.closes[zero]) - self.opens[zero]
+        shift = self.opens - self.before
         minutes = np.arange(self.opens[0], self.opens[-1] + 1)
-        self._opened = np.searchsorted(self.opens, minutes, side="right").astype(np.int32)
-        self._closed = np.searchsorted(self.closes, minutes, side="right").astype(np.int32)
-        begun = np.arange(self.before[0], self.before[-1] + 2)
-        self._begun = np.searchsorted(self.before, begun, side="left").astype(np.int32)
+        span = np.searchsorted(self.closes, minutes, side="right")
+        self._opening, self._shift = self.opens[span], shift[span]
+        passed = np.arange(self.before[0], self.before[-1] + 2)
+        self._shift_at = shift[np.maximum(np.searchsorted(self.before, passed, side="left") - 1, 0)]
 
 
 def _utc_minutes(day: date, minute: int, zone: ZoneInfo) -> float:

@@ -183,7 +183,7 @@ def _first_part(work: Work, clock: OpenClock, first_build: np.ndarray, ready: np
     last = work.rows["job"].to_numpy() == ORDER_AFTER
     quantity = sum(parts for parts, _ in work.option.builds)
     share = work.minutes[last].sum(axis=0) / quantity
-    return np.minimum(clock.after(clock.next_open(first_build), share), ready)
+    return np.minimum(clock.work(first_build, share)[1], ready)
 
 
 def soonest(planned: Sequence[Planned]) -> dict[str, Any]:

@@ -46,11 +46,9 @@ class People:
     def work(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Start and end of work with hands on, in opening hours, when somebody who can do it is free."""
         if self._servers is None:
-            start = self.clock.next_open(ready)
-            return start, self.clock.after(start, minutes)
+            return self.clock.work(ready, minutes)
         server, free = self._servers.earliest(self.able(stage))
-        start = self.clock.next_open(np.maximum(ready, free))
-        end = self.clock.after(start, minutes)
+        start, end = self.clock.work(np.maximum(ready, free), minutes)
         self._servers.take(server, end)
         return start, end
 

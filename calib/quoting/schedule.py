@@ -170,10 +170,10 @@ class _Walk:
         """Setting up, printing until it failed, and clearing away; a person finds it in opening hours."""
         minutes, clock = self.job.minutes, self.floor.clock
         zero = np.zeros(self.floor.draws)
-        end = clock.after(clock.next_open(now), minutes.get("machine_setup", zero))
+        end = clock.work(now, minutes.get("machine_setup", zero))[1]
         end = end + minutes.get("warm_up", zero) + share * minutes.get("printing", zero)
         clearing = minutes.get("unloading", zero) + minutes.get("machine_cleaning", zero)
-        return clock.after(clock.next_open(end), clearing)
+        return clock.work(end, clearing)[1]
 
     def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:
         minutes, share = self.job.minutes[stage], self.job.touch_share.get(stage, 0.0)
