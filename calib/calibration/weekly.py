@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.moments import Moments, SharedEffect, accumulate, build_effects, sparse_rows
@@ -89,6 +90,7 @@ class WeeklyPass:
         gap = max(number - self.weeks[-1].number, 1) if self.weeks else 1
         return state, predictive(state, coded, rows, float(gap))
 
+    @threadpool_limits.wrap(limits=1, user_api="blas")  # many small solves: threads cost eight times the time
     def learn(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> tuple[np.ndarray, np.ndarray]:
         """Learn from a week's rows, of which ``before`` was expected: (normal scores, runs behind each)."""
         scores = self._scores(rows, before)
