@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from calib.report import terminal, terminal_quote
+from calib.report import terminal, terminal_quote, terminal_steps
 
 
 def as_text(command: str, document: dict[str, Any], detail: bool = False) -> str:
-    if command in {"quote", "compare"}:
-        return getattr(terminal_quote, f"show_{command}")(
-            document, **({"stages": detail} if command == "quote" else {})
-        )
-    return getattr(terminal, f"show_{command}")(document)
+    if command == "quote":
+        return terminal_quote.show_quote(document, stages=detail)
+    name = f"show_{command}"
+    room = next(room for room in (terminal, terminal_quote, terminal_steps) if hasattr(room, name))
+    return getattr(room, name)(document)

@@ -1,0 +1,69 @@
+"""What was made or written, and the next step, as text: init, report, an accepted change, the demo."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calib.report.terminal import show_drift
+from calib.report.units import duration
+
+Document = Mapping[str, Any]
+
+
+def show_init(doc: Document) -> str:
+    machines = ", ".join(f"{one['id']} ({one['process']})" for one in doc["machines"])
+    return "\n".join(
+        [
+            f"A new shop is in {doc['folder']}: {', '.join(doc['files'])}.",
+            f"Time zone {doc['timezone']}; machines {machines}.",
+            "Next: put your machines and hours into shop.toml, fill the log templates, then",
+            f"  calib import {doc['folder']}/logs --shop {doc['folder']}",
+        ]
+    )
+
+
+def show_report(doc: Document) -> str:
+    moved = ", ".join(f"{one['process']} {one['stage']}" for one in doc["drifting"]) or "nothing"
+    return "\n".join([f"The week's page is {doc['page']}.", f"Drifting: {moved}.", *doc["warnings"]])
+
+
+def show_accept(doc: Document) -> str:
+    return (
+        f"{doc['process']} {doc['stage']}: the change since {doc['since']} is the plan from now on. "
+        "It is kept in the history with its note."
+    )
+
+
+def show_demo(doc: Document) -> str:
+    rows = sum(one["rows_read"] for one in doc["import"]["files"])
+    aside = sum(one["rows_quarantined"] for one in doc["import"]["files"])
+    lines = [
+        f"An invented lab that makes river gauges is in {doc['folder']}.",
+        f"Import  {rows} rows of half a year read, {aside} set aside with their reasons.",
+        f"Fit     learned from {doc['fit']['runs_used']} runs of {len(doc['fit']['cells'])} stages.",
+        f"Quote   {doc['part']}, clock starts {doc['start'].replace('T', ' ')}; usual time, and 8 of 10 times within:",
+    ]
+    for quote in doc["quotes"]:
+        lines.append(f"  {quote['quantity']:>3} parts  {'   '.join(_best_of_each(quote))}")
+    lines += ["Drift", *("  " + line for line in show_drift(doc["drift"]).splitlines()), f"Page    {doc['page']}"]
+    folder = doc["folder"]
+    lines += [
+        "Try next:",
+        f"  calib quote {folder}/parts/{doc['part']} --qty 10 --shop {folder} --stages",
+        f"  calib compare {folder}/parts/float_housing.stl --qty 1:60 --shop {folder}",
+        f"  calib predict {folder}/plan.csv --out ranges.csv --shop {folder}",
+        f"  calib backtest --shop {folder}",
+        f"Done in {doc['seconds']} s.",
+    ]
+    return "\n".join(lines)
+
+
+def _best_of_each(quote: Document) -> list[str]:
+    """The soonest option of each process, as 'MEX 6 h (4 h to 26 h)'."""
+    best: dict[str, str] = {}
+    for option in quote["options"]:
+        lead = option["lead_time_h"]
+        middle, low, high = (duration(60 * lead[name]) for name in ("p50", "p10", "p90"))
+        best.setdefault(option["process"], f"{option['process']} {middle} ({low} to {high})")
+    return list(best.values())
