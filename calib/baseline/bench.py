@@ -57,12 +57,14 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
         return Piece(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, WRIGHT)
 
     one = np.ones(len(b))
+    lifted = np.zeros(len(b)) if stage == "unloading" and b.process == "PBF" else b.parts  # there the cake is, whole
     surface = grades * b.area_cm2 * each
     return [
         piece("start", "start_min", one, "factor x start"),
-        piece("parts", "per_part_min", b.parts * each, "factor x first part x repeats", parts=b.parts, learned=each),
+        piece("parts", "per_part_min", lifted * each, "factor x first part x repeats", parts=lifted, learned=each),
         piece("surface", "per_cm2_min", surface, "factor x surface x grades", area_cm2=b.area_cm2, learned=each),
-        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact", contact_cm2=b.contact_cm2),
+        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact",
+              contact_cm2=b.contact_cm2),
         piece("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
         piece("powder cake", "per_litre_min", b.cake_cm3 / 1000.0, "factor x litres of cake", cake_cm3=b.cake_cm3),
     ]  # fmt: skip

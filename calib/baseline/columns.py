@@ -206,7 +206,7 @@ def _machine_params(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -
 
 def _versions(machine: Machine) -> list[Mapping[str, float]]:
     """Parameters before the first change, and after each."""
-    versions = [machine.params]
+    versions: list[Mapping[str, float]] = [machine.params]
     for _, change in machine.dated:
         versions.append({**versions[-1], **change})
     return versions
@@ -222,11 +222,14 @@ def _version_on(machine: Machine, columns: Columns, rows: np.ndarray) -> np.ndar
 
 
 def _day(value: Any) -> np.datetime64:
-    if isinstance(value, str):
-        return np.datetime64(value[:10] or "NaT", "D")
-    if isinstance(value, date) and value == value:  # a missing stamp of pandas differs from itself
+    """Day of a date, a stamp or a text; a missing stamp differs from itself."""
+    if isinstance(value, str) and value:
+        return np.datetime64(value[:10], "D")
+    if isinstance(value, date) and value == value:
         return np.datetime64(value.isoformat()[:10], "D")
-    return np.datetime64(value, "D") if isinstance(value, np.datetime64) else np.datetime64("NaT")
+    if isinstance(value, np.datetime64):
+        return value.astype("datetime64[D]")
+    return np.datetime64("NaT", "D")
 
 
 def _material_params(

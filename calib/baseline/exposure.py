@@ -167,4 +167,4 @@ def hatch_overlap(spacing_per_radius: Numbers) -> np.ndarray:
     Gibson, Rosen, Stucker 2015, eq. 4.26.
     """
     ratio = np.asarray(spacing_per_radius, float)
-    return 1.0 + 2.0 * sum(np.exp(-2.0 * (n * ratio) ** 2) for n in range(1, 5))
+    return 1.0 + 2.0 * np.exp(-2.0 * np.multiply.outer(ratio, np.arange(1, 5)) ** 2).sum(axis=-1)

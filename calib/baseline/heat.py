@@ -170,7 +170,7 @@ def cake_theta(
     ----------
     time_s : shape (n,) [s]
     sides_m : shape (n, 3), full lengths [m]
-    alpha_m2_s, k_w_m_k, film_w_m2_k : diffusivity [m2/s], conductivity [W/(m K)], film [W/(m2 K)], shape (n,) or numbers
+    alpha_m2_s, k_w_m_k, film_w_m2_k : shape (n,) or numbers [m2/s], [W/(m K)], [W/(m2 K)]
 
     Returns
     -------

@@ -9,6 +9,7 @@ from calib.baseline.heat import lumped_cooling_s, warm_up_s
 from calib.baseline.motion import bead_section_mm2, curve_limited_mm_s, flow_limited_mm_s, move_s
 from calib.baseline.sections import Sections, mean_sections, profile_sections, repeated
 from calib.baseline.term import Piece
+from calib.shop.keys import COMMON
 
 SHARP = 3.0  # fewer corners a contour than this: it is a curve
 JUMPS_PER_CONTOUR = 2.0  # to its walls and to its fill; common practice, no source
@@ -45,17 +46,19 @@ def printing_pieces(b: Builds) -> list[Piece]:
         sections = profile_sections(
             b.profile[place], together[place], b.layer_mm[place], b.support_cm3[place] / times[place]
         )
-        own = _layer_minutes(sections, b.machine.of(place), b.material.of(place), b.layer_mm[place], together[place])
+        own = _layer_minutes(
+            sections, b.machine.of(int(place)), b.material.of(int(place)), b.layer_mm[place], together[place]
+        )
         for name, minutes in own.items():
             named[name][place] = times[place] * minutes.sum()
+    inputs, start = _inputs(b), b.machine["start_sequence_min"]
     return [
-        *(Piece(name, minutes, FORMULAS[name], _inputs(b), SOURCES.get(name, PRACTICE)) for name, minutes in named.items()),
+        *(Piece(name, minutes, FORMULAS[name], inputs, SOURCES.get(name, COMMON)) for name, minutes in named.items()),
         Piece("first layer", first_layer_min(b), "section / width x (1 / first speed - 1 / fill speed)", {}),
-        Piece("start sequence", b.machine["start_sequence_min"], "start sequence", {"start_sequence_min": b.machine["start_sequence_min"]}),
-    ]  # fmt: skip
+        Piece("start sequence", start, "start sequence", {"start_sequence_min": start}),
+    ]
 
 
-PRACTICE = "common practice, no source"
 SOURCES = {
     "walls": "trapezoidal moves (kinematics); flow limit: Go et al. 2017",
     "fill and skins": "trapezoidal moves (kinematics); number of lines: Cauchy-Crofton; flow limit: Go et al. 2017",
@@ -184,7 +187,8 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
     heating = "-tau ln((reach - set) / (reach - room))"
     return [
         Piece("bed", bed, heating, {"tau_min": m["bed_tau_min"], "set_c": bed_c, "reach_c": m["bed_reach_c"]}),
-        Piece("nozzle", nozzle, heating, {"tau_min": m["nozzle_tau_min"], "set_c": nozzle_c, "reach_c": m["nozzle_reach_c"]}),
+        Piece("nozzle", nozzle, heating, {"tau_min": m["nozzle_tau_min"], "set_c": nozzle_c,
+              "reach_c": m["nozzle_reach_c"]}),
         Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
     ]  # fmt: skip
 

@@ -48,7 +48,8 @@ def printing_pieces(b: Builds) -> list[Piece]:
                "contour_speed_mm_s": m["contour_speed_mm_s"]}),
         Piece("jumps", jumps, "layers x (lines x delay + contours x distance / jump speed) / lasers",
               {"layers": s.layers, "jump_delay_s": m["jump_delay_s"], "jump_speed_mm_s": m["jump_speed_mm_s"]}),
-        Piece("start sequence", m["start_sequence_min"], "start sequence", {"start_sequence_min": m["start_sequence_min"]}),
+        Piece("start sequence", m["start_sequence_min"], "start sequence",
+              {"start_sequence_min": m["start_sequence_min"]}),
     ]  # fmt: skip
 
 
@@ -109,7 +110,8 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
         Piece("conduction in the cake", cake, "product of three plane-wall series, solved for the time", inputs,
               "Cengel, Heat and Mass Transfer, sec. 4-2 and 4-4; powder properties from memory, to be fitted"),
         Piece("cooled while printing", started, "-share x printing / 2", {"head_start_share": m["head_start_share"]}),
-        Piece("up to the shop's least", least, "least - the above, where positive", {"cool_least_min": m["cool_least_min"]}),
+        Piece("up to the shop's least", least, "least - the above, where positive",
+              {"cool_least_min": m["cool_least_min"]}),
     ]  # fmt: skip
 
 
@@ -121,6 +123,11 @@ def _cake_min(b: Builds) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
     packing = np.clip(b.volume_cm3 / b.cake_cm3, 0.0, 0.8)
     theta = (open_c - m["ambient_c"]) / (p["powder_bed_c"] - m["ambient_c"])
     heat = p["heat_j_kg_k"]
+
+    def powder_of(row: int) -> tuple[float, float, float, float]:
+        k, solid_k, rho_c, solid_rho_c = (float(values[row]) for values in powder)
+        return k, solid_k, rho_c, solid_rho_c
+
     powder = (p["powder_k_w_m_k"], p["solid_k_w_m_k"], p["powder_rho_kg_m3"] * heat, 1000.0 * p["density_g_cm3"] * heat)
     minutes = np.empty(len(b))
     pairs = m.codes * (p.codes.max() + 1) + p.codes
@@ -129,7 +136,7 @@ def _cake_min(b: Builds) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
         one = own[0]
         minutes[own] = tabled_cake_cooling_s(
             height[own], packing[own], (float(b.bed_mm[one, 0]), float(b.bed_mm[one, 1])), float(theta[one]),
-            float(m["film_w_m2_k"][one]), tuple(float(values[one]) for values in powder),
+            float(m["film_w_m2_k"][one]), powder_of(one),
         ) / 60.0  # fmt: skip
     inputs = {"height_mm": height, "packing": packing, "open_c": open_c, "bed_c": p["powder_bed_c"],
               "film_w_m2_k": m["film_w_m2_k"]}  # fmt: skip

@@ -35,6 +35,7 @@ def prior_sd(stage: str, basis: np.ndarray) -> np.ndarray:
     """
     own = STAGE_SD.get(stage, BENCH_SD)
     extra = BASIS_SD | ({"announced": PRINTING_ANNOUNCED_SD} if stage == "printing" else {})
-    bases, codes = np.unique(np.asarray(basis, str), return_inverse=True)
-    sds = np.array([np.hypot(own, GEOMETRY.get(stage, FIXED) * extra[name]) for name in bases.tolist()])
-    return sds[codes]
+    sds = np.empty(len(basis))
+    for name, added in extra.items():
+        sds[basis == name] = np.hypot(own, GEOMETRY.get(stage, FIXED) * added)
+    return sds

@@ -39,10 +39,13 @@ def printing_pieces(b: Builds) -> list[Piece]:
     lift = m["lift_mm"] * (1.0 / m["lift_speed_mm_s"] + 1.0 / m["return_speed_mm_s"])
     between = m["settle_s"] + m["tilt_s"] + m["recoat_s"]
     first = np.minimum(m["first_layers"], s.layers)
-    shown = {"layers": s.layers, "light_s": light, "exposure_set_s": b.exposure_s, "irradiance_mw_cm2": m["irradiance_mw_cm2"]} if b.kind == "masked" else {
-        "layers": s.layers, "light_s": light, "section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"]}  # fmt: skip
+    if b.kind == "masked":
+        shown = {"exposure_set_s": b.exposure_s, "irradiance_mw_cm2": m["irradiance_mw_cm2"]}
+    else:
+        shown = {"section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"]}
     return [
-        Piece("light", s.layers * light / 60.0, "layers x light", shown, CURVE),
+        Piece("light", s.layers * light / 60.0, "layers x light",
+              {"layers": s.layers, "light_s": light, **shown}, CURVE),
         Piece("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
               {"first_layers": first, "first_factor": m["first_factor"], "light_s": light}),
         Piece("lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
@@ -51,8 +54,10 @@ def printing_pieces(b: Builds) -> list[Piece]:
         Piece("settling, tilt, recoat", s.layers * between / 60.0, "layers x (settling + tilt + recoat)",
               {"layers": s.layers, "settle_s": m["settle_s"], "tilt_s": m["tilt_s"], "recoat_s": m["recoat_s"]}),
         Piece("slower lift of large sections", s.layers * m["lift_area_s_cm2"] * s.area_mm2 / 6000.0,
-              "layers x slower lift x section", {"lift_area_s_cm2": m["lift_area_s_cm2"], "section_cm2": s.area_mm2 / 100.0}),
-        Piece("start sequence", m["start_sequence_min"], "start sequence", {"start_sequence_min": m["start_sequence_min"]}),
+              "layers x slower lift x section",
+              {"lift_area_s_cm2": m["lift_area_s_cm2"], "section_cm2": s.area_mm2 / 100.0}),
+        Piece("start sequence", m["start_sequence_min"], "start sequence",
+              {"start_sequence_min": m["start_sequence_min"]}),
     ]  # fmt: skip
 
 

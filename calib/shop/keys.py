@@ -160,6 +160,11 @@ FLOOR_KEYS: dict[str, tuple[float, float, str]] = {
     "cure_floor_min": (0.0, 2000.0, "least post-curing of a load"),
     "rinse_floor_min": (0.0, 2000.0, "least rinsing of a load"),
 }
+NEEDED_FLOORS = {
+    "MEX": (),
+    "VPP": ("wash_floor_min", "dry_floor_min", "cure_floor_min"),
+    "PBF": ("cool_to_c", "cool_floor_min"),
+}
 FLOOR_OF_STAGE = {
     "cool_down": "cool_floor_min",
     "washing": "wash_floor_min",
@@ -210,8 +215,8 @@ RATES: dict[str, dict[str, float]] = {
     "material_drying": {"recipe_min": 240.0, "hands_min": 4.0, "load_parts": 1e6, "load_cm3": 1500.0},
     "powder_prep": {"start_min": 12.0, "per_litre_min": 1.2, **_BENCH, "automatic_share": 0.4},
     "machine_setup": {"start_min": 8.0, **_BENCH, "pbf_factor": 2.2},
-    "unloading": {"start_min": 4.0, "per_part_min": 0.6, "per_litre_min": 0.3, **_BENCH, "learning": 0.9,
-                  "pbf_factor": 1.5},
+    "unloading": {"start_min": 4.0, "per_part_min": 0.6, "per_litre_min": 0.2, **_BENCH, "learning": 0.9,
+                  "pbf_factor": 1.75},
     "machine_cleaning": {"start_min": 7.0, **_BENCH, "vpp_factor": 1.4, "pbf_factor": 3.5},
     "draining": {"recipe_min": 10.0, "hands_min": 3.0, "load_parts": 1e6, "load_cm3": 1e7},
     "support_removal": {"start_min": 2.5, "per_part_min": 2.0, "per_contact_cm2_min": 0.45, **_BENCH},

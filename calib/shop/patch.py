@@ -1,0 +1,96 @@
+"""A what-if: a patch in the shop file's own format laid over it."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from calib.shop.check import Problems
+from calib.shop.keys import FLOOR_KEYS
+from calib.shop.model import Shop
+from calib.shop.read_shop import FILE, read_text, shop_from_data
+from calib.shop.toml_lines import parse_toml
+
+BY_ID = ("machine", "material", "station", "crew")
+
+
+def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
+    """The shop with a patch laid over it: what the patch states replaces, [[machine]] and the like are met by id.
+
+    shop_text_or_path : text of a shop file, or its path or folder
+    patch_toml : text or path of the patch; an entry with ``remove = true`` takes the one of that id away
+
+    Raises ShopFileError for every wrong key or value, for an id to remove that is not there, and where the patch would
+    go under a floor of the data sheet: no what-if does.
+    """
+    base_text = _text(shop_text_or_path)
+    patch_text = _text(patch_toml)
+    base, base_lines = parse_toml(base_text)
+    patch, patch_lines = parse_toml(patch_text, "the patch")
+    problems = Problems(patch_lines, "the patch")
+    merged = _merged(base, patch, problems)
+    _check_floors(base, merged, problems)
+    problems.raise_if_any()
+    version = sha256((base_text + "\0" + patch_text).encode()).hexdigest()[:16]
+    return shop_from_data(merged, base_lines, "the shop file with the patch", version)
+
+
+def _text(source: str | Path) -> str:
+    if isinstance(source, Path) or (source and "\n" not in source and "=" not in source):
+        path = Path(source)
+        return read_text(path / FILE if path.is_dir() else path)
+    return source
+
+
+def _merged(base: dict[str, Any], patch: dict[str, Any], problems: Problems) -> dict[str, Any]:
+    merged = dict(base)
+    for name, value in patch.items():
+        if name in BY_ID:
+            entries = problems.tables(value, (name,))
+            merged[name] = _merged_by_id(name, base.get(name, []), entries, problems)
+        elif isinstance(value, dict):
+            merged[name] = {key: _deeper(base.get(name, {}), key, one) for key, one in value.items()}
+            merged[name] = {**base.get(name, {}), **merged[name]}
+        else:
+            merged[name] = value
+    return merged
+
+
+def _deeper(table: dict[str, Any], key: str, value: Any) -> Any:
+    """Tables of a table, such as [rates.sanding], are laid over one another too."""
+    return {**table[key], **value} if isinstance(value, dict) and isinstance(table.get(key), dict) else value
+
+
+def _merged_by_id(
+    name: str, base: list[dict[str, Any]], patch: list[dict[str, Any]], problems: Problems
+) -> list[dict[str, Any]]:
+    entries = {entry.get("id"): entry for entry in base}
+    for index, change in enumerate(patch):
+        known = entries.get(change.get("id"))
+        if change.get("remove"):
+            if known is None:
+                ids = ", ".join(str(one) for one in entries)
+                problems.add((name, index), f'there is no {name} "{change.get("id")}" to remove. Known: {ids}.')
+            entries.pop(change.get("id"), None)
+        else:
+            stated = {key: value for key, value in change.items() if key != "remove"}
+            entries[change.get("id")] = {**(known or {}), **stated}
+    return list(entries.values())
+
+
+def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Problems) -> None:
+    """A floor may rise, and be stated where it was unknown; it never falls, nor goes away."""
+    before = {entry.get("id"): entry for entry in base.get("material", []) if isinstance(entry, dict)}
+    for entry in merged.get("material", []):
+        for key in FLOOR_KEYS:
+            old, new = before.get(entry.get("id"), {}).get(key), entry.get(key)
+            if not isinstance(old, int | float) or not isinstance(new, int | float):
+                continue
+            under = new > old if key == "cool_to_c" else new < old
+            if under:
+                problems.add(
+                    ("material",),
+                    f'material "{entry.get("id")}", {key}: {new:g} goes under the data sheet\'s {old:g}. '
+                    "No what-if does; change the shop file if the data sheet has changed.",
+                )

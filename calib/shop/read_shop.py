@@ -89,6 +89,7 @@ class _Reader:
         hours, closures = read_hours(self.one("hours"), self.problems)
         rates = self._rates()
         materials = self._by_id("material", self._material)
+        self._warn_of_floors(materials)
         return Shop(
             name=self.problems.text(head, "name", ("shop",), "our lab"),
             timezone=self._timezone(head),
@@ -236,6 +237,15 @@ class _Reader:
         )
 
     # -- stations, crews, stages -------------------------------------------------------------------------------------
+
+    def _warn_of_floors(self, materials: Mapping[str, Material]) -> None:
+        """An unknown floor is said to be unknown, never zero."""
+        for material in materials.values():
+            unknown = [key for key in keys.NEEDED_FLOORS[material.process] if material.floors.get(key) is None]
+            if unknown:
+                self.warnings.append(
+                    f'material "{material.id}": {", ".join(unknown)} unknown; copy them from its data sheet.'
+                )
 
     def _stages(self, value: Any, path: Path, rates: Mapping[str, Any]) -> tuple[str, ...]:
         return tuple(
