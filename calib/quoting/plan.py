@@ -28,7 +28,7 @@ from calib.quoting.work import ORDER_AFTER, ORDER_BEFORE, FailureChances, Learne
 from calib.shop.model import Shop
 
 DRAWS = 5000
-TRIED = 500  # draws by which groups of machines are chosen
+TRIED = 200  # draws by which groups of machines are chosen
 CLEARLY = 0.98  # of the time without it, that a further machine must leave to be taken in
 MOST_NUMBERS = 40_000_000  # draws x stages of all options: more stages, fewer draws
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -120,13 +121,13 @@ def plan_work(
         for parts, machine in (*option.builds, (request.quantity, option.machines[0]), (1, option.machines[0])):
             asked.want(option, machine, parts)
     asked.answer()
-    scores = Scores(draws, seed)
+    scores, waits = Scores(draws, seed), _Waits(learned.waits, draws, seed)
     works = []
     for option in options:
         rows, log_quantiles = asked.table(option)
         if option.process not in scores.known:
             scores.learn(learned.calibrator, option.process, *asked.template(option))
-        works.append(_draw(option, rows, log_quantiles, learned, scores))
+        works.append(_draw(option, rows, log_quantiles, learned, scores, waits))
     return works
 
 
@@ -138,7 +139,8 @@ class _Asked:
         self._number: dict[tuple[str, str, int], int] = {}
         self._columns: list[dict[str, Any]] = []
         self._routes: list[tuple[str, ...]] = []
-        self._rows: dict[int, pd.DataFrame] = {}
+        self._rows = pd.DataFrame()
+        self._stages: dict[int, tuple[int, list[str]]] = {}  # first row and stages of each build
         self._logs = np.zeros((0, 0))
 
     def want(self, option: Option, machine: str, parts: int) -> None:
@@ -174,33 +176,35 @@ class _Asked:
             }
         )
         self._logs, rows["runs_behind"] = predict_marginals(self.learned.calibrator, rows)
-        rows["at"] = np.arange(len(rows))
-        self._rows = {number: rows[build == number] for number in np.unique(build).tolist()}
+        self._rows = rows.drop(columns=["build", "build_id"])
+        first, stages = np.searchsorted(build, np.arange(len(self._columns) + 1)), rows["stage"].tolist()
+        self._stages = {
+            number: (begin, stages[begin:end]) for number, (begin, end) in enumerate(pairwise(first.tolist()))
+        }
 
-    def of(self, option: Option, machine: str, parts: int) -> pd.DataFrame:
-        return self._rows[self._number[machine, option.material, parts]]
+    def of(self, option: Option, machine: str, parts: int) -> tuple[int, list[str]]:
+        return self._stages[self._number[machine, option.material, parts]]
 
     def template(self, option: Option) -> tuple[pd.DataFrame, np.ndarray]:
         """One part on the process's first machine: dependence of stages must not hang on the quantity."""
-        rows = self.of(option, option.machines[0], 1)
+        begin, stages = self.of(option, option.machines[0], 1)
+        rows = self._rows.iloc[begin : begin + len(stages)]
         return rows, rows["runs_behind"].to_numpy()
 
     def table(self, option: Option) -> tuple[pd.DataFrame, np.ndarray]:
         """Rows of the order before, of each build, of the order after; and their log quantiles."""
-        whole = self.of(option, option.machines[0], self.request.quantity)
-        order = [stage for stage in whole["stage"] if _scope(stage) == "order"]
-        stages = whole["stage"].tolist()
+        begin, stages = self.of(option, option.machines[0], self.request.quantity)
         first = next((i for i, stage in enumerate(stages) if stage in ON_MACHINE), 0)
-        before = [stage for stage in order if stages.index(stage) < first]
-        pieces = [(ORDER_BEFORE, whole[whole["stage"].isin(before)])]
+        order = [i for i, stage in enumerate(stages) if _scope(stage) == "order"]
+        pieces = [(ORDER_BEFORE, [begin + i for i in order if i < first])]
         for number, (parts, machine) in enumerate(option.builds):
-            rows = self.of(option, machine, parts)
-            pieces.append((f"build {number + 1}", rows[~rows["stage"].isin(order)]))
-        pieces.append((ORDER_AFTER, whole[whole["stage"].isin(order) & ~whole["stage"].isin(before)]))
-        pieces = [(job, rows) for job, rows in pieces if len(rows)]
-        table = pd.concat([rows for _, rows in pieces], ignore_index=True)
+            at, own = self.of(option, machine, parts)
+            pieces.append((f"build {number + 1}", [at + i for i, stage in enumerate(own) if _scope(stage) != "order"]))
+        pieces.append((ORDER_AFTER, [begin + i for i in order if i >= first]))
+        rows = np.concatenate([np.asarray(rows, int) for _, rows in pieces])
+        table = self._rows.iloc[rows].reset_index(drop=True)
         table["job"] = np.repeat([job for job, _ in pieces], [len(rows) for _, rows in pieces])
-        return table, self._logs[table["at"].to_numpy()]
+        return table, self._logs[rows]
 
 
 def option_route(option: Option, request: QuoteRequest, shop: Shop, learned: Learned) -> tuple[str, ...]:
@@ -218,7 +222,9 @@ def _scope(stage: str) -> str:
     return STAGES[stage].scope if stage in STAGES else "build"
 
 
-def _draw(option: Option, table: pd.DataFrame, log_quantiles: np.ndarray, learned: Learned, scores: Scores) -> Work:
+def _draw(
+    option: Option, table: pd.DataFrame, log_quantiles: np.ndarray, learned: Learned, scores: Scores, waits: _Waits
+) -> Work:
     minutes = np.empty((len(table), scores.draws))
     stages = table["stage"].to_numpy()
     for job, own in table.groupby("job", sort=False).indices.items():
@@ -227,7 +233,7 @@ def _draw(option: Option, table: pd.DataFrame, log_quantiles: np.ndarray, learne
             minutes[row] = place.minutes(log_quantiles[row])
     np.maximum(minutes, np.nan_to_num(table["floor_min"].to_numpy(float))[:, None], out=minutes)
     chance = failure_chances(option, learned.failures)
-    jobs = list(_jobs(option, table, minutes, chance, learned.waits, scores.seed))
+    jobs = _jobs(option, table, minutes, chance, waits, scores.seed)
     return Work(option, table, minutes, jobs, tuple(dict.fromkeys(stages)), chance)
 
 
@@ -244,7 +250,7 @@ def failure_chances(option: Option, failures: FailureChances | None) -> np.ndarr
 
 
 def _jobs(
-    option: Option, table: pd.DataFrame, minutes: np.ndarray, chance: np.ndarray, waits: WaitDraws | None, seed: int
+    option: Option, table: pd.DataFrame, minutes: np.ndarray, chance: np.ndarray, waits: _Waits, seed: int
 ) -> list[Job]:
     share = touch_share(table)
     draws = minutes.shape[1]
@@ -262,7 +268,7 @@ def _jobs(
                 stages=tuple(stages[own]),
                 minutes={stages[i]: minutes[i] for i in own},
                 touch_share={stages[i]: float(share[i]) for i in own},
-                waits=_waits(option.process, tuple(stages[own]), waits, draws, seed + 7919 * number),
+                waits=waits.before(option.process, list(stages[own]), number),
                 failed_at=failed_attempts(chance[number - 1], draws, seed, number) if number else None,
                 after=tuple(job.name for job in jobs) if name == ORDER_AFTER else before,
                 parts=option.builds[number - 1][0] if number else 0,
@@ -271,17 +277,29 @@ def _jobs(
     return jobs
 
 
-def _waits(
-    process: str, stages: tuple[str, ...], waits: WaitDraws | None, draws: int, seed: int
-) -> dict[str, np.ndarray]:
-    """Learned waits before stages that begin with a person; machines that run on wait only where logs showed it."""
-    if waits is None:
-        return {}
-    return {
-        stage: waits.draws(process, stage, draws, seed)
-        for stage in stages
-        if (stage not in STAGES or STAGES[stage].hands != "none") or waits.parameters(process, stage)[3] > 0
-    }
+class _Waits:
+    """Learned waits of each stage of each build, drawn once for all machines."""
+
+    def __init__(self, waits: WaitDraws | None, draws: int, seed: int) -> None:
+        self._waits, self._draws, self._seed = waits, draws, seed
+        self._made: dict[tuple[str, str, int], np.ndarray] = {}
+
+    def before(self, process: str, stages: Sequence[str], number: int) -> dict[str, np.ndarray]:
+        """Before stages that begin with a person; machines that run on wait only where logs showed it."""
+        return {stage: self._of(process, stage, number) for stage in stages if self._is_waited_for(process, stage)}
+
+    def _is_waited_for(self, process: str, stage: str) -> bool:
+        if self._waits is None:
+            return False
+        by_hand = stage not in STAGES or STAGES[stage].hands != "none"
+        return by_hand or self._waits.parameters(process, stage)[3] > 0
+
+    def _of(self, process: str, stage: str, number: int) -> np.ndarray:
+        assert self._waits is not None
+        key = (process, stage, number)
+        if key not in self._made:
+            self._made[key] = self._waits.draws(process, stage, self._draws, self._seed + 7919 * number)
+        return self._made[key]
 
 
 MOST_ATTEMPTS = 3
