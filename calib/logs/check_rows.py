@@ -41,11 +41,16 @@ def _column_rules(column: Column) -> Iterator[Rule]:
     unread = f'"{name}" IS NULL AND {text} IS NOT NULL'
     match column.kind:
         case "number":
-            yield Rule("number", name, unread, "is not a number; write it with a point and without thousands separators")
+            yield Rule(
+                "number", name, unread, "is not a number; write it with a point and without thousands separators"
+            )
             yield from _range_rules(column)
         case "stamp":
             yield Rule(
-                "time stamp", name, unread, "is not a time; write it as 2026-11-20T08:30, or say its format in a mapping"
+                "time stamp",
+                name,
+                unread,
+                "is not a time; write it as 2026-11-20T08:30, or say its format in a mapping",
             )
             yield Rule(
                 "year",
@@ -101,7 +106,12 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
             "is not less than the minutes from started_at to ended_at",
         ),
         Rule("good parts", "parts_good", "parts_good > parts", "is more than parts"),
-        Rule("longer than 100 days", "ended_at", "ended_at > started_at + INTERVAL 100 DAY", "is 100 days after the start"),
+        Rule(
+            "longer than 100 days",
+            "ended_at",
+            "ended_at > started_at + INTERVAL 100 DAY",
+            "is 100 days after the start",
+        ),
     ),
     "items": (Rule("good pieces", "qty_good", "qty_good > qty", "is more than qty"),),
 }

@@ -20,14 +20,12 @@ def json_rows(shown: str, stream: io.BufferedIOBase) -> tuple[list[str], list[Ro
     for _, value, _ in objects:
         names.update(dict.fromkeys(value))
     if not names:
-        raise LogFileError(f"{shown} holds no JSON object.", "Write one object a line: {\"build_id\": \"B1\", ...}.")
-    return list(names), [
-        Row(line, [_text(value.get(name)) for name in names], fault) for line, value, fault in objects
-    ]
+        raise LogFileError(f"{shown} holds no JSON object.", 'Write one object a line: {"build_id": "B1", ...}.')
+    return list(names), [Row(line, [_text(value.get(name)) for name in names], fault) for line, value, fault in objects]
 
 
 def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, dict[str, Any], str]]:
-    text = io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace")
+    text = io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace")  # type: ignore[type-var]
     first = text.readline()
     if first.lstrip().startswith("["):
         yield from _array(shown, first + text.read(ARRAY_LIMIT))

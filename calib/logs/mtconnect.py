@@ -37,7 +37,9 @@ def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row]]:
         if device.tag.rpartition("}")[2] == "DeviceStream":
             rows += _device_rows(device, len(rows))
     if not rows:
-        raise LogFileError(f"{shown} holds no Execution states, so no run can be told.", "Include Execution in the path.")
+        raise LogFileError(
+            f"{shown} holds no Execution states, so no run can be told.", "Include Execution in the path."
+        )
     return NAMES, rows
 
 
@@ -70,7 +72,8 @@ def _device_rows(device: Any, before: int) -> Iterator[Row]:
 
 def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[datetime, str]]]:
     """Execution states and program names, each in order of time."""
-    states, programs = [], []
+    states: list[tuple[datetime, str]] = []
+    programs: list[tuple[datetime, str]] = []
     for item in device.iter():
         kind = item.tag.rpartition("}")[2]
         if kind not in ("Execution", "Program"):

@@ -34,6 +34,8 @@ class RawTable:
     header_line : lines of ``csv`` to pass over
     is_copy : whether ``csv`` is such a copy
     sha256 : of the file's bytes
+    lines : how many it has
+    odd_blanks : whether tabs or no-break spaces may stand around its cells
     notes : what was noticed, as sentences
     """
 
@@ -46,6 +48,7 @@ class RawTable:
     is_copy: bool
     sha256: str
     lines: int = 0
+    odd_blanks: bool = False
     notes: tuple[str, ...] = ()
 
 
@@ -69,28 +72,31 @@ def read_tables(
     shown = shown or str(path)
     try:
         before = path.stat()
-        sha256, lines = _digest(path)
+        sha256, lines, odd_blanks = _digest(path)
         tables = [
-            replace(table, sha256=sha256)
+            replace(table, sha256=sha256, odd_blanks=odd_blanks)
             for table in _tables(path, mapping, work, shown, direct and before.st_size > DIRECT_FROM_BYTES, lines)
         ]
         after = path.stat()
     except OSError as error:
-        raise LogFileError(f"{shown} cannot be read: {error.strerror or error}.", "Check its name and rights.") from error
+        raise LogFileError(
+            f"{shown} cannot be read: {error.strerror or error}.", "Check its name and rights."
+        ) from error
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         raise LogFileError(f"{shown} was being written while it was read.", "Import it again once it is finished.")
     return tables
 
 
-def _digest(path: Path) -> tuple[str, int]:
-    """Digest of the bytes, and how many lines they are."""
-    digest, lines, last = hashlib.sha256(), 0, b"\n"
+def _digest(path: Path) -> tuple[str, int, bool]:
+    """Digest of the bytes, how many lines they are, and whether they hold tabs or no-break spaces."""
+    digest, lines, last, odd = hashlib.sha256(), 0, b"\n", False
     with path.open("rb") as opened:
         while chunk := opened.read(1 << 22):
             digest.update(chunk)
             lines += chunk.count(b"\n")
             last = chunk[-1:]
-    return digest.hexdigest(), lines + (last != b"\n")
+            odd = odd or b"\t" in chunk or b"\xa0" in chunk
+    return digest.hexdigest(), lines + (last != b"\n"), odd
 
 
 def _tables(
@@ -114,15 +120,13 @@ def _tables(
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         from calib.logs.mtconnect import stream_rows
 
-        names, found_rows = stream_rows(path, shown)
+        names, found_rows = stream_rows(path, shown)  # type: ignore[assignment]
         yield _written(shown, names, found_rows, mapping, work)
     else:
         yield _text_table(path, mapping, work, shown, direct and not start.startswith(b"\x1f\x8b"), lines)
 
 
-def _text_table(
-    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int
-) -> RawTable:
+def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int) -> RawTable:
     with opened_bytes(path) as stream:
         dialect = sniff(path, stream, mapping.source_names if mapping else frozenset())
     plain = mapping is None and dialect.encoding == "utf-8-sig"
@@ -135,9 +139,7 @@ def _text_table(
 
 def _direct_table(path: Path, shown: str, dialect: Dialect, lines: int) -> RawTable:
     names = _our_names(dialect.names)
-    return RawTable(
-        shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "", lines
-    )
+    return RawTable(shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "", lines)
 
 
 def _written(

@@ -107,7 +107,7 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
-    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")
+    text = io.TextIOWrapper(opened, dialect.encoding, "replace", "")  # type: ignore[type-var]
     width = len(dialect.names)
     for line, record, fault in _records(text, dialect.header_line):
         cells = _split(record, dialect.delimiter)
@@ -162,6 +162,8 @@ def _unclosed(waiting: list[str], first: int) -> Iterator[tuple[int, str, str]]:
 def _records_from(lines: list[str], first: int) -> Iterator[tuple[int, str, str]]:
     for offset, line in enumerate(lines):
         odd = line.count('"') % 2
-        yield first + offset, line.rstrip("\r\n").replace('"', "") if odd else line.rstrip("\r\n"), (
-            "has a quote that is never closed" if odd else ""
+        yield (
+            first + offset,
+            line.rstrip("\r\n").replace('"', "") if odd else line.rstrip("\r\n"),
+            ("has a quote that is never closed" if odd else ""),
         )

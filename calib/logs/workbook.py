@@ -107,9 +107,7 @@ def _add_list(book, sheet, letter: str, name: str, words: tuple[str, ...]) -> No
 def bench_card(stations: tuple[str, ...] = ()) -> str:
     """A page to print and hang at a bench: which stages there are, which cautions, a table to fill by pen."""
     rows = "".join("<tr>" + "<td></td>" * 7 + "</tr>" for _ in range(18))
-    routes = "".join(
-        f"<p><b>{code}</b> {html.escape(', '.join(ROUTES[code]))}</p>" for code in PROCESSES
-    )
+    routes = "".join(f"<p><b>{code}</b> {html.escape(', '.join(ROUTES[code]))}</p>" for code in PROCESSES)
     cautions = dict.fromkeys(stage.caution for stage in STAGES.values() if stage.caution)
     lines = "".join(
         f"<li>{html.escape(', '.join(s.name for s in STAGES.values() if s.caution == one))}: {html.escape(one)}</li>"

@@ -49,7 +49,9 @@ def _opened(path: Path, shown: str) -> Any:
             raise LogFileError(f"{shown} expands to far more than its size allows.", "Save it anew, or as CSV.")
         return python_calamine.load_workbook(str(path))
     except (zipfile.BadZipFile, python_calamine.CalamineError, ValueError, RuntimeError) as error:
-        raise LogFileError(f"{shown} is no workbook that can be read: {error}.", "Save it as XLSX, ODS or CSV.") from error
+        raise LogFileError(
+            f"{shown} is no workbook that can be read: {error}.", "Save it as XLSX, ODS or CSV."
+        ) from error
 
 
 def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:

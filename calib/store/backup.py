@@ -76,5 +76,6 @@ def read_back(backup: Path, path: Path) -> None:
     except duckdb.Error as error:
         path.unlink(missing_ok=True)
         raise StoreError(
-            f"The backup {backup} cannot be read: {str(error).splitlines()[0]}", "Try an older one; nothing was changed."
+            f"The backup {backup} cannot be read: {str(error).splitlines()[0]}",
+            "Try an older one; nothing was changed.",
         ) from error

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 
 import duckdb
 
@@ -22,7 +23,9 @@ def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours, closur
         con.execute("DELETE FROM setting WHERE name = 'hours'")
         con.execute("INSERT INTO setting VALUES ('hours', ?)", [stated])
         con.execute("UPDATE stage_run SET closed_min = NULL WHERE closed_min IS NOT NULL")
-        con.execute("CREATE OR REPLACE TEMP TABLE open_span (open_from TIMESTAMP, open_to TIMESTAMP, before_min DOUBLE)")
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE open_span (open_from TIMESTAMP, open_to TIMESTAMP, before_min DOUBLE)"
+        )
     if hours is None:
         return
     ends = con.execute(f"SELECT min(started_at), max(ended_at) FROM stage_run WHERE {_countable()}").fetchone()
@@ -31,7 +34,7 @@ def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours, closur
     spans = opening_spans(ends[0], ends[1], zone, hours, closures)
     if len(spans) < 2:
         return
-    shortest = min((b[0] - a[1]).total_seconds() for a, b in zip(spans, spans[1:], strict=False))
+    shortest = min((b[0] - a[1]).total_seconds() for a, b in pairwise(spans))
     _store_spans(con, spans)
     con.execute(_CLOSED.format(countable=_countable(), shortest=shortest))
 

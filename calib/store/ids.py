@@ -14,7 +14,9 @@ def set_aside_used_ids(con: duckdb.DuckDBPyConnection, kinds: set[str]) -> None:
     not run may still move. A stage row is one when its start is more than 45 days from all starts of the build as it
     was known, or, where nothing was known, from the earliest ones.
     """
-    con.execute("CREATE TEMP TABLE used_again (kind VARCHAR, file_no INTEGER, raw_row BIGINT, says VARCHAR, name VARCHAR)")
+    con.execute(
+        "CREATE TEMP TABLE used_again (kind VARCHAR, file_no INTEGER, raw_row BIGINT, says VARCHAR, name VARCHAR)"
+    )
     if "stages" in kinds:
         _far_starts(con)
     if "builds" in kinds:
@@ -58,7 +60,7 @@ def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
         f"'id used again: its start is more than {FAR_DAYS} days from the others of this build; give the new build an id "
         "of its own, e.g. with the year', build_id FROM far"
     )
-    con.execute("DELETE FROM good_stages USING far f WHERE good_stages.file_no = f.file_no AND good_stages.raw_row = f.raw_row")
+    _drop(con, "stages")
 
 
 def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
@@ -80,7 +82,7 @@ def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
         FROM good_builds g JOIN first_seen f USING (build_id)
         WHERE NOT coalesce(f.movable, false) AND (g.process <> f.process OR g.machine <> f.machine)"""
     )
-    _drop_builds(con)
+    _drop(con, "builds")
 
 
 def _rows_of_far_builds(con: duckdb.DuckDBPyConnection) -> None:
@@ -95,13 +97,13 @@ def _rows_of_far_builds(con: duckdb.DuckDBPyConnection) -> None:
         AND raw_hash NOT IN (SELECT raw_hash FROM good_builds o WHERE o.build_id = g.build_id
             AND (o.file_no, o.line) < (g.file_no, g.line))"""
     )
-    _drop_builds(con)
+    _drop(con, "builds")
 
 
-def _drop_builds(con: duckdb.DuckDBPyConnection) -> None:
+def _drop(con: duckdb.DuckDBPyConnection, kind: str) -> None:
     con.execute(
-        "DELETE FROM good_builds USING used_again u "
-        "WHERE u.kind = 'builds' AND good_builds.file_no = u.file_no AND good_builds.raw_row = u.raw_row"
+        f"UPDATE staged_{kind} SET bad = true FROM used_again u WHERE u.kind = '{kind}' "
+        f"AND staged_{kind}.file_no = u.file_no AND staged_{kind}.raw_row = u.raw_row"
     )
 
 
@@ -113,7 +115,7 @@ _KNOWN_ORDERS = (
 
 def hold_rows(con: duckdb.DuckDBPyConnection) -> None:
     """Mark the rows of ``good_stages`` whose build or order is not known."""
-    _mark(con, "good_stages", "true")
+    _mark(con, "staged_stages", "true")
 
 
 def join_held(con: duckdb.DuckDBPyConnection) -> int:

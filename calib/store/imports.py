@@ -22,7 +22,7 @@ from calib.logs.read_table import RawTable, read_tables
 from calib.store.closed_hours import count_closed
 from calib.store.health import silent_machines
 from calib.store.ids import hold_rows, join_held, set_aside_used_ids
-from calib.store.merge import Fates, key_rows, merge
+from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
 from calib.store.quarantine import keep_rejects, samples
@@ -147,11 +147,15 @@ def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> P
             if opened.read(4) != b"PAR1":
                 return path
         copy = work / f"parquet{len(list(work.iterdir()))}.csv"
-        con.execute("COPY (SELECT * FROM read_parquet(?)) TO '" + str(copy).replace("'", "''") + "' (HEADER)", [str(path)])
+        con.execute(
+            "COPY (SELECT * FROM read_parquet(?)) TO '" + str(copy).replace("'", "''") + "' (HEADER)", [str(path)]
+        )
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except duckdb.Error as error:
-        raise LogFileError(f"{path} is a damaged Parquet file: {str(error).splitlines()[0]}", "Write it again.") from error
+        raise LogFileError(
+            f"{path} is a damaged Parquet file: {str(error).splitlines()[0]}", "Write it again."
+        ) from error
     return copy
 
 
@@ -163,19 +167,19 @@ def _store(
     call = _next_number(con, "log_import", "import_id")
     fates: Fates = {}
     odd: Counter[str] = Counter()
+    typed: list[str] = []
     for kind in ORDER:
         create_staged(con, kind)
     for number, table in enumerate(tables):
         say(f"Checking {table.shown} ...")
         tables[number] = table = load_raw(con, number, table, work, ways.settings)
-        stage(con, number, table, ways.settings, ways.shop_stages)
+        typed.append(stage(con, number, table, ways.settings, ways.shop_stages))
         odd.update(odd_times(con, number, table, ways.settings.zone))
     say("Storing ...")
     present = {table.kind for table in tables}
     for kind in ORDER:
         if kind in present:
             alias_operators(con, kind, ways.settings.names)
-            key_rows(con, kind)
     set_aside_used_ids(con, present)
     for kind in ORDER:
         if kind in present:
@@ -183,7 +187,7 @@ def _store(
                 hold_rows(con)
             _add_fates(fates, merge(con, kind, base))
     joined = join_held(con) if present & {"builds", "items"} else 0
-    rejected = keep_rejects(con, tables, base, ways.settings.names, ways.shop_stages)
+    rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
     files = [_file_row(con, number, table, fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
@@ -241,9 +245,7 @@ def _record(
         )
 
 
-def _afterwards(
-    con: duckdb.DuckDBPyConnection, machines: set[str] | None, document: dict[str, Any]
-) -> dict[str, Any]:
+def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, document: dict[str, Any]) -> dict[str, Any]:
     """What a person should know after an import."""
     warnings = []
     if machines is not None:

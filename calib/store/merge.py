@@ -13,23 +13,7 @@ import duckdb
 from calib.logs.columns import KINDS
 from calib.store.staging import TABLE_OF, columns_of, quoted
 
-KEY = {
-    "builds": "build_id",
-    "stages": "coalesce('run ' || run_id, concat_ws(' | ', coalesce(build_id, order_id), stage, coalesce(station, '-'), "
-    "coalesce(started_at::VARCHAR, date::VARCHAR, ended_at::VARCHAR, '-'), coalesce(attempt, 1)::INTEGER))",
-    "items": "concat_ws(' | ', build_id, coalesce(order_id, '-'), coalesce(quote_id, '-'), coalesce(part_file, '-'))",
-    "events": "concat_ws(' | ', \"at\"::VARCHAR, coalesce(machine, '-'), coalesce(station, '-'), what)",
-}
 Fates = dict[int, Counter[str]]  # number of the file -> fate -> rows
-
-
-def key_rows(con: duckdb.DuckDBPyConnection, kind: str) -> None:
-    """``good_<kind>``: the staged rows that obey all rules, with their key and their place in the order of reading."""
-    held = ", false AS held, NULL::DOUBLE AS closed_min" if kind == "stages" else ""
-    con.execute(
-        f"CREATE TEMP TABLE good_{kind} AS SELECT {KEY[kind]} AS row_key, file_no, line, raw_row, raw_hash, present, "
-        f"{_names(kind)}{held}, extra FROM staged_{kind} WHERE bad = 0"
-    )
 
 
 def merge(con: duckdb.DuckDBPyConnection, kind: str, file_base: int) -> Fates:
@@ -44,7 +28,7 @@ def merge(con: duckdb.DuckDBPyConnection, kind: str, file_base: int) -> Fates:
         f"CREATE TEMP TABLE many_{kind} AS SELECT row_key FROM good_{kind} GROUP BY row_key HAVING count(*) > 1"
         f" UNION SELECT row_key FROM {TABLE_OF[kind]} WHERE row_key IN (SELECT row_key FROM good_{kind})"
     )
-    once = f"good_{kind} WHERE row_key NOT IN (SELECT row_key FROM many_{kind})"
+    once = f"good_{kind} ANTI JOIN many_{kind} USING (row_key)"
     _insert(con, kind, once, file_base)
     _count_new(con, kind, once, fates)
     _merge_many(con, kind, file_base, fates)
@@ -68,9 +52,7 @@ def _insert(con: duckdb.DuckDBPyConnection, kind: str, rows: str, file_base: int
 
 def _count_new(con: duckdb.DuckDBPyConnection, kind: str, rows: str, fates: Fates) -> None:
     held = "held" if kind == "stages" else "false"
-    for file_no, is_held, count in con.execute(
-        f"SELECT file_no, {held}, count(*) FROM {rows} GROUP BY ALL"
-    ).fetchall():
+    for file_no, is_held, count in con.execute(f"SELECT file_no, {held}, count(*) FROM {rows} GROUP BY ALL").fetchall():
         _add(fates, file_no, "held" if is_held else "new", count)
 
 

@@ -16,12 +16,18 @@ from calib.logs.columns import KINDS
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.store.people import hide_names
+from calib.store.staging import broken_rules
 
 SAMPLES = 20
 
 
 def keep_rejects(
-    con: duckdb.DuckDBPyConnection, tables: Sequence[RawTable], base: int, names: str, shop_stages: Sequence[str]
+    con: duckdb.DuckDBPyConnection,
+    tables: Sequence[RawTable],
+    typed: Sequence[str],
+    base: int,
+    names: str,
+    shop_stages: Sequence[str],
 ) -> Counter[int]:
     """Store what was set aside in this call; a row that is listed already is counted, not listed again.
 
@@ -29,34 +35,38 @@ def keep_rejects(
     """
     counts: Counter[int] = Counter()
     for kind in KINDS:
-        for file_no, count in con.execute(
-            f"SELECT file_no, count(*) FROM staged_{kind} WHERE bad <> 0 GROUP BY file_no "
-        ).fetchall():
-            counts[file_no] += count
-    for file_no, count in con.execute("SELECT file_no, count(*) FROM used_again GROUP BY file_no").fetchall():
-        counts[file_no] += count
+        counts.update(
+            dict(con.execute(f"SELECT file_no, count(*) FROM staged_{kind} WHERE bad GROUP BY file_no").fetchall())
+        )
     for number in counts:
-        _keep_of_file(con, number, tables[number], base, names, shop_stages)
+        broken = broken_rules(con, number, tables[number].kind, typed[number])
+        _keep_of_file(con, number, tables[number], broken, base, names, shop_stages)
     return counts
 
 
 def _keep_of_file(
-    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, base: int, names: str, shop_stages: Sequence[str]
+    con: duckdb.DuckDBPyConnection,
+    number: int,
+    table: RawTable,
+    broken: dict[int, int],
+    base: int,
+    names: str,
+    shop_stages: Sequence[str],
 ) -> None:
     cells = ", ".join(f"r{place}" for place in range(len(table.names)))
     found = con.execute(
-        f"""SELECT s.line, s.raw_hash, s.bad::VARCHAR, u.says, u.name, {"r.fault" if table.is_copy else "NULL"}, {cells}
+        f"""SELECT s.line, s.raw_hash, s.raw_row, u.says, u.name, {"r.fault" if table.is_copy else "NULL"}, {cells}
         FROM staged_{table.kind} s JOIN raw_{number} r ON r.rowid = s.raw_row
         LEFT JOIN used_again u ON u.kind = ? AND u.file_no = s.file_no AND u.raw_row = s.raw_row
-        WHERE s.file_no = {number} AND (s.bad <> 0 OR u.says IS NOT NULL)
+        WHERE s.file_no = {number} AND s.bad
         AND s.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY s.line""",
         [table.kind],
     ).fetchall()
     next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
     rows: list[list[Any]] = []
-    for reject_id, (line, raw_hash, bad, says, _, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
+    for reject_id, (line, raw_hash, raw_row, says, _, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
         row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
-        reasons = _reasons(table.kind, int(bad), row, fault, shop_stages)
+        reasons = _reasons(table.kind, broken.get(raw_row, 0), row, fault, shop_stages)
         if says:
             reasons.append(("build_id", row.get("build_id"), "id used again", says))
         if names != "named":
@@ -166,4 +176,6 @@ def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
 
 
 def close_mended(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], state: str = "mended") -> None:
-    con.execute("UPDATE quarantine SET state = ? WHERE reject_id IN (SELECT unnest(?::BIGINT[]))", [state, list(numbers)])
+    con.execute(
+        "UPDATE quarantine SET state = ? WHERE reject_id IN (SELECT unnest(?::BIGINT[]))", [state, list(numbers)]
+    )

@@ -85,7 +85,10 @@ _PROCESS = "SELECT s.row_key, s.stage AS odd, b.process AS process, NULL::DOUBLE
         for name, stage in STAGES.items() if len(stage.processes) < 3
     ) + ")"  # fmt: skip
 RULES = {
-    "overlap": (_OVERLAP, "'overlaps another run of the same build, stage and station that began at ' || other || ' UTC'"),
+    "overlap": (
+        _OVERLAP,
+        "'overlaps another run of the same build, stage and station that began at ' || other || ' UTC'",
+    ),
     "forgotten timer": (_FORGOTTEN, "'lasted ' || round(m)::INTEGER || ' min: a forgotten timer?'"),
     "two places": (_TWO_PLACES, "'its person was at another run for more than half of it'"),
     "before printing": (_ORDER, "'ended before the printing of its build began'"),

@@ -1,7 +1,7 @@
 """Text tables -> typed, checked rows in temporary tables. All of it is SQL; names of columns are always quoted.
 
-``raw_N`` holds file N as text; ``staged_KIND`` holds what is typed, one row each, with a bit set in ``bad`` for each
-rule that a row breaks.
+``raw_N`` holds file N as text; ``staged_KIND`` holds what is typed, one row each, with its key, and ``bad`` where it
+breaks a rule; ``good_KIND`` are the others.
 """
 
 from __future__ import annotations
@@ -21,6 +21,13 @@ from calib.logs.words import stage_problem
 from calib.records import PROCESS_WORDS
 
 TABLE_OF = {"builds": "build", "stages": "stage_run", "items": "item", "events": "event"}
+KEY = {
+    "builds": "build_id",
+    "stages": "coalesce('run ' || run_id, concat_ws(' | ', coalesce(build_id, order_id), stage, coalesce(station, '-'), "
+    "coalesce(started_at::VARCHAR, date::VARCHAR, ended_at::VARCHAR, '-'), coalesce(attempt, 1)::INTEGER))",
+    "items": "concat_ws(' | ', build_id, coalesce(order_id, '-'), coalesce(quote_id, '-'), coalesce(part_file, '-'))",
+    "events": "concat_ws(' | ', \"at\"::VARCHAR, coalesce(machine, '-'), coalesce(station, '-'), what)",
+}
 SQL_TYPE = {"number": "DOUBLE", "stamp": "TIMESTAMP", "date": "DATE", "flag": "BOOLEAN"}
 BLANKS = " \t\r\n\u00a0"
 
@@ -95,32 +102,58 @@ def stage(
     table: RawTable,
     settings: Settings,
     shop_stages: Iterable[str],
-) -> None:
-    """Type and check what of ``raw_<number>`` is not stored yet, into ``staged_<kind>``."""
+) -> str:
+    """Type and check what of ``raw_<number>`` is not stored yet, into ``staged_<kind>``.
+
+    Returns the query of typed rows, with ``@where`` for a condition on raw rows: the rules are told one by one only for
+    the few rows that break any.
+    """
     kind = table.kind
-    line = "line" if table.is_copy else f"rowid + {table.header_line + 1}"
-    fault = "fault" if table.is_copy else "NULL"
-    cell = {name: f"r{place}" for place, name in enumerate(table.names)}
-    typed = [_typed(column, cell, settings, con, number) for column in KINDS[kind]]
-    present = sum(1 << place for place, column in enumerate(KINDS[kind]) if column.name in cell)
-    first = (
-        f"SELECT {number} AS file_no, {line} AS line, rowid AS raw_row, raw_hash, {fault} AS fault, "
-        f"{_kept_columns(kind, table)} AS extra, "
-        + ", ".join(f"{_clean(cell.get(c.name))} AS {quoted(c.name + '__text')}" for c in KINDS[kind])
-        + f" FROM raw_{number} WHERE raw_hash NOT IN (SELECT raw_hash FROM known_{kind})"
+    typed = _typed_query(con, number, table, settings, shop_stages)
+    bad = " OR ".join(f"coalesce({rule.bad}, false)" for rule in rules_for(kind))
+    present = sum(1 << place for place, name in enumerate(columns_of(kind)) if name in table.names)
+    names = ", ".join(quoted(name) for name in columns_of(kind))
+    held = ", false, NULL::DOUBLE" if kind == "stages" else ""
+    new = f"raw_hash NOT IN (SELECT raw_hash FROM known_{kind})"
+    con.execute(
+        f"INSERT INTO staged_{kind} SELECT {number}, line, raw_row, raw_hash, {bad}, {present}::BIGINT, {KEY[kind]}, "
+        f"{names}{held}, extra FROM ({typed.replace('@where', new)})"
     )
-    good_stages = _good_stages(con, number, cell.get("stage"), shop_stages) if kind == "stages" else ""
-    second = f"SELECT *, {', '.join(typed)} FROM ({first})".replace("@stages", good_stages or "''")
-    if kind == "stages":
-        second = f"SELECT * REPLACE ({_DATE_ONLY}) FROM ({second})"
+    return typed
+
+
+def broken_rules(con: duckdb.DuckDBPyConnection, number: int, kind: str, typed: str) -> dict[int, int]:
+    """Raw row -> bits of the rules that it breaks, for the rows of a file that break any."""
     bits = " | ".join(
         f"CASE WHEN {rule.bad} THEN {1 << bit}::HUGEINT ELSE 0 END" for bit, rule in enumerate(rules_for(kind))
     )
-    final = ", ".join(quoted(name) for name in columns_of(kind))
-    con.execute(
-        f"INSERT INTO staged_{kind} SELECT file_no, line, raw_row, raw_hash, ({bits})::HUGEINT AS bad, "
-        f"{present}::BIGINT AS present, extra, {final} FROM ({second})"
-    )
+    rows = f"rowid IN (SELECT raw_row FROM staged_{kind} WHERE file_no = {number} AND bad)"
+    found = con.execute(f"SELECT raw_row, ({bits})::VARCHAR FROM ({typed.replace('@where', rows)})").fetchall()
+    return {row: int(broken) for row, broken in found}
+
+
+def _typed_query(
+    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, settings: Settings, shop_stages: Iterable[str]
+) -> str:
+    """Three layers: text without blanks, values with local times, times as UTC."""
+    kind = table.kind
+    cell = {name: f"r{place}" for place, name in enumerate(table.names)}
+    line = "line" if table.is_copy else f"rowid + {table.header_line + 1}"
+    fault = "fault" if table.is_copy else "NULL::VARCHAR"
+    texts = ", ".join(f"{_clean(c, cell.get(c.name), table)} AS {quoted(c.name + '__text')}" for c in KINDS[kind])
+    stages = _good_stages(con, number, cell.get("stage"), shop_stages) if kind == "stages" else {}
+    values = ", ".join(_value(column, column.name in cell, stages) for column in KINDS[kind])
+    utc = [
+        f"{_minus_offset(column.name, _offset_cases(con, number, cell[column.name], quoted(column.name), settings.zone))} AS {quoted(column.name)}"
+        for column in KINDS[kind]
+        if column.kind == "stamp" and column.name in cell
+    ]
+    extra = _kept_columns(kind, table)
+    first = f"SELECT {line} AS line, rowid AS raw_row, raw_hash, {fault} AS fault, {extra} AS extra, {texts} FROM raw_{number} WHERE @where"
+    second = f"SELECT *, {values} FROM ({first})"
+    replaced = f" REPLACE ({', '.join(utc)})" if utc else ""
+    third = f"SELECT *{replaced} FROM ({second})"
+    return f"SELECT * REPLACE ({_DATE_ONLY}) FROM ({third})" if kind == "stages" else third
 
 
 # A day where a stamp belongs, with minutes beside it, is the day of a run that was noted without stamps.
@@ -136,17 +169,24 @@ def create_staged(con: duckdb.DuckDBPyConnection, kind: str) -> None:
     """Empty ``staged_<kind>``, and ``known_<kind>``: digests of all rows that are stored or were once."""
     table = TABLE_OF[kind]
     columns = ", ".join(f"{quoted(c.name)} {SQL_TYPE.get(c.kind, 'VARCHAR')}" for c in KINDS[kind])
+    held = ", held BOOLEAN, closed_min DOUBLE" if kind == "stages" else ""
     con.execute(
         f"CREATE TEMP TABLE staged_{kind} (file_no INTEGER, line BIGINT, raw_row BIGINT, raw_hash UBIGINT, "
-        f"bad HUGEINT, present BIGINT, extra VARCHAR, {columns})"
+        f"bad BOOLEAN, present BIGINT, row_key VARCHAR, {columns}{held}, extra VARCHAR)"
     )
+    con.execute(f"CREATE TEMP VIEW good_{kind} AS SELECT * FROM staged_{kind} WHERE NOT bad")
     con.execute(
         f"CREATE TEMP VIEW known_{kind} AS SELECT raw_hash FROM {table} UNION ALL SELECT raw_hash FROM {table}_history"
     )
 
 
-def _clean(cell: str | None) -> str:
-    return f"nullif(trim({cell}, {text(BLANKS)}), '')" if cell else "NULL::VARCHAR"
+def _clean(column: Column, cell: str | None, table: RawTable) -> str:
+    """The cell without blanks around it, empty as NULL. Trimming costs more than all else, so it is done where needed."""
+    if cell is None:
+        return "NULL::VARCHAR"
+    if table.is_copy or table.odd_blanks:
+        return f"nullif(trim({cell}, {text(BLANKS)}), '')"
+    return f"CASE WHEN {cell} < '!' OR ends_with({cell}, ' ') THEN nullif(trim({cell}), '') ELSE {cell} END"
 
 
 def _kept_columns(kind: str, table: RawTable) -> str:
@@ -158,35 +198,40 @@ def _kept_columns(kind: str, table: RawTable) -> str:
     return f"nullif(json_merge_patch('{{}}', json_object({', '.join(pairs)})), '{{}}')::VARCHAR"
 
 
-def _typed(
-    column: Column, cell: dict[str, str], settings: Settings, con: duckdb.DuckDBPyConnection, number: int
-) -> str:
+def _value(column: Column, is_there: bool, stages: dict[str, str]) -> str:
+    """The typed value of ``<column>__text``; a stamp without offset is still local."""
     value = quoted(column.name + "__text")
     match column.kind:
-        case _ if column.name not in cell:
+        case _ if not is_there:
             expression = f"NULL::{SQL_TYPE.get(column.kind, 'VARCHAR')}"
         case "number":
             expression = _number(value)
         case "stamp":
-            expression = _stamp(value, _offset_cases(con, number, cell[column.name], settings.zone))
+            return f"{_local(value)} AS {quoted(column.name)}, {_has_offset(value)} AS {column.name}__offset"
         case "date":
             expression = f"try_cast({value} AS DATE)"
         case "flag":
             expression = f"try_cast({value} AS BOOLEAN)"
         case "process":
-            words = " ".join(f"WHEN {text(word)} THEN {text(code)}" for word, code in PROCESS_WORDS.items())
-            expression = f"CASE lower({value}) {words} END"
+            expression = _words(f"lower({value})", PROCESS_WORDS)
         case "stage":
-            plain = f"lower(replace({value}, ' + ', '+'))"
-            expression = f"CASE WHEN {plain} IN (@stages) THEN {plain} END"
+            expression = _words(value, stages)
         case "word":
-            words = ", ".join(map(text, column.words))
-            expression = f"CASE WHEN lower({value}) IN ({words}) THEN lower({value}) END"
+            expression = _words(f"lower({value})", {word: word for word in column.words})
         case _ if column.name in ("build_id", "order_id", "quote_id"):
             expression = f"CASE WHEN contains({value}, '+') THEN {_sorted_ids(value)} ELSE {value} END"
         case _:
             expression = value
     return f"{expression} AS {quoted(column.name)}"
+
+
+def _words(value: str, words: dict[str, str]) -> str:
+    """The word of ours that stands for a word."""
+    if not words:
+        return "NULL::VARCHAR"
+    if all(word == ours for word, ours in words.items()):
+        return f"CASE WHEN {value} IN ({', '.join(map(text, words))}) THEN {value} END"
+    return f"CASE {value} {' '.join(f'WHEN {text(word)} THEN {text(ours)}' for word, ours in words.items())} END"
 
 
 def _sorted_ids(value: str) -> str:
@@ -203,89 +248,88 @@ def _number(value: str) -> str:
     return f"CASE WHEN isfinite({number}) THEN {number} END"
 
 
-def _stamp(value: str, offset_cases: str) -> str:
-    """UTC of an ISO 8601 time; a day alone is no time; basic format (20261120T0830) is taken too."""
-    has_offset = (
-        f"contains({value}, '+') OR contains({value}, 'Z') OR contains({value}, 'z') OR contains(substr({value}, 11), '-')"
-    )
-    local = _local(value)
-    basic = (
-        rf"regexp_replace({value}, '^(\d{{4}})-?(\d\d)-?(\d\d)[Tt ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?', "
-        r"'\1-\2-\3 \4:\5:0\6.0\7')"
-    )
-    basic = rf"regexp_replace({basic}, ':0(\d\d)\.0', ':\1.')"
-    with_offset = f"try_cast(coalesce(try_cast({value} AS TIMESTAMPTZ), try_cast({basic} AS TIMESTAMPTZ)) AS TIMESTAMP)"
+def _usual(value: str) -> str:
+    """Whether a stamp is written as 2026-11-20T08:30:00, or without the seconds: then it has no offset."""
+    return f"((strlen({value}) = 19 AND {value}[17] = ':') OR strlen({value}) = 16) AND {value}[5] = '-' AND {value}[14] = ':'"
+
+
+def _has_offset(value: str) -> str:
     return (
-        f"CASE WHEN length({value}) < 11 THEN NULL WHEN {has_offset} THEN {with_offset} "
-        f"ELSE to_utc({local}) END".replace(f"to_utc({local})", _minus_offset(local, offset_cases))
+        f"CASE WHEN {_usual(value)} THEN false ELSE contains({value}, '+') OR contains({value}, 'Z') "
+        f"OR contains({value}, 'z') OR contains(substr({value}, 11), '-') END"
     )
 
 
 def _local(value: str) -> str:
-    """A time without offset, in the common format or with the seconds after a comma, or without separators."""
+    """The time as written, or as UTC where it has an offset (RFC 3339, ISO 8601 basic and extended); a day is no time."""
     basic = (
-        rf"regexp_replace(replace({value}, ',', '.'), "
-        r"'^(\d{4})(\d\d)(\d\d)[Tt ](\d\d):?(\d\d)(?::?(\d\d))?$', '\1-\2-\3 \4:\5:0\6')"
+        rf"regexp_replace(regexp_replace(upper({value}), ',', '.'), "
+        r"'^(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)', '\1-\2-\3 \4:\5:')"
     )
-    basic = rf"regexp_replace({basic}, ':0(\d\d)$', ':\1')"
-    return f"coalesce(try_cast({value} AS TIMESTAMP), try_cast({basic} AS TIMESTAMP))"
+    basic = rf"regexp_replace(regexp_replace({basic}, '::', ':'), ':(\D|$)', ':00\1')"
+    basic = rf"regexp_replace({basic}, '(:\d\d):60', '\1:59')"  # a leap second is the second before it
+    with_offset = f"coalesce(try_cast({value} AS TIMESTAMPTZ), try_cast({basic} AS TIMESTAMPTZ))::TIMESTAMP"
+    without = f"coalesce(try_cast({value} AS TIMESTAMP), try_cast({basic} AS TIMESTAMP))"
+    return (
+        f"CASE WHEN {_usual(value)} THEN try_cast({value} AS TIMESTAMP) WHEN strlen({value}) < 11 THEN NULL "
+        f"WHEN {_has_offset(value)} THEN {with_offset} ELSE {without} END"
+    )
 
 
-def _minus_offset(local: str, cases: str) -> str:
-    return f"({local} - {cases.replace('@t', local)})"
+def _minus_offset(column: str, cases: str) -> str:
+    name = quoted(column)
+    return f"CASE WHEN {column}__offset THEN {name} ELSE make_timestamp(epoch_us({name}) - {cases}) END"
 
 
-def _offset_cases(con: duckdb.DuckDBPyConnection, number: int, cell: str, zone: str) -> str:
-    """The zone's steps as CASE, for the years that the column holds."""
-    years = con.execute(
-        f"SELECT min(y), max(y) FROM (SELECT try_cast(substr(ltrim({cell}), 1, 4) AS INTEGER) AS y FROM raw_{number})"
-        f" WHERE y BETWEEN {FIRST_YEAR} AND {LAST_YEAR}"
-    ).fetchone()
-    if not years or years[0] is None:
-        return "to_seconds(0)"
-    found = steps(zone, years[0], years[1])
+def _offset_cases(con: duckdb.DuckDBPyConnection, number: int, cell: str, column: str, zone: str) -> str:
+    """Microseconds by which local time is ahead, as CASE over the zone's steps in the years that the column holds."""
+    found = steps(zone, *_years(con, number, cell))
     branches = " ".join(
-        f"WHEN @t >= TIMESTAMP '{step.local_from}' THEN to_seconds({step.offset_s})" for step in found[:0:-1]
+        f"WHEN {column} >= TIMESTAMP '{step.local_from}' THEN {step.offset_s * 1_000_000}" for step in found[:0:-1]
     )
-    last = f"to_seconds({found[0].offset_s})"
+    last = str(found[0].offset_s * 1_000_000)
     return f"CASE {branches} ELSE {last} END" if branches else last
+
+
+def _years(con: duckdb.DuckDBPyConnection, number: int, cell: str) -> tuple[int, int]:
+    """First and last year of a column of stamps; the whole range where a cell starts with something else."""
+    found = con.execute(f"SELECT min({cell}), max({cell}) FROM raw_{number} WHERE {cell} > ' '").fetchone()
+    years = [int(value[:4]) if value and value[:4].isdigit() else 0 for value in found or ()]
+    if len(years) == 2 and all(FIRST_YEAR <= year <= LAST_YEAR for year in years):
+        return years[0], years[1]
+    return FIRST_YEAR, LAST_YEAR
 
 
 def odd_times(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, zone: str) -> dict[str, int]:
     """How many local times of a file exist twice, and how many do not exist."""
     counts = {"twice": 0, "missing": 0}
-    for place, name in enumerate(table.names):
-        if not any(column.name == name and column.kind == "stamp" for column in KINDS[table.kind]):
+    stamps = [column.name for column in KINDS[table.kind] if column.kind == "stamp"]
+    for cell in (f"r{place}" for place, name in enumerate(table.names) if name in stamps):
+        odd = [step for step in steps(zone, *_years(con, number, cell)) if step.kind]
+        if not odd:
             continue
-        years = con.execute(
-            f"SELECT min(y), max(y) FROM (SELECT try_cast(substr(ltrim(r{place}), 1, 4) AS INTEGER) AS y "
-            f"FROM raw_{number}) WHERE y BETWEEN {FIRST_YEAR} AND {LAST_YEAR}"
-        ).fetchone()
-        if not years or years[0] is None:
-            continue
+        days = {str(day.date()) for step in odd for day in (step.odd_from, step.odd_to)}
+        rows = (
+            f"SELECT {_local('v')} AS t FROM (SELECT trim({cell}) AS v FROM raw_{number} "
+            f"WHERE {cell}[1:10] IN ({', '.join(map(text, sorted(days)))})) WHERE NOT {_has_offset('v')}"
+        )
         for kind in counts:
-            spans = [step for step in steps(zone, years[0], years[1]) if step.kind == kind]
-            days = sorted({str(step.odd_from.date()) for step in spans} | {str(step.odd_to.date()) for step in spans})
-            if not days:
-                continue
-            inside = " OR ".join(f"(t >= TIMESTAMP '{s.odd_from}' AND t < TIMESTAMP '{s.odd_to}')" for s in spans)
-            found = con.execute(
-                f"SELECT count(*) FROM (SELECT try_cast(trim(r{place}) AS TIMESTAMP) AS t FROM raw_{number} "
-                f"WHERE substr(ltrim(r{place}), 1, 10) IN ({', '.join(map(text, days))}) "
-                rf"AND NOT regexp_matches(r{place}, ':\d\d.*(Z|z|[+-]\d\d(:?\d\d)?)\s*$')) WHERE {inside}"
-            ).fetchone()
-            counts[kind] += int(found[0]) if found else 0
+            inside = [f"(t >= TIMESTAMP '{s.odd_from}' AND t < TIMESTAMP '{s.odd_to}')" for s in odd if s.kind == kind]
+            if inside:
+                found = con.execute(f"SELECT count(*) FROM ({rows}) WHERE {' OR '.join(inside)}").fetchone()
+                counts[kind] += int(found[0]) if found else 0
     return counts
 
 
 def _good_stages(
     con: duckdb.DuckDBPyConnection, number: int, cell: str | None, shop_stages: Iterable[str]
-) -> str:
-    """Stage words of the file that are stages, as an SQL list."""
+) -> dict[str, str]:
+    """Stage words of the file as they stand there -> the stage, for those that are one."""
     if cell is None:
-        return ""
-    found = con.execute(
-        f"SELECT DISTINCT lower(replace({_clean(cell)}, ' + ', '+')) FROM raw_{number} WHERE {cell} IS NOT NULL"
-    ).fetchall()
+        return {}
     shop = tuple(shop_stages)
-    return ", ".join(text(word) for (word,) in found if word and not stage_problem(word, shop))
+    words = [
+        row[0].strip(BLANKS) for row in con.execute(f"SELECT DISTINCT {cell} FROM raw_{number}").fetchall() if row[0]
+    ]
+    plain = {word: "+".join(part.strip() for part in word.lower().split("+")) for word in words}
+    return {word: stage for word, stage in plain.items() if stage and not stage_problem(stage, shop)}

@@ -52,7 +52,9 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     A run that names an order only serves all builds of that order.
     """
     parts = builds.set_index("build_id")["parts"].astype(float)
-    runs = runs.assign(build_id=_builds_served(builds, runs)).explode("build_id")
+    runs = runs.assign(build_id=pd.Series(_builds_served(builds, runs), index=runs.index, dtype=object)).explode(
+        "build_id"
+    )
     runs = runs[runs["build_id"].isin(parts.index)].copy()
     weight = runs["build_id"].map(parts).fillna(1.0)
     share = weight / weight.groupby(runs["run_key"]).transform("sum")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +67,7 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted, profiles: dict)
     return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
 
 
-def _route(row: dict[str, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:
+def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:
     material, finish = (row.get(name) if isinstance(row.get(name), str) else "" for name in ("material", "finish"))
     return fitted.route(row["process"], material or "", finish or "", bool(has_supports), shop)
 
