@@ -189,6 +189,39 @@ class OpenClock:
         self._shift_at = shift[np.maximum(np.searchsorted(self.before, passed, side="left") - 1, 0)]
 
 
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 800) -> np.ndarray:
+    """Wall times of moments such as 'Tue 16:00' from ``start`` on, ascending [min].
+
+    >>> first = to_minutes(datetime(2026, 11, 25, 11, 0, tzinfo=UTC))
+    >>> [from_minutes(m, "UTC").strftime("%d %b") for m in weekly_moments(["Tue 16:00"], "UTC", first, 14)]
+    ['01 Dec', '08 Dec']
+    """
+    found, local = [], ZoneInfo(zone)
+    first = from_minutes(start, zone).date()
+    for moment in moments:
+        name, time = moment.split()
+        hour, minute = (int(part) for part in time.split(":"))
+        for offset in range(days):
+            day = first + timedelta(days=offset)
+            if day.weekday() == DAYS.index(name[:3].lower()):
+                found.append(_utc_minutes(day, 60 * hour + minute, local))
+    return np.sort([at for at in found if at >= start])
+
+
+def until(hours: Hours | None, time: str) -> Hours:
+    """Opening hours of which each day ends at a time like '16:00' at the latest.
+
+    >>> until((((480, 1020),),) * 2, "16:00")
+    (((480, 960),), ((480, 960),))
+    """
+    latest = 60 * int(time[:2]) + int(time[3:])
+    week = hours if hours is not None else (((0, 1440),),) * 7
+    return tuple(tuple((a, min(b, latest)) for a, b in spans if a < latest) for spans in week)
+
+
 def _utc_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
     local = datetime(day.year, day.month, day.day, tzinfo=zone)
     if minute < 1440:

@@ -34,6 +34,8 @@ class Line:
     touch: dict[int, np.ndarray] = field(default_factory=dict)
 
     def add(self, quantity: int, one: Planned) -> None:
+        if quantity in self.ready:
+            return
         self.ready[quantity], self.first[quantity] = one.ready, one.first
         self.touch[quantity] = one.work.touch.sum(axis=0)
 
@@ -99,11 +101,12 @@ def _add(lines: dict[tuple[str, str], Line], quantity: int, planned: Sequence[Pl
         by_process.setdefault(one.work.option.process, []).append(one)
     for process, plans in by_process.items():
         alone = [one for one in plans if len(one.work.option.machines) == 1]
-        for one in sorted(alone, key=lambda one: one.work.option.name):
+        for one in sorted(alone, key=lambda one: (one.work.option.name, one.key)):
             name = one.work.option.name
             lines.setdefault((process, name), Line(process, name)).add(quantity, one)
-        if len(alone) > 1:
-            everyone = "+".join(sorted(one.work.option.name for one in alone))
+        names = {one.work.option.name for one in alone}
+        if len(names) > 1:
+            everyone = "+".join(sorted(names))
             best = min(plans, key=lambda one: one.key)
             lines.setdefault((process, everyone), Line(process, everyone)).add(quantity, best)
 

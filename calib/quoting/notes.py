@@ -25,10 +25,15 @@ def cautions_of(route: tuple[str, ...], process: str) -> list[dict[str, Any]]:
 
 def option_warnings(work: Work, shop: Shop) -> list[str]:
     """Sentences about this option that a careful estimator would add."""
-    warnings = list(work.option.notes)
+    warnings = []
+    if work.option.rides:
+        closes = ", ".join(shop.machines[work.option.machines[0]].closes)
+        warnings.append(f"Goes along in the build closed {closes}; minutes and cost are those of these parts alone.")
     unknown = work.rows.loc[work.rows["floor_min"].isna(), "stage"].unique()
     if len(unknown):
-        warnings.append(f"{work.option.material}: the data sheet's least time of {_and(unknown)} is not known.")
+        warnings.append(
+            f"{work.option.material}: the data sheet's least time of {_and(unknown).replace('_', ' ')} is not known."
+        )
     owned = [shop.machines[name] for name in work.option.machines if name in shop.machines]
     if any(not machine.owned for machine in owned):
         warnings.append("A machine that the shop does not own: unlearned, so the range is wide.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import ceil
 from typing import Any
@@ -46,6 +46,7 @@ class Option:
     machines : ids; several where builds are shared among them
     capacity : parts that one build holds at most
     builds : parts of each build, in order, and the machine it is meant for
+    rides : goes along in the build that the shop closes on its days; else a build of its own
     """
 
     machines: tuple[str, ...]
@@ -54,14 +55,11 @@ class Option:
     shape: Shape
     capacity: int
     builds: tuple[tuple[int, str], ...]
-    notes: tuple[str, ...] = ()
+    rides: bool = False
 
     @property
     def name(self) -> str:
         return "+".join(self.machines)
-
-    def alone_on(self, machine: str) -> bool:
-        return self.machines == (machine,)
 
 
 @dataclass
@@ -108,14 +106,16 @@ class ShapeFinder:
 def find_options(request: QuoteRequest, shop: Shop, shapes: ShapeFinder) -> Found:
     """Every machine alone, and machines of one process that share the builds; the others with their reason."""
     found = Found()
-    singles: dict[str, list[Option]] = {}
+    singles: dict[tuple[str, int], list[Option]] = {}
     for machine in shop.machines.values():
         result = _option_or_reason(machine, request, shop, shapes)
         if isinstance(result, str):
             found.out.append({"process": machine.process, "machine": machine.id, "reason": result})
         elif result is not None:
             found.options.append(result)
-            singles.setdefault(f"{machine.process} {result.material}", []).append(result)
+            if machine.closes and not request.alone:
+                found.options.append(replace(result, rides=True))
+            singles.setdefault((result.material, id(result.shape)), []).append(result)
     for able in singles.values():
         found.shared.extend(shared_options(able, request.quantity))
     return found

@@ -17,6 +17,7 @@ from calib.quoting.draws import Predictor
 from calib.quoting.ladder import usual_course
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, Option, ShapeFinder, find_options
+from calib.quoting.outside import outside_options
 from calib.quoting.promise import valid_until
 from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
@@ -90,6 +91,7 @@ def quote(
         "draws": len(planned[0].ready),
         "seed": seed,
         "notes": quote_notes(request, shop, mesh),
+        "outside": outside_options(request, shop),
         "width": width_by_cause(planned[0].work, planned[0].ready),
         "drawing": outline(mesh.triangles, mesh.mates),
         "course": usual_course(planned[0].work, shop, clock, request.start_min, planned[0].free),
@@ -207,6 +209,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "process": option.process,
         "machine": option.name,
         "material": option.material,
+        "ride": ("along" if option.rides else "alone") if _has_closings(option, shop) else None,
         "builds": len(option.builds),
         "parts_per_build": max(parts for parts, _ in option.builds),
         "stages": _stage_documents(work),
@@ -221,6 +224,10 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "warnings": option_warnings(work, shop),
         "cautions": cautions_of(work.route, option.process),
     }
+
+
+def _has_closings(option: Option, shop: Shop) -> bool:
+    return any(shop.machines[name].closes for name in option.machines)
 
 
 def _stage_documents(work: Work) -> list[dict[str, Any]]:

@@ -28,11 +28,11 @@ def valid_until(request: QuoteRequest, shop: Shop) -> str:
         if left <= 0:
             break
         day += timedelta(days=1)
-        left -= _working_day(day, shop)
+        left -= is_working_day(day, shop)
     return day.isoformat()
 
 
-def _working_day(day: date, shop: Shop) -> bool:
+def is_working_day(day: date, shop: Shop) -> bool:
     if day in shop.closures:
         return False
     return bool(shop.hours[day.weekday()]) if shop.hours is not None else day.weekday() < 5

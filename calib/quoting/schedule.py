@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock
+from calib.quoting.clock import OpenClock, until, weekly_moments
 from calib.quoting.resources import People, Places, Servers
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop
@@ -32,6 +32,7 @@ class Job:
     failed_at : shape (attempts, draws), share of the printing after which an attempt failed; 0 where it did not
     after : names of jobs that must be done before this one starts
     ready : wall time before which it cannot start [min]
+    rides : goes along in the build that the machine closes on its days
     """
 
     name: str
@@ -44,6 +45,7 @@ class Job:
     after: tuple[str, ...] = ()
     ready: float = -np.inf
     parts: int = 0
+    rides: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +72,16 @@ class Floor:
         self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
         self.chambers: dict[str, Servers] = {}
         self.printing_from: dict[str, np.ndarray] = {}
+        latest = shop.quoting.get("no_unattended_start_after")
+        self.starts = OpenClock(until(shop.hours, latest), shop.closures, shop.timezone) if latest else None
+        self._closings: dict[str, np.ndarray] = {}
+
+    def next_closing(self, machine: Machine, now: np.ndarray) -> np.ndarray:
+        """When the machine's next shared build is closed and started."""
+        if machine.id not in self._closings:
+            self._closings[machine.id] = weekly_moments(machine.closes, self.shop.timezone, self.start)
+        closings = self._closings[machine.id]
+        return closings[np.minimum(np.searchsorted(closings, now, side="left"), len(closings) - 1)]
 
     def chambers_of(self, machine: Machine) -> Servers:
         if machine.id not in self.chambers:
@@ -161,6 +173,10 @@ class _Walk:
         if self.machine and self.machine.chambers > 1:
             self.chamber, free = self.floor.chambers_of(self.machine).earliest()
             now = np.maximum(now, free)
+        if self.job.rides and self.machine and self.machine.closes:
+            now = self.floor.next_closing(self.machine, now)
+        if self.floor.starts is not None:
+            now = self.floor.starts.next_open(now)
         for share in self.job.failed_at if self.job.failed_at is not None else ():
             if share.any():
                 now = np.where(share > 0, self._failed_attempt(now, share), now)

@@ -272,6 +272,7 @@ def _jobs(
                 failed_at=failed_attempts(chance[number - 1], draws, seed, number) if number else None,
                 after=tuple(job.name for job in jobs) if name == ORDER_AFTER else before,
                 parts=option.builds[number - 1][0] if number else 0,
+                rides=option.rides,
             )
         )
     return jobs

@@ -29,6 +29,9 @@ def show_quote(doc: Document, stages: bool = False) -> str:
     if stages:
         shown += [_stage_table(option) for option in first_of_each(options)]
     shown += [f"Out: {one['machine']} ({one['process']}): {one['reason']}." for one in doc.get("out") or ()]
+    shown += [
+        f"Outside: {one['id']}, {clock_time(one['ready_at'])} ({one['basis']})" for one in doc.get("outside") or ()
+    ]
     for option in options[:1]:
         shown += [f"Note: {text}" for text in option.get("warnings") or ()]
         shown += [f"Caution ({_stages(one['stages'])}): {one['text']}" for one in option.get("cautions") or ()]
@@ -100,8 +103,8 @@ def show_compare(doc: Document) -> str:
         cells = [_hours(by_quantity[q]) if q in by_quantity else "" for q in quantities]
         rows.append([option["process"], option["machine"], *cells])
     shown: list[RenderableType] = ["Time until all parts are ready: usual, and the range that holds 8 of 10 times"]
-    for first in range(0, len(quantities), 6):
-        some = slice(first, first + 6)
+    for first in range(0, len(quantities), 5):
+        some = slice(first, first + 5)
         heads = "process|machine|" + "|".join(f">{q}" for q in quantities[some])
         shown.append(table(heads, [[*row[:2], *row[2:][some]] for row in rows]))
     flips = doc.get("flips") or ()
@@ -120,7 +123,7 @@ def _row(option: Document, longest: float, doc: Document) -> list[Any]:
     kept = option.get("on_time")
     return [
         option["process"],
-        option["machine"],
+        option["machine"] + (f" ({option['ride']})" if option.get("ride") else ""),
         option["builds"],
         clock_time(option["ready_at"]["p50"]),
         clock_time(option.get("sure_at") or option["ready_at"]["p90"]),

@@ -158,3 +158,29 @@ def test_comparison_never_shows_more_pieces_sooner(box, shop, request_for):
         for name in ("p10", "p50", "p90"):
             hours = [one[name] for one in line["lead_time_h"]]
             assert hours == sorted(hours)
+
+
+def test_a_small_powder_order_rides_along_or_goes_alone(box, shop, request_for):
+    closing = replace(shop, machines={**shop.machines, "pbf1": replace(shop.machines["pbf1"], closes=("Tue 16:00",))})
+    options = quote(request_for(1), closing, box, **LEARNED)["options"]
+    rides = {one["ride"]: one for one in options if one["machine"] == "pbf1"}
+    tuesday = datetime.fromisoformat("2026-12-01T16:00+01:00")
+    assert datetime.fromisoformat(rides["along"]["ready_at"]["p10"]) > tuesday
+    assert datetime.fromisoformat(rides["alone"]["ready_at"]["p50"]) < tuesday
+    assert "closed Tue 16:00" in rides["along"]["warnings"][0]
+
+
+def test_no_unattended_start_in_the_evening(box, shop, request_for, certain, plain_physics):
+    late = replace(request_for(1), start=request_for(1).start.replace(hour=15, minute=30))
+    limited = replace(shop, quoting={**shop.quoting, "no_unattended_start_after": "15:00"})
+    free, held = (option_of(quote(late, lab, box, certain, draws=50), "mex1") for lab in (shop, limited))
+    assert held["ready_at"]["p50"] > free["ready_at"]["p50"]
+
+
+def test_outside_stands_beside_with_its_own_basis(box, shop, request_for):
+    supplier = {"id": "north works", "process": None, "days": 5.0, "days_late": 8.0, "price_per_part": 12.0}
+    stated = replace(shop, quoting={**shop.quoting, "outside": [supplier]})
+    (outside,) = quote(request_for(10), stated, box, **LEARNED)["outside"]
+    assert outside["ready_at"] == "2026-12-02T17:00+01:00"  # five working days after Wednesday 25 November
+    assert outside["late_at"] == "2026-12-07T17:00+01:00"
+    assert outside["price"] == 120.0
