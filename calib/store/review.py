@@ -58,16 +58,17 @@ SELECT row_key, m, m - usual AS effect FROM minutes JOIN usual USING (stage)
 WHERE file_id >= ? AND (m > {ATTENDED_LONGEST_H * 60} OR (runs >= {ENOUGH_RUNS} AND m > {TIMES_USUAL} * usual AND m > 60))
 """
 _TWO_PLACES = f"""
-WITH by_hand AS (
-    SELECT row_key, operator, station, stage, started_at, ended_at, file_id FROM stage_run
-    WHERE operator IS NOT NULL AND coalesce(crew_size, 1) = 1 AND ended_at IS NOT NULL AND started_at IS NOT NULL
-    AND {_BY_HAND} AND coalesce(outcome, 'done') <> 'void'
+WITH fresh AS (SELECT min(started_at) - INTERVAL 2 DAY AS first FROM stage_run WHERE file_id >= ?),
+by_hand AS (
+    SELECT rowid AS id, operator, started_at, ended_at FROM stage_run
+    WHERE operator IS NOT NULL AND coalesce(crew_size, 1) = 1 AND ended_at IS NOT NULL
+    AND started_at >= (SELECT first FROM fresh) AND {_BY_HAND} AND coalesce(outcome, 'done') <> 'void'
 ), pairs AS (
-    SELECT *, max(ended_at) OVER w AS before FROM by_hand
-    WINDOW w AS (PARTITION BY operator ORDER BY started_at, row_key ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+    SELECT id, started_at, ended_at, lag(ended_at) OVER (PARTITION BY operator ORDER BY started_at) AS before FROM by_hand
 )
-SELECT row_key, epoch(least(before, ended_at) - started_at) / 60 AS effect FROM pairs
-WHERE file_id >= ? AND before - started_at > (ended_at - started_at) / 2
+SELECT row_key, epoch(least(before, p.ended_at) - p.started_at) / 60 AS effect
+FROM pairs p JOIN stage_run s ON s.rowid = p.id
+WHERE before - p.started_at > (p.ended_at - p.started_at) / 2
 """
 _ORDER = """
 WITH spans AS (
@@ -104,9 +105,10 @@ def _count(con: duckdb.DuckDBPyConnection) -> int:
 def list_review(con: duckdb.DuckDBPyConnection, limit: int = 5, everything: bool = False) -> list[dict[str, Any]]:
     """Marks without a verdict, the largest effect first: row_key, build_id, stage, rule, says, effect_min, path, line."""
     found = con.execute(
-        "SELECT v.row_key, s.build_id, s.stage, v.rule, v.says, v.effect_min, f.name, s.line, v.verdict FROM review v "
-        "JOIN stage_run s USING (row_key) LEFT JOIN log_file f ON f.file_id = s.file_id "
-        "WHERE v.verdict IS NULL OR ? ORDER BY v.effect_min DESC NULLS LAST, v.row_key LIMIT ?",
+        "SELECT v.row_key, s.build_id, s.stage, v.rule, v.says, v.effect_min, f.name, s.line, v.verdict FROM "
+        "(SELECT * FROM review WHERE verdict IS NULL OR ? ORDER BY effect_min DESC NULLS LAST, row_key LIMIT ?) v "
+        "JOIN stage_run s ON s.row_key = v.row_key LEFT JOIN log_file f ON f.file_id = s.file_id "
+        "ORDER BY v.effect_min DESC NULLS LAST, v.row_key",
         [everything, limit],
     ).fetchall()
     keys = ("row_key", "build_id", "stage", "rule", "says", "effect_min", "path", "line", "verdict")

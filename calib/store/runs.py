@@ -2,40 +2,98 @@
 
 from __future__ import annotations
 
+import json
+from datetime import date, datetime
+
 import duckdb
+import numpy as np
 import pandas as pd
 
-LEAST_SHARE_WHEN_FOUND = 0.05  # nobody wrote when they last looked: the true end is anywhere in between
+from calib.logs.local_time import to_utc
+from calib.store.closed_hours import opening_spans
 
-_QUERY = f"""
-WITH marked AS (
-    SELECT r.*, f.name AS source_file,
-        CASE WHEN started_at IS NOT NULL AND ended_at IS NOT NULL
-             THEN greatest(date_diff('second', started_at, ended_at) / 60.0 - coalesce(paused_min, 0) - coalesce(closed_min, 0), 0)
-             ELSE work_min END AS minutes,
-        max(started_at) OVER (PARTITION BY coalesce(r.build_id, r.order_id)) AS last_start
-    FROM stage_run r LEFT JOIN log_file f USING (file_id) WHERE NOT held)
-SELECT row_key AS run_key, coalesce(string_split(build_id, '+'), []) AS build_ids, order_id, stage,
-    started_at AT TIME ZONE 'UTC' AS started_at,
-    coalesce(ended_at, date + INTERVAL 17 HOUR, CASE WHEN minutes IS NOT NULL THEN started_at
-        WHEN last_start > started_at THEN started_at END) AT TIME ZONE 'UTC' AS ended_at,
-    minutes AS work_min, CASE WHEN ended_by = 'found' THEN {LEAST_SHARE_WHEN_FOUND} * minutes END AS low_min,
-    station, operator, crew_size, touch_min, parts, parts_good, coalesce(outcome, 'done') AS outcome,
-    coalesce(attempt, 1) AS attempt, ended_by,
-    coalesce(outcome, 'done') IN ('stopped', 'failed') AS censored,
-    v.says AS review, source_file, line
-FROM marked LEFT JOIN review v ON v.row_key = marked.row_key AND v.verdict IS NULL
-ORDER BY ended_at, run_key
+# A run without an end whose build went on since is lost: its end is no later than the next start, its minutes unknown.
+_RUNS = """
+WITH ids AS (
+    SELECT unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
+    WHERE started_at IS NOT NULL AND build_id IS NOT NULL
+), nexts AS (
+    SELECT s.row_key, min(i.started_at) AS next_start
+    FROM (SELECT row_key, unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
+          WHERE ended_at IS NULL AND started_at IS NOT NULL AND work_min IS NULL AND build_id IS NOT NULL) s
+    JOIN ids i ON i.build_id = s.build_id AND i.started_at > s.started_at GROUP BY s.row_key
+), marks AS (
+    SELECT row_key, string_agg(says, '; ' ORDER BY rule) FILTER (verdict IS NULL) AS review,
+        bool_or(coalesce(verdict = 'wrong', false)) AS wrong FROM review GROUP BY row_key
+)
+SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS build_ids, s.order_id, s.stage,
+    coalesce(s.started_at, s.ended_at - to_microseconds((6e7 * s.work_min)::BIGINT)) AS started_at,
+    coalesce(s.ended_at, s.started_at + to_microseconds((6e7 * (s.work_min + coalesce(s.paused_min, 0)))::BIGINT),
+             n.next_start) AS ended_at,
+    CASE WHEN s.started_at IS NOT NULL AND s.ended_at IS NOT NULL
+         THEN greatest(epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0), 0)
+         ELSE s.work_min END AS work_min,
+    s.station, s.operator, s.crew_size, s.touch_min, s.parts, s.parts_good, coalesce(s.outcome, 'done') AS outcome,
+    coalesce(s.attempt, 1) AS attempt, s.ended_by, coalesce(s.outcome, 'done') IN ('stopped', 'failed') AS censored,
+    CASE WHEN s.ended_at IS NOT NULL OR s.work_min IS NOT NULL THEN 'done' WHEN n.next_start IS NOT NULL THEN 'lost'
+         ELSE 'running' END AS state,
+    m.review, s.date, f.name AS source_file, s.line
+FROM stage_run s LEFT JOIN nexts n ON n.row_key = s.row_key LEFT JOIN marks m ON m.row_key = s.row_key
+LEFT JOIN log_file f ON f.file_id = s.file_id
+WHERE NOT s.held AND NOT coalesce(m.wrong, false)
 """
 
 
 def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """One row for each run whose build is known; times in UTC. A run without an end whose build went on since has
-    neither minutes nor a usable end: it is counted as lost, never learned from.
+    """Current stage rows that are not held and that no person called wrong, in order of their end.
+
+    build_ids : list, empty where only an order is named
+    started_at, ended_at : UTC, with zone; a run of which only the day is known ends with that day, and has no start
+    work_min : end less start less pauses, less closed hours by the contract's rule; NaN where no end is known [min]
+    low_min : for ends that were ``found``: minutes up to the last look, which is the last closing time before the end, or
+        0 where nothing says that anybody looked; NaN for others [min]
+    censored : it lasted at least ``work_min``: stopped or failed
+    state : 'done', 'running' or 'lost' (``ended_at`` is the next start of its build then, and there are no minutes)
+    review : marks without a verdict, joined by '; '
     """
-    frame = con.execute(
-        _QUERY.replace("marked.row_key", "marked.row_key").replace("SELECT row_key AS", "SELECT marked.row_key AS")
-    ).df()
+    frame = con.execute(_RUNS).df()
     for name in ("started_at", "ended_at"):
         frame[name] = pd.to_datetime(frame[name], utc=True)
-    return frame.astype({name: object for name in frame.columns if frame[name].dtype == "str"})
+    _place_day_notes(con, frame)
+    frame["low_min"] = _low_minutes(con, frame)
+    frame = frame.drop(columns="date").astype({name: object for name in frame.columns if frame[name].dtype == "str"})
+    return frame.sort_values(["ended_at", "run_key"], kind="stable").reset_index(drop=True)
+
+
+def _stated_hours(con: duckdb.DuckDBPyConnection) -> tuple[str, list | None, list[date]]:
+    """Zone, hours and closures as the last import had them."""
+    row = con.execute("SELECT value FROM setting WHERE name = 'hours'").fetchone()
+    zone, hours, closures = json.loads(row[0]) if row else ("UTC", None, [])
+    return zone, hours, [date.fromisoformat(day) for day in closures]
+
+
+def _place_day_notes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> None:
+    rows = frame.index[frame["ended_at"].isna() & frame["date"].notna()]
+    if len(rows):
+        zone = _stated_hours(con)[0]
+        ends = [to_utc(datetime(day.year, day.month, day.day, 23, 59), zone) for day in frame.loc[rows, "date"]]
+        frame.loc[rows, "ended_at"] = pd.to_datetime(ends, utc=True)
+
+
+def _low_minutes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> pd.Series:
+    """Minutes from the start to the last closing time before a found end."""
+    low = pd.Series(np.nan, index=frame.index)
+    found = frame.index[(frame["ended_by"] == "found") & frame["started_at"].notna() & frame["work_min"].notna()]
+    if not len(found):
+        return low
+    low[found] = 0.0
+    zone, hours, closures = _stated_hours(con)
+    if hours is None:
+        return low
+    starts, ends = (frame.loc[found, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at"))
+    spans = opening_spans(starts.min().item(), ends.max().item(), zone, hours, closures)
+    closings = np.array([closing for _, closing in spans], "datetime64[us]")
+    last_look = np.searchsorted(closings, ends, side="left") - 1
+    looked = np.where(last_look >= 0, closings[np.maximum(last_look, 0)], starts)
+    low[found] = np.clip((looked - starts) / np.timedelta64(1, "m"), 0.0, frame.loc[found, "work_min"].to_numpy())
+    return low

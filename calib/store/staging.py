@@ -308,10 +308,11 @@ def odd_times(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, zone
         odd = [step for step in steps(zone, *_years(con, number, cell)) if step.kind]
         if not odd:
             continue
-        days = {str(day.date()) for step in odd for day in (step.odd_from, step.odd_to)}
+        days = sorted({str(day.date()) for step in odd for day in (step.odd_from, step.odd_to)})
+        near = " OR ".join(f"({cell} >= {text(day)} AND {cell} < {text(day + 'Z')})" for day in days)
         rows = (
             f"SELECT {_local('v')} AS t FROM (SELECT trim({cell}) AS v FROM raw_{number} "
-            f"WHERE {cell}[1:10] IN ({', '.join(map(text, sorted(days)))})) WHERE NOT {_has_offset('v')}"
+            f"WHERE {near}) WHERE NOT {_has_offset('v')}"
         )
         for kind in counts:
             inside = [f"(t >= TIMESTAMP '{s.odd_from}' AND t < TIMESTAMP '{s.odd_to}')" for s in odd if s.kind == kind]
