@@ -15,6 +15,7 @@ DATE_ONLY = ("SR", ("inspection", "packing", "sanding"), "2026-10-01")  # who no
 CORRECTED_MONTH = "2026-10"
 REPEATED_MONTH = "2026-07"
 HURRY_FROM, HURRY_MIN = "2026-08-17", 11
+LONGEST_FORGOTTEN_MIN = 600.0
 MISTYPED = 3  # starts that were mended as a second row
 
 
@@ -117,7 +118,7 @@ def _minutes_only(row: dict[str, Any], start: float, minutes: float) -> dict[str
 
 def _forget_timer(troubles: Troubles, run: Run, row: dict[str, Any], rng: np.random.Generator) -> None:
     right = dict(row)
-    late = float(rng.uniform(4, 9)) * max(run.worked, 20)
+    late = min(float(rng.uniform(4, 9)) * max(run.worked, 20), LONGEST_FORGOTTEN_MIN)
     row["ended_at"] = _local(min(run.end + late, END - 5))
     corrected = _correct(troubles, right)
     troubles.forgotten.append(_name(row) | {"worked_min": round(run.worked, 1), "corrected": corrected})
