@@ -153,7 +153,7 @@ def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
     every = next(step for step in (1, 2, 7, 14, 28, 91, 364, 10**6) if days / step <= 9)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     ticks = []
-    while (at := (midnight - first).total_seconds() / 3600) < hours * 0.93:
+    while (at := (midnight - first).total_seconds() / 3600) < hours * 0.88:
         name = f"{WEEKDAYS[midnight.weekday()]} {midnight.day} {MONTHS[midnight.month - 1]}"
         ticks.append({"x": at * scale, "text": name})
         midnight += timedelta(days=every)
