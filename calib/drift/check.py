@@ -10,6 +10,7 @@ import pandas as pd
 
 from calib.drift.change import change_point, change_size
 from calib.drift.chart import SLACK, find_alarms
+from calib.drift.plan import left_plan
 from calib.drift.run_length import limit_for, log_run_lengths
 from calib.drift.series import Series, days, find_series
 from calib.drift.slices import find_slices
@@ -46,13 +47,21 @@ def check_drift(
     as_of = pd.Timestamp(as_of)
     since = as_of - pd.Timedelta(weeks=WEEKS_BACK) if since is None else pd.Timestamp(since)
     charts = find_series(errors, as_of)
-    limits = limits_of(charts, false_alarms_per_year)
+    limits = limits_of(charts, false_alarms_per_year / 2)  # the other half is for the scan against the plan
     plans = accepted_days(accepted)
     start = days(pd.Series([since]))[0]
     stages = [
         check_stage(chart, limit, max(start, plans.get((chart.process, chart.stage), start)), persons, timezone)
         for chart, limit in zip(charts, limits, strict=True)
     ]
+    chance = false_alarms_per_year / 2 / max(1, sum(len(chart.at) >= FEWEST_RUNS for chart in charts))
+    for chart, stage in zip(charts, stages, strict=True):
+        after = max(start, plans.get((chart.process, chart.stage), start))
+        if stage["state"] == "steady" and left_plan(chart, chance * years_of(chart), seed):
+            change = moved(chart, len(chart.at) - 1, persons, timezone)
+            if days(pd.Series([pd.Timestamp(change["since"], tz="UTC")]))[0] > after:
+                stage |= change
+                stage["chart"] = chart_data(chart, stage)
     for stage in stages:
         stage["events"] = events_near(stage, events)
     return {
@@ -60,6 +69,11 @@ def check_drift(
         "false_alarms_per_year": false_alarms_per_year,
         "stages": stages,
     }
+
+
+def years_of(chart: Series) -> float:
+    """Years that the series spans, at most one."""
+    return float(np.clip((chart.at[-1] - chart.at[0]) / DAYS_A_YEAR, 0.01, 1.0))
 
 
 def accepted_days(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict[tuple[str, str], float]:
