@@ -169,7 +169,7 @@ _OF_PROCESS = {
         "breakout": lambda b, hard: 13 + 1.4 * b.packed / 1000 + 0.2 * b.parts,
         "part_cleaning": lambda b, hard: (7 + 0.4 * b.parts + b.area / 130) * hard,
         "powder_recovery": lambda b, hard: 14 + 1.2 * b.packed / 1000,
-        "blasting": lambda b, hard: 8 + 0.22 * b.parts + b.area / 95,
+        "blasting": lambda b, hard: 6 + 0.6 * b.parts + b.area / 160,
     },
 }
 

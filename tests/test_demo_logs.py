@@ -116,7 +116,7 @@ def test_planted_creep_is_in_the_logs(bench, builds):
     blasted = bench[(bench["stage"] == "blasting") & ~bench["build_id"].str.contains("+", regex=False)]
     of_build = builds.loc[blasted["build_id"]]
     area = pd.to_numeric(of_build["part_area_cm2"]).to_numpy()
-    work = 8 + 0.22 * pd.to_numeric(of_build["parts"]).to_numpy() + area / 95
+    work = 6 + 0.6 * pd.to_numeric(of_build["parts"]).to_numpy() + area / 160
     weeks = (blasted["day"] - pd.Timestamp(TRUTH["creep"]["date"])).dt.days.clip(lower=0).to_numpy() / 7
     log = np.log(blasted["minutes"].to_numpy() / work) - blasted["operator"].map(TRUTH["operator_log"]).to_numpy()
     known = np.isfinite(log) & (np.abs(log - np.nanmedian(log)) < 0.9)  # forgotten timers stand out by far
