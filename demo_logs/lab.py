@@ -36,7 +36,7 @@ MATERIAL_LOG = {
 }
 STEP = {"process": "VPP", "stage": "post_curing", "date": "2026-09-07", "per_cent": 30.0}
 STEP_EVENT_DATE = "2026-09-21"
-CREEP = {"process": "PBF", "stage": "blasting", "date": "2026-07-27", "log_per_week": 0.022}
+CREEP = {"process": "PBF", "stage": "blasting", "date": "2026-07-27", "log_per_week": 0.036}
 BUILD_SD = 0.10  # of the effect that all bench stages of one build share
 SPREAD = {
     "support_removal": 0.28, "printing": 0.045, "warm_up": 0.05, "cool_down": 0.06, "washing": 0.05, "drying": 0.08,

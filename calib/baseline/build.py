@@ -75,7 +75,8 @@ def stage_pieces(b: Builds, stage: str, shop: Shop) -> tuple[list[Piece], np.nda
     if "recipe_min" in rate or "hands_min" in rate:
         loads = load_pieces(b, stage, rate)
         pieces = [*pieces, *loads]
-        touch = touch + total([piece for piece in loads if piece.name == HANDS])
+        hands = total([piece for piece in loads if piece.name == HANDS])
+        touch = touch + hands * (1.0 - rate.get("automatic_share", 0.0))
     if stage == "machine_setup":
         change = b.changes * b.machine["change_min"]
         inputs = {"changes": b.changes, "change_min": b.machine["change_min"]}

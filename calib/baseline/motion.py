@@ -43,7 +43,10 @@ def move_s(
     corner = np.minimum(corner, speed)
     reaches = length >= (speed**2 - corner**2) / acceleration_mm_s2
     cruising = length / speed + (speed - corner) ** 2 / (acceleration_mm_s2 * speed)
-    short = 2.0 * (np.sqrt(corner**2 + acceleration_mm_s2 * length) - corner) / acceleration_mm_s2
+    peak_and_corner = np.sqrt(corner**2 + acceleration_mm_s2 * length) + corner
+    short = (
+        2.0 * length / np.maximum(peak_and_corner, 1e-300)
+    )  # the same without the difference of nearly equal numbers
     return np.where(reaches, cruising, short)
 
 

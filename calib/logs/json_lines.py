@@ -29,10 +29,11 @@ def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, dict[
     first = text.readline()
     if first.lstrip().startswith("["):
         yield from _array(shown, first + text.read(ARRAY_LIMIT))
-        return
-    for number, line in enumerate([first, *text], 1):
-        if line.strip():
-            yield number, *_object(line)
+    else:
+        for number, line in enumerate([first, *text], 1):
+            if line.strip():
+                yield number, *_object(line)
+    text.detach()  # the file is closed by whoever opened it
 
 
 def _object(line: str) -> tuple[dict[str, Any], str]:

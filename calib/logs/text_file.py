@@ -107,23 +107,28 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
-    text = io.TextIOWrapper(opened, dialect.encoding, "replace", "")  # type: ignore[type-var]
+    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")
+    try:
+        for line, record, fault in _records(text, dialect.header_line):
+            row = _row(line, record, fault, dialect)
+            if row.fault or any(cell.strip() for cell in row.cells):
+                yield row
+    finally:
+        text.detach()  # who opened the bytes closes them
+
+
+def _row(line: int, record: str, fault: str, dialect: Dialect) -> Row:
     width = len(dialect.names)
-    for line, record, fault in _records(text, dialect.header_line):
-        cells = _split(record, dialect.delimiter)
-        if cells is None:
-            yield Row(line, [record[:1000]] + [""] * (width - 1), "holds a cell that is too long or a broken quote")
-            continue
-        if not fault and not any(cell.strip() for cell in cells):
-            continue
-        if "\ufffd" in record or "\x00" in record:
-            fault = fault or f"holds bytes that are no text in {dialect.encoding}"
-            cells = [cell.replace("\x00", "") for cell in cells]
-        if len(cells) > width:
-            if any(cell.strip() for cell in cells[width:]):
-                fault = fault or f"has {len(cells)} cells where the header has {width}"
-            cells = cells[:width]
-        yield Row(line, cells + [""] * (width - len(cells)), fault)
+    cells = _split(record, dialect.delimiter)
+    if cells is None:
+        return Row(line, [record[:1000]] + [""] * (width - 1), "holds a cell that is too long or a broken quote")
+    if "\ufffd" in record or "\x00" in record:
+        fault = fault or f"holds bytes that are no text in {dialect.encoding}"
+        cells = [cell.replace("\x00", "") for cell in cells]
+    if any(cell.strip() for cell in cells[width:]):
+        fault = fault or f"has {len(cells)} cells where the header has {width}"
+    cells = cells[:width]
+    return Row(line, cells + [""] * (width - len(cells)), fault)
 
 
 def _split(record: str, delimiter: str) -> list[str] | None:

@@ -112,8 +112,8 @@ MACHINE_KEYS: tuple[Key, ...] = (
     Key("lasers", "lasers at once", _each(scanned=1.0, laser_bed=1.0), 1.0, 64.0, whole=True),
     # powder bed
     Key("layer_heat_s", "heating fresh powder before the laser", _each(laser_bed=6.0), 0.0, 300.0),
-    Key("blank_first_mm", "powder below the lowest part", _each(laser_bed=5.0), 0.0, 100.0),
-    Key("blank_last_mm", "powder above the highest part", _each(laser_bed=3.0), 0.0, 100.0),
+    Key("blank_first_mm", "powder below the lowest part", _each(laser_bed=8.0), 0.0, 100.0),
+    Key("blank_last_mm", "powder above the highest part", _each(laser_bed=5.0), 0.0, 100.0),
     Key("wall_mm", "powder kept between parts and wall", _each(laser_bed=8.0), 0.0, 100.0),
     Key("packing_limit", "most of the cake that parts fill", _each(laser_bed=0.15), 0.01, 0.7),
     Key("packing_usual", "share of the cake that parts usually fill", _each(laser_bed=0.08), 0.005, 0.7),
@@ -123,7 +123,7 @@ MACHINE_KEYS: tuple[Key, ...] = (
     Key("film_w_m2_k", "heat that leaves the cake's sides", _each(laser_bed=8.0), 0.5, 100.0, MEMORY),
     Key("head_start_share", "part of half the printing time by which the cake has cooled already",
         _each(laser_bed=0.15), 0.0, 1.0),
-    Key("cool_least_min", "least cool-down", _each(laser_bed=60.0), 0.0, 10000.0),
+    Key("cool_least_min", "least cool-down", _each(laser_bed=120.0), 0.0, 10000.0),
     Key("least_time_inside_min", "cool-down before a chamber may leave", _each(laser_bed=60.0), 0.0, 10000.0),
 )  # fmt: skip
 

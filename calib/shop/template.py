@@ -117,7 +117,8 @@ fresh_share = 0.5
 
 # --- where work is done after the machine -----------------------------------------------------------------------------
 # places: runs at once. recipe_min, hands_min (a person's minutes for each load), load_parts and load_cm3 override
-# the rates of the stages done there; automatic_share: part of bench minutes that it does alone.
+# the rates of the stages done there. automatic_share: part of a person's minutes that it does alone (an automatic
+# washer: automatic_share = 0.7; the step itself takes as long).
 
 [[station]]
 id = "wash"

@@ -90,7 +90,9 @@ def _low_minutes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> pd.Seri
     zone, hours, closures = _stated_hours(con)
     if hours is None:
         return low
-    starts, ends = (frame.loc[found, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at"))
+    starts, ends = (
+        frame.loc[found, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at")
+    )
     spans = opening_spans(starts.min().item(), ends.max().item(), zone, hours, closures)
     closings = np.array([closing for _, closing in spans], "datetime64[us]")
     last_look = np.searchsorted(closings, ends, side="left") - 1

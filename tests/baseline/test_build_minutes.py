@@ -1,0 +1,259 @@
+"""Builds -> minutes of every stage: laws, bases, floors, explanations."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from default_shop import MACHINES, SHOP, columns, minutes
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calib.baseline.build import build_minutes, explain, stages_of
+from calib.errors import OutsideModelError
+from calib.geometry.layer_profile import layer_profile
+from calib.records import STAGES
+from calib.shop.patch import patched
+from calib.shop.template import shop_text
+
+PROCESS = st.sampled_from(sorted(MACHINES))
+KNOWN = {
+    "part_volume_cm3": st.floats(0.1, 2000.0),
+    "part_area_cm2": st.floats(1.0, 5000.0),
+    "height_mm": st.floats(1.0, 400.0),
+    "announced_min": st.floats(1.0, 3000.0),
+    "material_g": st.floats(0.5, 2000.0),
+    "layers": st.integers(5, 4000).map(float),
+    "support_contact_cm2": st.floats(0.0, 100.0),
+    "support_volume_cm3": st.floats(0.0, 100.0),
+    "packed_volume_cm3": st.floats(100.0, 8000.0),
+    "layer_mm": st.floats(0.02, 0.4),
+    "infill": st.floats(0.0, 1.0),
+}
+ROWS = st.fixed_dictionaries({"process": PROCESS, "parts": st.integers(1, 200).map(float)}, optional=KNOWN)
+
+
+def box(x, y, z):
+    """Twelve triangles of a box that stands on the plate."""
+    p = np.array([[i, j, k] for k in (0, z) for j in (0, y) for i in (0, x)], float)
+    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
+    return np.array([p[list(t)] for a, b, c, d in quads for t in ((a, b, c), (a, c, d))])
+
+
+def cylinder(radius, height, faces):
+    """A cylinder of so many sides that stands on the plate."""
+    a = 2 * np.pi * np.arange(faces) / faces
+    ring = np.stack([radius * np.cos(a), radius * np.sin(a), np.zeros(faces)], axis=1)
+    after, up = np.roll(ring, -1, axis=0), np.array([0, 0, height])
+    low, top = np.zeros((faces, 3)), np.tile(up, (faces, 1))
+    pieces = [
+        (ring, after, after + up),
+        (ring, after + up, ring + up),
+        (low, after, ring),
+        (top, ring + up, after + up),
+    ]
+    return np.concatenate([np.stack(piece, axis=1) for piece in pieces])
+
+
+def one(row):
+    return columns(machine=MACHINES[row["process"]], **row)
+
+
+@settings(max_examples=60, deadline=None)
+@given(ROWS)
+def test_every_stage_of_the_process_has_minutes_and_hands_within_them(row):
+    base = build_minutes(one(row), SHOP)
+    assert set(base.stage) == set(stages_of(row["process"], SHOP))
+    assert set(base.stage) >= {name for name, stage in STAGES.items() if row["process"] in stage.processes}
+    assert np.all(np.isfinite(base.minutes) & (base.minutes > 0))
+    assert np.all((base.touch_min >= 0) & (base.touch_min <= base.minutes))
+    assert np.all(base.prior_sd > 0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(ROWS)
+def test_explained_terms_add_up_to_the_minutes(row):
+    base = build_minutes(one(row), SHOP)
+    summed = {}
+    for term in explain(one(row), SHOP):
+        summed[term.stage] = summed.get(term.stage, 0.0) + term.minutes
+        assert term.source
+        assert term.formula
+    for stage, value in zip(base.stage, base.minutes, strict=True):
+        assert summed[stage] == pytest.approx(value, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(PROCESS, st.floats(0.5, 400.0), st.floats(2.0, 200.0), st.floats(1.01, 3.0))
+def test_a_taller_build_of_the_same_section_is_never_faster(process, volume, height, taller):
+    spans = [1.0, taller]
+    rows = columns(process=process, machine=MACHINES[process], parts=1.0, part_volume_cm3=[volume * s for s in spans],
+                   part_area_cm2=[1.0 * volume * s for s in spans], height_mm=[height * s for s in spans])  # fmt: skip
+    base = build_minutes(rows, SHOP)
+    on_machine = np.isin(base.stage, ["warm_up", "printing", "cool_down"])
+    low, high = (base.minutes[on_machine & (base.build == i)].sum() for i in (0, 1))
+    assert high >= low * (1 - 1e-3)
+
+
+@settings(max_examples=60, deadline=None)
+@given(PROCESS, st.floats(0.5, 100.0), st.floats(5.0, 150.0), st.integers(1, 20))
+def test_two_parts_are_never_faster_than_one(process, volume, height, parts):
+    counts = [float(parts), float(parts + 1)]
+    rows = columns(process=process, machine=MACHINES[process], parts=counts, height_mm=height,
+                   part_volume_cm3=[volume * n for n in counts])  # fmt: skip
+    base = build_minutes(rows, SHOP)
+    more = base.stage != "cool_down"  # a fuller cake conducts better
+    low, high = (base.minutes[more & (base.build == i)] for i in (0, 1))
+    assert np.all(high >= low * (1 - 1e-9))
+
+
+@given(st.floats(0.5, 500.0), st.floats(1.0, 20.0))
+def test_masked_light_does_not_hang_on_how_full_the_plate_is(volume, factor):
+    alone, full = (minutes(process="VPP", parts=n, part_volume_cm3=volume * n, height_mm=60.0) for n in (1.0, factor))
+    assert full["printing"] == pytest.approx(alone["printing"])
+
+
+def test_scanned_light_does():
+    shop = patched(
+        shop_text("UTC"), '[[machine]]\nid = "scan"\nprocess = "VPP"\nkind = "scanned"\nbuild_mm = [200, 200, 200]'
+    )
+    one_part, ten = (
+        minutes(shop, process="VPP", machine="scan", parts=n, part_volume_cm3=10.0 * n, height_mm=60.0)["printing"]
+        for n in (1.0, 10.0)
+    )
+    assert ten > 1.5 * one_part
+
+
+@pytest.mark.parametrize("process", sorted(MACHINES))
+def test_a_finer_mesh_of_the_same_solid_changes_nothing_beyond_its_chords(process):
+    layer = SHOP.machines[MACHINES[process]].params["layer_mm"]
+    found = [
+        minutes(process=process, parts=1.0, profile=[layer_profile(cylinder(15.0, 20.0, faces), layer)])["printing"]
+        for faces in (48, 96, 384)
+    ]
+    assert found[0] == pytest.approx(found[2], rel=0.01)
+    assert found[1] == pytest.approx(found[2], rel=0.005)
+
+
+@pytest.mark.parametrize("process", sorted(MACHINES))
+def test_profile_and_volume_agree_on_a_box(process):
+    layer = SHOP.machines[MACHINES[process]].params["layer_mm"]
+    x, y, z = 30.0, 20.0, 40.0
+    shape = {"part_volume_cm3": x * y * z / 1000, "part_area_cm2": 2 * (x * y + x * z + y * z) / 100, "height_mm": z}
+    bare = {"support_volume_cm3": 0.0, "support_contact_cm2": 0.0}
+    by_profile = minutes(process=process, parts=1.0, profile=[layer_profile(box(x, y, z), layer)], height_mm=z, **bare)
+    by_volume = minutes(process=process, parts=1.0, **shape, **bare)
+    assert by_profile["printing"] == pytest.approx(by_volume["printing"], rel=0.12)
+
+
+LADDER = [
+    ("count", {}),
+    ("mass_layers", {"material_g": 30.0}),
+    ("announced", {"material_g": 30.0, "announced_min": 200.0}),
+    ("volume", {"announced_min": 200.0, "part_volume_cm3": 25.0, "height_mm": 40.0}),
+]
+
+
+@pytest.mark.parametrize(("basis", "known"), LADDER)
+@pytest.mark.parametrize("process", sorted(MACHINES))
+def test_best_basis_of_a_row(process, basis, known):
+    base = build_minutes(columns(process=process, machine=MACHINES[process], parts=2.0, **known), SHOP)
+    assert set(base.basis) == {basis}
+    printing = base.minutes[base.stage == "printing"][0]
+    assert basis != "announced" or printing == pytest.approx(200.0)
+
+
+def test_printing_is_known_better_the_higher_the_basis():
+    profile = layer_profile(box(20, 20, 20), 0.2)
+    rows = [known for _, known in LADDER] + [{"profile": profile}]
+    sds = []
+    for known in rows:
+        values = {name: [value] for name, value in known.items()}
+        base = build_minutes(columns(process="MEX", machine="mex1", parts=1.0, **values), SHOP)
+        sds.append(base.prior_sd[base.stage == "printing"][0])
+    count, mass, announced, volume, by_profile = sds
+    assert count > mass > volume > by_profile
+    assert announced < mass
+
+
+def test_rows_of_several_processes_come_sorted_by_build_and_equal_those_asked_alone():
+    rows = columns(process=["PBF", "MEX", "VPP", "MEX"], machine=["pbf1", "mex1", "nobody", ""], parts=[3.0, 1.0, 2.0, 1.0],
+                   material=["pa12", "petg", "", "unheard of"], part_volume_cm3=[40.0, None, 20.0, ""],
+                   height_mm=[80.0, 30.0, 50.0, None])  # fmt: skip
+    base = build_minutes(rows, SHOP)
+    assert np.all(np.diff(base.build) >= 0)
+    for i in range(4):
+        alone = build_minutes({name: values[[i]] for name, values in rows.items()}, SHOP)
+        assert base.minutes[base.build == i] == pytest.approx(alone.minutes, rel=1e-12)
+        assert list(base.stage[base.build == i]) == list(alone.stage)
+
+
+def test_no_builds_no_rows():
+    assert len(build_minutes({"process": np.empty(0, object), "parts": np.empty(0)}, SHOP).minutes) == 0
+
+
+def test_process_that_is_not_known():
+    with pytest.raises(OutsideModelError, match='process "casting" is not known'):
+        build_minutes(columns(process="casting", parts=1.0), SHOP)
+
+
+FLOORS = """
+[[material]]
+id = "resin"
+wash_floor_min = 20
+cure_floor_min = 60
+floor_source = "a test"
+[[material]]
+id = "pa12"
+cool_floor_min = 1440
+floor_source = "a test"
+"""
+
+
+def test_floors_of_the_data_sheet_hold_for_every_load_and_are_explained():
+    shop = patched(shop_text("UTC"), FLOORS)
+    rows = columns(process="VPP", machine="vpp1", parts=100.0, part_volume_cm3=100.0, height_mm=40.0)
+    base = build_minutes(rows, shop)
+    washing = base.stage == "washing"
+    assert base.floor_min[washing] == pytest.approx(3 * 20.0)  # 40 parts a load
+    curing = base.stage == "post_curing"
+    assert base.minutes[curing] == pytest.approx(3 * 60.0)
+    raised = [t for t in explain(rows, shop) if t.stage == "post_curing" and t.name == "up to the floor"]
+    assert raised[0].minutes == pytest.approx(3 * (60 - 25 - 4))
+    cooled = minutes(shop, process="PBF", parts=1.0, part_volume_cm3=5.0, height_mm=20.0)["cool_down"]
+    assert cooled == pytest.approx(1440.0)
+
+
+def test_an_unknown_floor_is_unknown_and_never_zero():
+    base = build_minutes(columns(process=["VPP", "PBF"], machine=["vpp1", "pbf1"], parts=1.0), SHOP)
+    for stage in ("washing", "drying", "post_curing", "cool_down"):
+        assert np.all(np.isnan(base.floor_min[base.stage == stage]))
+    assert np.all(base.floor_min[base.stage == "sanding"] == 0)
+
+
+def test_a_changed_speed_does_not_rewrite_last_year():
+    change = '[[machine]]\nid = "vpp1"\n[[machine.change]]\nsince = 2026-03-01\nlift_speed_mm_s = 0.5\n'
+    shop = patched(shop_text("UTC"), change)
+    rows = columns(process="VPP", machine="vpp1", parts=1.0, part_volume_cm3=20.0, height_mm=60.0,
+                   at=["2026-02-28", "2026-03-01", ""])  # fmt: skip
+    before, after, undated = build_minutes(rows, shop).minutes[build_minutes(rows, shop).stage == "printing"]
+    as_it_was = minutes(process="VPP", parts=1.0, part_volume_cm3=20.0, height_mm=60.0)["printing"]
+    assert before == pytest.approx(as_it_was)
+    assert after == undated > before
+
+
+def test_one_by_one_adds_up_whole_parts():
+    shop = patched(shop_text("UTC"), '[[machine]]\nid = "mex1"\none_by_one = 1\n')
+    profile = layer_profile(box(8, 8, 20), 0.2)  # small: the least layer time rules
+    together, alone = (
+        minutes(s, process="MEX", parts=4.0, profile=[profile], support_volume_cm3=0.0)["printing"]
+        for s in (SHOP, shop)
+    )
+    assert alone > 1.5 * together
+
+
+def test_a_stage_of_the_shop_s_own():
+    patch = (
+        '[rates.vapour_smoothing]\nrecipe_min = 90\nhands_min = 10\n[routes]\nMEX = ["printing", "vapour_smoothing"]\n'
+    )
+    found = minutes(patched(shop_text("UTC"), patch), process="MEX", parts=1.0)
+    assert found["vapour_smoothing"] == pytest.approx(100.0)

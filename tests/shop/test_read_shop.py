@@ -1,0 +1,230 @@
+"""The shop file: the shipped one is good, and every problem of a bad one is named in one pass."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calib.errors import ShopFileError
+from calib.records import PROCESSES, STAGES
+from calib.shop import keys
+from calib.shop.patch import patched
+from calib.shop.read_shop import read_shop, shop_from_text
+from calib.shop.template import shop_text
+from calib.shop.toml_lines import key_lines, parse_toml
+
+HEAD = '[shop]\ntimezone = "UTC"\n'
+
+
+def problems(text):
+    with pytest.raises(ShopFileError) as caught:
+        shop_from_text(text)
+    return caught.value.message
+
+
+def test_the_shipped_shop_has_a_machine_for_each_process_and_every_default():
+    shop = shop_from_text(shop_text("Europe/London"))
+    assert shop.timezone == "Europe/London"
+    assert {machine.process for machine in shop.machines.values()} == set(PROCESSES)
+    for machine in shop.machines.values():
+        assert set(machine.params) == set(keys.machine_defaults(machine.kind))
+        assert machine.materials
+    assert shop.hours is not None
+    assert shop.hours[0] == ((480, 1020),)
+    assert shop.hours[6] == ()
+
+
+def test_numbers_stated_in_the_shipped_shop_are_the_defaults():
+    shop = shop_from_text(shop_text("UTC"))
+    for machine in shop.machines.values():
+        assert machine.params == keys.machine_defaults(machine.kind)
+
+
+def test_an_empty_shop_states_no_hours():
+    assert shop_from_text(HEAD).hours is None
+
+
+def test_unknown_floors_are_said_to_be_unknown():
+    shop = shop_from_text(shop_text("UTC"))
+    assert any('material "resin"' in warning and "unknown" in warning for warning in shop.warnings)
+    assert shop.materials["resin"].floors["cure_floor_min"] is None
+
+
+def test_every_problem_is_named_at_once_with_line_and_remedy():
+    text = HEAD + (
+        '[hours]\nmon = "8-17"\n'
+        '[[machine]]\nid = "a"\nproces = "MEX"\nbuild_mm = [1, 2]\nwall_sped_mm_s = 3\n'
+        '[[machine]]\nid = "a"\nprocess = "sla"\nbuild_mm = [100, 100, 100]\nlayer_mm = "x"\nfirst_layers = 1000\n'
+        "[drift]\nfalse_alarms_per_year = -1\n"
+    )
+    found = problems(text)
+    for sentence in (
+        'line 4, hours, mon: "8-17" is not a span of a day',
+        'line 7, machine 1, proces: unknown key. Did you mean "process"?',
+        "line 8, machine 1, build_mm: build_mm must be three lengths",
+        'line 9, machine 1, wall_sped_mm_s: unknown key. Did you mean "wall_speed_mm_s"?',
+        'id "a" is used twice',
+        'line 14, machine 2, layer_mm: "x" is not a number',
+        "line 15, machine 2, first_layers: 1000 is out of range",
+        "line 17, drift, false_alarms_per_year: -1 is out of range",
+    ):
+        assert sentence in found
+
+
+BAD = [
+    ("[shop]\ntimezone = 'Erope/London'", "not an IANA time zone"),
+    ("", "the table [shop] is missing"),
+    (HEAD + "[people]\nnames = 'alais'", 'Did you mean "alias"?'),
+    (HEAD + "[[material]]\nid = 'm'\nprocess = 'VPP'\ncure_floor_min = 3", "floors need their source"),
+    (HEAD + "[rates.printing]\nstart_min = 3", "computed from the machine's numbers"),
+    (HEAD + "[rates.sandign]\nlearning = 0.9", "needs start_min, per_part_min or recipe_min"),
+    (HEAD + "[routes]\nMEX = ['file_prep']", 'a route needs "printing"'),
+    (HEAD + "[routes]\nMEX = ['printing', 'sandign']", 'Did you mean "sanding"?'),
+    (HEAD + "[[machine]]\nid = 'a'\nprocess = 'MEX'\nbuild_mm = [9, 9, 9]\nmaterials = ['gold']", "no material"),
+    (HEAD + "[[machine]]\nid = 'a'\nprocess = 'MEX'\nbuild_mm = [9, 9, 9]\nlights_out = 1", "neither true nor false"),
+    (HEAD + "[[machine]]\nid = 'a'\nprocess = 'PBF'\nbuild_mm = [9, 9, 9]\ncloses = ['Tuesday 4 pm']", '"Tue 16:00"'),
+    (HEAD + "[hours]\nclosures = ['32 May']", "is not a day"),
+    (HEAD + "[hours]\nmon = ['08:00-12:00', '11:00-15:00']", "two spans overlap"),
+    (HEAD + "[quoting]\nno_unattended_start_after = '25:00'", "is not a time"),
+    (HEAD + "machine = 3", "unknown key"),
+]
+
+
+@pytest.mark.parametrize(("text", "sentence"), BAD)
+def test_problems_read_as_sentences(text, sentence):
+    assert sentence in problems(text)
+
+
+def test_text_that_is_no_toml_says_where():
+    with pytest.raises(ShopFileError, match=r"not valid TOML.*line 2"):
+        shop_from_text("[shop]\nname = \n")
+
+
+def test_files_that_are_missing_or_no_text(tmp_path):
+    with pytest.raises(ShopFileError, match="There is no shop file"):
+        read_shop(tmp_path)
+    (tmp_path / "shop.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ShopFileError, match="not UTF-8"):
+        read_shop(tmp_path)
+    (tmp_path / "shop.toml").write_text("﻿" + HEAD, encoding="utf-8")
+    assert read_shop(tmp_path).timezone == "UTC"
+
+
+@given(st.text(max_size=200))
+def test_any_text_is_a_shop_or_a_sentence(text):
+    try:
+        shop_from_text(text)
+    except ShopFileError as error:
+        assert error.message
+        assert error.hint
+
+
+VALUES = st.one_of(
+    st.booleans(), st.integers(-(10**9), 10**9), st.floats(), st.text(max_size=8), st.lists(st.integers(), max_size=3),
+    st.dictionaries(st.sampled_from(["id", "names", "mon", "x"]), st.integers(), max_size=2),
+)  # fmt: skip
+TABLES = ("shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "routes")
+
+
+@given(st.dictionaries(st.sampled_from(TABLES), st.one_of(VALUES, st.lists(st.dictionaries(
+    st.sampled_from(["id", "process", "build_mm", "change", "materials", "stages", "places", "layer_mm", "floor_source"]),
+    VALUES, max_size=4), max_size=2))))  # fmt: skip
+def test_any_value_anywhere_is_a_shop_or_a_sentence(data):
+    from calib.shop.read_shop import shop_from_data
+
+    try:
+        shop_from_data(data, {}, "a file", "")
+    except ShopFileError as error:
+        assert "problem" in error.message
+
+
+def test_lines_of_keys_in_nested_tables():
+    text = '[a]\nb = 1\n[[m]]\nid = "x"\n[[m.change]]\nsince = 2026-01-01\n[[m]]\nid = "y"\n[r.s]\n"q" = 1\n'
+    lines = key_lines(text)
+    assert lines["a", "b"] == 2
+    assert lines["m", 0, "change", 0, "since"] == 6
+    assert lines["m", 1, "id"] == 8
+    assert lines["r", "s", "q"] == 10
+    assert parse_toml(text)[0]["m"][1]["id"] == "y"
+
+
+def test_dated_machines_closures_and_the_rest_come_through():
+    text = HEAD + (
+        "[hours]\ntue = ['08:00-12:00', '13:00-24:00']\nclosures = [2026-12-25, '2026-12-24']\n"
+        "[[machine]]\nid = 'bed'\nprocess = 'SLS'\nbuild_mm = [165, 165, 300]\nchambers = 2\ncloses = 'Tue 16:00'\n"
+        "[[machine.change]]\nsince = 2026-03-01\nrecoat_s = 9\n"
+        "[[station]]\nid = 'w'\nstages = 'washing'\nplaces = 2\n[[crew]]\nid = 'c'\nsize = 3\nstages = ['sanding']\n"
+        "[[quoting.outside]]\nid = 's'\nprocess = 'PBF'\ndays = 8\n"
+    )
+    shop = shop_from_text(text)
+    bed = shop.machines["bed"]
+    assert (bed.process, bed.kind, bed.chambers, bed.closes) == ("PBF", "laser_bed", 2, ("Tue 16:00",))
+    assert bed.dated == ((date(2026, 3, 1), {"recoat_s": 9.0}),)
+    assert shop.closures == (date(2026, 12, 24), date(2026, 12, 25))
+    assert shop.hours[1] == ((480, 720), (780, 1440))
+    assert shop.stations["w"].places == 2
+    assert shop.crews["c"].stages == ("sanding",)
+    assert shop.quoting["outside"][0]["days"] == 8.0
+
+
+def test_registry_names_units_ranges_and_sources():
+    for key in (*keys.MACHINE_KEYS, *keys.MATERIAL_KEYS):
+        assert key.about
+        assert key.source
+        assert all(key.low <= value <= key.high for value in key.defaults.values()), key.name
+    for stage, rates in keys.RATES.items():
+        assert stage in STAGES
+        for name, value in rates.items():
+            _, low, high = keys.RATE_KEYS[name]
+            assert low <= value <= high, (stage, name)
+
+
+def test_every_stage_has_rates_or_physics():
+    assert set(STAGES) - set(keys.RATES) == {"warm_up", "printing", "cool_down"}
+
+
+# -- what-if ---------------------------------------------------------------------------------------------------------
+
+BASE = shop_text("UTC")
+
+
+def test_a_patch_changes_adds_and_removes():
+    patch = (
+        '[[machine]]\nid = "mex1"\nlayer_mm = 0.3\n[[machine]]\nid = "new"\nprocess = "VPP"\nbuild_mm = [90, 90, 90]\n'
+        '[[station]]\nid = "cure"\nremove = true\n[rates.sanding]\nstart_min = 1\n[hours]\nsat = "08:00-12:00"\n'
+    )
+    shop = patched(BASE, patch)
+    assert shop.machines["mex1"].params["layer_mm"] == 0.3
+    assert shop.machines["mex1"].build_mm == (220.0, 220.0, 250.0)
+    assert "new" in shop.machines
+    assert "cure" not in shop.stations
+    assert shop.rates["sanding"]["start_min"] == 1.0
+    assert shop.rates["sanding"]["per_part_min"] == keys.RATES["sanding"]["per_part_min"]
+    assert shop.hours[5] == ((480, 720),)
+    assert shop.version != shop_from_text(BASE).version
+
+
+def test_a_patch_from_files(tmp_path):
+    (tmp_path / "shop.toml").write_text(BASE, encoding="utf-8")
+    (tmp_path / "patch.toml").write_text('[shop]\nname = "tomorrow"\n', encoding="utf-8")
+    assert patched(tmp_path, tmp_path / "patch.toml").name == "tomorrow"
+
+
+FLOOR = '[[material]]\nid = "resin"\ncure_floor_min = 30\nfloor_source = "sheet"\n'
+
+
+def test_no_patch_goes_under_a_floor():
+    floored = BASE.replace("# cure_floor_min = 20\n# floor_source", "cure_floor_min = 20\nfloor_source")
+    assert patched(floored, FLOOR).materials["resin"].floors["cure_floor_min"] == 30
+    with pytest.raises(ShopFileError, match="goes under the data sheet's 20"):
+        patched(floored, FLOOR.replace("30", "10"))
+
+
+def test_a_patch_that_removes_nothing_or_misspells():
+    with pytest.raises(ShopFileError, match='no machine "mex9" to remove'):
+        patched(BASE, '[[machine]]\nid = "mex9"\nremove = true\n')
+    with pytest.raises(ShopFileError, match='Did you mean "layer_mm"'):
+        patched(BASE, '[[machine]]\nid = "mex1"\nlayr_mm = 0.3\n')

@@ -1,0 +1,29 @@
+"""A small shop for the tests of the store: write logs, import them, read counts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from calib.store.imports import import_files
+
+ZONE = "Europe/Berlin"
+COUNTS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
+HOURS = (((480, 1020),),) * 5 + ((), ())
+
+
+def write(folder: Path, name: str, text: str) -> Path:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def take_in(folder: Path, *paths: Path, **options: Any) -> dict[str, Any]:
+    return import_files(folder, list(paths), timezone=options.pop("timezone", ZONE), **options)
+
+
+def counts(document: dict[str, Any], number: int = 0) -> tuple[int, ...]:
+    """new, corrected, repeated, quarantined, held of one file; checks that they add up to what was read."""
+    read, *fates = (document["files"][number][name] for name in COUNTS)
+    assert sum(fates) == read
+    return tuple(fates)
