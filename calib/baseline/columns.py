@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -109,12 +109,7 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
 
     machine, size = _machine_params(columns, shop, kind, rows)
     material, floors = _material_params(columns, shop, process, rows)
-    for name in ("layer_mm", "nozzle_mm"):
-        if name in machine.tables[0]:
-            machine.replace(name, _positive(column(name)))
-    if kind == "extruder":
-        infill = column("infill")
-        machine.replace("infill_share", np.clip(np.where(infill > 1.0, infill / 100.0, infill), 0.0, 1.0))
+    _as_set(machine, kind, column)
     parts = np.maximum(_first(column("parts"), np.ones(len(rows))), 1.0)
     profile = _profiles(columns, rows)
     layer = machine["layer_mm"]
@@ -159,6 +154,20 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
         floors=floors,
         profile=profile,
     )
+
+
+def _as_set(machine: Params, kind: str, column: Callable[[str], np.ndarray]) -> None:
+    """What rows say that was set. Another nozzle or layer keeps the thickness of walls and skins: their number changes."""
+    usual_layer = machine["layer_mm"]
+    machine.replace("layer_mm", _positive(column("layer_mm")))
+    if kind != "extruder":
+        return
+    usual_nozzle = machine["nozzle_mm"]
+    machine.replace("nozzle_mm", _positive(column("nozzle_mm")))
+    machine.replace("walls", machine["walls"] * usual_nozzle / machine["nozzle_mm"])
+    machine.replace("skin_layers", machine["skin_layers"] * usual_layer / machine["layer_mm"])
+    infill = column("infill")
+    machine.replace("infill_share", np.clip(np.where(infill > 1.0, infill / 100.0, infill), 0.0, 1.0))
 
 
 def _height_and_cake(
