@@ -119,7 +119,7 @@ def test_a_sum_of_stages_is_one_run(shop):
     )
     document = take_in(shop, write(shop, "a.csv", rows))
     assert counts(document) == (1, 0, 0, 1, 0)
-    assert document["quarantine"][0]["reason"] == 'holds "dryng", which is no stage; did you mean drying?'
+    assert 'holds "dryng", which is no stage; did you mean drying' in document["quarantine"][0]["reason"]
 
 
 @pytest.mark.parametrize(
@@ -139,8 +139,8 @@ def test_a_sum_of_stages_is_one_run(shop):
 def test_a_bad_row_is_set_aside_with_its_place_and_never_stops_the_good_ones(shop, row, column, reason):
     document = take_in(shop, write(shop, "a.csv", ONE + row + "\n"))
     assert counts(document) == (1, 0, 0, 1, 0)
-    assert [(r["path"], r["line"], r["column"]) for r in document["quarantine"]] == [("a.csv", 3, column)]
-    assert reason in document["quarantine"][0]["reason"]
+    told = {(r["path"], r["line"], r["column"]): r["reason"] for r in document["quarantine"]}
+    assert reason in told["a.csv", 3, column]
 
 
 def test_every_problem_of_a_row_is_told(shop):
