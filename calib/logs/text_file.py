@@ -107,7 +107,7 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
-    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")
+    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")  # type: ignore[type-var]
     try:
         for line, record, fault in _records(text, dialect.header_line):
             row = _row(line, record, fault, dialect)
