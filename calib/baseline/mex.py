@@ -137,14 +137,15 @@ def _fill_s(
 
 
 def _near_surface(s: Sections, skin_layers: np.ndarray) -> np.ndarray:
-    """Section that lies within so many layers of a surface facing up or down, counted once for each of them [mm2]."""
-    if len(s.layers) > 1 and np.ndim(skin_layers) == 1 and len(skin_layers) == 1:  # layers of one build, in order
-        span = max(round(float(skin_layers[0]) / float(s.layers[0])), 1) if skin_layers[0] > 0 else 0
-        window = np.ones(span)
-        return (
-            np.convolve(s.horizontal_mm2 * s.layers, window, mode="full")[: len(s.layers)] if span else 0.0 * s.layers
-        )
-    return s.horizontal_mm2 * skin_layers
+    """Section within so many layers below a surface that faces up, or above one that faces down [mm2]."""
+    if len(s.layers) == 1 or len(skin_layers) > 1:  # mean layers, one for each build
+        return (s.up_mm2 + s.down_mm2) * skin_layers
+    window = np.ones(max(round(float(skin_layers[0]) / float(s.layers[0])), 0))
+    if not len(window):
+        return 0.0 * s.layers
+    above = np.convolve(s.down_mm2, window)[: len(s.layers)]
+    below = np.convolve(s.up_mm2[::-1], window)[: len(s.layers)][::-1]
+    return (above + below) * s.layers
 
 
 def _travel_s(s: Sections, m: Params, parts: np.ndarray | float) -> np.ndarray:

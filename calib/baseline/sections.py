@@ -23,7 +23,7 @@ class Sections:
     area_mm2, perimeter_mm : of the section
     contours, corners : closed loops, and vertices that turn by more than 20 degrees [-]
     line_width_mm : sum of |e . n|/2 over the contour's edges: over the spacing it is the number of fill lines [mm]
-    horizontal_mm2 : surface facing up or down that begins or ends at this layer [mm2]
+    up_mm2, down_mm2 : surface that faces up or down and lies at this layer
     support_mm2 : section of the supports
     """
 
@@ -33,7 +33,8 @@ class Sections:
     contours: np.ndarray
     corners: np.ndarray
     line_width_mm: np.ndarray
-    horizontal_mm2: np.ndarray
+    up_mm2: np.ndarray
+    down_mm2: np.ndarray
     support_mm2: np.ndarray
 
 
@@ -72,7 +73,8 @@ def mean_sections(b: Builds) -> Sections:
         contours=contours,
         corners=CORNERS_PER_CONTOUR * contours,
         line_width_mm=perimeter / np.pi,
-        horizontal_mm2=flat / layers,
+        up_mm2=0.5 * flat / layers,
+        down_mm2=0.5 * flat / layers,
         support_mm2=1000.0 * b.support_cm3 / b.height_mm,
     )
 
@@ -91,7 +93,8 @@ def profile_sections(p: LayerProfile, parts: float, layer_mm: float, support_cm3
         contours=parts * p.contours.astype(float),
         corners=parts * p.corners.astype(float),
         line_width_mm=parts * p.line_width_mm.mean(axis=1),
-        horizontal_mm2=parts * (p.up_skin_mm2 + p.down_skin_mm2) / repeat,
+        up_mm2=parts * p.up_skin_mm2 / repeat,
+        down_mm2=parts * p.down_skin_mm2 / repeat,
         support_mm2=np.full(len(p.z_mm), 1000.0 * support_cm3 / tall),
     )
 
