@@ -16,6 +16,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
     no_args_is_help=False,
+    pretty_exceptions_enable=False,
     help=(
         "How long until these parts are finished, by which process, and how sure is that? "
         "Physics first, corrected by this lab's own logs, always as a range.\n\n"

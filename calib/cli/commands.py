@@ -15,6 +15,7 @@ from calib.cli import (
     fit,
     import_,
     init,
+    keeping,
     measure,
     predict,
     quote,
@@ -33,6 +34,9 @@ IN_ORDER: dict[str, Callable[..., Any]] = {
     "report": report.report,
     "backtest": backtest.backtest,
     "measure": measure.measure,
+    "rejects": keeping.rejects,
+    "backup": keeping.backup,
+    "restore": keeping.restore,
 }
 
 

@@ -15,7 +15,6 @@ from typing import Any
 import duckdb
 
 from calib.errors import LogFileError
-from calib.logs.columns import KINDS
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable, read_tables
@@ -25,9 +24,9 @@ from calib.store.ids import hold_rows, join_held, set_aside_used_ids
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
-from calib.store.quarantine import keep_rejects, samples
+from calib.store.quarantine import close_mended, keep_rejects, samples
 from calib.store.review import list_review, mark_runs
-from calib.store.staging import Settings, create_staged, load_raw, odd_times, stage
+from calib.store.staging import MENDED_COLUMNS, Settings, columns_of, create_staged, load_raw, odd_times, stage
 
 ORDER = ("builds", "items", "stages", "events")
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
@@ -188,6 +187,8 @@ def _store(
             _add_fates(fates, merge(con, kind, base))
     joined = join_held(con) if present & {"builds", "items"} else 0
     rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
+    for number, table in enumerate(tables):
+        close_mended(con, number, table)
     files = [_file_row(con, number, table, fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
@@ -214,7 +215,7 @@ def _file_row(
     read = int(row[0]) if row else 0
     fate = fates.get(number, Counter())
     new, corrected, held, quarantined = fate["new"], fate["corrected"], fate["held"], rejected[number]
-    known = {column.name for column in KINDS[table.kind]}
+    known = {*columns_of(table.kind), *MENDED_COLUMNS}
     return {
         "path": table.shown,
         "kind": table.kind,

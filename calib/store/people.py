@@ -38,7 +38,7 @@ def learn_names(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[st
         if alias not in known and not is_alias(name):
             known.add(alias)
             rows = [[_digest(name, key), alias, True]]
-            rows += [[_digest(word, key), alias, False] for word in _words(name) if word.lower() not in NO_NAMES]
+            rows += [[_digest(word, key), alias, False] for word in words_of(name)]
             con.executemany("INSERT INTO person VALUES (?, ?, ?)", rows)
     return found
 
@@ -68,12 +68,17 @@ def hide_names(con: duckdb.DuckDBPyConnection, value: str) -> str:
     return re.sub(r"[^\W\d_][\w'\-.]*", lambda word: aliases.get(_digest(word.group(), key), word.group()), value)
 
 
-def _key(con: duckdb.DuckDBPyConnection) -> str:
+def find_key(con: duckdb.DuckDBPyConnection) -> str:
+    """The key of this store's aliases, or '' where no alias was ever given."""
     row = con.execute("SELECT value FROM setting WHERE name = 'alias key'").fetchone()
-    if row:
-        return str(row[0])
-    key = secrets.token_hex(16)
-    con.execute("INSERT INTO setting VALUES ('alias key', ?)", [key])
+    return str(row[0]) if row else ""
+
+
+def _key(con: duckdb.DuckDBPyConnection) -> str:
+    key = find_key(con)
+    if not key:
+        key = secrets.token_hex(16)
+        con.execute("INSERT INTO setting VALUES ('alias key', ?)", [key])
     return key
 
 
@@ -82,8 +87,14 @@ def _digest(name: str, key: str) -> str:
     return hmac.new(key.encode(), plain.encode(), hashlib.sha256).hexdigest()
 
 
-def _words(name: str) -> list[str]:
-    return [word for word in re.findall(r"[^\W\d_][\w'\-.]*", name) if len(word) >= SHORTEST_WORD]
+def words_of(name: str) -> list[str]:
+    """The words of a name that tell who it is.
+
+    >>> words_of("Ada Quill"), words_of("night crew")
+    (['Ada', 'Quill'], [])
+    """
+    words = re.findall(r"[^\W\d_][\w'\-.]*", name)
+    return [word for word in words if len(word) >= SHORTEST_WORD and word.lower() not in NO_NAMES]
 
 
 def _operators(con: duckdb.DuckDBPyConnection) -> list[str]:

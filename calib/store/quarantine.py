@@ -16,7 +16,7 @@ from calib.logs.columns import KINDS
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.store.people import hide_names
-from calib.store.staging import broken_rules
+from calib.store.staging import TABLE_OF, broken_rules
 
 SAMPLES = 20
 
@@ -175,7 +175,25 @@ def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
     return written
 
 
-def close_mended(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], state: str = "mended") -> None:
+def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> None:
+    """Rows of an exported and mended file that obey the rules now are open no more."""
+    if "calib_reject" not in table.names:
+        return
+    cell = f"r{table.names.index('calib_reject')}"
     con.execute(
-        "UPDATE quarantine SET state = ? WHERE reject_id IN (SELECT unnest(?::BIGINT[]))", [state, list(numbers)]
+        f"UPDATE quarantine SET state = 'mended' WHERE reject_id IN (SELECT try_cast({cell} AS BIGINT) FROM raw_{number} r "
+        f"WHERE r.raw_hash IN (SELECT raw_hash FROM {TABLE_OF[table.kind]}))"
     )
+
+
+def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> int:
+    """A person says that rows set aside are nothing to keep; they stay in the list of dropped ones. Returns how many."""
+    row = con.execute(
+        "SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open' AND reject_id IN (SELECT unnest(?::BIGINT[]))",
+        [list(numbers)],
+    ).fetchone()
+    con.execute(
+        "UPDATE quarantine SET state = 'dropped' WHERE state = 'open' AND reject_id IN (SELECT unnest(?::BIGINT[]))",
+        [list(numbers)],
+    )
+    return int(row[0]) if row else 0

@@ -29,6 +29,7 @@ KEY = {
     "events": "concat_ws(' | ', \"at\"::VARCHAR, coalesce(machine, '-'), coalesce(station, '-'), what)",
 }
 SQL_TYPE = {"number": "DOUBLE", "stamp": "TIMESTAMP", "date": "DATE", "flag": "BOOLEAN"}
+MENDED_COLUMNS = ("calib_reject", "calib_reason")  # in front of rows that were set aside and mended
 BLANKS = " \t\r\n\u00a0"
 
 
@@ -185,14 +186,20 @@ def _clean(column: Column, cell: str | None, table: RawTable) -> str:
     if cell is None:
         return "NULL::VARCHAR"
     if table.is_copy or table.odd_blanks:
-        return f"nullif(trim({cell}, {text(BLANKS)}), '')"
-    return f"CASE WHEN {cell} < '!' OR ends_with({cell}, ' ') THEN nullif(trim({cell}), '') ELSE {cell} END"
+        return f"nullif({_no_apostrophe(f'trim({cell}, {text(BLANKS)})')}, '')"
+    trimmed = _no_apostrophe(f"trim({cell})")
+    return f"CASE WHEN {cell} < '(' OR ends_with({cell}, ' ') THEN nullif({trimmed}, '') ELSE {cell} END"
+
+
+def _no_apostrophe(value: str) -> str:
+    """Without the apostrophe that makes a formula harmless in a spreadsheet."""
+    return rf"regexp_replace({value}, '^''(''*[=+@\t\r-])', '\1')"
 
 
 def _kept_columns(kind: str, table: RawTable) -> str:
     """Columns that calib does not know, as JSON of what is filled in."""
-    ours = set(columns_of(kind))
-    pairs = [f"{text(name)}, nullif(r{place}, '')" for place, name in enumerate(table.names) if name not in ours]
+    ours = {*columns_of(kind), *MENDED_COLUMNS}
+    pairs = [f"{text(name)}, nullif({_no_apostrophe(f'r{place}')}, '')" for place, name in enumerate(table.names) if name not in ours]
     if not pairs:
         return "NULL::VARCHAR"
     return f"nullif(json_merge_patch('{{}}', json_object({', '.join(pairs)})), '{{}}')::VARCHAR"

@@ -1,0 +1,67 @@
+"""The store's invariants, each with how to mend it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+
+from calib.store.ids import join_held
+from calib.store.migrate import newest_version, version_of
+from calib.store.staging import TABLE_OF
+
+AGAIN = "Restore the last backup, or import the logs again into a new shop."
+CHECKS = [
+    *(
+        (f"every row of {table} has a key of its own", f"SELECT row_key FROM {table} GROUP BY row_key HAVING count(*) > 1", AGAIN)
+        for table in TABLE_OF.values()
+    ),
+    *(
+        (
+            f"every row of {name} says which file it came from",
+            f"SELECT 1 FROM {name} ANTI JOIN log_file USING (file_id)",
+            AGAIN,
+        )
+        for table in TABLE_OF.values()
+        for name in (table, f"{table}_history")
+    ),
+    ("every run ends after it starts", "SELECT 1 FROM stage_run WHERE ended_at <= started_at", AGAIN),
+    (
+        "every row set aside says which file it came from",
+        "SELECT 1 FROM quarantine ANTI JOIN log_file USING (file_id)",
+        AGAIN,
+    ),
+    (
+        "files add up: every row read is new, corrected, repeated, held or set aside",
+        "SELECT 1 FROM log_file WHERE rows_read <> rows_new + rows_corrected + rows_repeated + rows_held + rows_quarantined",
+        AGAIN,
+    ),
+    ("every fit has its numbers", "SELECT 1 FROM fit ANTI JOIN fit_column USING (fit_id)", "Fit again: calib fit."),
+    (
+        "numbers belong to a fit",
+        "SELECT DISTINCT fit_id FROM fit_column ANTI JOIN fit USING (fit_id)",
+        "Fit again: calib fit.",
+    ),
+    (
+        "no run is held whose build is known",
+        "SELECT 1 FROM stage_run WHERE held AND build_id IN (SELECT build_id FROM build)",
+        "Mended by 'mend' of this check: the run joins its build.",
+    ),
+]
+
+
+def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False) -> list[dict[str, Any]]:
+    """What does not hold: check, bad (number of rows), mend (what to do). Empty when all is well.
+
+    mend : join held runs whose build is known
+    """
+    if mend:
+        join_held(con)
+    found = []
+    if version_of(con) != newest_version():
+        found.append({"check": "the store is of this version", "bad": 1, "mend": "Open it once with write access."})
+    for says, sql, remedy in CHECKS:
+        row = con.execute(f"SELECT count(*) FROM ({sql})").fetchone()
+        if row and row[0]:
+            found.append({"check": says, "bad": int(row[0]), "mend": remedy})
+    return found
