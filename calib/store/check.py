@@ -13,7 +13,11 @@ from calib.store.staging import TABLE_OF
 AGAIN = "Restore the last backup, or import the logs again into a new shop."
 CHECKS = [
     *(
-        (f"every row of {table} has a key of its own", f"SELECT row_key FROM {table} GROUP BY row_key HAVING count(*) > 1", AGAIN)
+        (
+            f"every row of {table} has a key of its own",
+            f"SELECT row_key FROM {table} GROUP BY row_key HAVING count(*) > 1",
+            AGAIN,
+        )
         for table in TABLE_OF.values()
     ),
     *(

@@ -13,7 +13,9 @@ from calib.store.staging import TABLE_OF, quoted, text
 FORMATS = {"csv": "(FORMAT csv, HEADER)", "parquet": "(FORMAT parquet)"}
 
 
-def export_all(con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...] = ("csv", "parquet")) -> list[Path]:
+def export_all(
+    con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...] = ("csv", "parquet")
+) -> list[Path]:
     """Write builds, stages, items and events to ``folder``; returns the files.
 
     Times are UTC with offset. In CSV a text that a spreadsheet would take for a formula gets an apostrophe in front, which
@@ -29,10 +31,14 @@ def export_all(con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str,
 def _export(con: duckdb.DuckDBPyConnection, kind: str, folder: Path, form: str) -> Path:
     path = folder / f"{kind}.{form}"
     table = TABLE_OF[kind]
-    kept = con.execute(f"SELECT DISTINCT unnest(json_keys(extra)) AS name FROM {table} WHERE extra IS NOT NULL ORDER BY name")
+    kept = con.execute(
+        f"SELECT DISTINCT unnest(json_keys(extra)) AS name FROM {table} WHERE extra IS NOT NULL ORDER BY name"
+    )
     columns = [_column(column, form) for column in KINDS[kind]]
     columns += [f"{_kept(name, form)} AS {quoted(name)}" for (name,) in kept.fetchall()]
-    con.execute(f"COPY (SELECT {', '.join(columns)} FROM {table} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}")
+    con.execute(
+        f"COPY (SELECT {', '.join(columns)} FROM {table} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}"
+    )
     return path
 
 

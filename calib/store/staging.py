@@ -199,7 +199,11 @@ def _no_apostrophe(value: str) -> str:
 def _kept_columns(kind: str, table: RawTable) -> str:
     """Columns that calib does not know, as JSON of what is filled in."""
     ours = {*columns_of(kind), *MENDED_COLUMNS}
-    pairs = [f"{text(name)}, nullif({_no_apostrophe(f'r{place}')}, '')" for place, name in enumerate(table.names) if name not in ours]
+    pairs = [
+        f"{text(name)}, nullif({_no_apostrophe(f'r{place}')}, '')"
+        for place, name in enumerate(table.names)
+        if name not in ours
+    ]
     if not pairs:
         return "NULL::VARCHAR"
     return f"nullif(json_merge_patch('{{}}', json_object({', '.join(pairs)})), '{{}}')::VARCHAR"

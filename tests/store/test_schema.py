@@ -1,0 +1,55 @@
+"""The schema: every column has its comment, the dictionary is current, every older version migrates."""
+
+from __future__ import annotations
+
+import duckdb
+import pytest
+
+from calib.errors import StoreError
+from calib.locate import shipped_folder
+from calib.store.dictionary import dictionary_text
+from calib.store.migrate import migrate, migrations, newest_version, version_of
+from calib.store.open_store import STORE_NAME, open_store
+
+
+def test_every_table_and_column_has_a_comment(tmp_path):
+    with open_store(tmp_path, create=True) as con:
+        bare = con.execute(
+            "SELECT table_name, column_name FROM duckdb_columns() WHERE NOT internal AND comment IS NULL UNION ALL "
+            "SELECT table_name, '' FROM duckdb_tables() WHERE comment IS NULL"
+        ).fetchall()
+    assert bare == []
+
+
+def test_the_dictionary_is_current():
+    written = (shipped_folder("logs_schema") / "README.md").read_text(encoding="utf-8")
+    assert written == dictionary_text(), "make it again: python -m calib.store.dictionary"
+
+
+@pytest.mark.parametrize("version", [number for number, _ in migrations()])
+def test_a_store_of_every_older_version_is_brought_up(tmp_path, version):
+    with duckdb.connect(str(tmp_path / STORE_NAME)) as con:
+        migrate(con, up_to=version)
+    with open_store(tmp_path, create=True) as con:
+        assert version_of(con) == newest_version()
+    backups = list((tmp_path / "backups").glob("*")) if (tmp_path / "backups").exists() else []
+    assert len(backups) == (version < newest_version())
+
+
+def test_a_newer_store_is_refused_in_words(tmp_path):
+    with open_store(tmp_path, create=True) as con:
+        con.execute("INSERT INTO schema_version VALUES (999, '999_x.sql', now()::TIMESTAMP)")
+    with pytest.raises(StoreError, match="of version 999; this calib knows versions up to"), open_store(tmp_path):
+        pass
+
+
+def test_a_damaged_store_is_told_in_words_and_left_alone(tmp_path):
+    (tmp_path / STORE_NAME).write_bytes(b"no store at all" * 1000)
+    with pytest.raises(StoreError, match="cannot be opened as a store"), open_store(tmp_path):
+        pass
+    assert (tmp_path / STORE_NAME).read_bytes().startswith(b"no store")
+
+
+def test_a_folder_that_is_no_shop(tmp_path):
+    with pytest.raises(StoreError, match="is no shop"), open_store(tmp_path):
+        pass
