@@ -19,11 +19,12 @@ class Answer:
     document: dict[str, Any]
     status: int = 0
     detail: bool = False
+    why: bool = False
 
     def as_text(self) -> str:
         from calib.workflow.show import as_text
 
-        return as_text(self.command, self.document, detail=self.detail)
+        return as_text(self.command, self.document, detail=self.detail, why=self.why)
 
 
 def plain(value: Any) -> Any:

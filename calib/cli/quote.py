@@ -49,6 +49,6 @@ def quote(
 
     document = quote_part(
         shop, part, qty, processes=process or [], due=due, finish=finish, start=start, seed=seed, sure=sure,
-        why=why, unit=unit, sheet=sheet, inward=inward, progress=progress_on_stderr(),
+        unit=unit, sheet=sheet, inward=inward, progress=progress_on_stderr(),
     )  # fmt: skip
-    return Answer("quote", document, detail=stages or why)
+    return Answer("quote", document, detail=stages, why=why)

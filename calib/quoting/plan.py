@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
+from calib.baseline.build import explain
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
@@ -25,7 +26,17 @@ from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
 from calib.quoting.schedule import Floor, Run, run_jobs
 from calib.quoting.width import width_by_cause
-from calib.quoting.work import ORDER_AFTER, ORDER_BEFORE, FailureChances, Learned, Route, WaitDraws, Work, plan_work
+from calib.quoting.work import (
+    ORDER_AFTER,
+    ORDER_BEFORE,
+    FailureChances,
+    Learned,
+    Route,
+    WaitDraws,
+    Work,
+    build_columns,
+    plan_work,
+)
 from calib.shop.model import Shop
 
 DRAWS = 5000
@@ -213,6 +224,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "builds": len(option.builds),
         "parts_per_build": max(parts for parts, _ in option.builds),
         "stages": _stage_documents(work),
+        "terms": _terms(option, request, shop, set(work.route)),
         "work_min": value_range(total),
         "touch_min": value_range(touch),
         "lead_time_h": value_range(one.ready - start, 1 / 60),
@@ -224,6 +236,13 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "warnings": option_warnings(work, shop),
         "cautions": cautions_of(work.route, option.process),
     }
+
+
+def _terms(option: Option, request: QuoteRequest, shop: Shop, route: set[str]) -> list[dict[str, Any]]:
+    """Where the baseline minutes of the option's first build come from."""
+    parts, name = option.builds[0]
+    columns = build_columns(option, shop.machines[name], [parts], request)
+    return [asdict(term) for term in explain(columns, shop) if term.stage in route]
 
 
 def _has_closings(option: Option, shop: Shop) -> bool:

@@ -16,8 +16,8 @@ BAR = 16
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
-def show_quote(doc: Document, stages: bool = False) -> str:
-    """The options, soonest first; with ``stages`` also what each stage takes."""
+def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
+    """The options, soonest first; with ``stages`` also what each stage takes, with ``why`` the terms."""
     options = doc["options"]
     longest = max(option["lead_time_h"]["p90"] for option in options)
     shown: list[RenderableType] = [
@@ -28,6 +28,8 @@ def show_quote(doc: Document, stages: bool = False) -> str:
     ]  # fmt: skip
     if stages:
         shown += [_stage_table(option) for option in first_of_each(options)]
+    if why:
+        shown += [_term_table(option) for option in first_of_each(options)]
     shown += [f"Out: {one['machine']} ({one['process']}): {one['reason']}." for one in doc.get("out") or ()]
     shown += [
         f"Outside: {one['id']}, {clock_time(one['ready_at'])} ({one['basis']})" for one in doc.get("outside") or ()
@@ -38,6 +40,21 @@ def show_quote(doc: Document, stages: bool = False) -> str:
     shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
     shown.append(f"{basis(options[0])} Good until {doc['valid_until']}.")
     return as_text(*shown)
+
+
+def _term_table(option: Document) -> RenderableType:
+    """Baseline minutes of one build, before any correction by logs, term by term."""
+    head = f"{option['process']} {option['machine']}: stage|term|>minutes|from|source"
+    return table(head, [_term_row(term) for term in option["terms"] if term["minutes"] >= 0.05])
+
+
+def _term_row(term: Document) -> list[str]:
+    inputs = ", ".join(
+        f"{name} {value:.4g}" if isinstance(value, float) else f"{name} {value}"
+        for name, value in term["inputs"].items()
+    )
+    told = f"{term['formula']} ({inputs})" if inputs else term["formula"]
+    return [term["stage"].replace("_", " "), term["name"], f"{term['minutes']:.1f}", told, term["source"]]
 
 
 def first_of_each(options: Sequence[Document]) -> list[Document]:

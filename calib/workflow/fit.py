@@ -64,8 +64,15 @@ def read_logged(folder: Path) -> Logged:
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         builds, runs, profiles = find_builds(store), find_runs(store), find_profiles(store)
+    builds = builds.assign(at=first_days(builds, runs))
     ends = runs["ended_at"].dropna()
     return Logged(shop, builds, runs, baseline_frame(builds, shop, profiles), ends.max() if len(ends) else None)
+
+
+def first_days(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
+    """Day on which each build began, as text; a machine's parameters of that day belong to it."""
+    starts = runs[["build_ids", "started_at"]].explode("build_ids").groupby("build_ids")["started_at"].min()
+    return builds["build_id"].map(starts.dt.strftime("%Y-%m-%d")).astype(object)
 
 
 def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:

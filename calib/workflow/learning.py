@@ -39,7 +39,7 @@ def learning_rows(
     left_out["its build is not known"] += len(runs) - shares["run_key"].nunique()
     stages = _first_done(_summed(shares), left_out)
     rows = _beside_baseline(stages, baselines, left_out)
-    below = rows["actual_min"] < rows["floor_min"].fillna(0) - 1e-9
+    below = rows["whole_min"] < rows["floor_min"].fillna(0) - 1e-9
     below &= ~rows["censored"]
     left_out["below a safety floor"] += int(below.sum())
     kept = rows[~below].sort_values(["ended_at", "run_key"], kind="stable").reset_index(drop=True)
@@ -58,6 +58,7 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     runs = runs[runs["build_id"].isin(parts.index)].copy()
     weight = runs["build_id"].map(parts).fillna(1.0)
     share = weight / weight.groupby(runs["run_key"]).transform("sum")
+    runs["whole_min"] = runs["work_min"]  # a floor is for the load, whoever shares it
     for column in ("work_min", "low_min", "touch_min"):
         runs[column] = runs[column].astype(float) * share
     return runs.reset_index(drop=True)
@@ -103,6 +104,7 @@ def _summed(shares: pd.DataFrame) -> pd.DataFrame:
         run_key=("run_key", "first"),
         actual_min=("work_min", "sum"),
         low_min=("low", "sum"),
+        whole_min=("whole_min", "sum"),
         started_at=("started_at", "min"),
         ended_at=("ended_at", "max"),
         station=("station", "first"),

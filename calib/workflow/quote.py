@@ -39,7 +39,6 @@ def quote_part(
     start: str | None = None,
     seed: int = 0,
     sure: float = 0.9,
-    why: bool = False,
     unit: str | None = None,
     sheet: Path | None = None,
     inward: Path | None = None,

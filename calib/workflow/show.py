@@ -7,9 +7,9 @@ from typing import Any
 from calib.report import terminal, terminal_quote, terminal_steps
 
 
-def as_text(command: str, document: dict[str, Any], detail: bool = False) -> str:
+def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:
     if command == "quote":
-        return terminal_quote.show_quote(document, stages=detail)
+        return terminal_quote.show_quote(document, stages=detail, why=why)
     name = f"show_{command}"
     room = next(room for room in (terminal, terminal_quote, terminal_steps) if hasattr(room, name))
     return getattr(room, name)(document)

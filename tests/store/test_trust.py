@@ -1,0 +1,204 @@
+"""A kill at any moment, two imports at once, a folder that cannot be written, files that are no logs at all."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from shop_folder import HOURS, counts, take_in, write
+
+from calib.errors import CalibError, StoreError
+from calib.store.check import check_store
+from calib.store.open_store import STORE_NAME, open_store
+
+BUILDS = "build_id,process,machine,parts\n" + "".join(f"B{i},SLA,M1,3\n" for i in range(300))
+STAGES = "build_id,stage,started_at,ended_at,station,operator\n" + "".join(
+    f"B{i % 300},{stage},2026-01-{1 + i % 28:02d}T{8 + place}:00,2026-01-{1 + i % 28:02d}T{8 + place}:30,M1,Ada\n"
+    for i in range(300)
+    for place, stage in enumerate(("printing", "unloading", "washing", "drying"))
+)
+CHILD = """
+import sys
+from pathlib import Path
+from calib.store.imports import import_files
+print("ready", flush=True)
+sys.stdin.readline()
+import_files(Path(sys.argv[1]), [Path(name) for name in sys.argv[2:]], "Europe/Berlin")
+print("done", flush=True)
+"""
+
+
+def child(*arguments):
+    return subprocess.Popen(
+        [sys.executable, "-c", CHILD, *map(str, arguments)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
+def rows_of(folder):
+    with open_store(folder) as con:
+        assert check_store(con) == []
+        return con.execute(
+            "SELECT (SELECT count(*) FROM build), (SELECT count(*) FROM stage_run), (SELECT count(*) FROM log_file)"
+        ).fetchone()
+
+
+def kill_at_random_points(tmp_path, times, seed):
+    draw = random.Random(seed)
+    builds, stages = write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", STAGES)
+    longest, cut_short = 1.0, 0
+    for count in range(times):
+        shop = tmp_path / f"shop{count}"
+        shop.mkdir()
+        take_in(shop, builds)
+        process = child(shop, stages)
+        process.stdout.readline()
+        process.stdin.write("go\n")
+        process.stdin.flush()
+        began = time.monotonic()
+        time.sleep(draw.random() * longest)
+        process.send_signal(signal.SIGKILL)
+        out, _ = process.communicate()
+        if "done" in out:
+            longest = max(0.05, min(longest, (time.monotonic() - began)))
+        else:
+            cut_short += 1
+        assert rows_of(shop) in ((300, 0, 1), (300, 1200, 2))
+        take_in(shop, stages)
+        assert rows_of(shop)[:2] == (300, 1200)
+    return cut_short
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
+def test_a_kill_leaves_the_store_as_before_or_after(tmp_path):
+    assert kill_at_random_points(tmp_path, 4, seed=5) >= 1
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
+def test_200_kills_leave_the_store_as_before_or_after(tmp_path):
+    assert kill_at_random_points(tmp_path, 200, seed=7) >= 50
+
+
+def test_two_imports_at_once_both_end_up_in(tmp_path):
+    shop = tmp_path / "shop"
+    shop.mkdir()
+    take_in(shop, write(tmp_path, "builds.csv", BUILDS))
+    half = STAGES.splitlines(keepends=True)
+    parts = [write(tmp_path, "a.csv", "".join(half[:600])), write(tmp_path, "b.csv", "".join([half[0], *half[600:]]))]
+    both = [child(shop, part) for part in parts]
+    for process in both:
+        process.stdout.readline()
+    for process in both:
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    assert [process.communicate()[0].strip() for process in both] == ["done", "done"]
+    assert rows_of(shop)[:2] == (300, 1200)
+
+
+def test_a_store_that_another_program_holds_is_told_with_its_process(tmp_path):
+    take_in(tmp_path, write(tmp_path, "builds.csv", BUILDS))
+    hold = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('ready', flush=True); sys.stdin.readline()"
+    holder = subprocess.Popen(
+        [sys.executable, "-c", hold, str(tmp_path / STORE_NAME)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    holder.stdout.readline()
+    with pytest.raises(StoreError, match=rf"is open in another program \(process {holder.pid}\)"):
+        with open_store(tmp_path, wait_s=0.2):
+            pass
+    holder.communicate("\n")
+    assert rows_of(tmp_path)[0] == 300
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_cannot_be_written(tmp_path):
+    tmp_path.chmod(0o500)
+    with pytest.raises(StoreError, match="cannot be written"), open_store(tmp_path, create=True):
+        pass
+
+
+CORPUS = [
+    b"", b"\n\n\n", b"\x00" * 100, b"build_id", b"build_id,stage\n", b"\xff\xfe", b"PK\x03\x04 broken", b"PAR1 broken PAR1",
+    b"\x1f\x8b broken", b"<a/>", b"<!DOCTYPE x [<!ENTITY e 'x'>]><MTConnectStreams>&e;</MTConnectStreams>", b"{", b"[1, 2",
+    b"{}\n{}\n", b'build_id,stage,started_at\n"B1,printing,2026-01-05T08:00\nB2,printing,2026-01-05T08:00\n',
+    b"build_id,stage,started_at\n" + b"B1,printing," + b"9" * 200_000 + b"\n",
+    b"build_id;stage;started_at;ended_at\nB1;printing;2026-01-05T08:00;2026-01-05T09:00\n",
+    b"build_id,stage,stage\nB1,printing,packing\n", b"build_id,stage\r\rB1,printing\r", b'"""\n', b"a,b\n'; DROP TABLE build; --,x\n",
+    "build_id,stage,note\nB1,printing,Größe\n".encode("cp1252"), "build_id,stage\nB1,printing\n".encode("utf-16"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("content", CORPUS, ids=lambda c: repr(c[:24]))
+def test_bad_files_end_in_a_sentence_and_a_count(tmp_path, content):
+    ends_well(tmp_path, content)
+
+
+def ends_well(folder, content):
+    """A file is imported with all its rows counted, or refused in words; never anything else."""
+    path = folder / "bad.csv"
+    path.write_bytes(content)
+    try:
+        document = take_in(folder, path, hours=HOURS)
+    except CalibError as error:
+        assert error.message
+    else:
+        for number in range(len(document["files"])):
+            counts(document, number)
+
+
+LINES = st.lists(
+    st.sampled_from(
+        [
+            b"build_id,stage,started_at,ended_at", b"B1,printing,2026-01-05T08:00,2026-01-05T09:00", b'"', b'""', b",", b";",
+            b"\n", b"\r\n", b"\r", b"\x00", b"\xe4", b"\xff\xfe", b"B1+B2", b"'", b"--", b"2026-03-29T02:30", b"1,5", b"-", b"nan",
+            b"\t", b"packing", b"order_id", b"9999-99-99T99:99", b"=cmd", b"\xc2\xa0", b"{", b"}", b"+", b"+B", b"work_min",
+        ]
+    ),
+    max_size=40,
+).map(b"".join)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def one_shop(tmp_path_factory):
+    return tmp_path_factory.mktemp("shop")
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(content=LINES | st.binary(max_size=300))
+def test_generated_bad_files_end_in_a_sentence_and_a_count(one_shop, content):
+    ends_well(one_shop, b"build_id,stage,started_at,ended_at,note\n" + content)
+    ends_well(one_shop, content)
+
+
+@pytest.mark.slow
+@settings(max_examples=5000, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(content=LINES | st.binary(max_size=300))
+def test_ten_thousand_bad_files_end_in_a_sentence_and_a_count(one_shop, content):
+    ends_well(one_shop, b"build_id,stage,started_at,ended_at,note\n" + content)
+    ends_well(one_shop, content)
+
+
+def test_the_quick_and_the_careful_reader_of_a_file_agree(tmp_path, monkeypatch):
+    path = write(tmp_path, "stages.csv", STAGES.replace("Ada", ' "Ada, Q." ').replace("washing,", "washng,"))
+    (tmp_path / "one").mkdir()
+    (tmp_path / "two").mkdir()
+    careful = take_in(tmp_path / "one", path)
+    monkeypatch.setattr("calib.logs.read_table.DIRECT_FROM_BYTES", 0)
+    quick = take_in(tmp_path / "two", path)
+    assert counts(careful) == counts(quick)
+    with open_store(tmp_path / "one") as a, open_store(tmp_path / "two") as b:
+        for query in (
+            "SELECT row_key, line, note FROM stage_run ORDER BY 1",
+            "SELECT line, column_name, reason FROM quarantine ORDER BY ALL",
+        ):
+            assert a.execute(query).fetchall() == b.execute(query).fetchall()
