@@ -100,7 +100,7 @@ def _best_header(lines: list[str], known: set[str]) -> tuple[str, int, tuple[str
 
 def _cells(line: str, delimiter: str) -> list[str]:
     try:
-        return next(csv.reader([line], delimiter=delimiter), [])
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
     except csv.Error:
         return line.split(delimiter)
 
@@ -133,7 +133,7 @@ def _row(line: int, record: str, fault: str, dialect: Dialect) -> Row:
 
 def _split(record: str, delimiter: str) -> list[str] | None:
     try:
-        return next(csv.reader([record], delimiter=delimiter), [])
+        return next(csv.reader([record], delimiter=delimiter, skipinitialspace=True), [])
     except csv.Error:
         return None
 

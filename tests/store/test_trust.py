@@ -53,7 +53,7 @@ def rows_of(folder):
 def kill_at_random_points(tmp_path, times, seed):
     draw = random.Random(seed)
     builds, stages = write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", STAGES)
-    longest, cut_short = 1.0, 0
+    longest, cut_short = 0.3, 0
     for count in range(times):
         shop = tmp_path / f"shop{count}"
         shop.mkdir()
@@ -173,7 +173,7 @@ def one_shop(tmp_path_factory):
     return tmp_path_factory.mktemp("shop")
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(content=LINES | st.binary(max_size=300))
 def test_generated_bad_files_end_in_a_sentence_and_a_count(one_shop, content):
     ends_well(one_shop, b"build_id,stage,started_at,ended_at,note\n" + content)
