@@ -139,7 +139,7 @@ def _typed_query(
     """Three layers: text without blanks, values with local times, times as UTC."""
     kind = table.kind
     cell = {name: f"r{place}" for place, name in enumerate(table.names)}
-    line = "line" if table.is_copy else f"rowid + {table.header_line + 1}"
+    line = "line" if table.is_copy else f"rowid - {_first_rowid(con, number)} + {table.header_line + 1}"
     fault = "fault" if table.is_copy else "NULL::VARCHAR"
     texts = ", ".join(f"{_clean(c, cell.get(c.name), table)} AS {quoted(c.name + '__text')}" for c in KINDS[kind])
     stages = _good_stages(con, number, cell.get("stage"), shop_stages) if kind == "stages" else {}
@@ -155,6 +155,12 @@ def _typed_query(
     replaced = f" REPLACE ({', '.join(utc)})" if utc else ""
     third = f"SELECT *{replaced} FROM ({second})"
     return f"SELECT * REPLACE ({_DATE_ONLY}) FROM ({third})" if kind == "stages" else third
+
+
+def _first_rowid(con: duckdb.DuckDBPyConnection, number: int) -> int:
+    """Rows of an open transaction are numbered from a high number on."""
+    found = con.execute(f"SELECT coalesce(min(rowid), 0) FROM raw_{number}").fetchone()
+    return int(found[0]) if found else 0
 
 
 # A day where a stamp belongs, with minutes beside it, is the day of a run that was noted without stamps.

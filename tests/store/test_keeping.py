@@ -67,7 +67,7 @@ def test_importing_an_export_of_any_text_changes_nothing(tmp_path_factory, rows)
 
 def test_formulas_are_harmless_in_an_export(shop):
     with open_store(shop) as con:
-        (builds, stages, *_) = export_all(con, shop / "out", ("csv",))
+        (_, stages, *_) = export_all(con, shop / "out", ("csv",))
     assert "'=1+1" in stages.read_text(encoding="utf-8")
 
 

@@ -113,9 +113,9 @@ def test_a_store_that_another_program_holds_is_told_with_its_process(tmp_path):
         text=True,
     )
     holder.stdout.readline()
-    with pytest.raises(StoreError, match=rf"is open in another program \(process {holder.pid}\)"):
-        with open_store(tmp_path, wait_s=0.2):
-            pass
+    held = pytest.raises(StoreError, match=rf"is open in another program \(process {holder.pid}\)")
+    with held, open_store(tmp_path, wait_s=0.2):
+        pass
     holder.communicate("\n")
     assert rows_of(tmp_path)[0] == 300
 
