@@ -81,7 +81,7 @@ def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
         raise TooFewRunsError(
             "No finished run is logged yet.", "Import logs first: calib import logs/. Until then quotes use the priors."
         )
-    return end_of_day(as_of, logged.shop.timezone) if as_of else logged.last_end
+    return min(end_of_day(as_of, logged.shop.timezone), logged.last_end) if as_of else logged.last_end
 
 
 def end_of_day(text: str, timezone: str) -> pd.Timestamp:

@@ -11,6 +11,7 @@ import pandas as pd
 from calib.records import STAGES
 
 NOT_WORK = ("void", "skipped")
+LONGEST_RUN_MIN = 14 * 24 * 60.0  # no run is still going after two weeks: its end was not logged; common practice
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def _known_by(runs: pd.DataFrame, as_of: pd.Timestamp, left_out: Counter[str]) -
     runs = runs[~later].copy()
     running = (runs["ended_at"].isna() & runs["work_min"].isna()) | (runs["ended_at"] > as_of)
     lasted = (as_of - runs["started_at"]).dt.total_seconds() / 60
-    runs.loc[running, "work_min"] = lasted[running]
+    runs.loc[running, "work_min"] = lasted[running].where(lasted[running] <= LONGEST_RUN_MIN)
     runs.loc[running, "low_min"] = np.nan
     runs.loc[running, "ended_at"] = as_of
     runs["censored"] = runs["censored"].fillna(False).astype(bool) | running
