@@ -1,0 +1,123 @@
+"""Other shapes of logs into one row for each run: rows of starts and stops, and sheets with a pair of columns a stage."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+
+from calib.logs.text_file import Row
+
+
+@dataclass(frozen=True)
+class StartStop:
+    """A log with one row for each start, stop, pause or resumption.
+
+    event, at : their columns of what happened and when
+    start, stop, pause, resume : their words
+    same : their columns that tell which run it is (build, stage, station ...)
+    """
+
+    event: str
+    at: str
+    same: tuple[str, ...]
+    start: tuple[str, ...]
+    stop: tuple[str, ...]
+    pause: tuple[str, ...] = ()
+    resume: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return (self.event, self.at, *self.same)
+
+
+@dataclass(frozen=True)
+class Wide:
+    """A sheet with one row for each build.
+
+    stages : our stage -> their column of the start and their column of the end, or the one of minutes
+    date : their column of the day, needed where only minutes stand there
+    """
+
+    stages: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    date: str = ""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(name for names in self.stages.values() for name in names) + ((self.date,) if self.date else ())
+
+
+def runs_of_events(
+    way: StartStop, names: tuple[str, ...], found: Iterable[Row], stamp: Callable[[str, str], str]
+) -> tuple[tuple[str, ...], list[Row]]:
+    """One row for each start with its stop; a start without one has no end, a stop without a start is a fault."""
+    place = {name: number for number, name in enumerate(names)}
+    kept = tuple(name for name in names if name not in (way.event, way.at))
+    rows: list[Row] = []
+    open_runs: dict[tuple[str, ...], tuple[Row, list[tuple[str, str]]]] = {}
+    ordered = sorted(found, key=lambda row: stamp(row.cells[place[way.at]], "at") if way.at in place else "")
+    for row in ordered:
+        word = row.cells[place[way.event]].strip() if way.event in place else ""
+        key = tuple(row.cells[place[name]].strip() for name in way.same if name in place)
+        at = stamp(row.cells[place[way.at]], "at") if way.at in place else ""
+        if word in way.start:
+            if key in open_runs:
+                rows.append(_run(*open_runs.pop(key), "", kept, place))
+            open_runs[key] = (row, [("start", at)])
+        elif key in open_runs and word in (*way.pause, *way.resume):
+            open_runs[key][1].append(("pause" if word in way.pause else "resume", at))
+        elif word in way.stop and key in open_runs:
+            rows.append(_run(*open_runs.pop(key), at, kept, place))
+        else:
+            cells = [row.cells[place[name]] for name in kept]
+            what = (
+                f'"{word}" without a start before it'
+                if word in way.stop
+                else f'"{word}" is no word for a start or stop'
+            )
+            rows.append(Row(row.line, [*cells, "", at, ""], what))
+    rows += [_run(first, marks, "", kept, place) for first, marks in open_runs.values()]
+    return (*kept, "started_at", "ended_at", "paused_min"), sorted(rows, key=lambda row: row.line)
+
+
+def _run(row: Row, marks: list[tuple[str, str]], end: str, kept: tuple[str, ...], place: dict[str, int]) -> Row:
+    cells = [row.cells[place[name]] for name in kept]
+    return Row(row.line, [*cells, marks[0][1], end, _paused(marks, end)], row.fault)
+
+
+def _paused(marks: list[tuple[str, str]], end: str) -> str:
+    """Minutes between each pause and the resumption, or the end, after it."""
+    from datetime import datetime
+
+    minutes, since = 0.0, ""
+    for what, at in [*marks, ("resume", end)]:
+        try:
+            if what == "pause" and not since:
+                since = at
+            elif what == "resume" and since and at:
+                gap = datetime.fromisoformat(at) - datetime.fromisoformat(since)
+                minutes, since = minutes + gap.total_seconds() / 60, ""
+        except (ValueError, TypeError):
+            return ""
+    return f"{minutes:.10g}" if len(marks) > 1 else ""
+
+
+def runs_of_wide(way: Wide, names: tuple[str, ...], found: Iterable[Row]) -> tuple[tuple[str, ...], Iterator[Row]]:
+    """One row for each stage that has anything in its columns."""
+    place = {name: number for number, name in enumerate(names)}
+    kept = tuple(name for name in names if name not in way.names)
+    return (*kept, "stage", "started_at", "ended_at", "work_min", "date"), _long(way, place, kept, found)
+
+
+def _long(way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterable[Row]) -> Iterator[Row]:
+    for row in found:
+        cells = [row.cells[place[name]] for name in kept]
+        day = row.cells[place[way.date]].strip() if way.date in place else ""
+        for stage, theirs in way.stages.items():
+            texts = [row.cells[place[name]].strip() if name in place else "" for name in theirs]
+            if not any(texts):
+                continue
+            if len(texts) == 1:
+                yield Row(row.line, [*cells, stage, "", "", texts[0], day], row.fault)
+            else:
+                start, end = (f"{day} {text}" if day and text else text for text in texts)
+                yield Row(row.line, [*cells, stage, start, end, "", ""], row.fault)

@@ -1,0 +1,120 @@
+"""Other people's files through a mapping, and mappings that cannot be."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from calib.errors import LogFileError
+from calib.logs.propose import propose_mapping
+from calib.logs.read_mapping import read_mapping
+from calib.store.imports import import_files
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+
+BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,SLA,M1,3\n"
+
+
+def taken_in(tmp_path, log, mapping, encoding="utf-8"):
+    """Runs of a foreign log, and the import's document."""
+    for name, text in (("b.csv", BUILDS), ("map.toml", mapping)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "log.csv").write_text(log, encoding=encoding)
+    import_files(tmp_path, [tmp_path / "b.csv"], "Europe/Berlin")
+    document = import_files(tmp_path, [tmp_path / "log.csv"], "Europe/Berlin", mapping=tmp_path / "map.toml")
+    with open_store(tmp_path) as con:
+        return find_runs(con), document
+
+
+def test_columns_formats_units_words_and_a_stamp_from_two_columns(tmp_path):
+    runs, document = taken_in(
+        tmp_path,
+        "Exported 1.2.2026\n\nJob;Tag;von;bis;Schritt;Pause (h)\nB1;05.01.2026;08:00;09:30;Entformen;0,25\n",
+        'kind = "stages"\ndecimal = ","\n[columns]\nbuild_id = "Job"\nstarted_at = ["Tag", "von"]\n'
+        'ended_at = ["Tag", "bis"]\nstage = "Schritt"\npaused_min = "Pause (h)"\n'
+        '[formats]\nstarted_at = "%d.%m.%Y %H:%M"\nended_at = "%d.%m.%Y %H:%M"\n[units]\npaused_min = "h"\n'
+        '[stages]\n"Entformen" = "unloading"\n',
+        encoding="cp1252",
+    )
+    assert document["files"][0]["rows_new"] == 1
+    assert runs["work_min"].tolist() == [75]
+    assert str(runs["started_at"][0]) == "2026-01-05 07:00:00+00:00"
+
+
+def test_rows_of_starts_and_stops_become_runs_with_pauses(tmp_path):
+    runs, document = taken_in(
+        tmp_path,
+        "Time,Job,Event\n2026-01-05T08:00,B1,begin\n2026-01-05T09:00,B1,hold\n2026-01-05T09:10,B1,go\n"
+        "2026-01-05T10:00,B1,end\n2026-01-05T10:05,B2,end\n2026-01-05T11:00,B2,begin\n",
+        'kind = "stages"\n[columns]\nbuild_id = "Job"\n[defaults]\nstage = "printing"\n[start_stop]\nevent = "Event"\n'
+        'at = "Time"\nsame = ["Job"]\nstart = ["begin"]\nstop = ["end"]\npause = ["hold"]\nresume = ["go"]\n',
+    )
+    assert runs.set_index("state")["work_min"].to_dict()["done"] == 110
+    assert sorted(runs["state"]) == ["done", "running"]
+    assert '"end" without a start before it' in document["quarantine"][0]["reason"]
+
+
+def test_a_sheet_with_a_pair_of_columns_for_each_stage(tmp_path):
+    runs, _ = taken_in(
+        tmp_path,
+        "Job,Day,Wash from,Wash to,Sand min\nB1,2026-01-05,08:00,08:20,45\nB2,2026-01-06,,,30\n",
+        'kind = "stages"\n[columns]\nbuild_id = "Job"\n[wide]\ndate = "Day"\nwashing = ["Wash from", "Wash to"]\n'
+        'sanding = "Sand min"\n',
+    )
+    found = sorted((run["build_ids"][0], run["stage"], run["work_min"]) for run in runs.to_dict("records"))
+    assert found == [("B1", "sanding", 45), ("B1", "washing", 20), ("B2", "sanding", 30)]
+
+
+def test_minutes_in_words_and_another_zone(tmp_path):
+    runs, _ = taken_in(
+        tmp_path,
+        "build_id,stage,started_at,took\nB1,sanding,2026-01-05 08:00,2 h 40 min\n",
+        'zone = "America/New_York"\n[columns]\nwork_min = "took"\n[units]\nwork_min = "words"\n',
+    )
+    assert runs["work_min"].tolist() == [160]
+    assert str(runs["started_at"][0]) == "2026-01-05 13:00:00+00:00"
+
+
+def test_every_problem_of_a_mapping_is_told_in_one_pass(tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text(
+        'kind = "stage"\ndecimal = ";"\nzone = "Mars"\ncolums = 1\n[columns]\nstatn = "x"\n[formats]\nstarted_at = "day"\n'
+        '[units]\nwork_min = "parsec"\n[stages]\nx = "cool down"\n[processes]\nx = "weaving"\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(LogFileError) as error:
+        read_mapping(path)
+    for words in ("colums", "did you mean columns?", 'kind "stage"', "decimal", "Mars", "did you mean station?", '"day"',
+                  "parsec", "did you mean cool_down?", "weaving"):  # fmt: skip
+        assert words in error.value.message
+
+
+def test_a_mapping_that_is_no_toml(tmp_path):
+    (tmp_path / "map.toml").write_text("[columns\n", encoding="utf-8")
+    with pytest.raises(LogFileError, match="is no TOML"):
+        read_mapping(tmp_path / "map.toml")
+
+
+def test_a_proposal_gives_reasons_and_asks_where_it_is_unsure(tmp_path):
+    log = "Job;Step;Start;End;Duration (h);Who\nB1;Cool down;03/04/2026 08:00;03/04/2026 09:00;1,0;Ada\nB2;Frobnicate;05/04/2026 08:00;05/04/2026 09:00;1,5;Ada\n"
+    (tmp_path / "log.csv").write_text(log, encoding="utf-8")
+    proposal = propose_mapping(tmp_path / "log.csv")
+    mapping = tomllib.loads(proposal["toml"])
+    assert mapping["kind"] == "stages"
+    assert mapping["decimal"] == ","
+    assert mapping["columns"] == {
+        "build_id": "Job", "stage": "Step", "started_at": "Start", "ended_at": "End", "operator": "Who",
+    } | {key: value for key, value in mapping["columns"].items() if key == "work_min"}  # fmt: skip
+    assert mapping["stages"] == {"Cool down": "cool_down"}
+    assert any("can be read as %d/%m/%Y %H:%M or %m/%d/%Y %H:%M" in question for question in proposal["unsure"])
+    assert any('what is "Frobnicate"' in question for question in proposal["unsure"])
+
+
+def test_a_proposal_that_a_person_has_completed_imports_the_file(tmp_path):
+    log = "Job,Operation,Begin,Finish\nB1,washing,20.01.2026 08:00,20.01.2026 08:20\n"
+    (tmp_path / "log.csv").write_text(log, encoding="utf-8")
+    proposal = propose_mapping(tmp_path / "log.csv")
+    assert proposal["unsure"] == []
+    runs, _ = taken_in(tmp_path, log, proposal["toml"])
+    assert runs["work_min"].tolist() == [20]
