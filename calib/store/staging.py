@@ -224,7 +224,7 @@ def _value(column: Column, is_there: bool, stages: dict[str, str]) -> str:
         case "number":
             expression = _number(value)
         case "stamp":
-            return f"{_local(value)} AS {quoted(column.name)}, {_has_offset(value)} AS {column.name}__offset"
+            return f"{stamp_query(value)} AS {quoted(column.name)}, {_has_offset(value)} AS {column.name}__offset"
         case "date":
             expression = f"try_cast({value} AS DATE)"
         case "flag":
@@ -277,7 +277,7 @@ def _has_offset(value: str) -> str:
     )
 
 
-def _local(value: str) -> str:
+def stamp_query(value: str) -> str:
     """The time as written, or as UTC where it has an offset (RFC 3339, ISO 8601 basic and extended); a day is no time."""
     basic = (
         rf"regexp_replace(regexp_replace(upper({value}), ',', '.'), "
@@ -328,7 +328,7 @@ def odd_times(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, zone
         days = sorted({str(day.date()) for step in odd for day in (step.odd_from, step.odd_to)})
         near = " OR ".join(f"({cell} >= {text(day)} AND {cell} < {text(day + 'Z')})" for day in days)
         rows = (
-            f"SELECT {_local('v')} AS t FROM (SELECT trim({cell}) AS v FROM raw_{number} "
+            f"SELECT {stamp_query('v')} AS t FROM (SELECT trim({cell}) AS v FROM raw_{number} "
             f"WHERE {near}) WHERE NOT {_has_offset('v')}"
         )
         for kind in counts:
