@@ -26,6 +26,15 @@ def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     }
 
 
+def last_logs(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+    """The day of the last log of each machine: machine, last."""
+    found = con.execute(
+        "SELECT b.machine, max(coalesce(s.ended_at, s.started_at))::DATE AS last FROM stage_run s "
+        "JOIN build b ON s.build_id = b.build_id GROUP BY b.machine HAVING last IS NOT NULL ORDER BY b.machine"
+    ).fetchall()
+    return [{"machine": machine, "last": str(last)} for machine, last in found]
+
+
 def silent_machines(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     """Machines silent for over a week and three times their usual longest tenth of gaps, up to the last log of all."""
     found = con.execute(

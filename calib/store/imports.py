@@ -19,7 +19,7 @@ from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable, read_tables
 from calib.store.closed_hours import count_closed
-from calib.store.health import silent_machines
+from calib.store.health import last_logs, silent_machines
 from calib.store.ids import hold_rows, join_held, set_aside_used_ids
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
@@ -56,6 +56,7 @@ def import_files(
     closures: Iterable[date] = (),
     shop_stages: Iterable[str] = (),
     machines: Iterable[str] | None = None,
+    drop_columns: Iterable[str] = (),
 ) -> dict[str, Any]:
     """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
 
@@ -65,14 +66,16 @@ def import_files(
     hours : opening spans of each weekday, Monday first, as minutes of the local day
     dry_run : say what would happen, store nothing
     machines : ids that the shop file knows; others are warned of
+    drop_columns : columns whose cells are never stored, not even among the rows set aside
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
     """
     started = perf_counter()
     say = progress or (lambda text: None)
     files = find_files(list(paths), folder)
-    rules = read_mapping(mapping) if isinstance(mapping, Path) else mapping
-    ways = Ways(Settings(timezone, people_names), hours, tuple(closures), tuple(shop_stages))
+    shop_stages = tuple(shop_stages)
+    rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
+    ways = Ways(Settings(timezone, people_names, tuple(drop_columns)), hours, tuple(closures), tuple(shop_stages))
     with tempfile.TemporaryDirectory(prefix="calib-") as work, open_store(folder, create=True) as con:
         tables, errors = _read_all(con, files, rules, Path(work), say)
         if errors and not tables:
@@ -271,5 +274,6 @@ def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, docum
         "warnings": warnings,
         "review": list_review(con, limit=5),
         "silent_machines": silent_machines(con),
+        "last_logs": last_logs(con),
         "next_steps": steps,
     }

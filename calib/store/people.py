@@ -53,6 +53,15 @@ def alias_of(name: str, key: str) -> str:
     return f"P-{letters}"
 
 
+def forget_older(con: duckdb.DuckDBPyConnection, months: int) -> int:
+    """Take the person off runs that ended more than so many months before the last one, in the history too."""
+    before = f"(SELECT max(ended_at) - INTERVAL {int(months)} MONTH FROM stage_run)"
+    row = con.execute(f"SELECT count(*) FROM stage_run WHERE operator IS NOT NULL AND ended_at < {before}").fetchone()
+    for table in ("stage_run_history", "stage_run"):
+        con.execute(f"UPDATE {table} SET operator = NULL WHERE operator IS NOT NULL AND ended_at < {before}")
+    return int(row[0]) if row else 0
+
+
 def is_alias(name: str) -> bool:
     """
     >>> is_alias("P-ABC234"), is_alias("Anna")

@@ -39,6 +39,7 @@ class Settings:
 
     zone: str
     names: str
+    dropped: tuple[str, ...] = ()
 
 
 def quoted(name: str) -> str:
@@ -83,13 +84,15 @@ def _row_count(con: duckdb.DuckDBPyConnection, number: int) -> int:
 
 
 def _read_csv(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, settings: Settings) -> None:
+    gone = {place for place, name in enumerate(table.names) if name in settings.dropped}
     names = [LINE, FAULT, *table.names] if table.is_copy else list(table.names)
     columns = ", ".join(f"{text(f'c{place}')}: 'VARCHAR'" for place in range(len(names)))
     cells = [f"c{place}" for place in range(2 if table.is_copy else 0, len(names))]
+    kept = [f"{'NULL::VARCHAR' if place in gone else cell} AS r{place}" for place, cell in enumerate(cells)]
     digest = text("|".join((table.kind, settings.zone, settings.names, *table.names)))
     front = "c0::BIGINT AS line, nullif(c1, '') AS fault, " if table.is_copy else ""
     con.execute(
-        f"CREATE TEMP TABLE raw_{number} AS SELECT {front}{', '.join(f'{c} AS r{i}' for i, c in enumerate(cells))}, "
+        f"CREATE TEMP TABLE raw_{number} AS SELECT {front}{', '.join(kept)}, "
         f"hash({digest}, {', '.join(cells)}) AS raw_hash "
         f"FROM read_csv(?, columns = {{{columns}}}, auto_detect = false, header = false, skip = ?, delim = ?, "
         "quote = '\"', escape = '\"', max_line_size = 16777216, strict_mode = true)",

@@ -15,6 +15,7 @@ from calib.store.check import check_store
 from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import STORE_NAME, open_store
+from calib.store.people import forget_older
 from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
 from calib.store.runs import find_runs
 
@@ -149,6 +150,26 @@ def test_backups_can_be_made_to_forget_too(shop, tmp_path):
     restore_store(shop)
     with open_store(shop) as con:
         assert set(find_runs(con)["operator"].dropna()) == {"forgotten"}
+
+
+def test_dropped_columns_leave_no_byte(tmp_path):
+    shop = tmp_path / "shop"
+    shop.mkdir()
+    take_in(shop, write(tmp_path, "s.csv", STAGES + "B1,oddity,nine,,,,secretnote,\n"), drop_columns=("note", "mood"))
+    with open_store(shop) as con:
+        con.execute("CHECKPOINT")
+        assert con.execute("SELECT DISTINCT note, extra FROM stage_run").fetchall() == [(None, None)]
+    stored = (shop / STORE_NAME).read_bytes()
+    assert b"secretnote" not in stored
+    assert b"a quote" not in stored
+
+
+def test_people_are_kept_for_so_many_months_only(shop, tmp_path):
+    later = STAGES.replace("2026-10-25", "2027-03-01").replace("2026-01-05", "2027-03-01").replace("B1,", "B9,")
+    take_in(shop, write(tmp_path, "later.csv", later), write(tmp_path, "b9.csv", BUILDS.replace("B1", "B9")))
+    with open_store(shop) as con:
+        assert forget_older(con, 12) == 1
+        assert find_runs(con)["operator"].notna().sum() == 1
 
 
 def test_the_check_finds_what_does_not_hold_and_mends_what_it_can(shop):
