@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from calib.store.imports import import_files
+from calib.store.open_store import STORE_NAME, open_store
 
 ZONE = "Europe/Berlin"
 COUNTS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
@@ -18,7 +21,18 @@ def write(folder: Path, name: str, text: str) -> Path:
     return path
 
 
+@cache
+def empty_store() -> bytes:
+    """A new store, made once: thirteen migrations take longer than most tests."""
+    with tempfile.TemporaryDirectory() as folder:
+        with open_store(Path(folder), create=True):
+            pass
+        return (Path(folder) / STORE_NAME).read_bytes()
+
+
 def take_in(folder: Path, *paths: Path, **options: Any) -> dict[str, Any]:
+    if not (folder / STORE_NAME).exists():
+        (folder / STORE_NAME).write_bytes(empty_store())
     return import_files(folder, list(paths), timezone=options.pop("timezone", ZONE), **options)
 
 

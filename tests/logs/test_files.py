@@ -1,0 +1,123 @@
+"""Workbooks, JSON lines, Parquet, gzip, templates, plans."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from datetime import datetime
+
+import duckdb
+import pytest
+from openpyxl import Workbook, load_workbook
+
+from calib.errors import LogFileError
+from calib.logs.read_plan import read_plan
+from calib.logs.workbook import write_templates
+from calib.store.imports import import_files
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+
+ROW = {
+    "build_id": "B1",
+    "stage": "washing",
+    "started_at": "2026-01-05T00:00:00",
+    "ended_at": "2026-01-05T00:20:00",
+    "parts": 3,
+}
+
+
+def take_in(folder, *paths):
+    return import_files(folder, list(paths), "Europe/Berlin")
+
+
+def new_rows(document):
+    return [file["rows_new"] + file["rows_held"] for file in document["files"]]
+
+
+def written(tmp_path, form):
+    path = tmp_path / f"log.{form}"
+    csv = ",".join(ROW) + "\n" + ",".join(map(str, ROW.values())) + "\n"
+    match form:
+        case "xlsx":
+            book = Workbook()
+            book.active.append(["Lab log", None])
+            book.active.append(list(ROW))
+            stamps = [datetime.fromisoformat(ROW[name]) for name in ("started_at", "ended_at")]
+            book.active.append([ROW["build_id"], ROW["stage"], *stamps, ROW["parts"]])
+            book.save(path)
+        case "jsonl":
+            path.write_text(json.dumps(ROW) + "\n", encoding="utf-8")
+        case "json":
+            path.write_text(json.dumps([ROW]), encoding="utf-8")
+        case "parquet":
+            duckdb.sql(
+                "SELECT 'B1' build_id, 'washing' stage, TIMESTAMP '2026-01-05 00:00' started_at, "
+                "TIMESTAMP '2026-01-05 00:20' ended_at, 3 parts"
+            ).write_parquet(str(path))
+        case "csv.gz":
+            path.write_bytes(gzip.compress(csv.encode()))
+        case "tsv":
+            path.write_text(csv.replace(",", "\t"), encoding="utf-16")
+    return path
+
+
+@pytest.mark.parametrize("form", ["xlsx", "jsonl", "json", "parquet", "csv.gz", "tsv"])
+def test_the_same_row_from_every_form_is_one_row(tmp_path, form):
+    take_in(tmp_path, write(tmp_path / "b.csv", "build_id,process,machine,parts\nB1,SLA,M1,3\n"))
+    assert new_rows(take_in(tmp_path, written(tmp_path, form))) == [1]
+    document = take_in(tmp_path, written(tmp_path, "jsonl"))
+    assert document["files"][0]["rows_repeated"] == 1
+    with open_store(tmp_path) as con:
+        assert find_runs(con)["work_min"].tolist() == [20]
+
+
+def write(path, text):
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_templates_can_be_filled_and_imported(tmp_path):
+    files = write_templates(tmp_path, ("M1",), ("bench",))
+    assert sorted(path.name for path in files) == [
+        "bench_card.html", "builds.csv", "events.csv", "items.csv", "logs.xlsx", "stages.csv",
+    ]  # fmt: skip
+    assert write_templates(tmp_path) == []
+    path = tmp_path / "templates" / "logs.xlsx"
+    book = load_workbook(path)
+    assert book["stages"].data_validations.dataValidation
+    book["builds"].append(["B1", "VPP", "M1", 3])
+    book["stages"].append(["B1", None, "washing", datetime(2026, 1, 5), datetime(2026, 1, 5, 0, 20)])
+    book.save(path)
+    document = take_in(tmp_path, path)
+    assert [(file["kind"], file["rows_new"]) for file in document["files"]] == [("builds", 1), ("stages", 1)]
+
+
+def test_the_bench_card_has_the_cautions_and_no_script(tmp_path):
+    write_templates(tmp_path)
+    page = (tmp_path / "templates" / "bench_card.html").read_text(encoding="utf-8")
+    assert "combustible dust" in page
+    assert "<script" not in page
+
+
+def test_a_gzip_bomb_is_refused(tmp_path):
+    path = tmp_path / "bomb.csv.gz"
+    path.write_bytes(gzip.compress(b"build_id,stage\n" + b"\n" * 60_000_000, 9))
+    with pytest.raises(LogFileError, match="expands to far more"):
+        take_in(tmp_path, path)
+
+
+def test_a_plan_is_read_without_a_store_and_its_bad_rows_told(tmp_path):
+    plan = write(
+        tmp_path / "plan.csv", "build_id,process,machine,parts\nP1,sls,bed-1,30\nP2,resin,M1,0\nP1,sls,bed-1,3\n"
+    )
+    frame, bad = read_plan(plan)
+    assert frame[["build_id", "process", "parts"]].to_dict("records") == [
+        {"build_id": "P1", "process": "PBF", "parts": 30}
+    ]
+    assert bad == [
+        'plan.csv line 3, column process: "resin" is no process; write MEX, VPP or PBF',
+        'plan.csv line 3, column parts: "0" must be 1 or more',
+        'plan.csv line 4, column build_id: "P1" stands there twice',
+    ]
+    with pytest.raises(LogFileError, match="is a log of stages, not of builds"):
+        read_plan(written(tmp_path, "jsonl"))
