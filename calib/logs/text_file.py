@@ -143,7 +143,7 @@ def _records(text: Iterator[str], skip: int) -> Iterator[tuple[int, str, str]]:
     waiting: list[str] = []
     first = 0
     for number, line in enumerate(text, 1):
-        if number <= skip:
+        if number <= skip or (not waiting and line.isspace()):
             continue
         if not waiting:
             first = number
