@@ -100,7 +100,7 @@ def usual(spread: float | None) -> str:
 
 def show_predict(doc: Document) -> str:
     """One line for each build: its total; the stages are in the CSV."""
-    rows = listed(doc, "rows")
+    rows = listed(doc, "predictions")
     totals = [row for row in rows if row["stage"] == "total"] or rows
     shown: list[RenderableType] = [
         table(
@@ -116,7 +116,7 @@ def show_predict(doc: Document) -> str:
             ],
         )
     ]
-    shown += [told(one) for one in listed(doc, "warnings")]
+    shown += [told(one) for one in (*listed(doc, "warnings"), *listed(doc, "rows_set_aside"))]
     if doc.get("out"):
         shown.append(f"All stages: {doc['out']}")
     return as_text(*shown)

@@ -17,8 +17,8 @@ def show_init(doc: Document) -> str:
         [
             f"A new shop is in {doc['folder']}: {', '.join(doc['files'])}.",
             f"Time zone {doc['timezone']}; machines {machines}.",
-            "Next: put your machines and hours into shop.toml, fill the log templates, then",
-            f"  calib import {doc['folder']}/logs --shop {doc['folder']}",
+            "Next: put your machines and hours into shop.toml, copy a template from templates/ for each log, fill it, then",
+            f"  calib import YOUR_LOGS --shop {doc['folder']}",
         ]
     )
 

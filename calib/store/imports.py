@@ -85,8 +85,10 @@ def import_files(
             document = _store(con, tables, Path(work), ways, say)
             document |= _afterwards(con, set(machines) if machines is not None else None, document)
             con.execute("ROLLBACK" if dry_run else "COMMIT")
-        except BaseException:
+        except BaseException as error:
             _roll_back(con)
+            if "interrupted" in str(error).lower():  # the engine turns Ctrl-C into an error of its own
+                raise KeyboardInterrupt from error
             raise
     say("")
     document["files"] += errors

@@ -35,7 +35,7 @@ def learning_rows(
     and running stages are censored: at least this long. Work done again is left out: a range is for doing it once.
     """
     left_out: Counter[str] = Counter()
-    runs = _known_by(runs, as_of, left_out)
+    runs = _known_by(builds, runs, as_of, left_out)
     shares = runs_by_build(builds, runs)
     left_out["its build is not known"] += len(runs) - shares["run_key"].nunique()
     stages = _first_done(_summed(shares), left_out)
@@ -75,7 +75,7 @@ def _builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:
     ]
 
 
-def _known_by(runs: pd.DataFrame, as_of: pd.Timestamp, left_out: Counter[str]) -> pd.DataFrame:
+def _known_by(builds: pd.DataFrame, runs: pd.DataFrame, as_of: pd.Timestamp, left_out: Counter[str]) -> pd.DataFrame:
     """What a person could have known at ``as_of``; a run that was still going had lasted until then."""
     not_work = runs["outcome"].isin(NOT_WORK)
     left_out["void or skipped"] += int(not_work.sum())
@@ -83,6 +83,8 @@ def _known_by(runs: pd.DataFrame, as_of: pd.Timestamp, left_out: Counter[str]) -
     later = runs["started_at"].fillna(runs["ended_at"]) > as_of
     left_out["after the day asked for"] += int(later.sum())
     runs = runs[~later].copy()
+    lost = _order_went_on(builds, runs)
+    runs.loc[lost, "ended_at"] = runs.loc[lost, "started_at"]
     running = (runs["ended_at"].isna() & runs["work_min"].isna()) | (runs["ended_at"] > as_of)
     lasted = (as_of - runs["started_at"]).dt.total_seconds() / 60
     runs.loc[running, "work_min"] = lasted[running].where(lasted[running] <= LONGEST_RUN_MIN)
@@ -92,6 +94,21 @@ def _known_by(runs: pd.DataFrame, as_of: pd.Timestamp, left_out: Counter[str]) -
     useless = ~(runs["work_min"] > 0) | runs["ended_at"].isna()
     left_out["no end and no minutes"] += int(useless.sum())
     return runs[~useless]
+
+
+def _order_went_on(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
+    """Open runs whose order went on since: their end was not logged.
+
+    A row that names only an order is the work of all its builds, so it is later than any of theirs; two builds of an
+    order say nothing of each other.
+    """
+    of_build = builds.set_index("build_id")["order_id"]
+    order = runs["order_id"].fillna(runs["build_ids"].str[0].map(of_build)).fillna(runs["build_ids"].str[0])
+    whole = runs["build_ids"].str.len() == 0
+    after_any = order.map(runs.groupby(order)["started_at"].max())
+    after_whole = order.map(runs[whole].groupby(order[whole])["started_at"].max())
+    is_open = runs["ended_at"].isna() & runs["work_min"].isna()
+    return is_open & (after_any.where(whole, after_whole) > runs["started_at"])
 
 
 def _summed(shares: pd.DataFrame) -> pd.DataFrame:

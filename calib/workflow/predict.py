@@ -48,8 +48,20 @@ def predict_plan(
         "predictions": table.to_dict("records"),
         "out": str(out) if out else None,
         "rows_set_aside": set_aside,
-        "warnings": list(fitted.warnings),
+        "warnings": [*fitted.warnings, *machine_warnings(builds, shop)],
     }
+
+
+def machine_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
+    """A sentence for each machine that the shop lacks, or that is of another process than its build."""
+    told = []
+    for process, name in builds[["process", "machine"]].drop_duplicates().itertuples(index=False):
+        machine = shop.machines.get(name)
+        if machine is None:
+            told.append(f'Machine "{name}" is not in the shop file: the defaults of {process} are used.')
+        elif machine.process != process:
+            told.append(f"{name} is a {machine.process} machine, but a {process} build names it: look at that row.")
+    return told
 
 
 def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted, profiles: dict) -> pd.DataFrame:
