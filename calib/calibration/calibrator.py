@@ -11,12 +11,13 @@ import pandas as pd
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.effects import cell_effects
 from calib.calibration.joint import draw_minutes
+from calib.calibration.narrowing import narrowing
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.ranges import row_quantiles, runs_behind, spread_of_location
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
-from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive
+from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive, stage_level
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.calibration.weeks import rows_at, weeks_of
@@ -69,8 +70,9 @@ class Calibrator:
         found = []
         for number, at in weeks_of(rows):
             some, some_coded = rows_at(rows, coded, at)
-            _, expected = learner.expect(number, some, some_coded)
-            found.append((expected, *learner.learn(number, some, some_coded, expected)))
+            state, expected = learner.expect(number, some, some_coded)
+            level = stage_level(state, expected)
+            found.append((expected, level, *learner.learn(number, some, some_coded, expected)))
         self._state = learner.state()
         if found:
             self.errors = _errors(runs, rows, self.options, found)
@@ -118,6 +120,10 @@ class Calibrator:
             raise UsageError(f"effects of {labels}: expected a label for each of {', '.join(self.options.group)}")
         return cell_effects(self._state, labels)
 
+    def narrowing(self, rows: pd.DataFrame, more: int = 5) -> pd.DataFrame:
+        """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""
+        return narrowing(self._state, *self._expected(rows), more)
+
     def to_tables(self) -> dict[str, pd.DataFrame]:
         """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""
         return state_tables(self._state)
@@ -152,23 +158,40 @@ def _nothing(design: Design) -> Posterior:
 
 
 def _no_errors(options: Options) -> pd.DataFrame:
-    return pd.DataFrame(columns=[*options.group, *ERROR_LABELS, "expected_min", "scale", "z", "pit", "runs_behind"])
+    return pd.DataFrame(
+        columns=[
+            *options.group,
+            *ERROR_LABELS,
+            "expected_min",
+            "scale",
+            "z",
+            "pit",
+            "runs_behind",
+            "stage_level",
+            "censored",
+        ]
+    )
 
 
 def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
-    """One row for each run learned, as it was expected at the time, in order of ends."""
+    """One row for each run learned, as it was expected at the time, in order of ends.
+
+    stage_level : the part of log(expected / baseline) that belongs to the stage whoever, wherever, whatever it was
+    """
     kept = runs.iloc[rows.source].reset_index(drop=True)
     table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
     location, tau2, sigma = (
-        np.concatenate([getattr(expected, name) for expected, _, _ in found]) for name in ("location", "tau2", "sigma")
+        np.concatenate([getattr(expected, name) for expected, *_ in found]) for name in ("location", "tau2", "sigma")
     )
     nu = options.nu
-    score = np.concatenate([scores for _, scores, _ in found])
+    score = np.concatenate([scores for _, _, scores, _ in found])
     table["expected_min"] = rows.baseline_min * np.exp(location)
     table["scale"] = np.sqrt(tau2 + sigma**2 * nu / (nu - 2))
     table["z"] = score
     table["pit"] = normal_cdf(score)
-    table["runs_behind"] = np.concatenate([behind for _, _, behind in found]).astype(int)
+    table["runs_behind"] = np.concatenate([behind for *_, behind in found]).astype(int)
+    table["stage_level"] = np.concatenate([level for _, level, _, _ in found])
+    table["censored"] = rows.censored
     return table
 
 

@@ -95,6 +95,16 @@ def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0)
     )
 
 
+def stage_level(state: State, expected: Predictive) -> np.ndarray:
+    """The part of the location that is the stage's own, shape (n,): not who, where, what of or how large."""
+    own = np.zeros(len(state.location.mean), bool)
+    for name in ("whole", *state.options.group, "cell", "level"):
+        own[state.design.columns.get(name, np.zeros(0, np.int64))] = True
+    entries = expected.entries
+    share = np.where(own[entries.column], entries.value * state.location.mean[entries.column], 0.0)
+    return np.bincount(entries.row, share, len(expected.location))
+
+
 def first_parts(part_row: np.ndarray, n: int) -> np.ndarray:
     """Index of the first part of each row."""
     return np.searchsorted(part_row, np.arange(n))
