@@ -56,11 +56,16 @@ class Lab:
     truth: pd.DataFrame
 
 
-def simulate(seed: int, weeks: int = 60, builds_per_week: float = 40.0) -> Lab:
-    """One lab's logs, ordered by week; the same seed gives the same lab."""
+def simulate(
+    seed: int, weeks: int = 60, builds_per_week: float = 40.0, jump_sd: tuple[float, float] = (0.7, 2.0)
+) -> Lab:
+    """One lab's logs, ordered by week; the same seed gives the same lab.
+
+    jump_sd : the jumps of single stages lie between these, in sd of a run; (0, 0) for a lab without any jump
+    """
     rng = np.random.default_rng([20260105, seed])
     truth = _rows(rng, weeks, builds_per_week)
-    _locations(rng, truth, weeks)
+    _locations(rng, truth, weeks, jump_sd)
     _noise(rng, truth)
     _times(rng, truth)
     return Lab(_logged(rng, truth), truth)
@@ -109,7 +114,7 @@ def _chosen(
     return (share < rng.random(len(process))[:, None]).sum(1)
 
 
-def _locations(rng: np.random.Generator, rows: pd.DataFrame, weeks: int) -> None:
+def _locations(rng: np.random.Generator, rows: pd.DataFrame, weeks: int, jump_sd: tuple[float, float]) -> None:
     count = len(CELLS)
     process = np.array([PROCESSES.index(cell[0]) for cell in CELLS])
     names = sorted({cell[1] for cell in CELLS})
@@ -133,19 +138,28 @@ def _locations(rng: np.random.Generator, rows: pd.DataFrame, weeks: int) -> None
     person_scale = rng.normal(0, 0.15, PEOPLE)
     rows["sigma"] = scale[c] * np.exp(-0.15 * x + np.where(p, person_scale[o], 0))
     rows["tau"] = np.where(p, 1.0, MACHINE_LOAD) * BUILD_SD
-    level, since = _levels(rng, weeks, person, names, stage, scale)
+    level, since = _levels(rng, weeks, person, names, stage, scale, jump_sd)
     rows["since_step"] = rows["week"] - since[rows["week"], c]
     broken, when, by = (
         rng.integers(0, MACHINES[0] - 1),
         rng.integers(weeks // 3, 4 * weeks // 5),
         rng.choice([-0.15, 0.15]),
     )
-    location += by * ((m == broken) & (rows["week"].to_numpy() >= when) & printing)
-    rows["location"] = location + level[rows["week"], c]
+    by *= jump_sd[1] > 0
+    jumped = by * ((m == broken) & (rows["week"].to_numpy() >= when) & printing)
+    rows["moved"], rows["jumped"] = level[rows["week"], c], jumped
+    rows["whole_sd"] = np.sqrt(scale**2 * 1.6 + (np.where(person, 1.0, MACHINE_LOAD) * BUILD_SD) ** 2)[c]
+    rows["location"] = (location + jumped) + level[rows["week"], c]
 
 
 def _levels(
-    rng: np.random.Generator, weeks: int, person: np.ndarray, names: list[str], stage: np.ndarray, scale: np.ndarray
+    rng: np.random.Generator,
+    weeks: int,
+    person: np.ndarray,
+    names: list[str],
+    stage: np.ndarray,
+    scale: np.ndarray,
+    jump_sd: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Level of each cell by week, and the week of its last jump (-1000: none)."""
     count = len(person)
@@ -154,9 +168,10 @@ def _levels(
     level, since = creep.cumsum(0), np.full((weeks, count), -1000)
     whole = np.sqrt(scale**2 * 1.6 + (np.where(person, 1.0, MACHINE_LOAD) * BUILD_SD) ** 2)
     often = np.array([i for i, cell in enumerate(CELLS) if cell[4] >= 0.2])
-    jumps = [(i, rng.uniform(0.7, 2.0) * whole[i] * rng.choice([-1, 1])) for i in rng.choice(often, 10, replace=False)]
+    jumps = [(i, rng.uniform(*jump_sd) * whole[i] * rng.choice([-1, 1])) for i in rng.choice(often, 10, replace=False)]
     jumps = [(i, int(rng.integers(weeks // 4, 5 * weeks // 6)), by) for i, by in jumps]
     when, by = int(rng.integers(weeks // 3, 4 * weeks // 5)), rng.choice([-0.2, 0.2])
+    by *= jump_sd[1] > 0
     jumps += [(i, when, by) for i in np.flatnonzero(stage == names.index("file_prep"))]
     for i, week, size in jumps:
         level[week:, i] += size
