@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
-from calib.cli import commands
+from calib.cli import commands, usage
 from calib.cli.answer import error_document, print_document
 from calib.errors import CalibError
 
 app = typer.Typer(
     name="calib",
+    cls=commands.UnderHeadings,
     rich_markup_mode=None,
     add_completion=False,
     no_args_is_help=False,
@@ -26,6 +27,23 @@ app = typer.Typer(
 commands.register(app)
 
 
+def _show_version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        print(f"calib {version('calib')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_show_version, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """Options of the program itself."""
+
+
 def main() -> None:
     sys.exit(run(sys.argv[1:]))
 
@@ -35,7 +53,7 @@ def run(arguments: list[str]) -> int:
     as_json = "--json" in arguments
     _write_utf8()
     try:
-        answer: Any = app(arguments or ["--help"], standalone_mode=False)
+        answer: Any = app(arguments or ["--help"], standalone_mode=False, prog_name="calib")
     except (KeyboardInterrupt, typer.Abort):
         print("Interrupted; nothing was left half-done.", file=sys.stderr)
         return 130
@@ -44,8 +62,8 @@ def run(arguments: list[str]) -> int:
     except CalibError as error:
         return _show_error(error.message, error.hint, as_json)
     except typer.exceptions.TyperException as error:
-        called = f"calib {arguments[0]}" if arguments and not arguments[0].startswith("-") else "calib"
-        return _show_error(error.format_message(), f"See: {called} --help", as_json)
+        called = f"calib {arguments[0]}" if arguments and arguments[0] in commands.IN_ORDER else "calib"
+        return _show_error(*usage.in_words(error, called), as_json)
     if answer is None or isinstance(answer, int):
         return answer or 0
     if as_json:

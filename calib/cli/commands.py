@@ -1,4 +1,4 @@
-"""Which commands there are, in the order in which help lists them."""
+"""Which commands there are, under which heading, in the order in which help lists them."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 from calib.cli import (
     backtest,
@@ -21,23 +22,49 @@ from calib.cli import (
     quote,
     report,
 )
+from calib.cli.usage import no_such_command
+from calib.errors import UsageError
 
-IN_ORDER: dict[str, Callable[..., Any]] = {
-    "demo": demo.demo,
-    "init": init.init,
-    "import": import_.import_,
-    "fit": fit.fit,
-    "quote": quote.quote,
-    "compare": compare.compare,
-    "predict": predict.predict,
-    "drift": drift.drift,
-    "report": report.report,
-    "backtest": backtest.backtest,
-    "measure": measure.measure,
-    "rejects": keeping.rejects,
-    "backup": keeping.backup,
-    "restore": keeping.restore,
+UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
+    "Start": {
+        "demo": demo.demo,
+        "init": init.init,
+    },
+    "Logs, every week": {
+        "import": import_.import_,
+        "fit": fit.fit,
+        "drift": drift.drift,
+        "report": report.report,
+    },
+    "Questions": {
+        "quote": quote.quote,
+        "compare": compare.compare,
+        "predict": predict.predict,
+        "backtest": backtest.backtest,
+        "measure": measure.measure,
+    },
+    "Care of the store": {
+        "rejects": keeping.rejects,
+        "backup": keeping.backup,
+        "restore": keeping.restore,
+    },
 }
+IN_ORDER = {name: function for commands in UNDER_HEADINGS.values() for name, function in commands.items()}
+
+
+class UnderHeadings(TyperGroup):
+    """The program's help lists commands under headings; an unknown command is answered in our words."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        longest = max(map(len, IN_ORDER))
+        for heading, commands in UNDER_HEADINGS.items():
+            with formatter.section(heading):
+                formatter.write_dl([(name.ljust(longest), self.commands[name].short_help) for name in commands])
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        if args[0] not in self.commands and not args[0].startswith("-"):
+            raise UsageError(*no_such_command(args[0], IN_ORDER))
+        return super().resolve_command(ctx, args)
 
 
 def register(app: typer.Typer) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
 from calib.cli.app import run
-from calib.cli.commands import IN_ORDER
+from calib.cli.commands import IN_ORDER, UNDER_HEADINGS
 
 
 @pytest.mark.parametrize("command", IN_ORDER)
@@ -22,21 +23,56 @@ def test_no_arguments_show_the_commands(capsys):
     assert all(command in shown for command in IN_ORDER)
 
 
-@pytest.mark.parametrize("arguments", [["quote", "part.stl", "--qty", "many"], ["quotient"], ["fit", "--as"]])
-def test_wrong_use_is_status_2_and_one_document(arguments, capsys):
-    assert run([*arguments, "--json"]) == 2
+def test_no_command_is_left_without_a_heading(capsys):
+    run(["--help"])
+    shown = capsys.readouterr().out
+    assert [line.split()[0] for line in shown.splitlines() if line[:2] == "  " and line.split()[0] in IN_ORDER] == [
+        *IN_ORDER
+    ]
+    assert all(f"{heading}:\n" in shown for heading in UNDER_HEADINGS)
+
+
+WRONG = {
+    "quotient": 'There is no command "quotient". Did you mean calib quote?',
+    "nonsense": 'There is no command "nonsense". All of them: calib --help',
+    "--shop x fit": "There is no option --shop of calib. Options stand behind a command",
+    "fit --as x": "There is no option --as of calib fit. Did you mean --as-of?",
+    "fit --json=x": "--json takes no value.",
+    "fit june": '"june" is one word too many for calib fit.',
+    "quote": "PART is missing: mesh file of the part.",
+    "quote x.stl": "--qty is missing: finished parts wanted.",
+    "quote x.stl --qty": "--qty needs a value after it.",
+    "quote x.stl --qty 0": '--qty is "0"; expected a whole number, 1 or more.',
+    "quote x.stl --qty 2.5": '--qty is "2.5"; expected a whole number, 1 or more.',
+    "quote x.stl --qty 1 --seed x": '--seed is "x"; expected a whole number.',
+    "quote x.stl --qty 1 --sure 2": '--sure is "2"; expected a number from 0.5 to 0.99.',
+    "measure x.stl --layers thin": '--layers is "thin"; expected a number.',
+    "import": "PATH is missing",
+}
+
+
+@pytest.mark.parametrize("line", WRONG)
+def test_wrong_use_is_one_sentence_with_the_value_and_the_next_step(line, capsys):
+    assert run(line.split()) == 2
     captured = capsys.readouterr()
-    error = json.loads(captured.out)["error"]
-    assert error["message"]
+    assert captured.out == ""
+    assert captured.err.startswith(f"calib: {WRONG[line]}")
+    assert captured.err.count("\n") == 1
+    assert captured.err.rstrip().endswith("--help")
+
+
+@pytest.mark.parametrize("line", WRONG)
+def test_wrong_use_with_json_is_one_document(line, capsys):
+    first, *rest = line.split()
+    assert run([first, "--json", *rest]) == 2
+    error = json.loads(capsys.readouterr().out)["error"]
+    assert f"{error['message']} {error['hint']}".startswith(WRONG[line])
     assert "--help" in error["hint"]
 
 
-def test_wrong_use_without_json_is_one_line_on_standard_error(capsys):
-    assert run(["quote"]) == 2
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert captured.err.startswith("calib: Missing argument 'PART'")
-    assert captured.err.count("\n") == 1
+def test_version_is_told(capsys):
+    assert run(["--version"]) == 0
+    assert re.fullmatch(r"calib \d+\.\d+\.\d+\n", capsys.readouterr().out)
 
 
 @pytest.mark.parametrize("arguments", [["fit"], ["drift"], ["backtest"], ["report"], ["import", "logs"]])
