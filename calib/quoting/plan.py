@@ -19,9 +19,10 @@ from calib.quoting.ladder import usual_course
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Found, Option, ShapeFinder, find_options
 from calib.quoting.outside import outside_options
+from calib.quoting.planned_builds import planned_builds
 from calib.quoting.promise import valid_until
 from calib.quoting.queue import QueuedBuild, machines_free
-from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, value_range
+from calib.quoting.ranges import chance_by, date_range, date_with_chance, iso, many_quantiles, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
 from calib.quoting.schedule import Floor, Run, run_jobs
@@ -230,11 +231,13 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "lead_time_h": value_range(one.ready - start, 1 / 60),
         "first_part_h": value_range(one.first - start, 1 / 60),
         "ready_at": date_range(one.ready, zone),
+        "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
         "sure_at": date_with_chance(one.ready, request.sure, zone),
         "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
         "cost": option_cost(work, shop),
         "warnings": option_warnings(work, shop),
         "cautions": cautions_of(work.route, option.process),
+        "plan": planned_builds(option, request, shop),
     }
 
 

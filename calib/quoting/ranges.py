@@ -9,12 +9,18 @@ import numpy as np
 from calib.quoting.clock import from_minutes
 
 QUANTILES = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
+MANY = (0.01, *(step / 20 for step in range(1, 20)), 0.99)
 
 
 def value_range(values: np.ndarray, scale: float = 1.0) -> dict[str, float]:
     """p10, p50 and p90 of draws, shape (draws,), times ``scale``."""
     low, middle, high = np.quantile(values, list(QUANTILES.values())) * scale
     return {"p10": _number(low), "p50": _number(middle), "p90": _number(high)}
+
+
+def many_quantiles(values: np.ndarray, scale: float = 1.0) -> list[list[float]]:
+    """Pairs of chance and value, enough to tell later what chance any value had."""
+    return [[chance, _number(value)] for chance, value in zip(MANY, np.quantile(values, MANY) * scale, strict=True)]
 
 
 def date_range(walls: np.ndarray, zone: str) -> dict[str, str]:

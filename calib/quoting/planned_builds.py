@@ -1,0 +1,36 @@
+"""The builds of an option as rows of a plan: what stands in the queue once the quote is accepted."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from calib.quoting.options import Option
+from calib.quoting.request import QuoteRequest
+from calib.quoting.work import build_columns
+from calib.shop.model import Shop
+
+KEPT = (
+    "process", "machine", "material", "finish", "difficulty", "parts", "part_volume_cm3", "part_area_cm2",
+    "support_volume_cm3", "support_contact_cm2", "height_mm", "packed_volume_cm3",
+)  # fmt: skip
+
+
+def planned_builds(option: Option, request: QuoteRequest, shop: Shop) -> list[dict[str, Any]]:
+    """The contract's columns of ``builds``, and ``builds``: how many alike follow each other; in order of work."""
+    return [
+        {"builds": len(list(alike)), **_row(option, request, shop, parts, machine)}
+        for (parts, machine), alike in groupby(option.builds)
+    ]
+
+
+def _row(option: Option, request: QuoteRequest, shop: Shop, parts: int, machine: str) -> dict[str, Any]:
+    columns = build_columns(option, shop.machines[machine], [parts], request)
+    return {name: _plain(columns[name][0]) for name in KEPT}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return value
+    number = float(value)
+    return round(number, 4) if number == number else None
