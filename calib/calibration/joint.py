@@ -30,12 +30,7 @@ def draw_minutes(
 def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.ndarray | None) -> np.ndarray:
     """Covariance of what is not known of the rows' locations, shape (rows, rows)."""
     n = rows.count
-    entries = expected.entries
-    used, design = dense_rows(entries.row, entries.column, entries.value, n)
-    covariance = np.zeros((n, n))
-    if len(used):
-        covariance = design @ state.location.covariance[np.ix_(used, used)] @ design.T
-    covariance += _unseen(state, expected, n)
+    covariance = effect_covariance(state, expected, n)
     same = (rows.build[:, None] == rows.build[None]) & (rows.build >= 0)[:, None]
     covariance += state.build_variance * same * np.outer(expected.load, expected.load)
     wanted = spread_of_location(state, rows, expected) ** 2
@@ -49,6 +44,16 @@ def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.nda
         covariance[:] = 0.0
     covariance[at, at] += np.maximum(wanted - covariance[at, at], 0.0)
     return covariance
+
+
+def effect_covariance(state: State, expected: Predictive, n: int) -> np.ndarray:
+    """Covariance of what the effects say of ``n`` rows, shape (n, n)."""
+    entries = expected.entries
+    used, design = dense_rows(entries.row, entries.column, entries.value, n)
+    covariance = np.zeros((n, n))
+    if len(used):
+        covariance = design @ state.location.covariance[np.ix_(used, used)] @ design.T
+    return covariance + _unseen(state, expected, n)
 
 
 def _unseen(state: State, expected: Predictive, n: int) -> np.ndarray:

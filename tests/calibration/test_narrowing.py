@@ -1,0 +1,74 @@
+"""What more runs would do to a range: against the closed form of a mean, and against really having them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.narrowing import after_more
+
+
+def lab(count: int, seed: int = 1) -> pd.DataFrame:
+    """Nine stages known well by 60 runs each, and a tenth with ``count`` runs on two machines, the last day first."""
+    rng = np.random.default_rng(seed)
+    sizes = [60] * 9 + [count]
+    stage = np.repeat([f"s{i}" for i in range(10)], sizes)
+    level = np.repeat(rng.normal(0, 0.5, 10), sizes)
+    machine = np.where(rng.random(len(stage)) < 0.7, "old", "new")
+    y = level + np.where(machine == "new", 0.2, 0.0) + 0.15 * rng.standard_t(5, len(stage))
+    return pd.DataFrame(
+        {
+            "process": "MEX",
+            "stage": stage,
+            "machine": machine,
+            "baseline_min": 60.0,
+            "actual_min": 60 * np.exp(y),
+            "ended_at": pd.Timestamp("2026-03-02", tz="UTC")
+            + pd.to_timedelta(rng.uniform(0, 20, len(stage)), unit="D"),
+        }
+    )
+
+
+def test_repeated_runs_are_the_posterior_of_a_mean():
+    prior, noise, n = 0.09, 0.04, 7
+    found = after_more(np.full((3, 3), prior), np.full(3, noise), np.arange(3), n)
+    assert found == pytest.approx(np.full((3, 3), 1 / (1 / prior + n / noise)))
+
+
+def test_runs_of_one_machine_narrow_the_other_by_what_they_share():
+    shared, own, noise, n = 0.09, 0.04, 0.01, 4
+    found = after_more(np.full((2, 2), shared) + own * np.eye(2), np.full(2, noise), np.array([0]), n)
+    assert found[1, 1] == pytest.approx(shared + own - shared**2 / (shared + own + noise / n))
+
+
+def test_what_is_promised_is_near_what_more_runs_do():
+    # one lab's noise is itself only estimated, so the promise is held on the mean of six labs
+    promised, had = [], []
+    for seed in range(1, 7):
+        rows = lab(60, seed)
+        last = rows.index[rows["stage"] == "s9"]
+        few, more = (Calibrator(recalibrate=False).fit(rows.drop(last[n:])) for n in (2, 22))
+        promised.append(few.narrowing(rows.loc[last], more=20).query("by == 'all'").iloc[0])
+        had.append(more.narrowing(rows.loc[last], more=1).iloc[0]["now_pct"])
+    now, then = (np.mean([one[name] for one in promised]) for name in ("now_pct", "then_pct"))
+    assert now > then + 4
+    # runs also teach how large the noise is, which is not promised: the range may become narrower than said
+    assert then - 7 < np.mean(had) < then + 2
+
+
+def test_order_of_candidates_and_bounds():
+    rows = lab(12)
+    found = Calibrator().fit(rows).narrowing(rows[rows["stage"] == "s9"], more=5)
+    assert set(found["by"]) == {"all", "machine"}
+    assert found["then_pct"].is_monotonic_increasing
+    assert (found["then_pct"] < found["now_pct"]).all()
+    assert (found["least_pct"] < found["then_pct"]).all()
+
+
+def test_before_any_run_it_is_the_prior_and_shrinks_with_runs():
+    plan = pd.DataFrame({"process": ["PBF"], "stage": ["blasting"], "baseline_min": [30.0], "prior_sd": [0.4]})
+    one, many = (Calibrator().narrowing(plan, more=n).iloc[0] for n in (1, 50))
+    assert one["now_pct"] == pytest.approx(100 * np.expm1(1.2816 * 0.4), abs=0.2)
+    assert many["then_pct"] < one["then_pct"] < one["now_pct"]
