@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
-from calib.calibration.effects import cell_effects
+from calib.calibration.effects import split_correction
 from calib.calibration.joint import draw_minutes
 from calib.calibration.narrowing import narrowing
 from calib.calibration.normal_plus_t import normal_cdf
@@ -23,7 +23,7 @@ from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.calibration.weeks import rows_at, weeks_of
 from calib.errors import UsageError
 
-ERROR_LABELS = ("run_key", *FACTORS, "build_id", "ended_at", "baseline_min", "actual_min")
+ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
 
 
@@ -114,11 +114,9 @@ class Calibrator:
         extra = None if sd is None else np.broadcast_to(np.asarray(sd, float), (plans.count,))
         return draw_minutes(self._state, plans, expected, n, seed, extra)
 
-    def effects(self, *labels: str) -> pd.DataFrame:
-        """The correction of a cell split into effects: factor, value, per cent, low, high (80 %), runs of the cell."""
-        if len(labels) != len(self.options.group):
-            raise UsageError(f"effects of {labels}: expected a label for each of {', '.join(self.options.group)}")
-        return cell_effects(self._state, labels)
+    def effects(self, runs: pd.DataFrame) -> pd.DataFrame:
+        """The correction of a cell split into effects, from its runs in order; see ``calibration.effects``."""
+        return split_correction(self._state, lambda rows: self._expected(rows)[1], runs)
 
     def narrowing(self, rows: pd.DataFrame, more: int = 5) -> pd.DataFrame:
         """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""

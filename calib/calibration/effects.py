@@ -1,56 +1,123 @@
-"""The correction of one cell split into its effects, each with its range: what ``why`` shows."""
+"""The correction of one cell split into its effects, each with its range: what ``calib why`` shows.
+
+A cell's level, a machine's effect and a person's are not known one by one where one machine did all the runs: each has
+a wide range and their sum a narrow one. So values of a factor are compared with the cell's usual mix, which is known.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
 
-from calib.calibration.design import RADIX, Block
-from calib.calibration.state import State
+from calib.calibration.joint import effect_covariance
+from calib.calibration.options import FACTORS
+from calib.calibration.state import Predictive, State, dense_rows
 from calib.calibration.vocabulary import SEPARATOR
-from calib.records import STAGES
 
 WIDTH = 1.2816  # normal score of an 80 % range
+SAMPLE = 40  # last runs of a cell that stand for what it usually does
+NOTHING = 1e-6  # [per cent]
+PERSON_RUNS = 10  # a person is not told apart below so many runs in the cell
+COLUMNS = ["kind", "factor", "value", "per_cent", "low", "high", "runs"]
+
+Expect = Callable[[pd.DataFrame], Predictive]
 
 
-def cell_effects(state: State, labels: tuple[str, ...]) -> pd.DataFrame:
-    """Effects that act in the cell: factor, value, per cent, low, high (80 % range), runs.
+def split_correction(state: State, expect: Expect, runs: pd.DataFrame) -> pd.DataFrame:
+    """Effects on a typical run of one cell, in per cent with their 80 % ranges.
 
-    labels : the group's labels of the cell
+    runs : all runs of the cell in order of their ends; its last ``SAMPLE`` are what is typical
+    Returns kind, factor, value, per_cent, low, high, runs (behind it); kinds are
+        total : a typical run against its baseline; parts multiply to it
+        part : what all work, the process, the stage, the cell, its recent change and each factor give to it
+        value : a machine (station, material, person) against the usual mix of them; persons only from PERSON_RUNS
+            runs on, and in the order of their names
+        size : a run of twice the usual baseline against one of the usual
     """
-    cell = state.vocabulary.codes.get("cell", {}).get(SEPARATOR.join(labels))
-    group = {name: state.vocabulary.codes.get(name, {}).get(label) for name, label in zip(
-        state.options.group, labels, strict=True)}  # fmt: skip
-    stage = STAGES.get(dict(zip(state.options.group, labels, strict=True)).get("stage", ""))
-    if stage is not None:
-        group["attended"] = int(stage.hands in ("all", "part"))
-    rows = []
+    typical = runs.tail(SAMPLE)
+    usual = np.full(len(typical), 1 / len(typical))
+    expected = expect(typical)
+    rows = [("total", "", "", *_contrast(state, expected, usual), len(runs))]
+    rows += _parts(state, expected, usual, len(runs))
+    for factor, value, count, labels in _values(runs):
+        effect = _against(state, expect, typical, typical.assign(**labels))
+        if effect[2] - effect[1] > NOTHING:  # persons have no effect where nobody works
+            rows.append(("value", factor, value, *effect, count))
+    twice = typical.assign(baseline_min=2 * typical["baseline_min"])
+    rows.append(("size", "size", "twice as large", *_against(state, expect, typical, twice), len(runs)))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _values(runs: pd.DataFrame) -> Iterator[tuple[str, str, int, dict[str, str]]]:
+    """Values that can be told apart: those of factors with several, persons with runs enough.
+
+    A factor that always goes with an earlier one (a printer is machine and station) is one with it: the last of the
+    four says which labels a run of that value has.
+    """
+    several = [factor for factor in FACTORS if factor in runs and runs[factor].nunique() > 1]
+    codes = {factor: pd.factorize(runs[factor])[0] for factor in several}
+    for i, factor in enumerate(several):
+        if any(np.array_equal(codes[factor], codes[earlier]) for earlier in several[:i]):
+            continue
+        alike = [name for name in several[i:] if np.array_equal(codes[name], codes[factor])]
+        for value, rows in runs.groupby(factor, sort=True):
+            if len(rows) >= (PERSON_RUNS if "operator" in alike else 1):
+                yield factor, str(value), len(rows), {name: rows[name].iloc[0] for name in alike}
+
+
+def _against(state: State, expect: Expect, typical: pd.DataFrame, other: pd.DataFrame) -> tuple[float, float, float]:
+    """The mean of ``other`` rows against that of the typical ones."""
+    n = len(typical)
+    weight = np.repeat([1 / n, -1 / n], n)
+    return _contrast(state, expect(pd.concat([other, typical], ignore_index=True)), weight)
+
+
+def _contrast(state: State, expected: Predictive, weight: np.ndarray) -> tuple[float, float, float]:
+    """A weighted sum of rows' locations as per cent, with its 80 % range."""
+    variance = float(weight @ effect_covariance(state, expected, len(weight)) @ weight)
+    return _per_cent(float(weight @ expected.location), variance)
+
+
+def _per_cent(mean: float, variance: float) -> tuple[float, float, float]:
+    sd = np.sqrt(max(variance, 0.0))
+    middle, low, high = (100 * float(np.expm1(mean + k * sd)) for k in (0.0, -WIDTH, WIDTH))
+    return middle, low, high
+
+
+def _parts(state: State, expected: Predictive, usual: np.ndarray, runs: int) -> list[tuple]:
+    """The location of a typical run as a sum over families of effects."""
+    entries = expected.entries
+    used, design = dense_rows(entries.row, entries.column, entries.value, len(usual))
+    weight = usual @ design
+    covariance = state.location.covariance[np.ix_(used, used)]
+    found = []
+    for family, names in _families(state).items():
+        columns = np.concatenate([state.design.columns[name] for name in names])
+        own = np.where(np.isin(used, columns), weight, 0.0)
+        if own.any():
+            effect = _per_cent(float(own @ state.location.mean[used]), float(own @ covariance @ own))
+            found.append(("part", family, "", *effect, _runs_of(state, family, int(expected.cell[0]), runs)))
+    return found
+
+
+def _families(state: State) -> dict[str, list[str]]:
+    """Names of blocks by what they are about: size_cell is about size, machine_cell about the machine."""
+    families: dict[str, list[str]] = {}
     for block in state.design.blocks:
-        for key, column in zip(state.design.keys[block.name], state.design.columns[block.name], strict=True):
-            codes = _codes(block, int(key))
-            acts = all(codes[name] == cell if name == "cell" else codes[name] == group.get(name, codes[name])
-                       for name in block.keys)  # fmt: skip
-            if acts:
-                rows.append(_row(state, block, codes, int(column), cell))
-    return pd.DataFrame(rows, columns=["factor", "value", "per_cent", "low", "high", "runs"])
+        about = block.name.split("_")[0] if block.name not in state.options.group else block.name
+        about = "size" if about == "bend" else about
+        families.setdefault(about, []).append(block.name)
+    return families
 
 
-def _codes(block: Block, key: int) -> dict[str, int]:
-    codes = {}
-    for name in reversed(block.keys):
-        key, codes[name] = divmod(key, RADIX)
-    return codes
-
-
-def _row(state: State, block: Block, codes: dict[str, int], column: int, cell: int | None) -> tuple:
-    mean = state.location.mean[column]
-    sd = float(np.sqrt(max(state.location.covariance[column, column], 0.0)))
-    kinds = ("by machine", "by hand")
-    texts = [
-        kinds[codes[name]] if name == "attended" else state.vocabulary.labels(name)[codes[name]]
-        for name in block.keys
-        if name != "cell"
-    ]
-    low, middle, high = (100 * float(np.expm1(mean + k * sd)) for k in (-WIDTH, 0.0, WIDTH))
-    runs = state.runs[cell] if cell is not None and cell < len(state.runs) else 0.0
-    return block.name, ", ".join(texts), middle, low, high, float(runs)
+def _runs_of(state: State, family: str, cell: int, runs: int) -> int:
+    """Runs that an effect was learned from."""
+    if family == "whole":
+        return int(state.runs.sum())
+    if family in state.options.group and 0 <= cell < len(state.runs):
+        place = state.options.group.index(family)
+        labels = [label.split(SEPARATOR)[place] for label in state.vocabulary.labels("cell")[: len(state.runs)]]
+        return int(sum(n for n, label in zip(state.runs, labels, strict=True) if label == labels[cell]))
+    return runs
