@@ -83,7 +83,7 @@ def _show_error(message: str, hint: str, as_json: bool) -> int:
 
 def _print_text(text: str) -> None:
     try:
-        print(text, flush=True)
+        print(text, end="\n" if text else "", flush=True)
     except BrokenPipeError:  # the reader (head, less) has seen enough
         sys.stderr.close()
 

@@ -21,6 +21,7 @@ from calib.cli import (
     predict,
     quote,
     report,
+    week,
 )
 from calib.cli.usage import no_such_command
 from calib.errors import UsageError
@@ -31,6 +32,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "init": init.init,
     },
     "Logs, every week": {
+        "week": week.week,
         "import": import_.import_,
         "fit": fit.fit,
         "drift": drift.drift,

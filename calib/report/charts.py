@@ -28,31 +28,28 @@ def run_chart(chart: dict[str, Any], title: str, width: int = 640, height: int =
     runs = pd.DataFrame(
         {
             "at": pd.to_datetime(chart["at"], utc=True),
-            "y": chart["actual_pct"],
-            "low": chart["low_pct"],
-            "high": chart["high_pct"],
-            "expected": chart["expected_pct"],
+            **{name: chart[name] for name in ("actual_pct", "low_pct", "high_pct", "expected_pct")},
             "minutes": chart["actual_min"],
             "build": chart["build_id"] or [""] * len(chart["at"]),
         }
     )
     low, high = visible_range(runs)
-    runs["seen"] = runs["y"].clip(low, high)
-    runs["outside"] = runs["seen"] != runs["y"]
+    runs["seen"] = runs["actual_pct"].clip(low, high)
+    runs["outside"] = runs["seen"] != runs["actual_pct"]
     runs["told"] = [
-        f"{build}: {minutes:.0f} min, {y:+.0f} % from plan, {at:%d %b %Y}"
-        for build, minutes, y, at in zip(runs["build"], runs["minutes"], runs["y"], runs["at"], strict=True)
+        f"{build}: {minutes:.0f} min, {pct:+.0f} % from plan, {at:%d %b %Y}"
+        for build, minutes, pct, at in zip(runs["build"], runs["minutes"], runs["actual_pct"], runs["at"], strict=True)
     ]
     x = alt.X("at:T", axis=alt.Axis(title=None, format="%d %b", tickCount=6))
     scale = alt.Scale(domain=[low, high], nice=False)
     y_axis = alt.Axis(title="per cent from plan", tickCount=5, format="+d")
     base = alt.Chart(runs)
     layers = [
-        base.mark_area(color=BAND, interpolate="step-after", aria=False).encode(
-            x=x, y=alt.Y("low:Q", scale=scale, axis=y_axis), y2="high:Q"
+        base.mark_area(color=BAND, interpolate="step-after", clip=True, aria=False).encode(
+            x=x, y=alt.Y("low_pct:Q", scale=scale, axis=y_axis), y2="high_pct:Q"
         ),
         base.mark_line(color=ACCENT, interpolate="step-after", strokeWidth=1.5, aria=False).encode(
-            x=x, y=alt.Y("expected:Q", scale=scale, axis=y_axis)
+            x=x, y=alt.Y("expected_pct:Q", scale=scale, axis=y_axis)
         ),
         base.mark_point(filled=True, color=INK, size=26, opacity=0.75).encode(
             x=x,
@@ -89,10 +86,13 @@ def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int
     runs["at"] = pd.to_datetime(chart["at"], utc=True).tz_localize(None).to_period("W").start_time
     weeks = runs.groupby("at", as_index=False).median()
     x = alt.X("at:T", axis=None)
+    scale = alt.Scale(domain=visible_range(weeks), nice=False, clamp=True)
     base = alt.Chart(weeks).encode(x=x)
     layers = [
-        base.mark_area(color=BAND).encode(y=alt.Y("low_pct:Q", axis=None), y2="high_pct:Q"),
-        base.mark_line(color=INK, strokeWidth=1, point={"size": 10, "color": INK}).encode(y="actual_pct:Q"),
+        base.mark_area(color=BAND).encode(y=alt.Y("low_pct:Q", axis=None, scale=scale), y2="high_pct:Q"),
+        base.mark_line(color=INK, strokeWidth=1, point={"size": 10, "color": INK}).encode(
+            y=alt.Y("actual_pct:Q", scale=scale)
+        ),
     ]
     if chart.get("since"):
         mark = pd.DataFrame({"at": [pd.Timestamp(chart["since"])]})
@@ -131,12 +131,12 @@ def hours_chart(rows: list[dict[str, Any]], title: str, width: int = 620) -> Mar
     return as_svg(bars.properties(width=width, height=alt.Step(30)), title)
 
 
-def visible_range(runs: Any) -> tuple[float, float]:
-    """What the vertical axis shows: nearly all runs and the whole band; the rest sits at its edge as a triangle."""
-    low = min(runs["y"].quantile(0.02), runs["low"].min(), -5.0)
-    high = max(runs["y"].quantile(0.98), runs["high"].max(), 5.0)
+def visible_range(runs: Any) -> list[float]:
+    """What the vertical axis shows: nearly all runs and the usual band; runs beyond sit at its edge as triangles."""
+    low = min(runs["actual_pct"].quantile(0.02), runs["low_pct"].quantile(0.1), -5.0)
+    high = max(runs["actual_pct"].quantile(0.98), runs["high_pct"].quantile(0.9), 5.0)
     room = 0.06 * (high - low)
-    return float(low - room), float(high + room)
+    return [float(low - room), float(high + room)]
 
 
 def as_svg(chart: Any, title: str, titles: bool = True) -> Markup:

@@ -8,6 +8,7 @@ from typing import Any
 from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
 
 Document = Mapping[str, Any]
+TIGHT = 0.7  # load from which waiting grows steeply (a single server waits 2.3 service times: M/M/1)
 
 
 def name_of(stage: Document) -> str:
@@ -26,12 +27,17 @@ def moved_sentence(drift: Document | None) -> str:
     watched = [stage for stage in drift["stages"] if stage["state"] != "too_few_runs"]
     if not moved:
         return f"Nothing moved: all {count(len(watched), 'stage')} with enough runs took what was expected."
-    first = max(moved, key=lambda stage: abs(stage.get("hours_a_month") or stage["minutes_per_build"] or 0))
+    first = max(moved, key=cost)
     rest = f", and {count(len(moved) - 1, 'other stage')} moved too" if len(moved) > 1 else ""
     return (
         f"{name_of(first)} has taken {signed_percent(first['change_pct'])} since about {day(first['since'])}, "
         f"{change(first['minutes_per_build'])} a build{rest}; {count(len(watched) - len(moved), 'stage')} held steady."
     )
+
+
+def cost(stage: Document) -> float:
+    """What a change costs or saves: hours a month where the pace is known, before all for which it is not."""
+    return abs(stage.get("hours_a_month") or (stage["minutes_per_build"] or 0) / 1e3)
 
 
 def promise_sentence(backtest: Document | None) -> str:
@@ -66,7 +72,7 @@ def health_lines(data: Document) -> list[str]:
         f"{one['machine']} has logged nothing since {day(one['last'])}." for one in health.get("silent_machines", ())
     ]
     if health.get("below_floor"):
-        lines.insert(0, f"{count(health['below_floor'], 'run')} below a safety floor of the data sheet: look at once.")
+        lines = [below_floor_sentence(run) for run in health["below_floor"]] + lines
     if health.get("quarantined"):
         lines.append(f"{count(health['quarantined'], 'row')} set aside; mend the file and import it again.")
     if health.get("held"):
@@ -74,6 +80,13 @@ def health_lines(data: Document) -> list[str]:
     if health.get("to_confirm"):
         lines.append(f"{count(health['to_confirm'], 'run')} look like a forgotten timer: confirm or mend.")
     return lines + [str(line) for line in health.get("lines", ())]
+
+
+def below_floor_sentence(run: Document) -> str:
+    return (
+        f"Look at once: build {run['build_id']}, {stage_name(run['stage'])}, lasted {duration(run['actual_min'])}, "
+        f"below the data sheet's least time of {duration(run['floor_min'])}."
+    )
 
 
 def change_sentence(stage: Document) -> str:
@@ -120,6 +133,8 @@ def steady_sentence(stage: Document) -> str:
 
 def bottleneck_sentence(rows: Sequence[Document], bottleneck: Document | None) -> str:
     if bottleneck:
-        return f"The bottleneck is {bottleneck['name']}: busy {share(bottleneck['busy'])} of its open hours."
+        hours = "opening hours" if bottleneck["kind"] == "crew" else "hours, nights included"
+        told = "The bottleneck is" if bottleneck["load"] >= TIGHT else "Nothing is tight: the busiest is"
+        return f"{told} {bottleneck['resource']}, at work {share(bottleneck['load'])} of its {hours}."
     longest = max(rows, key=lambda row: row.get("wait_min") or 0)
     return f"{longest['process']} waits longest: {duration(longest.get('wait_min'))} between its stages."

@@ -14,7 +14,7 @@ Document = Mapping[str, Any]
 LONGEST_TABLE = 60
 CHART_TOLD = (
     "Points: runs, from plan (triangles lie outside the picture). Band: where four of five were expected at the time. "
-    "Dashed line: the change. Point at a run to see its build."
+    "Dashed line: the change. Point at a run, or tap it, to see its build."
 )
 
 
@@ -31,12 +31,12 @@ def week_page(data: Document) -> str:
         promises : quotes against what came: {'quotes', 'held' (share inside the range), 'on_time' (share),
             'lines': [text]}
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
-            'bottleneck': {'name', 'busy' 0..1} or None, 'since': date}
-        health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm', 'below_floor': numbers,
-            'lines': [text]}
+            'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date}
+        health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
+            'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
         notes : [text], put at the end of data health
 
-    Returns the page as text; it needs no script and fetches nothing.
+    Returns the page as text; it is whole without a script and fetches nothing.
     """
     drift = data.get("drift")
     stages = [dict(stage) for stage in drift["stages"]] if drift else []
@@ -45,7 +45,7 @@ def week_page(data: Document) -> str:
         shop=data.get("shop"),
         as_of=as_of(data),
         sentences=sentences.three_sentences(data),
-        moved=[moved_view(stage) for stage in stages if stage["state"] == "drifting"],
+        moved=[moved_view(stage) for stage in sorted(filter(drifting, stages), key=sentences.cost, reverse=True)],
         nothing_moved=sentences.moved_sentence(drift),
         promises=promises_view(data.get("backtest"), data.get("promises")),
         time_goes=time_view(data.get("time_goes")),
@@ -58,6 +58,10 @@ def week_page(data: Document) -> str:
 def as_of(data: Document) -> str | None:
     documents = [data, data.get("drift") or {}, data.get("fit") or {}]
     return next((one["as_of"] for one in documents if one.get("as_of")), None)
+
+
+def drifting(stage: Document) -> bool:
+    return bool(stage["state"] == "drifting")
 
 
 def moved_view(stage: dict[str, Any]) -> dict[str, Any]:
@@ -113,7 +117,13 @@ def promises_view(backtest: Document | None, promises: Document | None) -> dict[
         {**cell, "held": cell["coverage"]["80"], "says": sentences.judged(cell["coverage"]["80"], room=room(cell))}
         for cell in sorted(cells, key=lambda cell: cell["coverage"]["80"])
     ]
-    return {"lines": lines, "rows": rows}
+    off = [row for row in rows if row["says"] != "honest"]
+    if rows:
+        steady = len(rows) - len(off)
+        lines.append(
+            f"Of {count(len(rows), 'stage')} by itself, {steady} {'was' if steady == 1 else 'were'} honest as far as its runs can tell."
+        )
+    return {"lines": lines, "off": off, "rows": rows}
 
 
 def room(cell: Document) -> float:

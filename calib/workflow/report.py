@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from calib.report.sentences import three_sentences
 from calib.report.week import week_page
 from calib.shop.read_shop import read_shop
 from calib.workflow.drift import find_drift
@@ -28,6 +29,8 @@ def write_report(
     return {
         "page": str(page),
         "as_of": drift["as_of"],
+        "sentences": three_sentences(data),
         "drifting": [{"process": stage["process"], "stage": stage["stage"]} for stage in moved],
+        "below_floor": data["health"]["below_floor"],
         "warnings": drift["warnings"],
     }

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from calib.report import terminal, terminal_quote, terminal_steps
+from calib.report import terminal, terminal_quote, terminal_steps, terminal_week
 
 
 def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:
     if command == "quote":
         return terminal_quote.show_quote(document, stages=detail, why=why)
     name = f"show_{command}"
-    room = next(room for room in (terminal, terminal_quote, terminal_steps) if hasattr(room, name))
+    room = next(room for room in (terminal, terminal_quote, terminal_steps, terminal_week) if hasattr(room, name))
     return getattr(room, name)(document)

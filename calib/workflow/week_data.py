@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from calib.calibration.replay import replay, score
+from calib.quoting.capacity import weekly_load
 from calib.shop.model import Shop
 from calib.store.health import find_health
 from calib.store.open_store import open_store
@@ -35,44 +36,37 @@ def week_data(folder: Path, shop: Shop, drift: dict[str, Any]) -> dict[str, Any]
         "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS)),
         "promises": promises,
         "time_goes": time_goes(logged, learned),
-        "health": health | {"below_floor": len(learned.below_floor)},
+        "health": health | {"below_floor": below_floor(learned, logged.last_end - timedelta(weeks=1))},
         "notes": drift["warnings"],
     }
 
 
+def below_floor(learned: LearningRows, since: pd.Timestamp) -> list[dict[str, Any]]:
+    """Runs since then that undercut a least time of a data sheet: build_id, stage, actual_min, floor_min."""
+    runs = learned.below_floor
+    recent = runs[runs["ended_at"] > since] if len(runs) else runs
+    names = ["build_id", "stage", "actual_min", "floor_min"]
+    return [dict(zip(names, row, strict=True)) for row in recent.reindex(columns=names).itertuples(index=False)]
+
+
 def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
-    """Minutes of hands, of machines and of waiting in open hours for each process, over the last weeks."""
+    """Minutes of hands, of machines and of waiting in open hours for each process, and what was busiest."""
     assert logged.last_end is not None
     since = logged.last_end - timedelta(weeks=RECENT_WEEKS)
     recent = learned.rows[(learned.rows["ended_at"] > since) & ~learned.rows["censored"]]
     touched = recent["actual_min"].where(recent["attended"], recent[["actual_min", "touch_min"]].min(axis=1))
-    minutes = pd.DataFrame(
-        {
-            "process": recent["process"],
-            "touch_min": touched,
-            "machine_min": recent["actual_min"] - touched,
-        }
-    )
+    demand = recent.assign(minutes=recent["actual_min"], touch_min=touched.fillna(0.0))
     waits = wait_rows(logged.builds, logged.runs, logged.shop, logged.last_end, since)
     waiting = waits.groupby("process")["wait_min"].sum()
     rows = [
         {
             "process": process,
             "touch_min": float(part["touch_min"].sum()),
-            "machine_min": float(part["machine_min"].sum()),
+            "machine_min": float((part["minutes"] - part["touch_min"]).sum()),
             "wait_min": float(waiting.get(process, 0.0)),
-            "builds": int(recent.loc[part.index, "build_id"].nunique()),
+            "builds": int(part["build_id"].nunique()),
         }
-        for process, part in minutes.groupby("process", sort=False)
+        for process, part in demand.groupby("process", sort=False)
     ]
-    return {"rows": rows, "bottleneck": _busiest(recent, since, logged.last_end), "since": str(since.date())}
-
-
-def _busiest(recent: pd.DataFrame, since: pd.Timestamp, until: pd.Timestamp) -> dict[str, Any] | None:
-    """The machine that printed for the greatest share of the time."""
-    printing = recent[recent["stage"].isin(["warm_up", "printing", "cool_down"]) & recent["machine"].notna()]
-    if printing.empty:
-        return None
-    minutes = printing.groupby("machine")["actual_min"].sum()
-    span = (until - since).total_seconds() / 60
-    return {"name": str(minutes.idxmax()), "busy": float(min(minutes.max() / span, 1.0))}
+    busiest = weekly_load(demand, logged.shop, RECENT_WEEKS)[:1] if len(demand) else []
+    return {"rows": rows, "bottleneck": busiest[0] if busiest else None, "since": str(since.date())}
