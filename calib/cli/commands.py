@@ -9,7 +9,9 @@ import typer
 from typer.core import TyperGroup
 
 from calib.cli import (
+    accept,
     backtest,
+    capacity,
     compare,
     demo,
     drift,
@@ -18,8 +20,11 @@ from calib.cli import (
     init,
     keeping,
     measure,
+    pieces,
     predict,
+    promises,
     quote,
+    quotes,
     report,
     week,
 )
@@ -41,9 +46,16 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
     "Questions": {
         "quote": quote.quote,
         "compare": compare.compare,
+        "capacity": capacity.capacity,
+        "pieces": pieces.pieces,
         "predict": predict.predict,
         "backtest": backtest.backtest,
         "measure": measure.measure,
+    },
+    "Promises": {
+        "quotes": quotes.quotes,
+        "accept": accept.accept,
+        "promises": promises.promises,
     },
     "Care of the store": {
         "rejects": keeping.rejects,

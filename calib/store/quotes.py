@@ -1,15 +1,22 @@
-"""Quotes as they were given, to be shown again exactly and scored when their builds' logs come."""
+"""Quotes as they were given, to be shown again exactly, accepted, and scored when their builds' logs come."""
 
 from __future__ import annotations
 
+import difflib
 import json
+import math
 from datetime import UTC, datetime
 from typing import Any
 
 import duckdb
-import numpy as np
 
+import calib
 from calib.errors import UsageError
+
+_COLUMNS = (
+    "quote_id", "quoted_at", "document", "accepted_option", "accepted_at", "due_at", "chance", "note", "order_id",
+    "hurried", "stated_ready_at",
+)  # fmt: skip
 
 
 def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any]) -> str:
@@ -18,52 +25,117 @@ def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any]) -> str:
     name = f"Q{int(row[0]) if row else 1:05d}"
     fit = con.execute("SELECT max(fit_id) FROM fit").fetchone()
     con.execute(
-        "INSERT INTO quote VALUES (?, ?, ?, ?, ?, NULL, NULL, NULL)",
-        [name, datetime.now(UTC).replace(tzinfo=None), _text(document | {"quote_id": name}), _text(_inputs(document)),
-         fit[0] if fit else None],
-    )  # fmt: skip
+        "INSERT INTO quote (quote_id, quoted_at, document, inputs, fit_id) VALUES (?, ?, ?, ?, ?)",
+        [name, _now(), _text(document | {"quote_id": name}), _text(_inputs(document)), fit[0] if fit else None],
+    )
     return name
 
 
 def find_quotes(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
-    """All quotes, oldest first: quote_id, document, accepted_option."""
-    rows = con.execute("SELECT quote_id, document, accepted_option FROM quote ORDER BY quote_id").fetchall()
-    return [{"quote_id": row[0], "document": json.loads(row[1]), "accepted_option": row[2]} for row in rows]
+    """All quotes, oldest first: the columns of the table, with ``document`` as data and times aware in UTC."""
+    rows = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote ORDER BY quote_id").fetchall()
+    return [_record(row) for row in rows]
 
 
-def accept_quote(con: duckdb.DuckDBPyConnection, quote_id: str, option: int = 0) -> None:
-    """Mark an option of a quote as accepted. Raises UsageError for an unknown id."""
-    if not con.execute("SELECT 1 FROM quote WHERE quote_id = ?", [quote_id]).fetchone():
-        raise UsageError(f'There is no quote "{quote_id}".', "Quotes are numbered Q00001, Q00002 ...")
+def find_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> dict[str, Any]:
+    """One quote. Raises UsageError for an unknown id, with the nearest named."""
+    wanted = quote_id.strip().upper()
+    row = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote WHERE quote_id = ?", [wanted]).fetchone()
+    if row is not None:
+        return _record(row)
+    known = [name for (name,) in con.execute("SELECT quote_id FROM quote ORDER BY quote_id").fetchall()]
+    if not known:
+        raise UsageError(f'There is no quote "{quote_id}": none is stored yet.', "calib quote PART --qty N makes one.")
+    near = difflib.get_close_matches(wanted, known, 1) or known[-1:]
+    raise UsageError(f'There is no quote "{quote_id}".', f'The nearest is "{near[0]}"; calib quotes lists all.')
+
+
+def accept_quote(
+    con: duckdb.DuckDBPyConnection,
+    quote_id: str,
+    option: int = 0,
+    due_at: datetime | None = None,
+    chance: float | None = None,
+    note: str | None = None,
+    order_id: str | None = None,
+    hurried: bool = False,
+) -> None:
+    """Mark an option of a quote as accepted, with what was promised. Raises UsageError for an unknown id."""
+    name = find_quote(con, quote_id)["quote_id"]
     con.execute(
-        "UPDATE quote SET accepted_option = ?, accepted_at = ? WHERE quote_id = ?",
-        [option, datetime.now(UTC).replace(tzinfo=None), quote_id],
+        "UPDATE quote SET accepted_option = ?, accepted_at = ?, due_at = ?, chance = ?, note = ?, order_id = ?, "
+        "hurried = ? WHERE quote_id = ?",
+        [option, _now(), _utc(due_at), chance, note, order_id, hurried, name],
     )
 
 
-def find_kept_promises(con: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
-    """Quotes whose builds are packed by now: how many ended inside their 80 % range; None where there are none."""
-    rows = con.execute(
-        "SELECT q.document, q.accepted_option, max(r.ended_at) FROM quote q JOIN build b ON b.quote_id = q.quote_id "
-        "JOIN stage_run r ON r.build_id = b.build_id WHERE r.stage = 'packing' AND r.ended_at IS NOT NULL "
-        "GROUP BY q.quote_id, q.document, q.accepted_option"
-    ).fetchall()
-    held = [_inside(json.loads(document), option or 0, end) for document, option, end in rows]
-    if not held:
-        return None
-    told = [f"Promises held: {sum(held)} of {len(held)}."]
-    return {"quotes": len(held), "held": float(np.mean(held)), "on_time": None, "lines": told}
+def withdraw_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> None:
+    """Undo the acceptance of a quote; the quote itself stays."""
+    con.execute(
+        "UPDATE quote SET accepted_option = NULL, accepted_at = NULL, due_at = NULL, chance = NULL, note = NULL, "
+        "order_id = NULL, hurried = NULL, stated_ready_at = NULL WHERE quote_id = ?",
+        [find_quote(con, quote_id)["quote_id"]],
+    )
 
 
-def _inside(document: dict[str, Any], option: int, end: datetime) -> bool:
-    span = document["options"][min(option, len(document["options"]) - 1)]["ready_at"]
-    at = end.replace(tzinfo=UTC)
-    return datetime.fromisoformat(span["p10"]) <= at <= datetime.fromisoformat(span["p90"])
+def state_ready(con: duckdb.DuckDBPyConnection, quote_id: str, ready_at: datetime) -> None:
+    """Keep when a person says that the parts were ready."""
+    con.execute("UPDATE quote SET stated_ready_at = ? WHERE quote_id = ?", [_utc(ready_at), quote_id])
+
+
+def _record(row: tuple[Any, ...]) -> dict[str, Any]:
+    found = dict(zip(_COLUMNS, row, strict=True))
+    times = {name: value.replace(tzinfo=UTC) for name, value in found.items() if isinstance(value, datetime)}
+    return {**found, **times, "document": json.loads(found["document"])}
 
 
 def _inputs(document: dict[str, Any]) -> dict[str, Any]:
-    return {key: document.get(key) for key in ("part", "quantity", "start", "due", "seed", "level", "as_of")}
+    names = ("part", "quantity", "start", "due", "sure", "seed", "draws", "level", "as_of")
+    return {"version": calib.__version__, **{name: document.get(name) for name in names}}
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+def _utc(when: datetime | None) -> datetime | None:
+    return None if when is None else when.astimezone(UTC).replace(tzinfo=None)
 
 
 def _text(document: dict[str, Any]) -> str:
-    return json.dumps(document, default=lambda value: value.tolist() if hasattr(value, "tolist") else str(value))
+    return json.dumps(_plain(document), ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    """As the command prints it: numbers that are none become null, arrays lists, the rest text."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def find_kept_promises(con: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
+    """How many quotes whose parts are packed were ready in time, in one line; None where there are none."""
+    from calib.store.promises import find_orders
+
+    done = [one for one in find_orders(con) if one["ready_at"] is not None]
+    if not done:
+        return None
+    held = sum(one["ready_at"] <= promised_at(one) for one in done)
+    return {"quotes": None, "held": None, "on_time": None, "lines": [f"Promises held: {held} of {len(done)}."]}
+
+
+def promised_at(quote: dict[str, Any]) -> datetime:
+    """What was promised: the time agreed, else the quote's own."""
+    return quote["due_at"] or datetime.fromisoformat(option_of(quote)["sure_at"])
+
+
+def option_of(quote: dict[str, Any]) -> dict[str, Any]:
+    """The accepted option, else the soonest."""
+    options = quote["document"]["options"]
+    return options[min(quote["accepted_option"] or 0, len(options) - 1)]

@@ -4,26 +4,37 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from calib.quoting.queue import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
+from calib.store.promises import find_orders
 from calib.store.runs import find_runs
+from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store
 from calib.workflow.predict import stage_rows
 
 
 def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> list[QueuedBuild]:
-    """Builds that are planned or running, in the order of their logs."""
+    """Builds that run or are planned, and those that accepted quotes still wait for, in the order of work.
+
+    What runs goes first, then what is hurried, then planned builds in the order of their logs and accepted quotes
+    in the order in which they were accepted.
+    """
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
-        builds, runs = find_builds(store), find_runs(store)
-    waiting = builds[builds["status"].isin(["planned", "running"])].reset_index(drop=True)
+        builds, runs, orders = find_builds(store), find_runs(store), find_orders(store)
+    fulfils = open_build_ids(orders)
+    logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
+    waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
     if waiting.empty:
         return []
+    waiting["quote_id"] = waiting["build_id"].map(fulfils).fillna(waiting["quote_id"])
+    waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]})
     rows = stage_rows(waiting, shop, fitted, {})
     started = runs.explode("build_ids")
     done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
@@ -32,6 +43,11 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
         _queued(build, rows[rows["build_id"] == build["build_id"]], done, running, now)
         for build in waiting.to_dict("records")
     ]
+
+
+def in_order_of_work(waiting: pd.DataFrame, hurried: set[str]) -> pd.DataFrame:
+    rank = np.where(waiting["status"] != "planned", 0, np.where(waiting["quote_id"].isin(hurried), 1, 2))
+    return waiting.iloc[np.argsort(rank, kind="stable")].reset_index(drop=True)
 
 
 def _queued(build: dict, rows: pd.DataFrame, done: dict, running: dict, now: pd.Timestamp) -> QueuedBuild:

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-from calib.report import terminal, terminal_quote, terminal_steps, terminal_week
+from calib.report import (
+    terminal,
+    terminal_capacity,
+    terminal_orders,
+    terminal_quote,
+    terminal_steps,
+    terminal_week,
+)
+
+ROOMS = (terminal, terminal_quote, terminal_orders, terminal_capacity, terminal_steps, terminal_week)
 
 
 def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:
     if command == "quote":
         return terminal_quote.show_quote(document, stages=detail, why=why)
     name = f"show_{command}"
-    room = next(room for room in (terminal, terminal_quote, terminal_steps, terminal_week) if hasattr(room, name))
+    room = next(room for room in ROOMS if hasattr(room, name))
     return getattr(room, name)(document)

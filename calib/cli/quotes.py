@@ -1,0 +1,45 @@
+"""``calib quotes``"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder
+from calib.errors import UsageError
+
+
+def quotes(
+    which: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[show] [QUOTE_ID]", help="Show this quote as it was given; the word show may be left out."
+        ),
+    ] = None,
+    stages: Annotated[bool, typer.Option("--stages", help="With QUOTE_ID: every stage of every option.")] = False,
+    sheet: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write its sheet, outward edition.")
+    ] = None,
+    inward: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write the inward edition.")
+    ] = None,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """List the quotes given, what became of them, and how many promises held; or show one again.
+
+    Example: calib quotes Q00007
+    """
+    from calib.workflow.quotes import list_quotes, show_again
+
+    named = [word for word in which or [] if word.lower() != "show"]
+    if len(named) > 1:
+        raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")
+    if named:
+        return Answer("quote", show_again(shop, named[0], sheet, inward), detail=stages)
+    if which or sheet or inward or stages:
+        raise UsageError("No quote is named.", "For example: calib quotes Q00007 --sheet quote.html")
+    return Answer("quotes", list_quotes(shop))

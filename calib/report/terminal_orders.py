@@ -1,0 +1,134 @@
+"""Quotes as they were given, accepted, promised and kept, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calib.report.terminal import as_text, table
+from calib.report.terminal_quote import clock_time
+from calib.report.units import count, share
+
+Document = Mapping[str, Any]
+SHOWN = 30
+
+
+def show_quotes(doc: Document) -> str:
+    """One line for each quote, newest first, then how many promises and ranges held."""
+    rows = doc["quotes"]
+    if not rows:
+        return "No quote is stored yet. Make one: calib quote PART --qty N"
+    shown = table("quote|given|>parts|part|by|promised|state|builds", [_quote_row(one) for one in rows[:SHOWN]])
+    more = [f"{len(rows) - SHOWN} older ones are in --json."] if len(rows) > SHOWN else []
+    return as_text(shown, *more, *_scores(doc), "One of them again, as it was given: calib quotes QUOTE_ID")
+
+
+def _quote_row(one: Document) -> list[Any]:
+    return [
+        one["quote_id"],
+        clock_time(one["quoted_at"]),
+        one["quantity"],
+        one["part"],
+        f"{one['process']} {one['machine']}",
+        clock_time(one["promised_at"]),
+        _state(one),
+        ", ".join(one["builds"]),
+    ]
+
+
+def _state(one: Document) -> str:
+    if one["ready_at"]:
+        return f"{one['state']}, {clock_time(one['ready_at'])}"
+    if one["state"] == "accepted":
+        return "accepted" + (f" as {one['order_id']}" if one["order_id"] else "")
+    return str(one["state"])
+
+
+def _scores(doc: Document) -> list[str]:
+    promises, ranges = doc["promises"], doc["ranges"]
+    if not promises["promises"]:
+        return ["No quote's parts are finished yet: promises are scored when the logs of their builds come."]
+    if promises["share"] is None:
+        told = f"Promises: {promises['text']}."
+    else:
+        told = (
+            f"Promises: {promises['text']}, {share(promises['share'])} (80 % range {share(promises['low'])} to "
+            f"{share(promises['high'])}); said was {share(promises['stated'])}."
+        )
+    return [told, f"Ranges at 80 %: {ranges['inside']} of {ranges['quotes']} ended inside theirs."]
+
+
+def show_accepted_quote(doc: Document) -> str:
+    """What was promised and what follows for the others; or that it is undone, or was ready."""
+    if doc.get("withdrawn"):
+        return f"{doc['quote_id']} is out of the queue again; the quote itself is kept."
+    if "held" in doc:
+        kept = "in time" if doc["held"] else "late"
+        return f"{doc['quote_id']} was ready {clock_time(doc['ready_at'])}, {kept} (promised {clock_time(doc['promised_at'])})."
+    order = f" as {doc['order_id']}" if doc["order_id"] else ""
+    lines = [
+        f"{doc['quote_id']} is accepted{order}: {doc['quantity']} × {doc['part']} by {doc['process']} on {doc['machine']}, "
+        f"promised {clock_time(doc['promised_at'])}{_chance(doc['chance_then'])}."
+    ]
+    if doc["ready_at"]:
+        lines.append(
+            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'])}, kept with {share(doc['chance'])}."
+        )
+    if doc["because"]:
+        lines.append(f"That is below 80 %: {doc['because']}.")
+    return "\n".join([*lines, *_slips(doc), *doc["warnings"], f"Undo: calib accept {doc['quote_id']} --undo"])
+
+
+def _chance(chance: float | None) -> str:
+    return f" (chance by the quote {share(chance)})" if chance is not None else ""
+
+
+def _slips(doc: Document) -> list[str]:
+    if not doc["others"]:
+        return ["No other promise is open."]
+    if not doc["slips"]:
+        others = count(doc["others"], "other open promise")
+        return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
+    return [
+        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'])}): {share(one['chance_before'])} "
+        f"before, {share(one['chance'])} now; usually {clock_time(one['usual'])} instead of {clock_time(one['usual_before'])}."
+        for one in doc["slips"]
+    ]
+
+
+def show_promises(doc: Document) -> str:
+    """Every open promise, the least sure first, and why those below 80 % fell."""
+    rows = doc["promises"]
+    if not rows:
+        return "\n".join(["No promise is open. Accept a quote: calib accept QUOTE_ID", *doc["warnings"]])
+    shown = table("quote|order|>parts|part|by|promised|usually ready|>chance|then", [_promise_row(one) for one in rows])
+    return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"])
+
+
+def _promise_row(one: Document) -> list[Any]:
+    return [
+        one["quote_id"],
+        one["order_id"] or "",
+        one["quantity"],
+        one["part"],
+        f"{one['process']} {one['machine']}",
+        clock_time(one["promised_at"]),
+        clock_time(one["ready_at"]["p50"]),
+        share(one["chance"]),
+        share(one["chance_then"]) if one["chance_then"] is not None else "",
+    ]
+
+
+def below_80(doc: Document) -> str:
+    """
+    >>> below_80({"promises": [1, 2, 3], "below_80": 1})
+    '1 of 3 open promises fell below 80 %.'
+    """
+    total, below = len(doc["promises"]), doc["below_80"]
+    if not below:
+        return "The open promise is above 80 %." if total == 1 else f"All {total} open promises are above 80 %."
+    return f"{below} of {total} open promise{'s' if total > 1 else ''} fell below 80 %."
+
+
+def _reasons(rows: list[Document]) -> list[str]:
+    return [f"{one['quote_id']}: {one['because']}." for one in rows if one["because"]]

@@ -1,0 +1,152 @@
+"""A quote becomes an order: into the queue, with what was promised; or out of it again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from calib.errors import UsageError
+from calib.quoting.promise import SAFE
+from calib.records import PROCESS_WORDS
+from calib.store.open_store import open_store
+from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
+from calib.workflow.promises import Today, find_today, forecast
+from calib.workflow.times import moment
+
+Progress = Callable[[str], None]
+SLIPPED = 0.01  # a chance that fell by more than a hundredth is told
+
+
+def accept(
+    folder: Path,
+    quote_id: str,
+    choice: str | None = None,
+    promise: str | None = None,
+    order: str | None = None,
+    note: str | None = None,
+    hurried: bool = False,
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """Accept a quote: its builds stand in the queue from now on. Tells whose date slips by it.
+
+    choice : a process or a machine of the quote; else the soonest option
+    promise : date or time promised; else the one that the quote gave
+    hurried : before planned builds that have not begun
+    """
+    today = find_today(folder, None)
+    with open_store(folder, read_only=True) as store:
+        quote = find_quote(store, quote_id)
+    document = quote["document"]
+    number = find_option(document, choice)
+    option = document["options"][number]
+    zone = ZoneInfo(today.shop.timezone)
+    due = moment(promise or option["sure_at"], zone, whole_day_ends=True)
+    chance = chance_then(option, due, moment(document["start"], zone))
+    progress("Running the queue through the calendar ...")
+    before = {row["quote_id"]: row for row in forecast(folder, today)}
+    with open_store(folder) as store:
+        accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried)
+    after = forecast(folder, today)
+    progress("")
+    own = next((row for row in after if row["quote_id"] == quote["quote_id"]), None)
+    return {
+        "quote_id": quote["quote_id"],
+        "order_id": order,
+        "part": document["part"],
+        "quantity": document["quantity"],
+        "process": option["process"],
+        "machine": option["machine"],
+        "promised_at": due.isoformat(timespec="minutes"),
+        "chance_then": chance,
+        "chance": own["chance"] if own else None,
+        "ready_at": own["ready_at"] if own else None,
+        "because": own["because"] if own else None,
+        "hurried": hurried,
+        "note": note,
+        "slips": slips(before, after, quote["quote_id"]),
+        "others": sum(row["quote_id"] != quote["quote_id"] for row in after),
+        "warnings": _lapsed(document, today),
+    }
+
+
+def undo(folder: Path, quote_id: str) -> dict[str, Any]:
+    """Take a quote out of the queue again."""
+    with open_store(folder) as store:
+        quote = find_quote(store, quote_id)
+        if quote["accepted_at"] is None:
+            raise UsageError(f"{quote['quote_id']} is not accepted: there is nothing to undo.")
+        withdraw_quote(store, quote["quote_id"])
+    return {"quote_id": quote["quote_id"], "withdrawn": True}
+
+
+def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
+    """Keep when the parts were ready, for a shop that logs no packing."""
+    today = find_today(folder, None)
+    at = moment(when, ZoneInfo(today.shop.timezone))
+    if at > today.now:
+        raise UsageError(f"--ready {when} lies ahead.", "Give the time at which the parts were ready.")
+    with open_store(folder) as store:
+        quote = find_quote(store, quote_id)
+        if quote["accepted_at"] is None:
+            raise UsageError(f"{quote['quote_id']} is not accepted.", f"First: calib accept {quote['quote_id']}")
+        state_ready(store, quote["quote_id"], at)
+    return {
+        "quote_id": quote["quote_id"],
+        "ready_at": at.isoformat(timespec="minutes"),
+        "promised_at": quote["due_at"].astimezone(at.tzinfo).isoformat(timespec="minutes"),
+        "held": at <= quote["due_at"],
+    }
+
+
+def find_option(document: dict[str, Any], choice: str | None) -> int:
+    """Number of the first option of that process or machine. Raises UsageError with those there are."""
+    options = document["options"]
+    if choice is None:
+        return 0
+    process = PROCESS_WORDS.get(choice.strip().lower())
+    for number, option in enumerate(options):
+        if process == option["process"] or choice == option["machine"]:
+            return number
+    known = ", ".join(f"{one['process']} {one['machine']}" for one in options)
+    raise UsageError(f'The quote has no option "{choice}".', f"It has: {known}.")
+
+
+def chance_then(option: dict[str, Any], due: Any, start: Any) -> float | None:
+    """Chance of a time by the quantiles that the quote kept [0..1]."""
+    kept = option.get("lead_quantiles_h")
+    if not kept:
+        return None
+    chances, hours = np.array(kept, float).T
+    asked = (due - start).total_seconds() / 3600
+    return round(float(np.interp(asked, hours, chances, left=0.0, right=1.0)), 3)
+
+
+def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: str) -> list[dict[str, Any]]:
+    """Promises to others that are less sure than before, the worst first."""
+    return [
+        {
+            "quote_id": row["quote_id"],
+            "part": row["part"],
+            "promised_at": row["promised_at"],
+            "chance_before": before[row["quote_id"]]["chance"],
+            "chance": row["chance"],
+            "usual_before": before[row["quote_id"]]["ready_at"]["p50"],
+            "usual": row["ready_at"]["p50"],
+            "below_80": row["chance"] < SAFE,
+        }
+        for row in after
+        if row["quote_id"] != own
+        and row["quote_id"] in before
+        and row["chance"] < before[row["quote_id"]]["chance"] - SLIPPED
+    ]
+
+
+def _lapsed(document: dict[str, Any], today: Today) -> list[str]:
+    if today.now.date().isoformat() <= document["valid_until"]:
+        return list(today.fitted.warnings)
+    told = f"The quote was good until {document['valid_until']}: better quote again before promising."
+    return [told, *today.fitted.warnings]

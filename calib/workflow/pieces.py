@@ -1,0 +1,73 @@
+"""How many pieces to start so that enough are good, from the yield that the logs show."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from calib.errors import TooFewRunsError, UsageError
+from calib.quoting.pieces import chance_of_enough, pieces_to_start
+from calib.records import PROCESS_WORDS, PROCESSES
+from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.pieces import find_yields
+from calib.workflow.fitted import has_store
+
+FEWEST_PIECES = 20
+
+
+def find_pieces(
+    folder: Path, good: int, processes: list[str], sure: float = 0.9, yield_share: float | None = None
+) -> dict[str, Any]:
+    """For each process of the shop the least number to start, its yield and the pieces that it was learned from.
+
+    yield_share : share of good pieces to reckon with, instead of the learned one
+    Raises TooFewRunsError where no process has enough counted pieces and no yield is given.
+    """
+    shop = read_shop(folder)
+    wanted = [_code(word) for word in processes] or list(dict.fromkeys(m.process for m in shop.machines.values()))
+    counted = find_counted(folder) if yield_share is None else {}
+    rows = [_row(process, good, sure, counted.get(process, (0, 0)), yield_share) for process in wanted]
+    if all(row["start"] is None for row in rows):
+        raise TooFewRunsError(
+            f"Good pieces are not counted yet for {', '.join(wanted)}: fewer than {FEWEST_PIECES}.",
+            "Log parts and parts_good, or say the yield: --yield 0.97.",
+        )
+    return {"good": good, "sure": sure, "processes": rows}
+
+
+def find_counted(folder: Path) -> dict[str, tuple[int, int]]:
+    """Pieces and good ones of each process, as logged."""
+    if not has_store(folder):
+        return {}
+    with open_store(folder, read_only=True) as store:
+        return find_yields(store)
+
+
+def _row(process: str, good: int, sure: float, counted: tuple[int, int], yield_share: float | None) -> dict[str, Any]:
+    pieces, fine = counted
+    share = yield_share if yield_share is not None else learned_yield(pieces, fine)
+    start = pieces_to_start(good, share, sure) if share is not None else None
+    return {
+        "process": process,
+        "start": start,
+        "yield": round(share, 4) if share is not None else None,
+        "pieces_behind": pieces,
+        "chance": round(chance_of_enough(start, good, share), 4) if start is not None and share is not None else None,
+    }
+
+
+def learned_yield(pieces: int, fine: int) -> float | None:
+    """Share of good pieces, half a bad one added to each side (Jeffreys' prior); None below FEWEST_PIECES.
+
+    >>> learned_yield(99, 99)
+    0.995
+    """
+    return (fine + 0.5) / (pieces + 1) if pieces >= FEWEST_PIECES else None
+
+
+def _code(word: str) -> str:
+    code = PROCESS_WORDS.get(word.strip().lower())
+    if code is None:
+        raise UsageError(f'"{word}" is not a process.', f"Known: {', '.join(PROCESSES)}.")
+    return code

@@ -1,0 +1,140 @@
+"""Open promises forecast again from today's state, and the ones that were kept, scored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from calib.quoting.clock import OpenClock, to_minutes
+from calib.quoting.promise import SAFE
+from calib.quoting.queue import QueuedBuild, run_queue
+from calib.quoting.ranges import chance_by, date_range
+from calib.quoting.work import Learned
+from calib.shop.model import Shop
+from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.promises import find_orders
+from calib.store.quotes import option_of
+from calib.workflow.accepted import is_open
+from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.queue import find_queue
+from calib.workflow.times import moment
+
+DRAWS = 2000
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Today:
+    """The shop as it stands: what the forecast of every promise is made from."""
+
+    shop: Shop
+    fitted: Fitted
+    now: datetime
+
+    def ends(self, queue: Sequence[QueuedBuild]) -> dict[str, np.ndarray]:
+        """When the last build of each quote of the queue is done, shape (draws,) [wall min]."""
+        learned = Learned(self.fitted.model, self.fitted.waits, self.fitted.failures, self.fitted.route)
+        clock = OpenClock(self.shop.hours, self.shop.closures, self.shop.timezone)
+        runs, _ = run_queue(queue, self.shop, clock, to_minutes(self.now), learned, DRAWS, seed=0)
+        quote_of = {f"queued {build.build_id}": build.quote_id for build in queue}
+        ends: dict[str, np.ndarray] = {}
+        for run in runs:
+            quote = quote_of[run.job]
+            ends[quote] = np.maximum(ends[quote], run.end) if quote in ends else run.end
+        return ends
+
+
+def find_today(folder: Path, start: str | None) -> Today:
+    shop = read_shop(folder)
+    zone = ZoneInfo(shop.timezone)
+    now = moment(start, zone) if start else datetime.now(zone).replace(microsecond=0)
+    return Today(shop, find_fitted(folder), now)
+
+
+def find_promises(folder: Path, start: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
+    """Every accepted quote whose parts are not ready, the least sure first, with the reason where it fell below 80 %."""
+    today = find_today(folder, start)
+    progress("Running the queue through the calendar ...")
+    rows = forecast(folder, today)
+    progress("")
+    return {
+        "start": today.now.isoformat(timespec="minutes"),
+        "promises": rows,
+        "below_80": sum(row["chance"] < SAFE for row in rows),
+        "warnings": list(today.fitted.warnings),
+    }
+
+
+def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
+    """One row for each open promise, the least sure first."""
+    orders = [one for one in find_all_orders(folder) if is_open(one)]
+    if not orders:
+        return []
+    queue = find_queue(folder, today.shop, today.fitted, pd.Timestamp(today.now))
+    ends = today.ends(queue)
+    rows = [_forecast_one(order, queue, ends, today) for order in orders]
+    return sorted(rows, key=lambda row: (row["chance"], row["promised_at"]))
+
+
+def find_all_orders(folder: Path) -> list[dict[str, Any]]:
+    if not has_store(folder):
+        return []
+    with open_store(folder, read_only=True) as store:
+        return find_orders(store)
+
+
+def _forecast_one(
+    order: dict[str, Any], queue: Sequence[QueuedBuild], ends: dict[str, np.ndarray], today: Today
+) -> dict[str, Any]:
+    name, due, option = order["quote_id"], order["due_at"], option_of(order)
+    ready = ends.get(name, np.array([to_minutes(today.now)]))
+    chance = chance_by(ready, to_minutes(due))
+    own = [build for build in queue if build.quote_id == name]
+    return {
+        "quote_id": name,
+        "order_id": order["order_id"],
+        "part": order["document"]["part"],
+        "quantity": order["document"]["quantity"],
+        "process": option["process"],
+        "machine": option["machine"],
+        "promised_at": due.astimezone(today.now.tzinfo).isoformat(timespec="minutes"),
+        "chance_then": order["chance"],
+        "chance": round(chance, 4),
+        "ready_at": date_range(ready, today.shop.timezone),
+        "because": _reason(order, own, queue, today) if chance < SAFE else None,
+    }
+
+
+def _reason(order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild], today: Today) -> str:
+    """Why a promise fell: past, held up by what stands before it, or too late by its own work."""
+    due = order["due_at"]
+    if due <= today.now:
+        return "the time is past and its packing is not logged"
+    alone = today.ends(own).get(order["quote_id"])
+    if alone is not None and chance_by(alone, to_minutes(due)) >= SAFE:
+        return _held_up_by(own, queue)
+    if not order["builds"]:
+        days = (today.now - order["accepted_at"]).days
+        since = f"{days} days after it was accepted" if days >= 2 else "yet"
+        return f"no build of it has begun {since}, and its own work alone needs longer than is left"
+    return "what is left of its own work needs longer than is left of the time"
+
+
+def _held_up_by(own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild]) -> str:
+    """The builds that go before its first on the same machines."""
+    first = min(queue.index(build) for build in own)
+    machines = {build.machine for build in own}
+    ahead = [build for build in queue[:first] if build.machine in machines]
+    if not ahead:
+        return "people and benches are busy with the rest of the queue"
+    named = ", ".join(build.build_id for build in ahead[:3]) + (" ..." if len(ahead) > 3 else "")
+    builds = "1 build goes" if len(ahead) == 1 else f"{len(ahead)} builds go"
+    return f"{builds} before it on {', '.join(sorted({build.machine for build in ahead}))} ({named})"

@@ -1,0 +1,96 @@
+"""Stored quotes: listed with what became of them, shown exactly as given, and scored."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from calib.quoting.promise import score_promises
+from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.quotes import find_quote, option_of, promised_at
+from calib.workflow.pages import write_sheet
+from calib.workflow.promises import find_all_orders
+
+
+def list_quotes(folder: Path) -> dict[str, Any]:
+    """Every stored quote with its state, newest first, and how many promises and ranges held.
+
+    States: 'open', 'lapsed' (not accepted in time), 'accepted', 'in time', 'late'.
+    """
+    zone = ZoneInfo(read_shop(folder).timezone)
+    orders = find_all_orders(folder)
+    today = datetime.now(zone).date()
+    return {
+        "quotes": [_row(order, zone, today) for order in reversed(orders)],
+        "promises": score_promises(_promises(orders)),
+        "ranges": score_ranges(orders),
+    }
+
+
+def show_again(folder: Path, quote_id: str, sheet: Path | None = None, inward: Path | None = None) -> dict[str, Any]:
+    """A quote's document as it was given, to the last digit."""
+    with open_store(folder, read_only=True) as store:
+        document: dict[str, Any] = find_quote(store, quote_id)["document"]
+    for out, edition in ((sheet, "outward"), (inward, "inward")):
+        if out is not None:
+            write_sheet(out, document, edition)
+    return document
+
+
+def score_ranges(orders: list[dict[str, Any]]) -> dict[str, Any]:
+    """How many finished quotes ended inside their 80 % range."""
+    done = [one for one in orders if one["ready_at"] is not None]
+    inside = sum(_inside(one) for one in done)
+    return {"quotes": len(done), "inside": inside, "level": 0.8}
+
+
+def _inside(order: dict[str, Any]) -> bool:
+    span = option_of(order)["ready_at"]
+    low, high = (datetime.fromisoformat(span[name]) for name in ("p10", "p90"))
+    return bool(low <= order["ready_at"] <= high)
+
+
+def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
+    rows = [(promised_at(one), one["ready_at"], one["chance"] or one["document"]["sure"]) for one in orders]
+    frame = pd.DataFrame(rows, columns=["promised_at", "finished_at", "chance"])
+    for name in ("promised_at", "finished_at"):
+        frame[name] = pd.to_datetime(frame[name], utc=True)
+    return frame
+
+
+def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> dict[str, Any]:
+    document, option = order["document"], option_of(order)
+    return {
+        "quote_id": order["quote_id"],
+        "order_id": order["order_id"],
+        "quoted_at": _local(order["quoted_at"], zone),
+        "part": document["part"],
+        "quantity": document["quantity"],
+        "process": option["process"],
+        "machine": option["machine"],
+        "promised_at": _local(promised_at(order), zone),
+        "chance": order["chance"] or document["sure"],
+        "valid_until": document["valid_until"],
+        "accepted_at": _local(order["accepted_at"], zone),
+        "builds": [build["build_id"] for build in order["builds"]],
+        "ready_at": _local(order["ready_at"], zone),
+        "state": _state(order, today),
+        "note": order["note"],
+    }
+
+
+def _state(order: dict[str, Any], today: date) -> str:
+    if order["ready_at"] is not None:
+        return "in time" if order["ready_at"] <= promised_at(order) else "late"
+    if order["accepted_at"] is not None:
+        return "accepted"
+    return "open" if today.isoformat() <= order["document"]["valid_until"] else "lapsed"
+
+
+def _local(when: datetime | None, zone: ZoneInfo) -> str | None:
+    return when.astimezone(zone).isoformat(timespec="minutes") if when is not None else None
