@@ -25,8 +25,9 @@ from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
 from calib.store.quarantine import close_mended, keep_rejects, samples
-from calib.store.review import list_review, mark_runs
+from calib.store.review import list_review
 from calib.store.staging import MENDED_COLUMNS, Settings, columns_of, create_staged, load_raw, odd_times, stage
+from calib.store.suspicious import mark_runs
 
 ORDER = ("builds", "items", "stages", "events")
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
@@ -197,7 +198,7 @@ def _store(
     files = [_file_row(con, number, table, fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
-        mark_runs(con, base)
+        mark_runs(con, base, ways.settings.zone)
     _record(con, call, base, tables, files, ways.settings.zone)
     return {"files": files, "joined": joined, "odd_times": dict(odd), "quarantine": samples(con, base)}
 
@@ -274,7 +275,7 @@ def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, docum
     steps = [f"{set_aside} rows were set aside: mend them and import them again."] if set_aside else []
     return {
         "warnings": warnings,
-        "review": list_review(con, limit=5),
+        "review": list_review(con),
         "silent_machines": silent_machines(con),
         "last_logs": last_logs(con),
         "next_steps": steps,

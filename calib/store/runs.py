@@ -11,9 +11,10 @@ import pandas as pd
 
 from calib.logs.local_time import to_utc
 from calib.store.closed_hours import opening_spans
+from calib.store.suspicious import JUDGED
 
 # A run without an end whose build went on since is lost: its end is no later than the next start, its minutes unknown.
-_RUNS = """
+_RUNS = f"""
 WITH ids AS (
     SELECT unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
     WHERE started_at IS NOT NULL AND build_id IS NOT NULL
@@ -24,13 +25,15 @@ WITH ids AS (
     JOIN ids i ON i.build_id = s.build_id AND i.started_at > s.started_at GROUP BY s.row_key
 ), marks AS (
     SELECT row_key, string_agg(says, '; ' ORDER BY rule) FILTER (verdict IS NULL) AS review,
-        bool_or(coalesce(verdict = 'wrong', false)) AS wrong FROM review GROUP BY row_key
+        bool_or(coalesce(verdict = 'wrong', false)) AS wrong, max(verdict_min) AS mended_min
+    FROM review v JOIN stage_run s USING (row_key) WHERE coalesce(v.judged, {JUDGED}) = {JUDGED} GROUP BY row_key
 )
 SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS build_ids, s.order_id, s.stage,
     coalesce(s.started_at, s.ended_at - to_microseconds((6e7 * s.work_min)::BIGINT)) AS started_at,
-    coalesce(s.ended_at, s.started_at + to_microseconds((6e7 * (s.work_min + coalesce(s.paused_min, 0)))::BIGINT),
+    coalesce(s.started_at + to_microseconds((6e7 * (m.mended_min + coalesce(s.paused_min, 0)))::BIGINT),
+             s.ended_at, s.started_at + to_microseconds((6e7 * (s.work_min + coalesce(s.paused_min, 0)))::BIGINT),
              n.next_start) AS ended_at,
-    CASE WHEN s.started_at IS NOT NULL AND s.ended_at IS NOT NULL
+    CASE WHEN m.mended_min IS NOT NULL THEN m.mended_min WHEN s.started_at IS NOT NULL AND s.ended_at IS NOT NULL
          THEN greatest(epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0), 0)
          ELSE s.work_min END AS work_min,
     s.station, s.operator, s.crew_size, s.touch_min, s.parts, s.parts_good, coalesce(s.outcome, 'done') AS outcome,
@@ -49,7 +52,8 @@ def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     build_ids : list, empty where only an order is named
     started_at, ended_at : UTC, with zone; a run of which only the day is known ends with that day, and has no start
-    work_min : end less start less pauses, less closed hours by the contract's rule; NaN where no end is known [min]
+    work_min : end less start less pauses, less closed hours by the contract's rule; NaN where no end is known; where a
+        person said what it took, that, and ``ended_at`` accordingly [min]
     low_min : for ends that were ``found``: minutes up to the last look, which is the last closing time before the end, or
         0 where nothing says that anybody looked; NaN for others [min]
     censored : it lasted at least ``work_min``: stopped or failed

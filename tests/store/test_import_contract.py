@@ -9,7 +9,6 @@ from calib.errors import LogFileError
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.quarantine import list_rejects
-from calib.store.review import give_verdict, list_review
 from calib.store.runs import find_runs
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,MEX,M2,4\n"
@@ -191,16 +190,6 @@ def test_two_runs_that_overlap_by_more_than_half_are_kept_and_marked(shop):
     document = take_in(shop, write(shop, "a.csv", rows))
     assert counts(document) == (2, 0, 0, 0, 0)
     assert [mark["rule"] for mark in document["review"]] == ["overlap"]
-
-
-def test_a_forgotten_timer_is_marked_and_a_verdict_takes_it_out(shop):
-    document = take_in(shop, write(shop, "a.csv", HEAD + "B1,unloading,2026-01-05T08:00,2026-01-06T12:00,M1,\n"))
-    (mark,) = document["review"]
-    assert mark["says"] == "lasted 1680 min: a forgotten timer?"
-    with open_store(shop) as con:
-        assert give_verdict(con, mark["row_key"], "wrong", "timer left on") == 1
-        assert find_runs(con).empty
-        assert list_review(con) == []
 
 
 def test_dry_run_says_what_would_happen_and_stores_nothing(shop):

@@ -1,0 +1,111 @@
+"""Runs that are valid but look wrong: what makes one suspicious, and marking it. Nothing is dropped."""
+
+from __future__ import annotations
+
+import duckdb
+
+from calib.records import STAGES
+
+ATTENDED_LONGEST_H = 14
+TIMES_USUAL = 8
+ENOUGH_RUNS = 8
+_BY_HAND = "stage NOT IN ({})".format(
+    ", ".join(f"'{name}'" for name, stage in STAGES.items() if stage.hands in ("none", "ends"))
+)
+# What a person judges: a row with other times or minutes is another question.
+JUDGED = "concat_ws(' | ', s.started_at, s.ended_at, s.date, s.work_min, s.paused_min)"
+
+
+def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
+    """Mark what came with file ``base`` or later and looks wrong; returns how many new marks.
+
+    zone : IANA zone of the times that a mark tells
+    """
+    before = _count(con)
+    for rule, (sql, says) in RULES.items():
+        values = {"rule": rule, "base": base} | ({"zone": zone} if "$zone" in says else {})
+        con.execute(
+            "INSERT INTO review (mark_id, row_key, judged, rule, says, effect_min, marked_at) "
+            "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
+            f"row_key, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM (SELECT m.row_key, {JUDGED} "
+            f"AS judged, {says} AS says, effect FROM ({sql}) m JOIN stage_run s USING (row_key)) n WHERE NOT EXISTS "
+            "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND v.rule = $rule AND coalesce(v.judged, n.judged) = n.judged)",
+            values,
+        )
+    return _count(con) - before
+
+
+def _count(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute("SELECT count(*) FROM review").fetchone()
+    return int(row[0]) if row else 0
+
+
+# Two runs of one build, stage and station that overlap by more than half of the shorter one.
+_OVERLAP = """
+WITH several AS (
+    SELECT build_id, stage, station FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL
+    AND build_id IS NOT NULL AND coalesce(outcome, 'done') <> 'void'
+    GROUP BY ALL HAVING count(*) > 1 AND max(file_id) >= $base
+), runs AS (
+    SELECT s.* FROM stage_run s SEMI JOIN several v ON s.build_id = v.build_id AND s.stage = v.stage
+    AND s.station IS NOT DISTINCT FROM v.station
+    WHERE s.started_at IS NOT NULL AND s.ended_at IS NOT NULL AND coalesce(s.outcome, 'done') <> 'void'
+)
+SELECT DISTINCT ON (b.row_key) b.row_key, a.started_at AS other,
+    epoch(least(a.ended_at, b.ended_at) - greatest(a.started_at, b.started_at)) / 60 AS effect
+FROM runs a JOIN runs b ON a.build_id = b.build_id AND a.stage = b.stage AND a.station IS NOT DISTINCT FROM b.station
+    AND (a.started_at, a.row_key) < (b.started_at, b.row_key)
+WHERE least(a.ended_at, b.ended_at) - greatest(a.started_at, b.started_at)
+    > least(a.ended_at - a.started_at, b.ended_at - b.started_at) / 2
+"""
+_FORGOTTEN = f"""
+WITH minutes AS (
+    SELECT row_key, stage, file_id, epoch(ended_at - started_at) / 60 - coalesce(paused_min, 0) - coalesce(closed_min, 0) AS m
+    FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL AND {_BY_HAND}
+    AND coalesce(outcome, 'done') <> 'void'
+), usual AS (SELECT stage, median(m) AS usual, count(*) AS runs FROM minutes GROUP BY stage)
+SELECT row_key, m, CASE WHEN runs >= {ENOUGH_RUNS} THEN usual END AS usual, m - usual AS effect FROM minutes JOIN usual USING (stage)
+WHERE file_id >= $base AND (m > {ATTENDED_LONGEST_H * 60} OR (runs >= {ENOUGH_RUNS} AND m > {TIMES_USUAL} * usual AND m > 60))
+"""
+_TWO_PLACES = f"""
+WITH fresh AS (SELECT min(started_at) - INTERVAL 2 DAY AS first FROM stage_run WHERE file_id >= $base),
+by_hand AS (
+    SELECT rowid AS id, operator, started_at, ended_at FROM stage_run
+    WHERE operator IS NOT NULL AND coalesce(crew_size, 1) = 1 AND ended_at IS NOT NULL
+    AND started_at >= (SELECT first FROM fresh) AND {_BY_HAND} AND coalesce(outcome, 'done') <> 'void'
+), pairs AS (
+    SELECT id, started_at, ended_at, lag(ended_at) OVER (PARTITION BY operator ORDER BY started_at) AS before FROM by_hand
+)
+SELECT row_key, epoch(least(before, p.ended_at) - p.started_at) / 60 AS effect
+FROM pairs p JOIN stage_run s ON s.rowid = p.id
+WHERE before - p.started_at > (p.ended_at - p.started_at) / 2
+"""
+_ORDER = """
+WITH spans AS (
+    SELECT row_key, build_id, stage, started_at, ended_at, file_id FROM stage_run
+    WHERE stage IN ('printing', 'unloading', 'washing', 'breakout', 'packing') AND build_id IS NOT NULL
+    AND started_at IS NOT NULL AND ended_at IS NOT NULL AND coalesce(attempt, 1) = 1
+    AND coalesce(outcome, 'done') NOT IN ('void', 'failed', 'stopped')
+), printed AS (SELECT build_id, min(started_at) AS began FROM spans WHERE stage = 'printing' GROUP BY build_id)
+SELECT row_key, epoch(began - ended_at) / 60 AS effect FROM spans JOIN printed USING (build_id)
+WHERE file_id >= $base AND stage <> 'printing' AND ended_at < began
+"""
+_PROCESS = "SELECT s.row_key, b.process AS process, NULL::DOUBLE AS effect FROM stage_run s JOIN build b " \
+    "ON s.build_id = b.build_id WHERE s.file_id >= $base AND (" + " OR ".join(
+        f"(s.stage = '{name}' AND b.process NOT IN ({', '.join(repr(code) for code in stage.processes)}))"
+        for name, stage in STAGES.items() if len(stage.processes) < 3
+    ) + ")"  # fmt: skip
+RULES = {
+    "overlap": (
+        _OVERLAP,
+        "'overlaps another run of it at the same station, begun at ' || "
+        "strftime((other AT TIME ZONE 'UTC') AT TIME ZONE $zone, '%Y-%m-%d %H:%M') || ': is one of them a mended copy?'",
+    ),
+    "forgotten timer": (
+        _FORGOTTEN,
+        "'lasted ' || round(m)::INTEGER || ' min' || coalesce(', usually ' || round(usual)::INTEGER, '') || ': a forgotten timer?'",
+    ),
+    "two places": (_TWO_PLACES, "'has a person who was at another run for more than half of it: are the times right?'"),
+    "before printing": (_ORDER, "'ended before the printing of its build began: is it the right build?'"),
+    "unusual stage": (_PROCESS, "'is no usual stage of ' || process || ': is it the right stage?'"),
+}

@@ -1,0 +1,96 @@
+"""Rows that look wrong are asked about, a person's answer is kept, obeyed, and can be taken back."""
+
+from __future__ import annotations
+
+import pytest
+from shop_folder import take_in, write
+
+from calib.errors import UsageError
+from calib.store.open_store import open_store
+from calib.store.review import count_review, give_verdict, list_review, take_back_verdict
+from calib.store.runs import find_runs
+
+BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,SLA,M1,3\n"
+HEAD = "build_id,stage,started_at,ended_at,station,operator,note\n"
+LONG = "B1,unloading,2026-01-05T08:00,2026-01-06T12:00,M1,,\n"
+
+
+@pytest.fixture
+def shop(tmp_path):
+    take_in(tmp_path, write(tmp_path, "b.csv", BUILDS), write(tmp_path, "s.csv", HEAD + LONG))
+    return tmp_path
+
+
+def minutes(shop):
+    with open_store(shop) as con:
+        return list(find_runs(con)["work_min"])
+
+
+def test_a_question_is_a_sentence_with_its_place(shop):
+    with open_store(shop) as con:
+        (mark,) = list_review(con)
+    assert mark["sentence"] == "s.csv line 2: unloading of B1 lasted 1680 min: a forgotten timer?"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "given", "expected"), [("right", None, [1680.0]), ("mended", 25, [25.0]), ("wrong", None, [])]
+)
+def test_the_runs_that_are_learned_from_obey_the_answer(shop, verdict, given, expected):
+    with open_store(shop) as con:
+        (mark,) = list_review(con)
+        answered = give_verdict(con, mark["mark_id"], verdict, given, "the timer was left on")
+        assert (answered["verdict"], answered["verdict_note"]) == (verdict, "the timer was left on")
+        assert list_review(con) == []
+        assert count_review(con) == (0, 1)
+    assert minutes(shop) == expected
+
+
+def test_a_mended_run_ends_when_its_minutes_are_over(shop):
+    with open_store(shop) as con:
+        give_verdict(con, 1, "mended", 25)
+        (ended,) = find_runs(con)["ended_at"]
+    assert ended.isoformat() == "2026-01-05T07:25:00+00:00"
+
+
+def test_an_answer_outlives_another_import_and_can_be_taken_back(shop):
+    with open_store(shop) as con:
+        give_verdict(con, 1, "wrong")
+    take_in(shop, write(shop, "again.csv", HEAD + LONG), write(shop, "b2.csv", BUILDS.replace(",3", ",4")))
+    assert minutes(shop) == []
+    with open_store(shop) as con:
+        assert [mark["verdict"] for mark in list_review(con, answered=True)] == ["wrong"]
+        assert take_back_verdict(con, 1)["verdict"] == "wrong"
+        assert len(list_review(con)) == 1
+    assert minutes(shop) == [1680.0]
+
+
+def test_a_row_with_other_times_is_another_question_and_one_with_another_note_is_not(shop):
+    with open_store(shop) as con:
+        give_verdict(con, 1, "right")
+    take_in(shop, write(shop, "note.csv", HEAD + LONG.replace(",,\n", ",,late\n")))
+    with open_store(shop) as con:
+        assert list_review(con) == []
+    take_in(shop, write(shop, "longer.csv", HEAD + LONG.replace("12:00", "14:00")))
+    with open_store(shop) as con:
+        assert [mark["mark_id"] for mark in list_review(con)] == [2]
+
+
+def test_the_largest_effect_comes_first_and_at_most_five(shop):
+    rows = [f"B2,unloading,2026-02-{day:02d}T08:00,2026-02-{day + 1:02d}T{day:02d}:00,M1,,\n" for day in range(1, 9)]
+    take_in(shop, write(shop, "many.csv", HEAD + "".join(rows)))
+    with open_store(shop) as con:
+        effects = [mark["effect_min"] for mark in list_review(con)]
+        assert len(effects) == 5
+        assert effects == sorted(effects, reverse=True)
+        assert len(list_review(con, None)) == 9
+        assert "min, usually " in list_review(con)[0]["says"]
+
+
+def test_a_question_that_is_not_there_and_minutes_that_cannot_be_are_refused(shop):
+    with open_store(shop) as con:
+        with pytest.raises(UsageError, match="There is no question 7"):
+            give_verdict(con, 7, "right")
+        with pytest.raises(UsageError, match="no duration"):
+            give_verdict(con, 1, "mended", -3)
+        with pytest.raises(UsageError, match="no answer to take back"):
+            take_back_verdict(con, 1)
