@@ -105,8 +105,8 @@ def _order_went_on(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
     of_build = builds.set_index("build_id")["order_id"]
     order = runs["order_id"].fillna(runs["build_ids"].str[0].map(of_build)).fillna(runs["build_ids"].str[0])
     whole = runs["build_ids"].str.len() == 0
-    after_any = order.map(runs.groupby(order)["started_at"].max())
-    after_whole = order.map(runs[whole].groupby(order[whole])["started_at"].max())
+    after_any = runs.groupby(order)["started_at"].max().reindex(order).set_axis(order.index)
+    after_whole = runs[whole].groupby(order[whole])["started_at"].max().reindex(order).set_axis(order.index)
     is_open = runs["ended_at"].isna() & runs["work_min"].isna()
     return is_open & (after_any.where(whole, after_whole) > runs["started_at"])
 
