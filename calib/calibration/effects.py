@@ -19,6 +19,7 @@ from calib.calibration.vocabulary import SEPARATOR
 WIDTH = 1.2816  # normal score of an 80 % range
 SAMPLE = 40  # last runs of a cell that stand for what it usually does
 NOTHING = 1e-6  # [per cent]
+SIZES_DIFFER = 1.2  # largest over smallest baseline from which on an effect of size can have been learned
 PERSON_RUNS = 10  # a person is not told apart below so many runs in the cell
 COLUMNS = ["kind", "factor", "value", "per_cent", "low", "high", "runs"]
 
@@ -28,25 +29,30 @@ Expect = Callable[[pd.DataFrame], Predictive]
 def split_correction(state: State, expect: Expect, runs: pd.DataFrame) -> pd.DataFrame:
     """Effects on a typical run of one cell, in per cent with their 80 % ranges.
 
-    runs : all runs of the cell in order of their ends; its last ``SAMPLE`` are what is typical
+    runs : all runs of the cell in order of their ends, or rows to come where there are none; the last ``SAMPLE`` are
+        what is typical
     Returns kind, factor, value, per_cent, low, high, runs (behind it); kinds are
         total : a typical run against its baseline; parts multiply to it
         part : what all work, the process, the stage, the cell, its recent change and each factor give to it
         value : a machine (station, material, person) against the usual mix of them; persons only from PERSON_RUNS
             runs on, and in the order of their names
-        size : a run of twice the usual baseline against one of the usual
+        size : a run of twice the usual baseline against one of the usual; only where sizes differ
     """
     typical = runs.tail(SAMPLE)
     usual = np.full(len(typical), 1 / len(typical))
     expected = expect(typical)
-    rows = [("total", "", "", *_contrast(state, expected, usual), len(runs))]
-    rows += _parts(state, expected, usual, len(runs))
+    counts = _runs_behind(state, typical)
+    rows = [("total", "", "", *_contrast(state, expected, usual), counts["cell"])]
+    rows += [("part", family, "", *effect, counts.get(family, counts["cell"]))
+             for family, effect in _parts(state, expected, usual)]  # fmt: skip
     for factor, value, count, labels in _values(runs):
         effect = _against(state, expect, typical, typical.assign(**labels))
         if effect[2] - effect[1] > NOTHING:  # persons have no effect where nobody works
             rows.append(("value", factor, value, *effect, count))
-    twice = typical.assign(baseline_min=2 * typical["baseline_min"])
-    rows.append(("size", "size", "twice as large", *_against(state, expect, typical, twice), len(runs)))
+    if typical["baseline_min"].max() > SIZES_DIFFER * typical["baseline_min"].min():
+        twice = typical.assign(baseline_min=2 * typical["baseline_min"])
+        effect = _against(state, expect, typical, twice)
+        rows.append(("size", "size", "twice as large", *effect, counts["cell"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -86,20 +92,17 @@ def _per_cent(mean: float, variance: float) -> tuple[float, float, float]:
     return middle, low, high
 
 
-def _parts(state: State, expected: Predictive, usual: np.ndarray, runs: int) -> list[tuple]:
+def _parts(state: State, expected: Predictive, usual: np.ndarray) -> Iterator[tuple[str, tuple[float, float, float]]]:
     """The location of a typical run as a sum over families of effects."""
     entries = expected.entries
     used, design = dense_rows(entries.row, entries.column, entries.value, len(usual))
     weight = usual @ design
     covariance = state.location.covariance[np.ix_(used, used)]
-    found = []
     for family, names in _families(state).items():
         columns = np.concatenate([state.design.columns[name] for name in names])
         own = np.where(np.isin(used, columns), weight, 0.0)
         if own.any():
-            effect = _per_cent(float(own @ state.location.mean[used]), float(own @ covariance @ own))
-            found.append(("part", family, "", *effect, _runs_of(state, family, int(expected.cell[0]), runs)))
-    return found
+            yield family, _per_cent(float(own @ state.location.mean[used]), float(own @ covariance @ own))
 
 
 def _families(state: State) -> dict[str, list[str]]:
@@ -112,12 +115,11 @@ def _families(state: State) -> dict[str, list[str]]:
     return families
 
 
-def _runs_of(state: State, family: str, cell: int, runs: int) -> int:
-    """Runs that an effect was learned from."""
-    if family == "whole":
-        return int(state.runs.sum())
-    if family in state.options.group and 0 <= cell < len(state.runs):
-        place = state.options.group.index(family)
-        labels = [label.split(SEPARATOR)[place] for label in state.vocabulary.labels("cell")[: len(state.runs)]]
-        return int(sum(n for n, label in zip(state.runs, labels, strict=True) if label == labels[cell]))
-    return runs
+def _runs_behind(state: State, typical: pd.DataFrame) -> dict[str, int]:
+    """Runs that effects were learned from: of all work, of each column of the group, and of the cell."""
+    labels = [str(typical[name].iloc[0]) for name in state.options.group]
+    cells = [label.split(SEPARATOR) for label in state.vocabulary.labels("cell")[: len(state.runs)]]
+    counts = {"whole": state.runs.sum(), "cell": sum(n for n, c in zip(state.runs, cells, strict=True) if c == labels)}
+    for i, name in enumerate(state.options.group):
+        counts[name] = sum(n for n, c in zip(state.runs, cells, strict=True) if c[i] == labels[i])
+    return {name: int(n) for name, n in counts.items()}

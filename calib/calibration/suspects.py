@@ -8,6 +8,8 @@ import pandas as pd
 from calib.calibration.recalibrate import GROSS
 
 NEIGHBOURS = 7  # runs around one that tell an error of one log from a change of the work
+MOVED = 1.0  # their median normal score from which on they have moved too
+FIRST = 5  # runs of the cell below which little was known
 HOUR = 60.0
 WRONG_UNIT = 1.25  # a ratio within this factor of 60 looks like hours taken for minutes
 LOST = 2 * HOUR  # so much more than expected looks like a timer that nobody stopped; common practice, no source
@@ -21,18 +23,22 @@ def find_suspects(errors: pd.DataFrame, count: int = 5) -> pd.DataFrame:
     """
     if "censored" in errors:
         errors = errors[~errors["censored"].astype(bool)]
+    errors = errors.drop_duplicates("run_key")  # a shared load is one run of several builds
     around = errors["z"].rolling(NEIGHBOURS, center=True, min_periods=1).median()
-    alone = (errors["z"] - around).abs()
-    found = errors.assign(ratio=errors["actual_min"] / errors["expected_min"], alone=alone)
-    found = found.assign(likely_wrong=(found["alone"] > GROSS) & (found["z"].abs() > GROSS))
-    found = found.iloc[np.argsort(-found["z"].abs().to_numpy(), kind="stable")]
-    found = found.drop_duplicates("run_key").head(count)  # a shared load is one run of several builds
+    gross = errors["z"].abs() > GROSS
+    found = errors.assign(
+        ratio=errors["actual_min"] / errors["expected_min"],
+        changed=gross & (around * np.sign(errors["z"]) > MOVED),
+        likely_wrong=gross & (around * np.sign(errors["z"]) <= MOVED),
+    )
+    found = found.iloc[np.argsort(-found["z"].abs().to_numpy(), kind="stable")[:count]]
     return found.assign(says=[_looks_like(row) for row in found.itertuples()]).reset_index(drop=True)
 
 
 def _looks_like(row) -> str:  # type: ignore[no-untyped-def]
     if not row.likely_wrong:
-        return "others around it too: the work changed" if abs(row.z) > GROSS else "unusual, yet it happens"
+        early = "one of its first runs: little was known" if row.runs_behind < FIRST else "unusual, yet it happens"
+        return "others around it too: the work changed" if row.changed else early
     if 1 / WRONG_UNIT < row.ratio / HOUR < WRONG_UNIT:
         return "likely a wrong log: seconds written as minutes?"
     if 1 / WRONG_UNIT < row.ratio * HOUR < WRONG_UNIT:

@@ -81,7 +81,13 @@ def errors_of(ratios: dict[int, float], n: int = 60) -> pd.DataFrame:
     for at, ratio in ratios.items():
         off[at] = np.log(ratio)
     return pd.DataFrame(
-        {"run_key": [f"r{i}" for i in range(n)], "expected_min": 100.0, "actual_min": 100 * np.exp(off), "z": off / 0.1}
+        {
+            "run_key": [f"r{i}" for i in range(n)],
+            "expected_min": 100.0,
+            "actual_min": 100 * np.exp(off),
+            "z": off / 0.1,
+            "runs_behind": range(n),
+        }
     )
 
 
@@ -101,6 +107,18 @@ def test_runs_that_are_all_slower_are_a_change():
     found = find_suspects(errors_of(dict.fromkeys(range(30, 40), 1.7)))
     assert not found["likely_wrong"].any()
     assert set(found["says"]) == {"others around it too: the work changed"}
+
+
+def test_little_was_known_of_first_runs():
+    assert find_suspects(errors_of({1: 1.35})).iloc[0]["says"] == "one of its first runs: little was known"
+
+
+def test_a_cell_without_runs_is_told_by_its_parents():
+    rows = lab(100)
+    plan = pd.DataFrame({"process": ["MEX"], "stage": ["sanding"], "baseline_min": [60.0]})
+    found = Calibrator().fit(rows).effects(plan).set_index("factor")
+    assert (found.loc["process", "runs"], found.loc["", "runs"]) == (100, 0)
+    assert set(found["kind"]) == {"total", "part"}
 
 
 def test_a_shared_load_is_one_run_and_a_stopped_one_is_no_error():

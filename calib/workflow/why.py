@@ -1,0 +1,122 @@
+"""Why a stage takes what it takes: its correction split into effects, its odd runs, what would narrow its range."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.effects import PERSON_RUNS, SAMPLE
+from calib.calibration.suspects import find_suspects
+from calib.errors import TooFewRunsError, UsageError
+from calib.logs.words import nearest
+from calib.records import PROCESS_WORDS, PROCESSES, STAGES
+from calib.shop.read_shop import read_shop
+from calib.store.fits import find_fit
+from calib.store.open_store import open_store
+from calib.store.people import alias_of, find_key, is_alias
+from calib.store.places import find_places
+
+MORE_RUNS = 5  # runs to come that the range is worked out for
+USUAL_MIN = 60.0  # baseline that a stage without runs is shown for; no effect of size is known then
+RANGE = (0.1, 0.5, 0.9)
+
+
+def explain(folder: Path, process: str, stage: str, persons: bool = False) -> dict[str, Any]:
+    """The ``why`` document of one stage, from the last fit.
+
+    persons : also each person with PERSON_RUNS runs or more, by alias and in the order of aliases
+    Raises TooFewRunsError before the first fit, UsageError for a process or a stage that is none.
+    """
+    timezone = read_shop(folder).timezone
+    with open_store(folder, read_only=True) as store:
+        found, key = find_fit(store), find_key(store)
+    if found is None:
+        raise TooFewRunsError("Nothing was learned yet, so there is nothing to explain.", "Run: calib fit, then again.")
+    tables, meta = found
+    errors = tables["errors"]
+    process, stage = cell_of(process, stage, errors)
+    model = Calibrator.from_tables(tables)
+    runs = errors[(errors["process"] == process) & (errors["stage"] == stage)]
+    typical = runs.tail(SAMPLE) if len(runs) else _nobody_knows(process, stage)
+    suspects = find_suspects(runs) if len(runs) else pd.DataFrame()
+    with open_store(folder, read_only=True) as store:
+        places = find_places(store, suspects["run_key"] if len(suspects) else ())
+    return {
+        "process": process,
+        "stage": stage,
+        "as_of": meta["as_of"],
+        "runs": len(runs),
+        "single_run": _single_run(model, typical),
+        **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
+        "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
+        "narrowing": model.narrowing(typical, MORE_RUNS).to_dict("records"),
+        "warnings": ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else [],
+    }
+
+
+def cell_of(process: str, stage: str, errors: pd.DataFrame) -> tuple[str, str]:
+    """Process code and stage name of two words that a person typed."""
+    code = PROCESS_WORDS.get(process.strip().lower())
+    if code is None:
+        raise UsageError(f'"{process}" is no process.', f"Processes: {', '.join(PROCESSES)}. {_example()}")
+    known = {*STAGES, *errors["stage"].dropna()}
+    name = stage.strip().lower().replace(" ", "_").replace("-", "_")
+    if name not in known:
+        near = nearest(name, known)
+        logged = sorted({*errors.loc[errors["process"] == code, "stage"]})
+        hint = (
+            f"Did you mean {' or '.join(near)}?" if near else f"Logged stages of {code}: {', '.join(logged) or 'none'}."
+        )
+        raise UsageError(f'"{stage}" is no stage.', hint)
+    return code, name
+
+
+def _example() -> str:
+    return "For example: calib why PBF blasting"
+
+
+def _with_aliases(effects: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Persons as aliases, also where the shop keeps names, and in the order of aliases."""
+    people = effects["factor"] == "operator"
+    value = [name if not who or is_alias(name) else alias_of(name, key)
+             for name, who in zip(effects["value"], people, strict=True)]  # fmt: skip
+    effects = effects.assign(value=value)
+    return pd.concat([effects[~people], effects[people].sort_values("value")])
+
+
+def _nobody_knows(process: str, stage: str) -> pd.DataFrame:
+    return pd.DataFrame({"process": [process], "stage": [stage], "baseline_min": [USUAL_MIN]})
+
+
+def _single_run(model: Calibrator, typical: pd.DataFrame) -> dict[str, float]:
+    """80 % range of one run's actual over baseline, the mean of typical runs'."""
+    log = np.log(model.predict(typical, RANGE)[list(RANGE)].div(typical["baseline_min"], axis=0)).mean()
+    return {f"p{round(100 * level)}_ratio": float(np.exp(log[level])) for level in RANGE}
+
+
+def _effects(found: pd.DataFrame, persons: bool) -> dict[str, Any]:
+    """The effects by kind; persons only as how much they differ, unless asked for."""
+    found = found.rename(columns={"low": "low_pct", "high": "high_pct"})
+    people = found[(found["kind"] == "value") & (found["factor"] == "operator")]
+    told = found if persons else found.drop(people.index)
+    kinds = {kind: told[told["kind"] == kind].drop(columns="kind") for kind in ("total", "part", "value", "size")}
+    spread = float(100 * np.expm1(np.log1p(people["per_cent"] / 100).std(ddof=0))) if len(people) > 1 else None
+    return {
+        "total": kinds["total"].drop(columns=["factor", "value"]).to_dict("records")[0],
+        "parts": kinds["part"].drop(columns="value").to_dict("records"),
+        "values": kinds["value"].to_dict("records"),
+        "size": next(iter(kinds["size"].drop(columns=["factor", "value"]).to_dict("records")), None),
+        "people": {"told_apart": len(people), "least_runs": PERSON_RUNS, "differ_pct": spread},
+    }
+
+
+def _residual(row: Mapping[Any, Any], places: dict[str, tuple[str, int]], timezone: str) -> dict[str, Any]:
+    file, line = places.get(row["run_key"], (None, None))
+    kept = ("run_key", "build_id", "expected_min", "actual_min", "ratio", "z", "likely_wrong", "says")
+    ended = row["ended_at"].tz_convert(timezone)
+    return {name: row[name] for name in kept} | {"ended_at": ended, "file": file, "line": line}
