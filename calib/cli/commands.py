@@ -27,6 +27,7 @@ from calib.cli import (
     quotes,
     report,
     week,
+    why,
 )
 from calib.cli.usage import no_such_command
 from calib.errors import UsageError
@@ -50,6 +51,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "pieces": pieces.pieces,
         "predict": predict.predict,
         "backtest": backtest.backtest,
+        "why": why.why,
         "measure": measure.measure,
     },
     "Promises": {

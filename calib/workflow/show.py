@@ -11,9 +11,10 @@ from calib.report import (
     terminal_quote,
     terminal_steps,
     terminal_week,
+    terminal_why,
 )
 
-ROOMS = (terminal, terminal_quote, terminal_orders, terminal_capacity, terminal_steps, terminal_week)
+ROOMS = (terminal, terminal_quote, terminal_orders, terminal_capacity, terminal_steps, terminal_week, terminal_why)
 
 
 def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:
