@@ -90,7 +90,7 @@ def test_a_stage_without_runs_is_told_by_the_rest(shop, capsys):
     ("words", "says"),
     [
         (["PBF", "blastin"], '"blastin" is no stage. Did you mean blasting?'),
-        (["PBF", "welding"], '"welding" is no stage. Logged stages of PBF: none.'),
+        (["PBF", "xyz"], '"xyz" is no stage. Logged stages of PBF: none.'),
         (["plastic", "blasting"], '"plastic" is no process. Processes: MEX, VPP, PBF.'),
     ],
 )
