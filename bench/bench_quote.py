@@ -25,7 +25,7 @@ from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
-from calib.quoting.plan import quote
+from calib.quoting.document import quote
 from calib.quoting.request import QuoteRequest
 from calib.shop.read_shop import read_shop
 folder = Path(sys.argv[1])

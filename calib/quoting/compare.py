@@ -10,14 +10,14 @@ import numpy as np
 
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
-from calib.quoting.draws import Predictor
+from calib.quoting.learned import FailureChances, Learned, Predictor, Route, WaitDraws
 from calib.quoting.notes import quote_notes
-from calib.quoting.options import ShapeFinder
-from calib.quoting.plan import Planned, plan_options
+from calib.quoting.options import Found, find_options
+from calib.quoting.plan import Planned, Planner, affordable, no_plan
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import QUANTILES, value_range
-from calib.quoting.request import QuoteRequest
-from calib.quoting.work import FailureChances, Learned, Route, WaitDraws
+from calib.quoting.request import QuoteRequest, check_request
+from calib.quoting.shape import ShapeFinder
 from calib.shop.model import Shop
 
 DRAWS = 1500
@@ -69,42 +69,54 @@ def compare(
     wanted = sorted(set(quantities))
     if not wanted:
         raise NoPlanError("No quantity to compare.", "Name some, such as 1,5,20.")
-    learned, shapes = Learned(calibrator, waits, failures, route), ShapeFinder(mesh)
-    lines: dict[tuple[str, str], Line] = {}
-    out: list[dict[str, str]] = []
-    for quantity in wanted:
-        one = replace(request, quantity=quantity, due=None)
-        planned, found = plan_options(one, shop, mesh, learned, queue, seed, draws, shapes)
-        out = found.out
-        _add(lines, quantity, planned)
-    for line in lines.values():
-        line.never_sooner_with_more()
+    learned, shapes = Learned(calibrator, waits, failures, route), [ShapeFinder(mesh)]
+    lines, found, draws = compared_lines(request, wanted, shop, shapes, learned, queue, seed, draws)
     if not lines:
-        reasons = "; ".join(f"{one['machine']}: {one['reason']}" for one in out)
-        raise NoPlanError(f"No machine of the shop can make {mesh.name}. {reasons}.", "Change the part or the shop.")
+        raise no_plan(shapes, found)
     return {
         "part": mesh.name,
         "quantities": wanted,
-        "options": [_line_document(line, wanted, request.start_min) for line in lines.values()],
-        "flips": find_flips(list(lines.values()), wanted),
-        "out": out,
+        "options": [_line_document(line, wanted, request.start_min) for line in lines],
+        "flips": find_flips(lines, wanted),
+        "out": found.out,
         "draws": draws,
         "seed": seed,
-        "notes": quote_notes(request, shop, mesh),
+        "notes": quote_notes(request, shop, [mesh]),
     }
+
+
+def compared_lines(
+    request: QuoteRequest, wanted: Sequence[int], shop: Shop, shapes: Sequence[ShapeFinder], learned: Learned,
+    queue: Sequence[QueuedBuild], seed: int, draws: int,
+) -> tuple[list[Line], Found, int]:  # fmt: skip
+    """Lines over the quantities, what is out at the greatest, and the draws: one planner, one luck for all."""
+    asked = [replace(request, quantity=quantity, due=None) for quantity in wanted]
+    for one in asked:
+        check_request(one, shop)
+    founds = [find_options(one, shop, shapes) for one in asked]
+    draws = affordable(draws, founds)
+    planner = Planner(shop, learned, queue, request.start_min, seed, draws)
+    for found in founds:
+        planner.want([*planner.staffed(found).options, *found.shared])
+    lines: dict[tuple[str, str], Line] = {}
+    for quantity, found in zip(wanted, founds, strict=True):
+        _add(lines, quantity, planner.plan(found))
+    for line in lines.values():
+        line.never_sooner_with_more()
+    return list(lines.values()), founds[-1], draws
 
 
 def _add(lines: dict[tuple[str, str], Line], quantity: int, planned: Sequence[Planned]) -> None:
     """Each machine's own plan, and each process's best plan where it has several machines."""
     by_process: dict[str, list[Planned]] = {}
     for one in planned:
-        by_process.setdefault(one.work.option.process, []).append(one)
+        by_process.setdefault(one.option.process, []).append(one)
     for process, plans in by_process.items():
-        alone = [one for one in plans if len(one.work.option.machines) == 1]
-        for one in sorted(alone, key=lambda one: (one.work.option.name, one.key)):
-            name = one.work.option.name
+        alone = [one for one in plans if len(one.option.machines) == 1]
+        for one in sorted(alone, key=lambda one: (one.option.name, one.key)):
+            name = one.option.name
             lines.setdefault((process, name), Line(process, name)).add(quantity, one)
-        names = {one.work.option.name for one in alone}
+        names = {one.option.name for one in alone}
         if len(names) > 1:
             everyone = "+".join(sorted(names))
             best = min(plans, key=lambda one: one.key)

@@ -6,9 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from calib.quoting.columns import build_height_mm
+from calib.quoting.nesting import Build
+from calib.quoting.options import Option
 from calib.quoting.ranges import value_range
 from calib.quoting.schedule import ON_MACHINE
-from calib.quoting.work import Work, build_height_mm
+from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 
@@ -25,22 +28,21 @@ def option_cost(work: Work, shop: Shop) -> dict[str, Any] | None:
 
 
 def _consumables(work: Work, shop: Shop) -> float:
-    parts = sum(count for count, _ in work.option.builds)
+    parts = sum(build.parts for build in work.option.builds)
     by_build = float(shop.costs.get("consumables_per_build", 0.0)) * len(work.option.builds)
     return by_build + float(shop.costs.get("consumables_per_part", 0.0)) * parts
 
 
 def _machine_cost(work: Work, shop: Shop) -> np.ndarray:
-    on_machine = work.rows["stage"].isin(ON_MACHINE).to_numpy()
-    rates = {name: machine.rate_per_h or 0.0 for name, machine in shop.machines.items()}
-    rate = work.rows["machine"].map(rates).fillna(0.0).to_numpy()
+    on_machine = np.isin(work.steps.stage.astype(str), ON_MACHINE)
+    rate = np.array([shop.machines[name].rate_per_h or 0.0 for name in work.steps.machine])
     return np.asarray(rate[on_machine] @ work.minutes[on_machine]) / 60.0
 
 
 def _person_cost(work: Work, shop: Shop) -> np.ndarray:
     given = [crew.rate_per_h for crew in shop.crews.values() if crew.rate_per_h is not None]
     everyone = float(shop.costs.get("person_per_h", np.mean(given) if given else 0.0))
-    rate = np.array([_crew_rate(stage, shop, everyone) for stage in work.rows["stage"]])
+    rate = np.array([_crew_rate(stage, shop, everyone) for stage in work.steps.stage])
     return np.asarray(rate @ work.touch) / 60.0
 
 
@@ -55,28 +57,29 @@ def _crew_rate(stage: str, shop: Shop, everyone: float) -> float:
 
 def _material_cost(work: Work, shop: Shop) -> float:
     """Parts and supports with waste; powder beds also pay for unused powder that is not used again."""
-    material = shop.materials[work.option.material]
-    if material.price_per_kg is None:
-        return 0.0
-    used_g = material.params["density_g_cm3"] * shape_volume(work) * (1 + float(shop.costs.get("waste_share", 0.1)))
-    if work.option.process == "PBF":
-        used_g += _powder_lost_g(work, shop) * float(shop.costs.get("refresh_share", 0.3))
-    return used_g / 1000.0 * material.price_per_kg
+    waste, refresh = (
+        float(shop.costs.get(name, share)) for name, share in (("waste_share", 0.1), ("refresh_share", 0.3))
+    )
+    cost = 0.0
+    for build in work.option.builds:
+        material = shop.materials[work.option.piece_of(build).material]
+        volume = _volume_cm3(work.option, build)
+        used_g = material.params["density_g_cm3"] * volume * (1 + waste)
+        if material.process == "PBF":
+            used_g += _powder_lost_g(work.option, build, volume, shop) * refresh
+        cost += used_g / 1000.0 * (material.price_per_kg or 0.0)
+    return cost
 
 
-def shape_volume(work: Work) -> float:
-    """Volume of all parts with their supports [cm3]."""
-    shape = work.option.shape
-    return sum(count for count, _ in work.option.builds) * (shape.volume_cm3 + shape.support_cm3)
+def _volume_cm3(option: Option, build: Build) -> float:
+    """Volume of a build's parts with their supports [cm3]."""
+    shapes = [(option.pieces[at].shape, copies) for at, copies in build.contents]
+    return sum(copies * (shape.volume_cm3 + shape.support_cm3) for shape, copies in shapes)
 
 
-def _powder_lost_g(work: Work, shop: Shop) -> float:
-    """Powder of the cakes that was not sintered [g]."""
-    option = work.option
-    bulk_g_cm3 = shop.materials[option.material].params["powder_rho_kg_m3"] / 1000.0
-    cakes = 0.0
-    for parts, name in option.builds:
-        machine = shop.machines[name]
-        height = float(build_height_mm(option.shape, machine, np.array([float(parts)]))[0])
-        cakes += height * machine.build_mm[0] * machine.build_mm[1] / 1000.0
-    return max(cakes - shape_volume(work), 0.0) * bulk_g_cm3
+def _powder_lost_g(option: Option, build: Build, volume_cm3: float, shop: Shop) -> float:
+    """Powder of the cake that was not sintered [g]."""
+    machine = shop.machines[build.machine]
+    bulk_g_cm3 = shop.materials[option.piece_of(build).material].params["powder_rho_kg_m3"] / 1000.0
+    cake_cm3 = build_height_mm(option, build.contents, machine) * machine.build_mm[0] * machine.build_mm[1] / 1000.0
+    return max(cake_cm3 - volume_cm3, 0.0) * bulk_g_cm3

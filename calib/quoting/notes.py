@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -29,8 +30,8 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if work.option.rides:
         closes = ", ".join(shop.machines[work.option.machines[0]].closes)
         warnings.append(f"Goes along in the build closed {closes}; minutes and cost are those of these parts alone.")
-    unknown = work.rows.loc[work.rows["floor_min"].isna(), "stage"].unique()
-    if len(unknown):
+    unknown = list(dict.fromkeys(work.steps.stage[np.isnan(work.steps.floor_min)]))
+    if unknown:
         warnings.append(
             f"{work.option.material}: the data sheet's least time of {_and(unknown).replace('_', ' ')} is not known."
         )
@@ -38,7 +39,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if any(not machine.owned for machine in owned):
         warnings.append("A machine that the shop does not own: unlearned, so the range is wide.")
     overnight = [machine.id for machine in owned if not machine.lights_out]
-    long = work.rows["stage"].eq("printing") & (work.rows["baseline_min"] > 24 * 60)
+    long = (work.steps.stage == "printing") & (work.steps.baseline_min > 24 * 60)
     if overnight and long.any():
         warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
     chance = float(1 - np.prod(1 - work.failure_chance))
@@ -47,18 +48,19 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     return warnings
 
 
-def quote_notes(request: QuoteRequest, shop: Shop, mesh: Mesh) -> list[str]:
+def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> list[str]:
     """Sentences about the whole quote."""
-    notes = list(mesh.notes)
+    notes = [note if len(meshes) == 1 else f"{mesh.name}: {note}" for mesh in meshes for note in mesh.notes]
     if shop.hours is None:
         notes.append("The shop file states no opening hours: people are counted as there around the clock.")
-    notes.append("Not judged: strength, tolerance and heat." if not request.needs else _judged(request, shop))
+    needs = tuple(dict.fromkeys(need for line in request.order for need in line.needs))
+    notes.append(_judged(needs, shop) if needs else "Not judged: strength, tolerance and heat.")
     return notes
 
 
-def _judged(request: QuoteRequest, shop: Shop) -> str:
+def _judged(needs: tuple[str, ...], shop: Shop) -> str:
     silent = sorted(material.id for material in shop.materials.values() if material.fit_for is None)
-    said = f"Judged by the shop's own statements: {', '.join(request.needs)}. Not judged: strength, tolerance and heat."
+    said = f"Judged by the shop's own statements: {', '.join(needs)}. Not judged: strength, tolerance and heat."
     return f"{said} Nothing is stated for {_and(silent)}." if silent else said
 
 

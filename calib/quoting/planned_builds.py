@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import groupby
 from typing import Any
 
+from calib.quoting.columns import build_columns
+from calib.quoting.nesting import Build
 from calib.quoting.options import Option
-from calib.quoting.request import QuoteRequest
-from calib.quoting.work import build_columns
 from calib.shop.model import Shop
 
 KEPT = (
@@ -16,16 +16,13 @@ KEPT = (
 )  # fmt: skip
 
 
-def planned_builds(option: Option, request: QuoteRequest, shop: Shop) -> list[dict[str, Any]]:
+def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
     """The contract's columns of ``builds``, and ``builds``: how many alike follow each other; in order of work."""
-    return [
-        {"builds": len(list(alike)), **_row(option, request, shop, parts, machine)}
-        for (parts, machine), alike in groupby(option.builds)
-    ]
+    return [{"builds": len(list(alike)), **_row(option, shop, build)} for build, alike in groupby(option.builds)]
 
 
-def _row(option: Option, request: QuoteRequest, shop: Shop, parts: int, machine: str) -> dict[str, Any]:
-    columns = build_columns(option, shop.machines[machine], [parts], request)
+def _row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
+    columns = build_columns(option, [build], shop.machines)
     return {name: _plain(columns[name][0]) for name in KEPT}
 
 

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
+from calib.quoting.learned import Learned
 from calib.quoting.schedule import Floor, Job, Run, run_jobs
-from calib.quoting.work import Learned, touch_share
+from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
 
 
@@ -43,7 +44,7 @@ def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Jo
     if build.elapsed_min > 0:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
     stages = tuple(rows["stage"])
-    share = touch_share(rows)
+    share = touch_share(rows["touch_min"], rows["baseline_min"])
     return Job(
         name=f"queued {build.build_id}",
         machine=build.machine,

@@ -12,29 +12,45 @@ QUANTILES = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 MANY = (0.01, *(step / 20 for step in range(1, 20)), 0.99)
 
 
+def quantiles(values: np.ndarray, levels: Any) -> np.ndarray:
+    """Quantiles of draws, shape (..., draws) -> (levels, ...), between neighbours in proportion; one sort for all.
+
+    >>> quantiles(np.array([3.0, 1.0, 2.0]), (0.5, 0.75)).tolist()
+    [2.0, 2.5]
+    """
+    ordered = np.moveaxis(np.sort(values, axis=-1), -1, 0)
+    at = np.asarray(levels, float) * (len(ordered) - 1)
+    below = np.minimum(at.astype(int), max(len(ordered) - 2, 0))
+    above = np.minimum(below + 1, len(ordered) - 1)
+    share = (at - below).reshape(-1, *[1] * (ordered.ndim - 1))
+    return np.asarray(ordered[below] + share * (ordered[above] - ordered[below]))
+
+
+def value_ranges(values: np.ndarray, scale: float = 1.0) -> list[dict[str, float]]:
+    """p10, p50 and p90 of each row of draws, shape (n, draws), times ``scale``."""
+    found = (quantiles(values, list(QUANTILES.values())) * scale).round(4).T.tolist()
+    return [dict(zip(QUANTILES, row, strict=True)) for row in found]
+
+
 def value_range(values: np.ndarray, scale: float = 1.0) -> dict[str, float]:
     """p10, p50 and p90 of draws, shape (draws,), times ``scale``."""
-    low, middle, high = np.quantile(values, list(QUANTILES.values())) * scale
-    return {"p10": _number(low), "p50": _number(middle), "p90": _number(high)}
+    return value_ranges(values[None], scale)[0]
 
 
 def many_quantiles(values: np.ndarray, scale: float = 1.0) -> list[list[float]]:
     """Pairs of chance and value, enough to tell later what chance any value had."""
-    return [[chance, _number(value)] for chance, value in zip(MANY, np.quantile(values, MANY) * scale, strict=True)]
+    return [[chance, _number(value)] for chance, value in zip(MANY, quantiles(values, MANY) * scale, strict=True)]
 
 
 def date_range(walls: np.ndarray, zone: str) -> dict[str, str]:
     """p10, p50 and p90 of wall times as ISO 8601 with offset, to the minute, rounded up."""
-    return {name: iso(value, zone) for name, value in zip(QUANTILES, _dates(walls), strict=True)}
-
-
-def _dates(walls: np.ndarray) -> np.ndarray:
-    return np.asarray(np.quantile(walls, list(QUANTILES.values())))
+    found = quantiles(walls, list(QUANTILES.values()))
+    return {name: iso(value, zone) for name, value in zip(QUANTILES, found, strict=True)}
 
 
 def iso(wall_min: float, zone: str) -> str:
     """A wall time as ISO 8601 with the offset of the shop's zone, rounded up to the minute."""
-    return from_minutes(float(np.ceil(round(wall_min, 6))), zone).isoformat(timespec="minutes")
+    return from_minutes(float(np.ceil(round(float(wall_min), 6))), zone).isoformat(timespec="minutes")
 
 
 def date_with_chance(walls: np.ndarray, chance: float, zone: str) -> str:

@@ -1,4 +1,4 @@
-"""What somebody asks for: how many, when, how finished."""
+"""What somebody asks for: which parts, how many, when, how finished."""
 
 from __future__ import annotations
 
@@ -16,19 +16,40 @@ DEFAULT_FINISH = {"MEX": "supports_off", "VPP": "supports_off", "PBF": "blasted"
 
 
 @dataclass(frozen=True)
+class Line:
+    """One part of an order.
+
+    quantity : good parts, 1 or more
+    finish : one of FINISHES; None: supports off, blasted for PBF
+    needs : what the part must stand or be ('outdoor', 'clear', ...), in the shop's own words
+    materials : ids that will do; empty: any
+    least_wall_mm : thinnest wall of the part, where known [mm]
+    """
+
+    quantity: int
+    finish: str | None = None
+    difficulty: str = "normal"
+    needs: tuple[str, ...] = ()
+    materials: tuple[str, ...] = ()
+    least_wall_mm: float | None = None
+
+    def finish_of(self, process: str) -> str:
+        return self.finish or DEFAULT_FINISH.get(process, "supports_off")
+
+
+@dataclass(frozen=True)
 class QuoteRequest:
     """What is wanted.
 
-    quantity : good parts, 1 or more
+    quantity : good parts, 1 or more; of an order of several parts, all of them together
     start : aware; from when the clock runs (approved file and material in house)
     processes : codes; empty: all that the shop has
     due : aware; the date to keep
-    finish : one of FINISHES; None: supports off, blasted for PBF
-    level : width of the ranges, 0 < level < 1
+    level : share of the draws inside a range, 0 < level < 1
     sure : chance that the promised date should have
-    needs : what the part must stand or be ('outdoor', 'clear', ...), in the shop's own words
-    least_wall_mm : thinnest wall of the part, where known [mm]
+    finish, difficulty, needs, materials, least_wall_mm : as of a Line, where one part is asked for
     alone : quote powder beds without waiting for the shop's closing days
+    lines : the parts of an order of several; empty: one part
     """
 
     quantity: int
@@ -44,13 +65,17 @@ class QuoteRequest:
     machines: tuple[str, ...] = ()
     materials: tuple[str, ...] = ()
     alone: bool = False
+    lines: tuple[Line, ...] = ()
 
     @property
     def start_min(self) -> float:
         return to_minutes(self.start)
 
-    def finish_of(self, process: str) -> str:
-        return self.finish or DEFAULT_FINISH.get(process, "supports_off")
+    @property
+    def order(self) -> tuple[Line, ...]:
+        """The lines; of one part the only one."""
+        one = Line(self.quantity, self.finish, self.difficulty, self.needs, self.materials, self.least_wall_mm)
+        return self.lines or (one,)
 
 
 def check_request(request: QuoteRequest, shop: Shop) -> None:
@@ -58,13 +83,15 @@ def check_request(request: QuoteRequest, shop: Shop) -> None:
 
     Raises UsageError for a value outside its range, NoPlanError where the shop cannot.
     """
-    if not 1 <= request.quantity <= MOST_PARTS:
-        raise UsageError(
-            f"quantity {request.quantity} cannot be quoted: 1 to {MOST_PARTS} parts expected.",
-            "Split a larger series into deliveries.",
-        )
-    _known("finish", request.finish, FINISHES)
-    _known("difficulty", request.difficulty, DIFFICULTIES)
+    for quantity in (*(line.quantity for line in request.order), request.quantity):
+        if not 1 <= quantity <= MOST_PARTS:
+            raise UsageError(
+                f"quantity {quantity} cannot be quoted: 1 to {MOST_PARTS} parts expected.",
+                "Split a larger series into deliveries.",
+            )
+    for line in request.order:
+        _known("finish", line.finish, FINISHES)
+        _known("difficulty", line.difficulty, DIFFICULTIES)
     for name in ("level", "sure"):
         if not 0 < getattr(request, name) < 1:
             raise UsageError(f"{name} {getattr(request, name)} is not a chance: a number between 0 and 1 expected.")

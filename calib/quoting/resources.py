@@ -7,7 +7,7 @@ order, so that more of it, or longer work, never ends earlier.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -22,39 +22,63 @@ class Servers:
     def __init__(self, count: int, draws: int, start: float) -> None:
         self.free = np.full((count, draws), start)
 
-    def earliest(self, among: Sequence[int] | None = None) -> tuple[np.ndarray, np.ndarray]:
+    def earliest(self) -> tuple[np.ndarray, np.ndarray]:
         """Index of the server that is free first, and when, each shape (draws,)."""
-        rows = np.arange(len(self.free)) if among is None else np.asarray(among)
-        if len(rows) == 1:
-            return np.full(self.free.shape[1], rows[0]), self.free[rows[0]]
-        free = self.free[rows]
-        first = free.argmin(axis=0)
-        return rows[first], free[first, np.arange(free.shape[1])]
+        if len(self.free) == 1:
+            return np.zeros(self.free.shape[1], int), self.free[0]
+        first = self.free.argmin(axis=0)
+        return first, self.free[first, np.arange(self.free.shape[1])]
 
     def take(self, server: np.ndarray, until: np.ndarray) -> None:
-        self.free[server, np.arange(self.free.shape[1])] = until
+        if len(self.free) == 1:
+            self.free[0] = until
+        else:
+            self.free[server, np.arange(self.free.shape[1])] = until
+
+    def hold(self, server: np.ndarray, until: np.ndarray) -> None:
+        """Take a server until then, or longer where somebody already holds it longer."""
+        held = self.free[0] if len(self.free) == 1 else self.free[server, np.arange(self.free.shape[1])]
+        self.take(server, np.maximum(held, until))
+
+
+class Crew:
+    """People who can do the same, for all draws; ``free`` holds for each draw when they are free, the first first."""
+
+    def __init__(self, size: int, draws: int, start: float) -> None:
+        self.free = [np.full(draws, start) for _ in range(size)]
+
+    def serve(self, until: np.ndarray) -> None:
+        """Who was free first is taken until then."""
+        for place in range(1, len(self.free)):
+            self.free[place - 1] = np.minimum(self.free[place], until)
+            until = np.maximum(self.free[place], until)
+        self.free[-1] = until
 
 
 class People:
     """Crews of the shop; a shop that names none has as many people as are wanted."""
 
     def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
-        self.clock, self.shop = clock, shop
-        self._can: list[tuple[str, ...]] = [crew.stages for crew in shop.crews.values() for _ in range(crew.size)]
-        self._servers = Servers(len(self._can), draws, start) if self._can else None
+        self.clock = clock
+        self._crews = [(crew.stages, Crew(crew.size, draws, start)) for crew in shop.crews.values()]
 
     def work(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Start and end of work with hands on, in opening hours, when somebody who can do it is free."""
-        if self._servers is None:
+        if not self._crews:
             return self.clock.work(ready, minutes)
-        server, free = self._servers.earliest(self.able(stage))
+        crews = self.able(stage)
+        free = np.minimum.reduce([crew.free[0] for crew in crews]) if len(crews) > 1 else crews[0].free[0]
         start, end = self.clock.work(np.maximum(ready, free), minutes)
-        self._servers.take(server, end)
+        served = np.zeros(len(end), bool)
+        for crew in crews:
+            mine = (crew.free[0] <= free) & ~served
+            crew.serve(np.where(mine, end, crew.free[0]) if len(crews) > 1 else end)
+            served |= mine
         return start, end
 
-    def able(self, stage: str) -> list[int]:
+    def able(self, stage: str) -> list[Crew]:
         """Who can do a stage; NoPlanError when nobody can."""
-        found = [i for i, stages in enumerate(self._can) if not stages or stage in stages]
+        found = [crew for stages, crew in self._crews if not stages or stage in stages]
         if not found:
             raise NoPlanError(
                 f'No crew of the shop does "{stage}".', "Add the stage to a crew's stages in the shop file."
@@ -76,10 +100,8 @@ class Places:
     def earliest(self, stage: str) -> tuple[np.ndarray, np.ndarray] | None:
         return self._of_stage[stage].earliest() if stage in self._of_stage else None
 
-    def take(self, stage: str, place: np.ndarray, until: np.ndarray) -> None:
-        """Hold a place until then, or longer where somebody already holds it longer."""
-        servers = self._of_stage[stage]
-        servers.take(place, np.maximum(servers.free[place, np.arange(len(until))], until))
+    def hold(self, stage: str, place: np.ndarray, until: np.ndarray) -> None:
+        self._of_stage[stage].hold(place, until)
 
 
 def _joined(first: Servers, second: Servers) -> Servers:

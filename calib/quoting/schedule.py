@@ -33,6 +33,7 @@ class Job:
     after : names of jobs that must be done before this one starts
     ready : wall time before which it cannot start [min]
     rides : goes along in the build that the machine closes on its days
+    usual : stage -> its usual minutes, by which tasks are put in order; absent: the median of the draws
     """
 
     name: str
@@ -46,6 +47,10 @@ class Job:
     ready: float = -np.inf
     parts: int = 0
     rides: bool = False
+    usual: dict[str, float] = field(default_factory=dict)
+
+    def usual_of(self, stage: str) -> float:
+        return self.usual[stage] if self.usual else float(np.median(self.minutes[stage]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +143,7 @@ class _Walk:
         loaded = self._by_hand(stage, ready, share / 2 * minutes)
         self.now = self._alone(stage, loaded, (1 - share) * minutes)
         if self.held is not None:
-            self.floor.places.take(stage, self.held[0], self.now + share / 2 * minutes)
+            self.floor.places.hold(stage, self.held[0], self.now + share / 2 * minutes)
 
     def collect(self, stage: str) -> None:
         assert self.now is not None
@@ -147,7 +152,7 @@ class _Walk:
 
     def _end(self, stage: str, end: np.ndarray) -> None:
         if self.held is not None:
-            self.floor.places.take(stage, self.held[0], end)
+            self.floor.places.hold(stage, self.held[0], end)
         if stage not in BESIDE:
             self.now = end
         self._leave(stage, end)
@@ -178,18 +183,25 @@ class _Walk:
         if self.floor.starts is not None:
             now = self.floor.starts.next_open(now)
         for share in self.job.failed_at if self.job.failed_at is not None else ():
-            if share.any():
-                now = np.where(share > 0, self._failed_attempt(now, share), now)
+            failed = np.flatnonzero(share)
+            if len(failed):
+                now = now.copy()
+                now[failed] = self._failed_attempt(now[failed], share[failed], failed)
         return now
 
-    def _failed_attempt(self, now: np.ndarray, share: np.ndarray) -> np.ndarray:
-        """Setting up, printing until it failed, and clearing away; a person finds it in opening hours."""
-        minutes, clock = self.job.minutes, self.floor.clock
-        zero = np.zeros(self.floor.draws)
-        end = clock.work(now, minutes.get("machine_setup", zero))[1]
-        end = end + minutes.get("warm_up", zero) + share * minutes.get("printing", zero)
-        clearing = minutes.get("unloading", zero) + minutes.get("machine_cleaning", zero)
-        return clock.work(end, clearing)[1]
+    def _failed_attempt(self, now: np.ndarray, share: np.ndarray, failed: np.ndarray) -> np.ndarray:
+        """Setting up, printing until it failed, and clearing away; a person finds it in opening hours.
+
+        now, share : of the draws that ``failed``
+        """
+        clock = self.floor.clock
+
+        def minutes(stage: str) -> np.ndarray | float:
+            return self.job.minutes[stage][failed] if stage in self.job.minutes else 0.0
+
+        end = clock.work(now, minutes("machine_setup"))[1]
+        end = end + minutes("warm_up") + share * minutes("printing")
+        return clock.work(end, minutes("unloading") + minutes("machine_cleaning"))[1]
 
     def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:
         minutes, share = self.job.minutes[stage], self.job.touch_share.get(stage, 0.0)
@@ -254,7 +266,7 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]
             if stage == "printing" and job.machine:
                 printing_from[job.machine] = start
             keys.append((last, number, 2 * step, job.name, stage, False))
-            usual = float(np.median(job.minutes[stage]))
+            usual = job.usual_of(stage)
             now = float(_usual_end(floor.clock, stage, start, usual))
             if is_load(job, stage):
                 last = max(last, start + usual * (1 - job.touch_share[stage] / 2))

@@ -14,12 +14,12 @@ def width_by_cause(work: Work, ready: np.ndarray, most: int = 3) -> list[dict[st
 
     share : squared rank correlation of the cause's minutes with the date, draw by draw [0..1]; not additive
     """
-    stages = work.rows["stage"].to_numpy()
+    stages = work.steps.stage
     causes = {stage: work.minutes[stages == stage].sum(axis=0) for stage in work.route}
     causes["waiting"] = np.sum([wait for job in work.jobs for wait in job.waits.values()] or [np.zeros(len(ready))], 0)
     failed = [job.failed_at.sum(axis=0) for job in work.jobs if job.failed_at is not None]
     causes["failed builds"] = np.sum(failed or [np.zeros(len(ready))], axis=0)
-    runs = work.rows.groupby("stage")["runs_behind"].min()
+    runs = {stage: work.steps.runs_behind[stages == stage].min() for stage in work.route}
     shares = {cause: _rank_correlation(minutes, ready) ** 2 for cause, minutes in causes.items()}
     ordered = sorted(shares, key=lambda cause: -shares[cause])[:most]
     return [

@@ -13,7 +13,7 @@ import pandas as pd
 from calib.errors import UsageError
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
-from calib.quoting.plan import quote
+from calib.quoting.document import quote
 from calib.quoting.request import QuoteRequest
 from calib.records import FINISHES, PROCESS_WORDS
 from calib.shop.model import Shop

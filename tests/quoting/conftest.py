@@ -11,7 +11,7 @@ import pytest
 
 from calib.calibration.calibrator import Calibrator
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting import work
+from calib.quoting import steps
 from calib.quoting.request import QuoteRequest
 from calib.records import STAGES, Baselines
 from calib.shop.read_shop import read_shop
@@ -79,7 +79,7 @@ def plain_physics(monkeypatch):
         n = len(rows)
         return Baselines(build, stage, minutes, touch, np.full(n, "volume", object), np.full(n, 0.3), np.zeros(n))
 
-    monkeypatch.setattr(work, "build_minutes", build_minutes)
+    monkeypatch.setattr(steps, "build_minutes", build_minutes)
 
 
 @pytest.fixture

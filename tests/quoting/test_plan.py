@@ -16,7 +16,7 @@ from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.compare import compare
-from calib.quoting.plan import quote
+from calib.quoting.document import quote
 from calib.quoting.queue import QueuedBuild
 
 LEARNED = {"calibrator": Calibrator(), "waits": Waits(), "failures": Failures(), "draws": 400}
@@ -137,9 +137,9 @@ def test_a_due_date_before_the_start_is_one_sentence(box, shop, request_for):
         quote(request_for(1, due=early), shop, box, **LEARNED)
 
 
-def test_what_fits_nowhere_says_why_for_each_machine(box, shop, request_for):
+def test_what_fits_nowhere_says_one_reason_once(box, shop, request_for):
     small = {name: replace(machine, build_mm=(30.0, 30.0, 30.0)) for name, machine in shop.machines.items()}
-    with pytest.raises(NoPlanError, match=r"No machine of the shop can make box\.stl\. mex1: too large"):
+    with pytest.raises(NoPlanError, match=r"No machine of the shop can make box\.stl\. mex1, vpp1, pbf1: too large"):
         quote(request_for(1), replace(shop, machines=small), box, **LEARNED)
 
 

@@ -1,0 +1,175 @@
+"""A part, or an order of several, a quantity and a shop -> the options side by side, each with its ranges."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from calib.baseline.build import explain
+from calib.geometry.mesh import Mesh
+from calib.geometry.outline import outline
+from calib.quoting.columns import build_columns
+from calib.quoting.cost import option_cost
+from calib.quoting.ladder import usual_course
+from calib.quoting.learned import FailureChances, Learned, Predictor, Route, WaitDraws
+from calib.quoting.notes import cautions_of, option_warnings, quote_notes
+from calib.quoting.options import Option
+from calib.quoting.outside import outside_options
+from calib.quoting.plan import DRAWS, Planned, plan_options
+from calib.quoting.planned_builds import planned_builds
+from calib.quoting.promise import valid_until
+from calib.quoting.queue import QueuedBuild
+from calib.quoting.ranges import (
+    chance_by,
+    date_range,
+    date_with_chance,
+    iso,
+    many_quantiles,
+    value_ranges,
+)  # fmt: skip
+from calib.quoting.request import QuoteRequest
+from calib.quoting.shape import ShapeFinder
+from calib.quoting.width import width_by_cause
+from calib.quoting.work import Work
+from calib.shop.model import Shop
+
+
+def quote(
+    request: QuoteRequest,
+    shop: Shop,
+    mesh: Mesh,
+    calibrator: Predictor,
+    queue: Sequence[QueuedBuild] = (),
+    waits: WaitDraws | None = None,
+    failures: FailureChances | None = None,
+    seed: int = 0,
+    draws: int = DRAWS,
+    route: Route | None = None,
+) -> dict[str, Any]:
+    """The contract's ``quote`` document of one part, without its id; see ``contract`` for the keys.
+
+    Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
+    """
+    return quote_meshes(request, shop, [mesh], Learned(calibrator, waits, failures, route), queue, seed, draws)
+
+
+def quote_meshes(
+    request: QuoteRequest,
+    shop: Shop,
+    meshes: Sequence[Mesh],
+    learned: Learned,
+    queue: Sequence[QueuedBuild] = (),
+    seed: int = 0,
+    draws: int = DRAWS,
+) -> dict[str, Any]:
+    """The contract's ``quote`` document of an order; its keys count the whole order, ``items`` lists its parts.
+
+    meshes : one for each of ``request.order``, in its order
+    Raises as ``quote`` does.
+    """
+    shapes = [ShapeFinder(mesh) for mesh in meshes]
+    planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
+    best = planned[0]
+    return {
+        "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
+        "quantity": request.quantity,
+        "items": [
+            {"part": mesh.name, "quantity": line.quantity, "finish": line.finish}
+            for mesh, line in zip(meshes, request.order, strict=True)
+        ],
+        "level": 0.8,
+        "options": [_option_document(one, request, shop) for one in planned],
+        "out": found.out,
+        "soonest": soonest(planned),
+        "valid_until": valid_until(request, shop),
+        "start": iso(request.start_min, shop.timezone),
+        "due": iso(request.due.timestamp() / 60, shop.timezone) if request.due else None,
+        "sure": request.sure,
+        "draws": len(best.ready),
+        "seed": seed,
+        "notes": quote_notes(request, shop, meshes),
+        "outside": outside_options(request, shop),
+        "width": width_by_cause(best.work, best.ready),
+        "drawing": outline(meshes[0].triangles, meshes[0].mates),
+        "course": usual_course(best.work, shop, planner.clock, request.start_min, best.free),
+    }
+
+
+def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
+    """The option whose usual date comes first, and the share of draws in which no other process is sooner.
+
+    Where all options are of one process, the share in which no other machine is.
+    """
+    best = planned[0]
+    others = [one for one in planned if one.option.process != best.option.process]
+    others = others or [one for one in planned[1:] if set(one.option.machines) - set(best.option.machines)]
+    chance = 1.0
+    if others:
+        chance = float(np.mean(best.ready <= np.minimum.reduce([one.ready for one in others])))
+    return {"process": best.option.process, "machine": best.option.name, "chance": round(chance, 4)}
+
+
+def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[str, Any]:
+    work, option, zone, start = one.work, one.option, shop.timezone, request.start_min
+    touch = work.touch
+    work_min, touch_min, lead_min, first_min = value_ranges(
+        np.array([work.minutes.sum(axis=0), touch.sum(axis=0), one.ready - start, one.first - start])
+    )
+    return {
+        "process": option.process,
+        "machine": option.name,
+        "material": option.material,
+        "ride": ("along" if option.rides else "alone") if _has_closings(option, shop) else None,
+        "builds": len(option.builds),
+        "parts_per_build": max(build.parts for build in option.builds),
+        "stages": _stage_documents(work, touch),
+        "terms": _terms(option, shop, set(work.route)),
+        "work_min": work_min,
+        "touch_min": touch_min,
+        "lead_time_h": _hours(lead_min),
+        "first_part_h": _hours(first_min),
+        "ready_at": date_range(one.ready, zone),
+        "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
+        "sure_at": date_with_chance(one.ready, request.sure, zone),
+        "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
+        "cost": option_cost(work, shop),
+        "warnings": option_warnings(work, shop),
+        "cautions": cautions_of(work.route, option.process),
+        "plan": planned_builds(option, shop),
+    }
+
+
+def _hours(minutes: dict[str, float]) -> dict[str, float]:
+    return {name: round(value / 60, 4) for name, value in minutes.items()}
+
+
+def _terms(option: Option, shop: Shop, route: set[str]) -> list[dict[str, Any]]:
+    """Where the baseline minutes of the option's first build come from."""
+    columns = build_columns(option, option.builds[:1], shop.machines)
+    return [asdict(term) for term in explain(columns, shop) if term.stage in route]
+
+
+def _has_closings(option: Option, shop: Shop) -> bool:
+    return any(shop.machines[name].closes for name in option.machines)
+
+
+def _stage_documents(work: Work, touch: np.ndarray) -> list[dict[str, Any]]:
+    """Each stage over the whole order; ``touch_min`` is the usual one."""
+    rows = [np.flatnonzero(work.steps.stage == stage) for stage in work.route]
+    minutes = np.array([work.minutes[own].sum(axis=0) for own in rows])
+    hands = np.array([touch[own].sum(axis=0) for own in rows])
+    return [
+        {
+            "stage": stage,
+            "baseline_min": round(float(work.steps.baseline_min[own].sum()), 4),
+            **{f"{name}_min": value for name, value in spread.items()},
+            "touch_min": touched["p50"],
+            "runs_behind": int(work.steps.runs_behind[own].min()),
+        }
+        for stage, own, spread, touched in zip(
+            work.route, rows, value_ranges(minutes), value_ranges(hands), strict=True
+        )
+    ]

@@ -1,0 +1,158 @@
+"""Everything that chance decides, drawn once: the same seed gives the same luck to every option, quantity and what-if.
+
+Each stage's own range is the calibrator's to the last digit; how stages and builds move together is measured on the
+calibrator's own joint draws of two builds, and continued to any number of builds. The noise behind a stage of a build
+is keyed by process, build number and stage alone, so that all plans are compared on equal terms.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Hashable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.normal_plus_t import normal_cdf
+from calib.quoting.learned import Learned, Predictor
+
+STEP = 1.2815515655446004 / 4  # of the scores below; p10, p50 and p90 are among them
+SCORES = STEP * np.arange(-11, 12)
+LEVELS = np.where(
+    np.isclose(np.abs(SCORES), 4 * STEP), np.where(SCORES < 0, 0.1, 0.9), np.where(SCORES == 0, 0.5, normal_cdf(SCORES))
+)
+SAMPLE = 2000  # joint draws from which dependence is measured
+UNLEARNED_SHARED = 0.8  # assumption: so much of a baseline's error before any log is the same in every build of a part
+MOST_ATTEMPTS = 3
+
+
+def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Log minutes of each row at LEVELS, shape (rows, levels), and the runs behind each row, shape (rows,)."""
+    found = calibrator.predict(rows, quantiles=tuple(LEVELS.tolist()))
+    quantiles = found[LEVELS.tolist()].to_numpy(float)
+    return np.log(np.maximum.accumulate(quantiles, axis=1)), found["runs_behind"].to_numpy(int)
+
+
+class Place:
+    """Where normal scores lie between the SCORES of a table of quantiles; scores : shape (draws,).
+
+    >>> place = Place(np.array([0.0, 1.2815515655446004]))
+    >>> place.minutes(SCORES).round(3).tolist()
+    [1.0, 3.602]
+    """
+
+    def __init__(self, scores: np.ndarray) -> None:
+        at = np.clip((scores - SCORES[0]) / STEP, 0.0, len(SCORES) + 1.0)
+        self.step = np.minimum(at.astype(np.intp), len(SCORES) - 2)
+        self.share = at - self.step
+
+    def minutes(self, log_quantiles: np.ndarray) -> np.ndarray:
+        """Minutes of a row whose log minutes at SCORES are given; beyond the ends the tails go on as a log-normal's."""
+        slope = np.diff(log_quantiles)
+        return np.exp(log_quantiles[self.step] + self.share * slope[self.step])
+
+
+class Luck:
+    """Scores, waits and failures of a seed, each drawn when first asked for."""
+
+    def __init__(self, learned: Learned, draws: int, seed: int) -> None:
+        self.learned, self.draws, self.seed = learned, draws, seed
+        self._mix: dict[str, tuple[dict[str, int], np.ndarray, np.ndarray]] = {}
+        self._kept: dict[Hashable, Any] = {}
+
+    def fewer(self, draws: int) -> Luck:
+        """The same with fewer draws."""
+        other = Luck(self.learned, draws, self.seed)
+        other._mix = self._mix
+        return other
+
+    def _once(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        if key not in self._kept:
+            self._kept[key] = make()
+        return self._kept[key]
+
+    # -- minutes -----------------------------------------------------------------------------------------------------
+
+    def measure(self, process: str, rows: pd.DataFrame, runs_behind: np.ndarray) -> None:
+        """Dependence within a build and between two of a process; rows: one of each stage, in order."""
+        stages = rows["stage"].tolist()
+        if process in self._mix and set(stages) <= set(self._mix[process][0]):
+            return
+        two = pd.concat([rows.assign(build_id="one"), rows.assign(build_id="two")], ignore_index=True)
+        logs = np.log(self.learned.calibrator.draws(two, SAMPLE, self.seed))
+        count = len(stages)
+        moving = logs.std(axis=0) > 1e-9
+        together = np.eye(2 * count)
+        if moving.any():
+            together[np.ix_(moving, moving)] = np.corrcoef(logs[:, moving], rowvar=False).reshape(moving.sum(), -1)
+        within = (together[:count, :count] + together[count:, count:]) / 2
+        across = (together[:count, count:] + together[count:, :count]) / 2
+        shared = _sure_of(across)
+        at = np.arange(count)
+        shared[at, at] = np.maximum(shared[at, at], UNLEARNED_SHARED / (1 + runs_behind))
+        own = _sure_of(within) - shared
+        np.fill_diagonal(own, 1 - shared[at, at])
+        self._mix[process] = ({stage: i for i, stage in enumerate(stages)}, _root(shared), _root(own))
+        self._kept.clear()
+
+    def places(self, process: str, build: str, stages: Sequence[str]) -> list[Place]:
+        """Scores of the stages of one build."""
+        index, shared, own = self._mix[process]
+        names = list(index)
+
+        def make() -> list[Place]:
+            common = self._once((process, "common"), lambda: shared @ self._fresh(process, "every build", names))
+            return [Place(scores) for scores in common + own @ self._fresh(process, build, names)]
+
+        made = self._once((process, build), make)
+        return [made[index[stage]] for stage in stages]
+
+    def _fresh(self, process: str, build: str, stages: Sequence[str]) -> np.ndarray:
+        drawn = [keyed(self.seed, f"{process}/{build}/{stage}") for stage in stages]
+        return np.array([one.standard_normal(self.draws, dtype=np.float32) for one in drawn])
+
+    # -- waits -------------------------------------------------------------------------------------------------------
+
+    def wait(self, process: str, stage: str, number: int) -> np.ndarray:
+        """Open-hours waits before a stage of build ``number``, shape (draws,) [min]."""
+        waits, seed = self.learned.waits, self.seed + 7919 * number
+        assert waits is not None
+        made = self._once(("wait", process, stage, number), lambda: waits.draws(process, stage, self.draws, seed))
+        return np.asarray(made)
+
+    # -- failures ----------------------------------------------------------------------------------------------------
+
+    def failed_attempts(self, chance: float, number: int) -> np.ndarray | None:
+        """Share of the printing at which each attempt failed, 0 where it did not, shape (attempts, draws).
+
+        Attempts fail independently: their number is geometric, cut after MOST_ATTEMPTS. A failure comes at any time
+        alike.
+        """
+        if chance <= 0:
+            return None
+        fails, when = self._once(("failure", number), lambda: self._attempts(number))
+        return np.where(np.logical_and.accumulate(fails < chance, axis=0), when, np.float32(0.0))
+
+    def _attempts(self, number: int) -> tuple[np.ndarray, np.ndarray]:
+        rng, shape = keyed(self.seed, f"failure {number}"), (MOST_ATTEMPTS, self.draws)
+        return rng.random(shape, dtype=np.float32), 0.02 + 0.98 * rng.random(shape, dtype=np.float32)
+
+
+def keyed(seed: int, key: str) -> np.random.Generator:
+    """A stream of random numbers of its own for a key."""
+    return np.random.Generator(np.random.PCG64([seed, zlib.crc32(key.encode())]))
+
+
+def _sure_of(correlation: np.ndarray) -> np.ndarray:
+    """Correlations that a sample of SAMPLE can tell from none, the others zero."""
+    return np.where(np.abs(correlation) > 3 / np.sqrt(SAMPLE), correlation, 0.0)
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """A symmetric square root, rows scaled so that the variances stay what they were."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    wanted, got = np.diag(covariance), np.einsum("ij,ij->i", root, root)
+    scale = np.sqrt(np.divide(np.maximum(wanted, 0.0), got, out=np.zeros_like(wanted), where=got > 1e-15))
+    return np.asarray(root * scale[:, None], np.float32)

@@ -1,0 +1,113 @@
+"""Parts into builds: how many copies one holds, who takes which build, and different parts side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import chain, zip_longest
+from math import ceil
+
+from calib.geometry.nesting import cakes_for, copies_in_cake, copies_on_plate, plates_for
+from calib.quoting.shape import Shape
+from calib.shop.model import Machine
+
+Size = tuple[float, float, float]
+Contents = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Build:
+    """What one build is meant to hold.
+
+    machine : its id
+    contents : number of each part of the order, as (place in the order, copies)
+    """
+
+    machine: str
+    contents: Contents
+
+    @property
+    def parts(self) -> int:
+        return sum(copies for _, copies in self.contents)
+
+
+def build_capacity(machine: Machine, shape: Shape) -> int:
+    """Copies of one part that a build holds."""
+    params = machine.params
+    if machine.process != "PBF":
+        return side_by_side(shape.size_mm, machine.build_mm, params["gap_mm"], params["margin_mm"])
+    size, volume = shape.size_mm, shape.volume_cm3 * 1000.0
+    return _in_cake(size, volume, machine.build_mm, params["gap_mm"], params["wall_mm"], params["packing_limit"])
+
+
+@lru_cache(maxsize=4096)
+def side_by_side(size_mm: Size, build_mm: Size, gap_mm: float, margin_mm: float) -> int:
+    """Copies beside each other on a plate, or in one layer of a cake; remembered."""
+    return copies_on_plate(size_mm, build_mm, gap_mm, margin_mm)
+
+
+@lru_cache(maxsize=4096)
+def _in_cake(size: Size, volume_mm3: float, build: Size, gap: float, wall: float, limit: float) -> int:
+    return copies_in_cake(size, volume_mm3, build, gap, wall, limit)
+
+
+def share_builds(quantity: int, machines: Sequence[tuple[str, int]], place: int = 0) -> tuple[Build, ...]:
+    """Builds of one part, machines in turn; where one round is enough, the parts are spread evenly over them.
+
+    machines : id and copies that a build holds; place : of the part in the order
+    A greater quantity has the same builds or larger ones, and more of them: so it is never done sooner.
+
+    >>> [(build.machine, build.parts) for build in share_builds(30, [("a", 12)])]
+    [('a', 12), ('a', 12), ('a', 6)]
+    >>> [(build.machine, build.parts) for build in share_builds(13, [("a", 12), ("b", 12)])]
+    [('a', 7), ('b', 6)]
+    """
+    left, builds = quantity, []
+    even = ceil(quantity / len(machines))
+    while left > 0:
+        for machine, capacity in machines:
+            parts = min(left, capacity, max(even, 1))
+            if parts > 0:
+                builds.append(Build(machine, ((place, parts),)))
+                left -= parts
+    return tuple(builds)
+
+
+def mixed_builds(
+    wanted: Mapping[int, int], shapes: Mapping[int, Shape], machines: Sequence[Machine]
+) -> tuple[Build, ...]:
+    """Builds of several parts of one material, machines in turn; each takes an even share of every part.
+
+    wanted : place in the order -> copies; shapes : place -> the part as it lies in these machines
+    Full builds hold one part; what is left of each part goes together.
+    """
+    by_machine = []
+    for number, machine in enumerate(machines):
+        share = {at: (copies + len(machines) - 1 - number) // len(machines) for at, copies in wanted.items()}
+        by_machine.append(_builds_of({at: copies for at, copies in share.items() if copies}, shapes, machine))
+    return tuple(build for build in chain.from_iterable(zip_longest(*by_machine)) if build is not None)
+
+
+def _builds_of(wanted: Mapping[int, int], shapes: Mapping[int, Shape], machine: Machine) -> list[Build]:
+    builds, rest = [], {}
+    for at, copies in wanted.items():
+        capacity = build_capacity(machine, shapes[at])
+        builds += [Build(machine.id, ((at, capacity),))] * (copies // capacity)
+        rest[at] = copies % capacity
+    return builds + [Build(machine.id, contents) for contents in _together(rest, shapes, machine)]
+
+
+def _together(rest: Mapping[int, int], shapes: Mapping[int, Shape], machine: Machine) -> list[Contents]:
+    """Different parts side by side on plates, or in cakes."""
+    each = [at for at, copies in rest.items() for _ in range(copies)]
+    sizes, params = [shapes[at].size_mm for at in each], machine.params
+    if machine.process == "PBF":
+        volumes = [shapes[at].volume_cm3 * 1000.0 for at in each]
+        groups = cakes_for(
+            sizes, volumes, machine.build_mm, params["gap_mm"], params["wall_mm"], params["packing_limit"]
+        )
+    else:
+        groups = plates_for(sizes, machine.build_mm, params["gap_mm"], params["margin_mm"])
+    counted = [[each[i] for i in group] for group in groups]
+    return [tuple((at, group.count(at)) for at in dict.fromkeys(sorted(group))) for group in counted]

@@ -1,0 +1,220 @@
+"""Stages of jobs as arrays: baselines and ranges, each asked for once whatever the number of options."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.baseline.build import build_minutes
+from calib.quoting.columns import build_columns
+from calib.quoting.learned import Learned
+from calib.quoting.luck import LEVELS, Luck, predict_marginals
+from calib.quoting.nesting import Build
+from calib.quoting.options import Option, Piece
+from calib.quoting.schedule import ON_MACHINE
+from calib.records import STAGES
+from calib.shop.model import Shop
+
+ORDER_BEFORE, ORDER_AFTER = "order before", "order after"
+Key = tuple[Any, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Stages of jobs, arrays of one length n; log_quantiles : shape (n, levels), of the minutes at luck.LEVELS."""
+
+    stage: np.ndarray
+    process: np.ndarray
+    machine: np.ndarray
+    material: np.ndarray
+    parts: np.ndarray
+    baseline_min: np.ndarray
+    touch_min: np.ndarray
+    floor_min: np.ndarray
+    basis: np.ndarray
+    prior_sd: np.ndarray
+    runs_behind: np.ndarray
+    log_quantiles: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.stage)
+
+    @property
+    def touch_share(self) -> np.ndarray:
+        """Share of each step's minutes that hands are on it, shape (n,) [0..1]."""
+        return touch_share(self.touch_min, self.baseline_min)
+
+    @property
+    def usual_min(self) -> np.ndarray:
+        """Median minutes, floors kept, shape (n,)."""
+        return np.maximum(np.exp(self.log_quantiles[:, len(LEVELS) // 2]), np.nan_to_num(self.floor_min))
+
+    def take(self, rows: np.ndarray) -> Steps:
+        return Steps(**{one.name: getattr(self, one.name)[rows] for one in fields(self)})
+
+    def frame(self) -> pd.DataFrame:
+        """As a calibrator takes them, every row a build of its own."""
+        names = ["stage", "process", "machine", "material", "parts", "baseline_min", "touch_min", "floor_min", "basis",
+                 "prior_sd"]  # fmt: skip
+        return pd.DataFrame({name: getattr(self, name) for name in names})
+
+
+def touch_share(touch_min: Any, baseline_min: Any) -> np.ndarray:
+    return np.clip(np.nan_to_num(np.asarray(touch_min, float) / np.asarray(baseline_min, float)), 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Task:
+    """What is done together: for the order before (number 0), in a build, or for the order after.
+
+    steps : stage -> what of the order it is done for, in order; a stage of an order is done for each part on its own
+    """
+
+    name: str
+    number: int
+    steps: tuple[tuple[str, Build], ...]
+
+
+def tasks_of(option: Option, asked: Asked) -> list[Task]:
+    """The tasks of an option, in order."""
+    routes = [asked.route(piece) for piece in option.pieces]
+    before, after = _order_steps(option, routes)
+    builds = []
+    for number, build in enumerate(option.builds, 1):
+        inside = [at for at, _ in build.contents]
+        stages = _merged([routes[at] for at in inside], asked.shop.routes[option.piece_of(build).process])
+        steps = [(stage, _only(build, stage, routes)) for stage in stages if _scope(stage) != "order"]
+        builds.append(Task(f"build {number}", number, tuple(steps)))
+    return [Task(ORDER_BEFORE, 0, before), *builds, Task(ORDER_AFTER, 0, after)]
+
+
+def _order_steps(option: Option, routes: list[tuple[str, ...]]) -> tuple[Any, Any]:
+    """Steps of the order before its builds, and after them: each part's own."""
+    before: list[tuple[str, Build]] = []
+    after: list[tuple[str, Build]] = []
+    for at, (piece, route) in enumerate(zip(option.pieces, routes, strict=True)):
+        machine = next(build.machine for build in option.builds if any(one == at for one, _ in build.contents))
+        whole = Build(machine, ((at, piece.quantity),))
+        first = next((i for i, stage in enumerate(route) if stage in ON_MACHINE), 0)
+        for i, stage in enumerate(route):
+            if _scope(stage) == "order":
+                (before if i < first else after).append((stage, whole))
+    return tuple(before), tuple(after)
+
+
+def _merged(routes: list[tuple[str, ...]], in_order: Iterable[str]) -> tuple[str, ...]:
+    if len(routes) == 1:
+        return routes[0]
+    wanted = {stage for route in routes for stage in route}
+    return tuple(stage for stage in in_order if stage in wanted)
+
+
+def _only(build: Build, stage: str, routes: list[tuple[str, ...]]) -> Build:
+    """Of a build what goes through the stage."""
+    contents = tuple((at, copies) for at, copies in build.contents if stage in routes[at])
+    return build if len(contents) == len(build.contents) else Build(build.machine, contents)
+
+
+def _scope(stage: str) -> str:
+    return STAGES[stage].scope if stage in STAGES else "build"
+
+
+class Asked:
+    """Baselines and ranges of stages of builds, each asked for once."""
+
+    def __init__(self, shop: Shop, learned: Learned) -> None:
+        self.shop, self.learned = shop, learned
+        self._rows: dict[Key, dict[str, int]] = {}
+        self._waiting: dict[Key, tuple[Option, Build, set[str]]] = {}
+        self._blocks: list[Steps] = []
+        self._all: Steps | None = None
+        self._first: dict[str, tuple[Option, Build]] = {}
+        self._stages: dict[str, dict[str, None]] = {}
+        self._routes: dict[tuple[str, str, str, bool], tuple[str, ...]] = {}
+
+    def route(self, piece: Piece) -> tuple[str, ...]:
+        """Stages of a part, in order."""
+        key = (piece.process, piece.material, piece.finish, piece.shape.contact_cm2 > 0)
+        if key not in self._routes:
+            self._routes[key] = self.learned.route_of(*key, self.shop)
+        return self._routes[key]
+
+    def want(self, option: Option, tasks: Iterable[Task]) -> None:
+        for task in tasks:
+            for stage, build in task.steps:
+                process = option.piece_of(build).process
+                self._first.setdefault(process, (option, Build(build.machine, ((build.contents[0][0], 1),))))
+                self._stages.setdefault(process, {})[stage] = None
+                self._want(option, build, stage)
+
+    def _want(self, option: Option, build: Build, stage: str) -> None:
+        key = _key(option, build)
+        if stage not in self._rows.get(key, {}):
+            self._waiting.setdefault(key, (option, build, set()))[2].add(stage)
+
+    def answer(self, luck: Luck) -> None:
+        """Ask the physics and the calibrator for what is wanted and not known; and how stages move together."""
+        for process, (option, one) in self._first.items():
+            for stage in self._stages[process]:
+                self._want(option, one, stage)
+        if self._waiting:
+            self._ask(list(self._waiting.items()))
+            self._waiting.clear()
+        for process, (option, one) in self._first.items():
+            rows = self._rows[_key(option, one)]
+            steps = self.steps([rows[stage] for stage in self._stages[process] if stage in rows])
+            luck.measure(process, steps.frame(), steps.runs_behind)
+
+    def _ask(self, waiting: list[tuple[Key, tuple[Option, Build, set[str]]]]) -> None:
+        columns = _joined(build_columns(option, [build], self.shop.machines) for _, (option, build, _) in waiting)
+        base = build_minutes(columns, self.shop)
+        wanted = [stages for _, (_, _, stages) in waiting]
+        kept = np.flatnonzero([s in wanted[b] for b, s in zip(base.build.tolist(), base.stage, strict=True)])
+        kept = kept[base.minutes[kept] > 0]
+        build = base.build[kept]
+        known = {
+            "stage": base.stage[kept],
+            "parts": columns["parts"][build].astype(int),
+            "baseline_min": base.minutes[kept],
+            "touch_min": base.touch_min[kept],
+            "basis": base.basis[kept],
+            "prior_sd": base.prior_sd[kept],
+            "floor_min": base.floor_min[kept],
+            **{name: columns[name][build] for name in ("process", "machine", "material")},
+        }
+        logs, behind = predict_marginals(self.learned.calibrator, pd.DataFrame(known | {"build_id": build.astype(str)}))
+        begin = sum(len(block) for block in self._blocks)
+        for row, (number, stage) in enumerate(zip(build.tolist(), known["stage"], strict=True), begin):
+            self._rows.setdefault(waiting[number][0], {})[stage] = row
+        self._blocks.append(Steps(**known, runs_behind=behind, log_quantiles=logs))
+        self._all = None
+
+    def steps(self, rows: list[int]) -> Steps:
+        if self._all is None:
+            self._all = Steps(
+                **{one.name: np.concatenate([getattr(block, one.name) for block in self._blocks])
+                   for one in fields(Steps)}
+            )  # fmt: skip
+        return self._all.take(np.asarray(rows, int))
+
+    def rows(self, option: Option, task: Task) -> Iterator[int]:
+        """Rows of a task's steps, those that take time."""
+        for stage, build in task.steps:
+            row = self._rows[_key(option, build)].get(stage)
+            if row is not None:
+                yield row
+
+
+def _key(option: Option, build: Build) -> Key:
+    pieces = [option.pieces[at] for at, _ in build.contents]
+    shapes = tuple((id(piece.shape), piece.finish, piece.difficulty) for piece in pieces)
+    return build.machine, pieces[0].material, shapes, tuple(copies for _, copies in build.contents)
+
+
+def _joined(columns: Iterable[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
+    listed = list(columns)
+    return {name: np.concatenate([one[name] for one in listed]) for name in listed[0]}
