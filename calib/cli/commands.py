@@ -19,6 +19,7 @@ from calib.cli import (
     import_,
     init,
     keeping,
+    map_,
     measure,
     pieces,
     predict,
@@ -26,6 +27,7 @@ from calib.cli import (
     quote,
     quotes,
     report,
+    review,
     week,
     why,
 )
@@ -40,6 +42,9 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
     "Logs, every week": {
         "week": week.week,
         "import": import_.import_,
+        "map": map_.map_,
+        "rejects": keeping.rejects,
+        "review": review.review,
         "fit": fit.fit,
         "drift": drift.drift,
         "report": report.report,
@@ -60,7 +65,6 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "promises": promises.promises,
     },
     "Care of the store": {
-        "rejects": keeping.rejects,
         "backup": keeping.backup,
         "restore": keeping.restore,
     },

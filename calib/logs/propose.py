@@ -209,15 +209,21 @@ def _propose_words(values: list[str], words: dict[str, str], ours_of: Callable[[
             words[word] = ours
         if not ours:
             unsure.append(f'what is "{word}" ({count} rows)?')
+        elif ours not in (word.lower(), _plain(word)):
+            unsure.append(f'is "{word}" ({count} rows) {ours}? it is the nearest word, no more')
 
 
 def _stage_of(word: str) -> str:
     """Our stage for a word, or ''."""
-    plain = word.replace(" ", "_").replace("-", "_")
+    plain = _plain(word)
     if not stage_problem(plain):
         return plain
     near = nearest(plain, STAGES)
     return near[0] if near else ""
+
+
+def _plain(word: str) -> str:
+    return word.lower().replace(" ", "_").replace("-", "_")
 
 
 def _process_of(word: str) -> str:

@@ -189,7 +189,7 @@ def _kind(shown: str, names: tuple[str, ...]) -> str:
         raise LogFileError(
             f"{shown}: its columns ({seen}) are those of no log that calib knows.",
             "A log of builds has build_id, process, machine, parts; one of stages has build_id, stage, started_at, "
-            "ended_at. Other names come in through a mapping: calib import FILE --map MAPPING.toml.",
+            "ended_at. For other names let a mapping be proposed: calib map FILE",
         )
     return kind
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from calib.report.terminal import quarantine_sentence, show_drift
+from calib.report.terminal import show_drift
 from calib.report.units import duration
 
 Document = Mapping[str, Any]
@@ -33,22 +33,6 @@ def show_accept(doc: Document) -> str:
         f"{doc['process']} {doc['stage']}: the change since {doc['since']} is the plan from now on. "
         "It is kept in the history with its note."
     )
-
-
-def show_backup(doc: Document) -> str:
-    return f"The store is copied to {doc['backup']}. Put it back with: calib restore"
-
-
-def show_restore(doc: Document) -> str:
-    kept = f" The store that was there is kept as {doc['kept']}." if doc["kept"] else ""
-    return f"{doc['backup']} is the store again.{kept}"
-
-
-def show_rejects(doc: Document) -> str:
-    if not doc["rows"]:
-        return "No row is set aside."
-    lines = [quarantine_sentence(row) for row in doc["rows"]]
-    return "\n".join([*lines, *(f"Written: {path}. Mend it and import it." for path in doc["files"])])
 
 
 def show_demo(doc: Document) -> str:

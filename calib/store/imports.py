@@ -25,7 +25,7 @@ from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
 from calib.store.quarantine import close_mended, keep_rejects, samples
-from calib.store.review import list_review
+from calib.store.review import A_WEEK, count_review, list_review
 from calib.store.staging import MENDED_COLUMNS, Settings, columns_of, create_staged, load_raw, odd_times, stage
 from calib.store.suspicious import mark_runs
 
@@ -271,12 +271,11 @@ def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, docum
         warnings.append(f"{odd['twice']} local times exist twice (the clock went back): the first was taken.")
     if odd.get("missing"):
         warnings.append(f"{odd['missing']} local times do not exist (the clock went forward): moved on by the gap.")
-    set_aside = sum(file["rows_quarantined"] for file in document["files"])
-    steps = [f"{set_aside} rows were set aside: mend them and import them again."] if set_aside else []
+    still_open, this_week = count_review(con)
     return {
         "warnings": warnings,
-        "review": list_review(con),
+        "review": list_review(con, max(0, A_WEEK - this_week)),
+        "review_open": still_open,
         "silent_machines": silent_machines(con),
         "last_logs": last_logs(con),
-        "next_steps": steps,
     }

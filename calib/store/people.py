@@ -77,6 +77,11 @@ def hide_names(con: duckdb.DuckDBPyConnection, value: str) -> str:
     return re.sub(r"[^\W\d_][\w'\-.]*", lambda word: aliases.get(_digest(word.group(), key), word.group()), value)
 
 
+def without_names(con: duckdb.DuckDBPyConnection, value: str, mode: str) -> str:
+    """A text that a person typed, as the shop's rule for names has it."""
+    return value if mode == "named" else hide_names(con, value)
+
+
 def find_key(con: duckdb.DuckDBPyConnection) -> str:
     """The key of this store's aliases, or '' where no alias was ever given."""
     row = con.execute("SELECT value FROM setting WHERE name = 'alias key'").fetchone()

@@ -12,26 +12,27 @@ from calib.store.suspicious import JUDGED
 A_WEEK = 5  # questions that a person is asked in a week
 VERDICTS = ("right", "mended", "wrong")
 
-# Marks on the rows as they stand now; one on a row that was corrected since rests until that row comes back.
+# The greatest mark on each row as it stands now; one on a row that was corrected since rests until that row comes back.
 _NOW = f"""
-SELECT v.mark_id, v.row_key, v.rule, v.says, v.effect_min, v.verdict, v.verdict_min, v.verdict_note, s.build_id, s.order_id,
+SELECT v.mark_id, v.row_key, v.rule, v.says, v.effect_min, v.verdict, v.verdict_min, v.verdict_note, v.verdict_at, s.build_id, s.order_id,
     s.stage, s.line, f.name AS path
 FROM review v JOIN stage_run s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}
 LEFT JOIN log_file f ON f.file_id = s.file_id
+QUALIFY row_number() OVER (PARTITION BY v.row_key ORDER BY v.effect_min DESC NULLS LAST, v.mark_id) = 1
 """
 
 
 def list_review(
     con: duckdb.DuckDBPyConnection, limit: int | None = A_WEEK, answered: bool = False
 ) -> list[dict[str, Any]]:
-    """Marks without a verdict, the largest effect first, or those with one, the latest first.
+    """One mark of each run without a verdict, the largest effect first, or those with one, the latest first.
 
-    Each has mark_id, row_key, rule, says, effect_min, verdict, verdict_min, verdict_note, build_id, order_id, stage, line,
+    Each has mark_id, row_key, rule, says, effect_min, verdict, verdict_min, verdict_note, verdict_at, build_id, order_id, stage, line,
     path, and ``sentence``, which says all of it.
     """
-    order = "verdict_at DESC" if answered else "v.effect_min DESC NULLS LAST"
+    order = "verdict_at DESC" if answered else "effect_min DESC NULLS LAST"
     found = con.execute(
-        f"{_NOW} WHERE (v.verdict IS NOT NULL) = ? ORDER BY {order}, v.mark_id LIMIT ?",
+        f"SELECT * FROM ({_NOW}) WHERE (verdict IS NOT NULL) = ? ORDER BY {order}, mark_id LIMIT ?",
         [answered, 1 << 60 if limit is None else limit],
     )
     names = [column[0] for column in found.description or ()]
@@ -46,7 +47,7 @@ def _sentence(mark: dict[str, Any]) -> str:
 
 
 def count_review(con: duckdb.DuckDBPyConnection) -> tuple[int, int]:
-    """How many marks are open, and how many questions a person has answered in the last seven days."""
+    """How many runs are in question, and how many questions a person has answered in the last seven days."""
     row = con.execute(
         f"SELECT count(*) FILTER (verdict IS NULL), (SELECT count(DISTINCT row_key) FROM review WHERE verdict IS NOT NULL "
         f"AND verdict_at > (now() AT TIME ZONE 'UTC')::TIMESTAMP - INTERVAL 7 DAY) FROM ({_NOW})"

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from calib.errors import LogFileError
 from calib.shop.read_shop import read_shop
 from calib.store.imports import import_files
 
@@ -17,9 +18,11 @@ def import_logs(
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
-    """Read all files, then store them in one transaction; the contract's ``import`` document."""
+    """Read all files, then store them in one transaction; the contract's ``import`` document, with ``next_steps``."""
     shop = read_shop(folder)
-    return import_files(
+    if mapping and not mapping.exists():
+        raise LogFileError(f"There is no mapping file {mapping}.", "Propose one: calib map FILE")
+    document = import_files(
         folder,
         paths,
         timezone=shop.timezone,
@@ -32,3 +35,23 @@ def import_logs(
         shop_stages={stage for route in shop.routes.values() for stage in route},
         machines=shop.machines,
     )
+    return document | {"next_steps": next_steps(document, folder)}
+
+
+def next_steps(document: dict[str, Any], folder: Path) -> list[dict[str, str]]:
+    """What to do after an import, the first thing first: command, for (what it is for)."""
+    files = document["files"]
+    unread = [file["path"] for file in files if file.get("error") and "map" in file.get("hint", "")]
+    steps = [(f"calib map {path}", "propose how its columns become ours") for path in unread[:3]]
+    if any(file["rows_quarantined"] for file in files):
+        steps.append(("calib rejects --out to-mend", "write the rows set aside as CSV: mend them, import those files"))
+    if document["review"]:
+        steps.append(("calib review", "answer the questions"))
+    if any(file["rows_new"] + file["rows_corrected"] for file in files) or document["joined"]:
+        steps.append(("calib fit", "learn from what came"))
+    return [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps]
+
+
+def at_shop(folder: Path) -> str:
+    """What a command needs behind it to find a shop that is not the current folder."""
+    return "" if folder == Path() else f" --shop {folder}"

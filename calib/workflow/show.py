@@ -7,14 +7,28 @@ from typing import Any
 from calib.report import (
     terminal,
     terminal_capacity,
+    terminal_import,
+    terminal_model,
     terminal_orders,
     terminal_quote,
     terminal_steps,
+    terminal_store,
     terminal_week,
     terminal_why,
 )
 
-ROOMS = (terminal, terminal_quote, terminal_orders, terminal_capacity, terminal_steps, terminal_week, terminal_why)
+ROOMS = (
+    terminal,
+    terminal_capacity,
+    terminal_import,
+    terminal_model,
+    terminal_orders,
+    terminal_quote,
+    terminal_steps,
+    terminal_store,
+    terminal_week,
+    terminal_why,
+)
 
 
 def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:

@@ -1,0 +1,39 @@
+"""``calib review``"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder
+
+
+def review(
+    number: Annotated[int | None, typer.Argument(metavar="[NUMBER]", help="Question to answer, as listed.")] = None,
+    right: Annotated[bool, typer.Option("--right", help="It was so: learn from it as it stands.")] = False,
+    minutes: Annotated[float | None, typer.Option(metavar="MIN", help="It took so many minutes of work.")] = None,
+    leave_out: Annotated[bool, typer.Option("--leave-out", help="Nobody knows: do not learn from it.")] = False,
+    take_back: Annotated[bool, typer.Option("--take-back", help="Take the answer back; it is asked again.")] = False,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="Why; kept with the answer.")] = "",
+    everything: Annotated[bool, typer.Option("--all", help="All open questions, not only a week's five.")] = False,
+    answered: Annotated[bool, typer.Option("--answered", help="The questions that were answered.")] = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Ask about rows that look wrong, and keep the answers.
+
+    At most five questions in seven days, the largest effect first. An answer holds for later imports of the same row;
+    the next fit obeys it.
+
+    Example: calib review 12 --minutes 25 --note "the timer was left on"
+    """
+    from calib.workflow.review import answer_question, find_questions
+
+    if number is None:
+        return Answer("review", find_questions(shop, everything=everything, answered=answered))
+    said = {"right": right, "mended": minutes is not None, "wrong": leave_out, "take back": take_back}
+    return Answer(
+        "answer", answer_question(shop, number, [verdict for verdict, is_it in said.items() if is_it], minutes, note)
+    )

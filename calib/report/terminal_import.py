@@ -1,0 +1,147 @@
+"""What came in, what waits for a person, and the next step: import and map as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from calib.report.terminal import Document, RenderableType, as_text, listed, table
+from calib.report.units import count, day
+
+FATES = ("new", "corrected", "repeated", "held", "quarantined")
+SHOWN = 10  # rows set aside that are listed; the others are a command away
+
+
+def show_import(doc: Document) -> str:
+    """What became of every row, then what waits for a person, then how the logs do, then the next step."""
+    shown: list[RenderableType] = [*files_table(doc), *set_aside_lines(doc), *question_lines(doc), *health_lines(doc)]
+    shown += [*listed(doc, "warnings"), *(f"Log next: {one}" for one in listed(doc, "log_next"))]
+    if doc.get("dry_run"):
+        shown.append("This was a trial: nothing was stored.")
+    steps = listed(doc, "next_steps")
+    return as_text(*shown, *(next_lines(steps) if steps else []))
+
+
+def next_lines(steps: Iterable[Document]) -> list[str]:
+    """Commands with what they are for, one below the other."""
+    steps = list(steps)
+    wide = max(len(step["command"]) for step in steps)
+    return ["Next:", *(f"  {step['command']:<{wide}}  {step['for']}".rstrip() for step in steps)]
+
+
+def files_table(doc: Document) -> list[RenderableType]:
+    """A line for each file that brought something; those that were known are counted."""
+    files = [one for one in doc["files"] if not one.get("error")]
+    fresh = {one["path"] for one in listed(doc, "quarantine")}
+    news = [one for one in files if _brought_something(one) or Path(one["path"]).name in fresh]
+    shown: list[RenderableType] = [_table_of(news)] if news else []
+    known = [one for one in files if one not in news]
+    if known:
+        which = known[0]["path"] if len(known) == 1 else count(len(known), "file")
+        before = sum(one["rows_quarantined"] for one in known)
+        aside = f", {before} set aside before" if before else ""
+        shown.append(f"{which}: nothing new in {count(sum(one['rows_read'] for one in known), 'row')}{aside}.")
+    waiting = sum(one["rows_held"] for one in files)
+    if waiting:
+        shown.append(f"{count(waiting, 'row')} waiting for the build or order they name; they join when its row comes.")
+    if doc.get("joined"):
+        shown.append(f"{count(doc['joined'], 'row')} that waited joined their builds.")
+    return shown + [f"Not read: {one['error']} {one['hint']}".rstrip() for one in doc["files"] if one.get("error")]
+
+
+def _brought_something(file: Document) -> bool:
+    return any(file[f"rows_{name}"] for name in ("new", "corrected", "held"))
+
+
+def _table_of(files: list[Document]) -> Table:
+    columns = ("read", *FATES)
+    rows = [[one["path"], one["kind"], *(one[f"rows_{name}"] or "" for name in columns)] for one in files]
+    if len(files) > 1:
+        sums = [sum(one[f"rows_{name}"] for one in files) for name in columns]
+        rows.append([f"{len(files)} files", "", *sums])
+    return table("file|log of|>rows|>new|>corrected|>known|>waiting|>set aside", rows)
+
+
+def set_aside_lines(doc: Document) -> list[str]:
+    """The rows that this import set aside, and had not set aside before."""
+    sentences = list(quarantine_sentences(listed(doc, "quarantine")))
+    if not sentences:
+        return []
+    number = sum(one["rows_quarantined"] for one in doc["files"])
+    lines = [f"Set aside, {count(number, 'row')}:", *(f"  {one}" for one in sentences[:SHOWN])]
+    return lines + (["  ... the others: calib rejects"] if number > len(sentences[:SHOWN]) else [])
+
+
+def quarantine_sentences(rejects: Iterable[Document]) -> Iterator[str]:
+    """One sentence for each row set aside: its place, then every value with what is wrong with it."""
+    for _, problems in groupby(rejects, key=lambda one: one["reject_id"]):
+        first, *others = problems
+        yield "; ".join([f"{first['path']} line {first['line']}, {_problem(first)}", *map(_problem, others)])
+
+
+def _problem(one: Document) -> str:
+    value = f' "{one["value"]}"' if one["value"] is not None else ""
+    return f"{one['column'] or 'the row'}{value} {one['reason']}"
+
+
+def question_lines(doc: Document) -> list[str]:
+    """This week's questions; 'of' how many is said where there are more."""
+    questions = listed(doc, "review")
+    if not questions:
+        return []
+    more = f" (of {doc['review_open']})" if doc.get("review_open", 0) > len(questions) else ""
+    return [f"To ask a person, the largest effect first{more}:", *map(question_line, questions)]
+
+
+def question_line(mark: Document) -> str:
+    return f"  {mark['mark_id']:>3}  {mark['sentence']}"
+
+
+def health_lines(doc: Document) -> list[str]:
+    """When each machine logged last, and which are silent."""
+    silent = {one["machine"] for one in listed(doc, "silent_machines")}
+    told = [f"{one['machine']} silent since {day(one['last'])}" for one in listed(doc, "silent_machines")]
+    lines = [f"Longer than usual without a print: {', '.join(told)}. Is its log missing?"] if told else []
+    by_day: dict[str, list[str]] = {}
+    for one in listed(doc, "last_logs"):
+        if one["machine"] not in silent:
+            by_day.setdefault(one["last"], []).append(one["machine"])
+    if by_day:
+        days = "; ".join(f"{day(last)}: {', '.join(by_day[last])}" for last in sorted(by_day, reverse=True))
+        lines.append(f"Last log of each machine: {days}.")
+    return lines
+
+
+def show_map(doc: Document) -> str:
+    """The proposal with its reasons, the questions, what a trial brought, the next step."""
+    shown: list[RenderableType] = [
+        f"{doc['file']} looks like a log of {doc['kind']}. The proposal is written to {doc['mapping']}:",
+        *(f"  {reason}" for reason in doc["reasons"]),
+    ]
+    if doc["unsure"]:
+        shown += ["To decide first:", *(f"  {question}" for question in doc["unsure"])]
+    shown += _trial_lines(doc["would_come_in"]) if doc["would_come_in"] else [f"Tried: {doc['trial_error']}"]
+    return as_text(*shown, *next_lines(doc["next_steps"]))
+
+
+def _trial_lines(trial: dict[str, Any]) -> list[RenderableType]:
+    (file,) = trial["files"][:1]
+    told = {
+        "new": "new",
+        "corrected": "corrected",
+        "repeated": "known",
+        "held": "waiting for their build",
+        "quarantined": "set aside",
+    }
+    fates = ", ".join(f"{file[f'rows_{name}']} {word}" for name, word in told.items() if file[f"rows_{name}"])
+    line = f"Tried without storing: {count(file['rows_read'], 'row')} read: {fates or 'nothing'}."
+    unused = file["kept_columns"]
+    return [
+        line,
+        *set_aside_lines(trial),
+        *([f"Columns not mapped, kept as they are: {', '.join(unused)}."] if unused else []),
+    ]

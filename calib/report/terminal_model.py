@@ -1,0 +1,85 @@
+"""What the model learned, foretells, and was worth: fit, predict and backtest as short texts with tables."""
+
+from __future__ import annotations
+
+from calib.report.terminal import Document, RenderableType, as_text, listed, table, told
+from calib.report.units import count, duration, known, share, signed_percent, stage_name
+
+
+def show_fit(doc: Document) -> str:
+    """How many runs were learned from, and how each stage compares with its baseline."""
+    rows = [
+        [cell["process"], stage_name(cell["stage"]), cell["runs"], ratio(cell["ratio_p50"]), usual(cell["spread"])]
+        for cell in doc["cells"]
+    ]
+    shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
+    shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
+    shown += [below_floor_sentence(one) for one in listed(doc, "below_floor")]
+    return as_text(*shown, table("process|stage|>runs|>actual / baseline|>usually within", rows))
+
+
+def below_floor_sentence(one: Document) -> str:
+    return (
+        f"LOOK AT ONCE: build {one['build_id']}, {stage_name(one['stage'])}: {duration(one['actual_min'])}, below the "
+        f"data sheet's floor of {duration(one['floor_min'])}. Not learned from."
+    )
+
+
+def ratio(value: float | None) -> str:
+    return f"{value:.2f}" if known(value) else ""
+
+
+def usual(spread: float | None) -> str:
+    """Middle 80 % of a log-normal with this sd of the log, as a factor either way."""
+    return f"÷ × {2.718281828 ** (1.2816 * spread):.2f}" if spread is not None and known(spread) else ""
+
+
+def show_predict(doc: Document) -> str:
+    """One line for each build: its total; the stages are in the CSV."""
+    rows = listed(doc, "predictions")
+    totals = [row for row in rows if row["stage"] == "total"] or rows
+    shown: list[RenderableType] = [
+        table(
+            "build|process|>p10|>half the time|>p90|>runs behind",
+            [
+                [
+                    row["build_id"],
+                    row["process"],
+                    *(duration(row[f"p{q}_min"]) for q in (10, 50, 90)),
+                    row["runs_behind"],
+                ]
+                for row in totals
+            ],
+        )
+    ]
+    shown += [told(one) for one in (*listed(doc, "warnings"), *listed(doc, "rows_set_aside"))]
+    if doc.get("out"):
+        shown.append(f"All stages: {doc['out']}")
+    return as_text(*shown)
+
+
+def show_backtest(doc: Document) -> str:
+    """Whether the ranges were honest, over all and by stage."""
+    levels = ("50", "80", "90", "95")
+    rows = [
+        [cell["process"], stage_name(cell["stage"]), cell["predictions"]]
+        + [share(cell["coverage"][level]) for level in levels]
+        for cell in doc["cells"]
+    ]
+    over_all = ", ".join(f"{share(doc['coverage'][level])} of {level} %" for level in levels)
+    better = sharper(doc.get("interval_score"), doc.get("interval_score_baseline_only"))
+    return as_text(
+        f"{count(doc['predictions'], 'prediction')} in {count(doc['weeks'], 'week')}, none looked ahead.",
+        f"Held: {over_all}.",
+        *better,
+        table("process|stage|>predictions|>held of 50 %|>of 80 %|>of 90 %|>of 95 %", rows),
+    )
+
+
+def sharper(score: float | None, baseline: float | None) -> list[str]:
+    if score is None or not baseline:
+        return []
+    return [
+        f"Interval score {score:.3f} (lower is better); the baseline alone {baseline:.3f}: "
+        f"{signed_percent(100 * (score / baseline - 1))}."
+    ]
