@@ -16,6 +16,7 @@ import pandas as pd
 
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.quoting.learned import Learned, Predictor
+from calib.records import STAGES
 
 STEP = 1.2815515655446004 / 4  # of the scores below; p10, p50 and p90 are among them
 SCORES = STEP * np.arange(-11, 12)
@@ -113,6 +114,16 @@ class Luck:
         return np.array([one.standard_normal(self.draws, dtype=np.float32) for one in drawn])
 
     # -- waits -------------------------------------------------------------------------------------------------------
+
+    def waits_before(self, process: str, stages: Sequence[str], number: int) -> dict[str, np.ndarray]:
+        """Waits before stages that begin with a person; machines that run on wait only where logs showed it."""
+        return {stage: self.wait(process, stage, number) for stage in stages if self._is_waited_for(process, stage)}
+
+    def _is_waited_for(self, process: str, stage: str) -> bool:
+        if self.learned.waits is None:
+            return False
+        by_hand = stage not in STAGES or STAGES[stage].hands != "none"
+        return by_hand or self.learned.waits.parameters(process, stage)[3] > 0
 
     def wait(self, process: str, stage: str, number: int) -> np.ndarray:
         """Open-hours waits before a stage of build ``number``, shape (draws,) [min]."""

@@ -10,9 +10,12 @@ import pandas as pd
 
 from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
+from calib.quoting.luck import Luck
 from calib.quoting.schedule import Floor, Job, Run, run_jobs
 from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
+
+QUEUED = 100_000  # builds of the queue are numbered from here on: their luck is not that of the order quoted
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,8 +37,12 @@ class QueuedBuild:
     quote_id: str = ""
 
 
-def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Job:
-    """The build's remaining work; a stage that runs takes what is left of a run that has lasted so long."""
+def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
+    """The build's remaining work with its waits and failures; a run under way takes what is left of it.
+
+    number : place in the queue, which keys its luck
+    """
+    learned, draws, seed = luck.learned, luck.draws, luck.seed
     rows = build.rows.assign(
         process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
     )
@@ -45,13 +52,24 @@ def queue_job(build: QueuedBuild, learned: Learned, draws: int, seed: int) -> Jo
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
     stages = tuple(rows["stage"])
     share = touch_share(rows["touch_min"], rows["baseline_min"])
+    later = stages[1:] if build.elapsed_min > 0 else stages
     return Job(
         name=f"queued {build.build_id}",
         machine=build.machine,
         stages=stages,
         minutes={stage: minutes[:, i] for i, stage in enumerate(stages)},
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
+        waits=luck.waits_before(build.process, later, QUEUED + number),
+        failed_at=luck.failed_attempts(_failure_chance(build, learned), QUEUED + number),
     )
+
+
+def _failure_chance(build: QueuedBuild, learned: Learned) -> float:
+    """Chance that its printing, if still to come, fails [0..1]."""
+    if learned.failures is None or "printing" not in set(build.rows["stage"]):
+        return 0.0
+    row = {"process": build.process, "machine": build.machine, "material": build.material}
+    return float(learned.failures.chance(pd.DataFrame([row]))[0])
 
 
 def _left_over(minutes: np.ndarray, elapsed: float) -> np.ndarray:
@@ -68,7 +86,8 @@ def run_queue(
 ) -> tuple[list[Run], Floor]:
     """The queue alone through the shop."""
     floor = Floor(shop, clock, draws, start)
-    jobs = [queue_job(build, learned, draws, seed) for build in queue if len(build.rows)]
+    luck = Luck(learned, draws, seed)
+    jobs = [queue_job(build, luck, number) for number, build in enumerate(queue) if len(build.rows)]
     return run_jobs(jobs, floor), floor
 
 

@@ -13,7 +13,6 @@ from calib.quoting.luck import Luck
 from calib.quoting.options import Option
 from calib.quoting.schedule import Job
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps, Task, tasks_of
-from calib.records import STAGES
 
 
 @dataclass(eq=False)
@@ -105,7 +104,7 @@ def _jobs(
                 stages=stages,
                 minutes={stage: _sum(minutes, rows) for stage, rows in by_stage.items()},
                 touch_share={stage: _share(steps, rows) for stage, rows in by_stage.items()},
-                waits={stage: luck.wait(process, stage, number) for stage in stages if _waits(luck, process, stage)},
+                waits=luck.waits_before(process, stages, number),
                 failed_at=luck.failed_attempts(chance[number - 1], number) if number else None,
                 after=tuple(one.name for one in jobs) if name == ORDER_AFTER else before,
                 parts=build.parts if build else 0,
@@ -123,12 +122,3 @@ def _sum(minutes: np.ndarray, rows: np.ndarray) -> np.ndarray:
 def _share(steps: Steps, rows: np.ndarray) -> float:
     weights = steps.baseline_min[rows]
     return float(steps.touch_share[rows] @ weights / weights.sum())
-
-
-def _waits(luck: Luck, process: str, stage: str) -> bool:
-    """Stages that begin with a person wait; machines that run on do only where logs showed it."""
-    waits = luck.learned.waits
-    if waits is None:
-        return False
-    by_hand = stage not in STAGES or STAGES[stage].hands != "none"
-    return by_hand or waits.parameters(process, stage)[3] > 0
