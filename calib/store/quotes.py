@@ -119,17 +119,6 @@ def _plain(value: Any) -> Any:
     return value if value is None or isinstance(value, bool | int | str) else str(value)
 
 
-def find_kept_promises(con: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
-    """How many quotes whose parts are packed were ready in time, in one line; None where there are none."""
-    from calib.store.promises import find_orders
-
-    done = [one for one in find_orders(con) if one["ready_at"] is not None]
-    if not done:
-        return None
-    held = sum(one["ready_at"] <= promised_at(one) for one in done)
-    return {"quotes": None, "held": None, "on_time": None, "lines": [f"Promises held: {held} of {len(done)}."]}
-
-
 def promised_at(quote: dict[str, Any]) -> datetime:
     """What was promised: the time agreed, else the quote's own."""
     return quote["due_at"] or datetime.fromisoformat(option_of(quote)["sure_at"])

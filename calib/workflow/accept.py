@@ -43,6 +43,10 @@ def accept(
     document = quote["document"]
     number = find_option(document, choice)
     option = document["options"][number]
+    if "plan" not in option:
+        raise UsageError(
+            f"{quote['quote_id']} was given by an older calib that kept no builds.", "Quote again, then accept."
+        )
     zone = ZoneInfo(today.shop.timezone)
     due = moment(promise or option["sure_at"], zone, whole_day_ends=True)
     chance = chance_then(option, due, moment(document["start"], zone))

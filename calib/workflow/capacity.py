@@ -14,7 +14,7 @@ import pandas as pd
 from calib.errors import LogFileError, TooFewRunsError, UsageError
 from calib.logs.read_plan import read_plan
 from calib.quoting.capacity import weekly_load
-from calib.quoting.work import touch_share
+from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
 from calib.shop.patch import patched
 from calib.shop.read_shop import read_shop
@@ -99,7 +99,7 @@ def _minutes(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     grid = tuple(np.linspace(0.05, 0.95, 19))
     minutes = fitted.model.predict(rows, quantiles=grid)[list(grid)].mean(axis=1).to_numpy()
     rows = rows.assign(minutes=np.maximum(minutes, rows["floor_min"].fillna(0.0).to_numpy()))
-    return rows.assign(touch_min=rows["minutes"] * touch_share(rows))
+    return rows.assign(touch_min=rows["minutes"] * touch_share(rows["touch_min"], rows["baseline_min"]))
 
 
 def _unknown_machines(builds: pd.DataFrame, shop: Shop) -> list[str]:

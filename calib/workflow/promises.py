@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock, to_minutes
+from calib.quoting.learned import Learned
 from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, run_queue
 from calib.quoting.ranges import chance_by, date_range
-from calib.quoting.work import Learned
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store

@@ -13,7 +13,7 @@ from calib.quoting.capacity import weekly_load
 from calib.shop.model import Shop
 from calib.store.health import find_health
 from calib.store.open_store import open_store
-from calib.store.quotes import find_kept_promises
+from calib.store.promises import find_kept_promises
 from calib.workflow.fit import Logged, read_logged
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.side_models import wait_rows
