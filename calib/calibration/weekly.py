@@ -328,7 +328,7 @@ class WeeklyPass:
         per_row = 2 * nu / (nu + 3) if self.options.robust else 2.0
         square = (window.residual**2 + window.spread2) / sigma2
         t_part = t_weight(square, nu) if self.options.robust else t_part
-        score = np.minimum(t_part * square - 1, 4.0)
+        score = np.minimum(t_part * square - 1, 4.0 if self.options.robust else np.inf)
         own = 0.5 * np.log(np.maximum(sigma2 - window.width**2 / 12, SMALLEST_SIGMA**2)) - SCALE_OFFSET - window.offset
         weight = np.where(window.censored, 0.0, per_row * clean)
         return accumulate(design, own + score / per_row, weight)
