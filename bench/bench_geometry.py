@@ -71,7 +71,7 @@ def main() -> None:
 
         rows = [
             (f"layer profile, {len(mesh.triangles)} faces, 600 layers",
-             seconds(lambda: layer_profile(mesh.triangles, step, mates=mesh.mates))),
+             seconds(lambda: layer_profile(mesh.triangles, step, topology=mesh.topology))),
             ("... reckoning neighbours first", seconds(lambda: layer_profile(mesh.triangles, step))),
             ("mesh library, section_multiplane, area and length", seconds(by_library, 1)),
             ("boolean kernel, slices, area and polygons", seconds(by_kernel, 1)),
@@ -89,7 +89,7 @@ def main() -> None:
         begin = time.perf_counter()
         big = read_mesh(large)
         middle = time.perf_counter()
-        layer_profile(big.triangles, float(big.size_mm[2]) / 1000, mates=big.mates)
+        layer_profile(big.triangles, float(big.size_mm[2]) / 1000, topology=big.topology)
         rows.append((f"read and check {len(big.triangles)} faces", middle - begin))
         rows.append(("... sweep them for 1000 layers", time.perf_counter() - middle))
     ours = rows[0][1]

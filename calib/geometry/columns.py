@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.geometry.sweep import Crossings, planes_under, sweep
+from calib.geometry.mesh import bounds_mm
+from calib.geometry.sweep import Cuts, planes_under, sweep
 
 # Lines stand off the middle of their cells by odd shares, so that they miss the edges of parts drawn on round numbers.
 _OFF = (0.4837, 0.5191)
@@ -55,7 +56,7 @@ def columns(triangles: np.ndarray, lines: int) -> Columns:
     The surface is cut by planes across y, then the pieces by planes across x; lines whose crossings do not add up to
     nothing (an open surface) are left out.
     """
-    low, high = triangles.reshape(-1, 3).min(axis=0), triangles.reshape(-1, 3).max(axis=0)
+    low, high = bounds_mm(triangles)
     (rows, across), (dy, dx) = _grid(high - low, lines)
     found = [
         _pierced(cut, low[0] + _OFF[0] * dx, dx, across)
@@ -76,11 +77,9 @@ def _grid(size: np.ndarray, lines: int) -> tuple[tuple[int, int], tuple[float, f
     return (rows, across), (y / rows, x / across)
 
 
-def _pierced(
-    cut: Crossings, first: float, step: float, count: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _pierced(cut: Cuts, first: float, step: float, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Where lines at first, first + step, ... along x pierce pieces that lie in planes across y (coordinates z, x)."""
-    (z1, x1), (z2, x2) = cut.start, cut.end
+    (z1, z2), (x1, x2) = cut.ends(0), cut.ends(1)
     one, two = planes_under(x1, first, step, count), planes_under(x2, first, step, count)
     hit = np.flatnonzero(one != two)
     counts = np.abs(one - two)[hit]
@@ -88,4 +87,5 @@ def _pierced(
     piece = np.repeat(hit, counts)
     share = np.clip((first + step * column - x1[piece]) / (x2 - x1)[piece], 0.0, 1.0)
     z = z1[piece] + share * (z2 - z1)[piece]
-    return cut.plane[piece].astype(np.int64) * count + column, z, cut.face[piece], (x2 > x1)[piece]
+    face = cut.each(cut.face)[piece]
+    return cut.plane[piece] * count + column, z, face, (x2 > x1)[piece]

@@ -8,8 +8,8 @@ import numpy as np
 
 from calib.geometry.columns import columns
 from calib.geometry.holes import fill_holes
-from calib.geometry.mesh import face_areas_mm2, signed_volume_mm3
-from calib.geometry.topology import body_of_face, edge_mates, vertex_ids, welded_corners
+from calib.geometry.mesh import bounds_mm, face_areas_mm2, signed_volume_mm3
+from calib.geometry.topology import Topology, body_of_face, edge_mates, topology_of, vertex_ids, welded_corners
 from calib.geometry.turning import turned_alike, turned_outwards
 from calib.geometry.union import united
 
@@ -21,10 +21,10 @@ LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less is not told from rounding
 
 @dataclass(frozen=True, eq=False)
 class Healed:
-    """triangles, mates : after repair; bodies, watertight : as found; volume_mm3 : nan where meaningless."""
+    """triangles, topology : after repair; bodies, watertight : as found; volume_mm3 : nan where meaningless."""
 
     triangles: np.ndarray
-    mates: np.ndarray
+    topology: Topology
     bodies: int
     watertight: bool
     volume_mm3: float
@@ -34,38 +34,40 @@ class Healed:
 def heal(triangles: np.ndarray) -> Healed:
     """Check a surface and repair what is safe: doubled faces, turned faces, small holes, overlapping bodies."""
     notes: list[str] = []
-    triangles, faces, mates = _joined(triangles, notes)
+    triangles, found = _joined(triangles, notes)
     if len(triangles) == 0:
         notes.append("Every face has lost its area: the surface encloses no volume.")
-        return Healed(triangles, mates, 0, False, float("nan"), tuple(notes))
-    watertight = not (mates < 0).any() or _every_edge_shared(faces)
-    bodies, body = body_of_face(mates)
-    if (mates < 0).any():
-        triangles, faces, mates = _mended(triangles, faces, notes)
-        bodies, body = body_of_face(mates)
-    if (mates < 0).any():
-        return Healed(triangles, mates, bodies, watertight, float("nan"), tuple(notes))
-    triangles, mates = _outwards(triangles, mates, body, bodies, notes)
+        return Healed(triangles, found, 0, False, float("nan"), tuple(notes))
+    is_open = bool((found.mates < 0).any())
+    watertight = not is_open or _every_edge_shared(found.faces)
+    bodies, body = body_of_face(found.mates)
+    if is_open:
+        triangles, found = _mended(triangles, found, notes)
+        bodies, body = body_of_face(found.mates)
+        if (found.mates < 0).any():
+            return Healed(triangles, found, bodies, watertight, float("nan"), tuple(notes))
+    triangles, found = _outwards(triangles, found, body, bodies, notes)
     volume = signed_volume_mm3(triangles)
-    triangles, mates, volume = _without_overlaps(triangles, mates, volume, notes)
+    triangles, found, volume = _without_overlaps(triangles, found, volume, notes)
     if not volume > 1e-9 * _box_mm3(triangles):
         notes.append("The surface encloses no volume (zero thickness).")
         volume = float("nan")
-    return Healed(triangles, mates, bodies, watertight, volume, tuple(notes))
+    return Healed(triangles, found, bodies, watertight, volume, tuple(notes))
 
 
-def _joined(triangles: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _joined(triangles: np.ndarray, notes: list[str]) -> tuple[np.ndarray, Topology]:
     """Faces by vertex number, without those that have no area; corners welded only where the surface is open."""
     triangles, faces = _with_area(triangles, vertex_ids(triangles))
-    mates = edge_mates(faces)
-    if not (mates < 0).any():
-        return triangles, faces, mates
-    step = WELD_SHARE * float(np.ptp(triangles.reshape(-1, 3), axis=0).max())
+    found = Topology(faces, edge_mates(faces))
+    if len(triangles) == 0 or not (found.mates < 0).any():
+        return triangles, found
+    step = WELD_SHARE * float(np.ptp(bounds_mm(triangles), axis=0).max())
     welded, welded_faces = _with_area(*welded_corners(triangles, step))
-    if len(welded) and _open_edges(welded_faces) < int((mates < 0).sum()):
+    mates = edge_mates(welded_faces)
+    if len(welded) and (mates < 0).sum() < (found.mates < 0).sum():
         notes.append(f"Corners closer than {step:.1g} mm were joined.")
-        return welded, welded_faces, edge_mates(welded_faces)
-    return triangles, faces, mates
+        return welded, Topology(welded_faces, mates)
+    return triangles, found
 
 
 def _with_area(triangles: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -75,20 +77,17 @@ def _with_area(triangles: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np
     return (triangles, faces) if keep.all() else (triangles[keep], faces[keep])
 
 
-def _open_edges(faces: np.ndarray) -> int:
-    return int((edge_mates(faces) < 0).sum())
-
-
 def _every_edge_shared(faces: np.ndarray) -> bool:
     """Closed, whichever way the faces are turned: an even number of faces at every edge."""
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
-    keys = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
+    keys = (np.minimum(start, end).astype(np.int64) << 31) + np.maximum(start, end)
     _, counts = np.unique(keys, return_counts=True)
     return len(faces) > 0 and bool((counts % 2 == 0).all())
 
 
-def _mended(triangles: np.ndarray, faces: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _mended(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
     """Doubled faces dropped, faces turned alike, holes closed where they are a small share of the surface."""
+    faces = found.faces
     _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
     if len(first) < len(faces):
         notes.append(f"{len(faces) - len(first)} faces were there twice; one of each was kept.")
@@ -101,45 +100,40 @@ def _mended(triangles: np.ndarray, faces: np.ndarray, notes: list[str]) -> tuple
         )
         triangles, faces = triangles.copy(), faces.copy()
         triangles[turned], faces[turned] = triangles[turned][:, ::-1], faces[turned][:, ::-1]
-    mates = edge_mates(faces)
-    if not (mates < 0).any():
-        return triangles, faces, mates
-    return _closed(triangles, faces, mates, notes)
+    found = Topology(faces, edge_mates(faces))
+    return _closed(triangles, found, notes) if (found.mates < 0).any() else (triangles, found)
 
 
-def _closed(
-    triangles: np.ndarray, faces: np.ndarray, mates: np.ndarray, notes: list[str]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    patch, holes = fill_holes(triangles, faces, mates)
+def _closed(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
+    patch, holes = fill_holes(triangles, found.faces, found.mates)
     surface = face_areas_mm2(triangles).sum()
     share = face_areas_mm2(patch).sum() / surface if surface > 0 else np.inf
     word = "1 hole" if holes == 1 else f"{holes} holes"
     if patch.size == 0 or not share <= GREATEST_HOLE_SHARE:
         extent = f"closing it takes {share:.0%} of its surface" if patch.size else "its edges form no closed loops"
         notes.append(
-            f"The surface is open ({int((mates < 0).sum())} edges have one face only; {extent}): it has no volume."
+            f"The surface is open ({int((found.mates < 0).sum())} edges have one face only; {extent}): it has no volume."
         )
-        return triangles, faces, mates
+        return triangles, found
     whole = np.concatenate([triangles, patch])
-    whole_faces = vertex_ids(whole)
-    whole_mates = edge_mates(whole_faces)
-    if (whole_mates < 0).any():
+    closed = topology_of(whole)
+    if (closed.mates < 0).any():
         notes.append("The surface is open, and its holes cannot be closed: it has no volume.")
-        return triangles, faces, mates
+        return triangles, found
     after = signed_volume_mm3(whole)
     notes.append(
         f"The surface is open: {word} closed, {share:.1%} of its surface. The volume is "
         f"{abs(after) / 1000:.4g} cm3; reckoned from the open surface it would depend on where the part lies."
     )
-    return whole, whole_faces, whole_mates
+    return whole, closed
 
 
 def _outwards(
-    triangles: np.ndarray, mates: np.ndarray, body: np.ndarray, bodies: int, notes: list[str]
-) -> tuple[np.ndarray, np.ndarray]:
+    triangles: np.ndarray, found: Topology, body: np.ndarray, bodies: int, notes: list[str]
+) -> tuple[np.ndarray, Topology]:
     inside_out = turned_outwards(triangles, body, bodies)
     if not inside_out.any():
-        return triangles, mates
+        return triangles, found
     before = signed_volume_mm3(triangles)
     triangles = triangles.copy()
     triangles[inside_out] = triangles[inside_out][:, ::-1]
@@ -149,31 +143,31 @@ def _outwards(
     notes.append(
         f"{which} inside out; turned outwards. The volume is {after / 1000:.4g} cm3 instead of {before / 1000:.4g} cm3."
     )
-    return triangles, edge_mates(vertex_ids(triangles))
+    return triangles, topology_of(triangles)
 
 
 def _without_overlaps(
-    triangles: np.ndarray, mates: np.ndarray, volume: float, notes: list[str]
-) -> tuple[np.ndarray, np.ndarray, float]:
+    triangles: np.ndarray, found: Topology, volume: float, notes: list[str]
+) -> tuple[np.ndarray, Topology, float]:
     """Space that is enclosed twice, or inside out, is one solid: united where the lines find such space."""
     lines = columns(triangles, LINES)
     depth, gap = lines.depth(), lines.gap_above()
     doubled = float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * lines.cell_mm2
     if doubled <= LEAST_OVERLAP_SHARE * abs(volume):
-        return triangles, mates, volume
+        return triangles, found, volume
     whole = united(triangles)
     if whole is None:
         notes.append(
             f"The surface crosses itself: about {doubled / 1000:.3g} cm3 count more than once. It has no sure volume."
         )
-        return triangles, mates, float("nan")
+        return triangles, found, float("nan")
     once = signed_volume_mm3(whole)
     notes.append(
         f"Bodies overlap or cross themselves; united. The volume is {once / 1000:.4g} cm3 "
         f"instead of {volume / 1000:.4g} cm3."
     )
-    return whole, edge_mates(vertex_ids(whole)), once
+    return whole, topology_of(whole), once
 
 
 def _box_mm3(triangles: np.ndarray) -> float:
-    return float(np.prod(np.ptp(triangles.reshape(-1, 3), axis=0))) if len(triangles) else 0.0
+    return float(np.prod(np.ptp(bounds_mm(triangles), axis=0)))

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from calib.errors import MeshError
-from calib.geometry.sweep import Crossings, planes_under, sweep
-from calib.geometry.topology import edge_mates, vertex_ids
+from calib.geometry.loops import loops_by_layer
+from calib.geometry.mesh import bounds_mm, normals_mm2
+from calib.geometry.sweep import Cuts, by_level, planes_under, sweep
+from calib.geometry.topology import Topology, topology_of
+from calib.geometry.turns import turns_by_layer
 from calib.records import LayerProfile
 
 MAX_LAYERS = 200_000
@@ -18,7 +21,7 @@ def layer_profile(
     triangles: np.ndarray,
     layer_mm: float,
     angles_deg: tuple[float, ...] = (45.0, 135.0),
-    mates: np.ndarray | None = None,
+    topology: Topology | None = None,
 ) -> LayerProfile:
     r"""Area, perimeter, contours, pieces, corners, skins and fill lines of every layer, in one sweep.
 
@@ -35,7 +38,7 @@ def layer_profile(
     triangles : shape (n, 3, 3), closed, turned outwards, in the pose to build [mm]
     layer_mm : layer thickness, > 0 [mm]
     angles_deg : directions of fill lines [deg]
-    mates : shape (3 n,), ``topology.edge_mates`` of the triangles where known already
+    topology : ``topology_of`` the triangles, in this pose or another, where known already
 
     Returns
     -------
@@ -50,23 +53,27 @@ def layer_profile(
     bottom, height = _extent(triangles, layer_mm)
     count = max(1, int(np.ceil(height / layer_mm - 0.5 - 1e-9)))
     first = bottom + (0.5 * layer_mm if height > 0.5 * layer_mm else 0.5 * height)
-    if mates is None:
-        mates = edge_mates(vertex_ids(triangles))
-    under = planes_under(triangles[:, :, 2], first, layer_mm, count)
-    sums = _sums_over_pieces(triangles, under, mates, first, layer_mm, count, angles_deg)
-    corners, pieces = _turns(triangles, under, mates, count)
+    topology = topology or topology_of(triangles)
+    heights = np.ascontiguousarray(triangles[:, :, 2].T)
+    under = planes_under(heights, first, layer_mm, count)
+    normals = normals_mm2(triangles)
+    sums = _Sums(triangles, 0.5 * normals[2], under, count, angles_deg)
+    for cut in sweep(triangles, first, layer_mm, count, under=under):
+        sums.add(cut)
+    up, down = sums.skins()
+    corners, pieces = turns_by_layer(normals, under, topology.mates, count, (CORNER_DEG, STRAIGHT_DEG))
     return LayerProfile(
         layer_mm=float(layer_mm),
         z_mm=first - bottom + layer_mm * np.arange(count),
-        area_mm2=sums["area"],
-        perimeter_mm=sums["perimeter"],
-        contours=sums["contours"],
+        area_mm2=sums.area,
+        perimeter_mm=sums.perimeter,
+        contours=loops_by_layer(heights, under, topology, count),
         segments=pieces,
         corners=corners,
-        up_skin_mm2=sums["up"],
-        down_skin_mm2=sums["down"],
+        up_skin_mm2=up,
+        down_skin_mm2=down,
         angles_deg=np.asarray(angles_deg, float),
-        line_width_mm=sums["width"],
+        line_width_mm=sums.width,
     )
 
 
@@ -86,97 +93,49 @@ def _extent(triangles: np.ndarray, layer_mm: float) -> tuple[float, float]:
     return bottom, top - bottom
 
 
-def _sums_over_pieces(
-    triangles: np.ndarray, under: np.ndarray, mates: np.ndarray, first: float, step: float, count: int,
-    angles_deg: tuple[float, ...],
-) -> dict[str, np.ndarray]:  # fmt: skip
-    """Everything that adds up over the pieces of a layer, by layer."""
-    middle = triangles.reshape(-1, 3)[:, :2].mean(axis=0)  # areas are reckoned about it: fewer digits lost
-    normals = [np.array([-np.sin(angle), np.cos(angle)]) for angle in np.deg2rad(angles_deg)]
-    upward = _upward_area(triangles)
-    sums = {name: np.zeros(count) for name in ("area", "perimeter", "contours")}
-    sums["width"] = np.zeros((count, len(normals)))
-    passed = {True: np.zeros(count + 1), False: np.zeros(count + 1)}  # projected area under each plane: up, down
-    for cut in sweep(triangles, first, step, count):
-        low, high = int(cut.plane.min(initial=count)), int(cut.plane.max(initial=-1)) + 1
-        at, size = cut.plane - low, high - low
-        if size <= 0:
-            continue
-        (x1, y1), (x2, y2) = cut.start - middle[:, None], cut.end - middle[:, None]
-        sums["area"][low:high] += np.bincount(at, 0.5 * (x1 * y2 - x2 * y1), size)
-        dx, dy = x2 - x1, y2 - y1
-        sums["perimeter"][low:high] += np.bincount(at, np.hypot(dx, dy), size)
-        for i, (nx, ny) in enumerate(normals):
-            sums["width"][low:high, i] += np.bincount(at, 0.5 * np.abs(nx * dx + ny * dy), size)
-        sums["contours"][low:high] += _loops(cut, mates, at, size)
-        signed = _upward_area_under(triangles, upward, cut)
-        passed[True][low:high] += np.bincount(at, np.maximum(signed, 0), size)
-        passed[False][low:high] += np.bincount(at, np.maximum(-signed, 0), size)
-    top = under.max(axis=1)
-    for faces_up, sign in ((True, 1.0), (False, -1.0)):
-        whole = np.bincount(top, np.maximum(sign * upward, 0), count + 1)
-        passed[faces_up] += np.cumsum(whole)
-    sums["up"] = np.maximum(np.diff(passed[True]), 0)
-    sums["down"] = np.maximum(np.diff(passed[False], prepend=0)[:count], 0)
-    sums["contours"] = sums["contours"].astype(np.int64)
-    return sums
+class _Sums:
+    """What adds up over the pieces of a layer."""
 
+    def __init__(
+        self, triangles: np.ndarray, upward: np.ndarray, under: np.ndarray, count: int, angles_deg: tuple[float, ...]
+    ) -> None:
+        """upward : shape (n,), area of the triangles as seen from above, negative where they face down [mm2]."""
+        self.middle = bounds_mm(triangles).mean(axis=0)  # areas about it lose the fewest digits
+        self.normals = [(-np.sin(angle), np.cos(angle)) for angle in np.deg2rad(angles_deg)]
+        self.count = count
+        self.area, self.perimeter = np.zeros(count), np.zeros(count)
+        self.width = np.zeros((count, len(self.normals)))
+        middle = by_level(under)[1]
+        # upward and downward surface, seen from above, of the triangles that are past their middle corner
+        past = [np.bincount(middle, np.maximum(sign * upward, 0.0), count + 1) for sign in (1.0, -1.0)]
+        self.passed = np.cumsum(past, axis=1)
 
-def _upward_area(triangles: np.ndarray) -> np.ndarray:
-    """Area of each triangle as seen from above, negative where it faces down; shape (n,) [mm2]."""
-    (ax, ay), (bx, by) = ((triangles[:, i, :2] - triangles[:, 0, :2]).T for i in (1, 2))
-    return 0.5 * (ax * by - ay * bx)
+    def add(self, cut: Cuts) -> None:
+        """Pieces of some triangles: each is so much of its triangle's width, which lies across the long edge."""
+        (wx, wy), (lx, ly) = cut.width, cut.long
+        mx, my = cut.low[0] - self.middle[0], cut.low[1] - self.middle[1]
+        area = cut.along * cut.each(0.5 * cut.sign * (lx * wy - ly * wx))
+        area += cut.each(0.5 * cut.sign * (mx * wy - my * wx))
+        area *= cut.share
+        self.area += np.bincount(cut.plane, area, self.count)
+        self.perimeter += np.bincount(cut.plane, cut.each(np.hypot(wx, wy)) * cut.share, self.count)
+        for i, (nx, ny) in enumerate(self.normals):
+            across = cut.each(0.5 * np.abs(nx * wx + ny * wy))
+            self.width[:, i] += np.bincount(cut.plane, across * cut.share, self.count)
+        self._add_passed(cut)
 
+    def _add_passed(self, cut: Cuts) -> None:
+        """Under a plane lies the tip of a triangle that it cuts below the middle corner, above it all but the tip."""
+        seen = np.abs(cut.upward)
+        tip = np.where(
+            cut.plane < cut.each(cut.between), cut.each(seen * cut.middle), cut.each(seen * (cut.middle - 1.0))
+        )
+        tip *= cut.share
+        tip *= cut.share
+        row = cut.plane + cut.each(np.where(cut.upward > 0, 0, self.count + 1))
+        self.passed += np.bincount(row, tip, 2 * (self.count + 1)).reshape(2, -1)
 
-def _upward_area_under(triangles: np.ndarray, upward: np.ndarray, cut: Crossings) -> np.ndarray:
-    """That part of it which lies under the plane of each piece; shape (m,) [mm2]."""
-    corner = triangles[cut.face, cut.lone, :2].T
-    (ax, ay), (bx, by) = cut.start - corner, cut.end - corner
-    whole = upward[cut.face]
-    small = np.copysign(np.minimum(0.5 * np.abs(ax * by - ay * bx), np.abs(whole)), whole)
-    return np.where(cut.below, small, whole - small)
-
-
-def _loops(cut: Crossings, mates: np.ndarray, at: np.ndarray, size: int) -> np.ndarray:
-    """Closed loops in each plane: cycles of the walk from each piece to the next across the mate of its edge."""
-    following = _next_piece(cut, mates)
-    smallest = np.arange(len(following))
-    while True:  # smallest number within 1, 2, 4 ... steps ahead, until it no longer falls
-        lower = np.minimum(smallest, smallest[following])
-        if np.array_equal(lower, smallest):
-            break
-        smallest, following = lower, following[following]
-    heads = smallest == np.arange(len(smallest))
-    return np.bincount(at[heads], minlength=size)
-
-
-def _next_piece(cut: Crossings, mates: np.ndarray) -> np.ndarray:
-    """For each piece the one that begins where it ends (itself on an open edge)."""
-    leaving = 3 * cut.face + np.where(cut.below, cut.lone, (cut.lone + 2) % 3)
-    mate = mates[leaving]
-    runs = np.flatnonzero(np.diff(cut.face, prepend=-1) | np.diff(cut.below, prepend=False))
-    offset = np.full((2, len(mates) // 3), 0)
-    offset[cut.below[runs].astype(int), cut.face[runs]] = runs - cut.plane[runs]
-    upper = np.full(len(mates) // 3, np.iinfo(np.int64).max)  # first plane of the upper run of each face
-    above = runs[~cut.below[runs]]
-    upper[cut.face[above]] = cut.plane[above]
-    face = np.where(mate >= 0, mate // 3, cut.face)
-    return offset[(cut.plane < upper[face]).astype(int), face] + cut.plane
-
-
-def _turns(triangles: np.ndarray, under: np.ndarray, mates: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Corners and straight pieces in each layer: a section turns at an edge by the angle between its faces' walls."""
-    edge = np.flatnonzero(mates > np.arange(len(mates)))
-    levels = under.reshape(-1)
-    start, end = levels[edge], levels[3 * (edge // 3) + (edge + 1) % 3]
-    edge, start, end = (x[start != end] for x in (edge, start, end))
-    normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])[:, :2]
-    (ax, ay), (bx, by) = normal[edge // 3].T, normal[mates[edge] // 3].T
-    turn = np.abs(np.arctan2(ax * by - ay * bx, ax * bx + ay * by))
-    counts = []
-    for least in (CORNER_DEG, STRAIGHT_DEG):
-        turned = turn > np.deg2rad(least)
-        change = np.bincount(np.minimum(start, end)[turned], minlength=count + 1)
-        change -= np.bincount(np.maximum(start, end)[turned], minlength=count + 1)
-        counts.append(np.cumsum(change)[:count])
-    return counts[0], counts[1]
+    def skins(self) -> tuple[np.ndarray, np.ndarray]:
+        """Upward and downward skin of each layer [mm2]."""
+        up, down = self.passed
+        return np.maximum(np.diff(up), 0), np.maximum(np.diff(down, prepend=0)[: self.count], 0)

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from calib.geometry.mesh import Mesh
+from calib.geometry.mesh import Mesh, bounds_mm
 from calib.geometry.supports import Supports, find_supports
 from calib.geometry.topology import vertex_ids
 
@@ -29,7 +29,7 @@ class Pose:
     def triangles(self) -> np.ndarray:
         """The part's triangles in this pose, its lowest corner of x, y and z at 0; shape (n, 3, 3) [mm]."""
         turned = self.mesh.triangles @ self.rotation.T
-        return turned - turned.reshape(-1, 3).min(axis=0)
+        return turned - bounds_mm(turned)[0]
 
 
 Cost = Callable[[np.ndarray, Supports], float]
@@ -83,7 +83,7 @@ def best_pose(
     fitting = [pose for pose in (_fitted(pose, build_mm) for pose in _poses(mesh)) if pose is not None]
     rough = _rough(mesh) if process != "PBF" else mesh.triangles[:0]
     ranked = sorted(fitting, key=lambda pose: cost(pose.size_mm, _rough_supports(rough, pose, overhang_deg)))
-    exact = (_fitted(Pose(p.rotation, np.ptp(p.triangles().reshape(-1, 3), axis=0), mesh), build_mm) for p in ranked)
+    exact = (_fitted(Pose(p.rotation, np.ptp(bounds_mm(p.triangles()), axis=0), mesh), build_mm) for p in ranked)
     return next((pose for pose in exact if pose is not None), None)
 
 

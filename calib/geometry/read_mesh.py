@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.errors import MeshError
 from calib.geometry.health import heal
-from calib.geometry.mesh import Mesh, face_areas_mm2
+from calib.geometry.mesh import Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
@@ -34,13 +34,12 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     data = _bytes_of(path)
     triangles, own_unit = _triangles(path, data)
     scale, name, assumed = _scale(path, unit, own_unit)
-    triangles = _checked(path, triangles * scale)
-    bounds = np.array([triangles.reshape(-1, 3).min(axis=0), triangles.reshape(-1, 3).max(axis=0)])
+    triangles, bounds = _checked(path, triangles if scale == 1.0 else triangles * scale)
     found = heal(triangles)
     doubt = absurd_size(bounds[1] - bounds[0]) if assumed else None
     return Mesh(
         triangles=found.triangles,
-        mates=found.mates,
+        topology=found.topology,
         name=path.name,
         sha256=hashlib.sha256(data).hexdigest(),
         unit=name,
@@ -98,19 +97,22 @@ def _scale(path: Path, unit: str | None, own_unit: str | None) -> tuple[float, s
     return MM_PER[asked], asked, False
 
 
-def _checked(path: Path, triangles: np.ndarray) -> np.ndarray:
+def _checked(path: Path, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The triangles and their bounds, where they are lengths."""
     if len(triangles) == 0:
         raise MeshError(f"{path.name} holds no triangle.", "Export the part as a mesh.")
-    bad = ~np.isfinite(triangles).all(axis=(1, 2))
-    if bad.any():
+    bounds = bounds_mm(triangles)
+    if not np.isfinite(bounds).all():
+        bad = ~np.isfinite(triangles).all(axis=(1, 2))
         raise MeshError(
             f"{path.name}: triangle {int(np.argmax(bad)) + 1} has a coordinate that is not a number "
             f"({int(bad.sum())} of {len(bad)} triangles).",
             "The file is damaged: export it again.",
         )
-    if float(np.abs(triangles).max()) > GREATEST_MM:
+    greatest = float(np.abs(bounds).max())
+    if greatest > GREATEST_MM:
         raise MeshError(
-            f"{path.name} has a coordinate of {np.abs(triangles).max():.3g} mm; at most {GREATEST_MM:.0e} mm are read.",
+            f"{path.name} has a coordinate of {greatest:.3g} mm; at most {GREATEST_MM:.0e} mm are read.",
             "Check the unit of the file (--unit), or move the part near the origin.",
         )
-    return triangles
+    return triangles, bounds

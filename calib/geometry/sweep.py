@@ -7,99 +7,136 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CROSSINGS_AT_ONCE = 3_000_000
+PIECES_AT_ONCE = 65_536  # few enough that they stay in the processor's cache
+
+Pair = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
-class Crossings:
-    """Straight pieces in which planes cut triangles; seen along the axis, the solid is on the left of start -> end.
+class Cuts:
+    """Pieces in which planes cut some triangles, triangle by triangle, plane by plane.
 
-    face, plane : shape (m,), which triangle, which plane
-    lone : shape (m,), corner of the triangle that is alone on its side of the plane
-    below : shape (m,), whether that corner is under the plane
-    start, end : shape (2, m), coordinates in the plane [mm]
+    All pieces of a triangle are parallel. Each begins on the long edge, from the lowest to the highest corner, or ends
+    there; it is longest in the height of the middle corner: its length there is the triangle's width.
+
+    face, counts : shape (t,), the triangles that are cut, and how often
+    low, long, width : pairs of shape (t,), lowest corner, long edge and width in the plane's two coordinates [mm]
+    sign : shape (t,), 1 where pieces run away from the long edge (the solid on their left), -1 where towards it
+    upward : shape (t,), area as seen along the axis, negative where the triangle faces down [mm2]
+    middle : shape (t,), share of the long edge's height in which the middle corner lies
+    between : shape (t,), planes under the middle corner
+    plane : shape (m,), number of each piece's plane
+    along : shape (m,), share of the long edge's height in which it lies, 0 .. 1
+    share : shape (m,), its length over the width, 0 .. 1
     """
 
     face: np.ndarray
+    counts: np.ndarray
+    low: Pair
+    long: Pair
+    width: Pair
+    sign: np.ndarray
+    upward: np.ndarray
+    middle: np.ndarray
+    between: np.ndarray
     plane: np.ndarray
-    lone: np.ndarray
-    below: np.ndarray
-    start: np.ndarray
-    end: np.ndarray
+    along: np.ndarray
+    share: np.ndarray
+
+    def each(self, of_triangles: np.ndarray) -> np.ndarray:
+        """A value of the triangles for each piece."""
+        return np.repeat(of_triangles, self.counts)
+
+    def ends(self, axis: int) -> Pair:
+        """Coordinate ``axis`` (0 or 1 of the plane's two) of each piece's start and end; shapes (m,) [mm]."""
+        on_long = self.each(self.low[axis]) + self.along * self.each(self.long[axis])
+        across = on_long + self.share * self.each(self.width[axis])
+        away = self.each(self.sign > 0)
+        return np.where(away, on_long, across), np.where(away, across, on_long)
 
 
 def planes_under(heights: np.ndarray, first: float, step: float, count: int) -> np.ndarray:
     """How many of the planes first, first + step, ... lie at or under each height: 0 .. count."""
-    under = np.floor((heights - first) / step) + 1
-    return np.clip(under, 0, count).astype(np.int32)
+    under = (heights - first) / step
+    np.floor(under, out=under)
+    under += 1
+    np.clip(under, 0, count, out=under)
+    return under.astype(np.int32)
 
 
-def sweep(triangles: np.ndarray, first: float, step: float, count: int, axis: int = 2) -> Iterator[Crossings]:
-    """Cut triangles by ``count`` planes; pieces in bunches of neighbouring planes, so that memory stays bounded.
+def sweep(
+    triangles: np.ndarray, first: float, step: float, count: int, axis: int = 2, under: np.ndarray | None = None
+) -> Iterator[Cuts]:
+    """Cut triangles by ``count`` planes; some triangles at a time, so that memory stays bounded.
+
+    triangles : shape (n, 3, 3) [mm]; axis : across the planes, whose own coordinates are the next two in turn
+    under : shape (3, n), ``planes_under`` of the corners, where known
 
     A corner that lies in a plane counts as above it: shared edges are cut in both their triangles or in none, so that
     contours close.
     """
-    under = planes_under(triangles[:, :, axis], first, step, count)
-    low, high = under.min(axis=1), under.max(axis=1)
-    for begin, end in _bunches(low, high, count):
-        cut = np.flatnonzero((low < end) & (high > begin))
-        yield _cut(triangles, under, cut, first, step, (begin, end), axis)
+    if under is None:
+        under = planes_under(triangles[:, :, axis].T, first, step, count)
+    levels = by_level(under)
+    total = np.cumsum(levels[2] - levels[0], dtype=np.int64)
+    at_once = max(PIECES_AT_ONCE, 4 * count)
+    begin, done = 0, 0
+    while begin < len(total):
+        end = max(begin + 1, int(np.searchsorted(total, done + at_once, side="right")))
+        if total[end - 1] > done:
+            yield _cut(triangles[begin:end], [level[begin:end] for level in levels], begin, (first, step, axis))
+        begin, done = end, total[end - 1]
 
 
-def _bunches(low: np.ndarray, high: np.ndarray, count: int) -> Iterator[tuple[int, int]]:
-    starts = np.bincount(low, minlength=count + 1)[: count + 1]
-    ends = np.bincount(high, minlength=count + 1)[: count + 1]
-    total = np.cumsum(np.cumsum(starts - ends)[:count])
-    begin = 0
-    while begin < count:
-        done = total[begin - 1] if begin else 0
-        end = max(begin + 1, int(np.searchsorted(total, done + CROSSINGS_AT_ONCE, side="right")))
-        yield begin, end
-        begin = end
+def by_level(under: np.ndarray) -> list[np.ndarray]:
+    """Planes under the lowest, the middle and the highest corner of each triangle; shape (n,) each."""
+    one, two, three = under
+    low, high = np.minimum(one, two), np.maximum(one, two)
+    return [np.minimum(low, three), np.maximum(low, np.minimum(high, three)), np.maximum(high, three)]
 
 
-def _cut(
-    triangles: np.ndarray, under: np.ndarray, cut: np.ndarray, first: float, step: float,
-    planes: tuple[int, int], axis: int,
-) -> Crossings:  # fmt: skip
-    """Pieces of some triangles in planes[0] <= plane < planes[1].
-
-    Below the middle corner's height the lowest corner is alone, above it the highest: two runs of planes a triangle.
-    """
-    levels = under[cut]
-    lowest, highest = levels.argmin(axis=1), 2 - levels[:, ::-1].argmax(axis=1)
-    low, high = np.clip(levels.min(axis=1), *planes), np.clip(levels.max(axis=1), *planes)
-    middle = np.clip(levels.sum(axis=1) - levels.min(axis=1) - levels.max(axis=1), *planes)
-    counts = np.concatenate([middle - low, high - middle])
-    keep = counts > 0
-    runs = np.concatenate([cut, cut])[keep]
-    lone = np.concatenate([lowest, highest])[keep]
-    below = np.arange(2 * len(cut))[keep] < len(cut)
-    counts, begin = counts[keep], np.concatenate([low, middle])[keep]
-    plane = np.arange(counts.sum()) + np.repeat(begin - np.cumsum(counts) + counts, counts)
-    height = first + step * plane
-    corner = [triangles[runs, (lone + turn) % 3] for turn in range(3)]
-    one = _on_edge(corner[0], corner[1], below, counts, height, axis)
-    other = _on_edge(corner[0], corner[2], below, counts, height, axis)
-    under_plane = np.repeat(below, counts)
-    return Crossings(
-        face=np.repeat(runs, counts),
+def _cut(triangles: np.ndarray, levels: list[np.ndarray], begin: int, planes: tuple[float, float, int]) -> Cuts:
+    first, step, axis = planes
+    cut = np.flatnonzero(levels[2] > levels[0])
+    bottom, between, top = (level[cut] for level in levels)
+    flat, base = triangles.reshape(-1), 9 * cut
+    corners = _by_height(*(flat[base + 3 * corner + axis] for corner in range(3)))
+    low, mid, high = ([flat[base + 3 * c + (axis + turn) % 3] for turn in range(3)] for c in corners)
+    per_rise = 1.0 / (high[0] - low[0])
+    middle = (mid[0] - low[0]) * per_rise
+    long = high[1] - low[1], high[2] - low[2]
+    width = mid[1] - low[1] - middle * long[0], mid[2] - low[2] - middle * long[1]
+    sign = np.where((corners[1] - corners[0]) % 3 == 1, 1.0, -1.0)
+    counts = top - bottom
+    plane = np.arange(counts.sum()) + np.repeat(bottom - np.cumsum(counts) + counts, counts)
+    along = plane * np.repeat(step * per_rise, counts) + np.repeat((first - low[0]) * per_rise, counts)
+    np.clip(along, 0.0, 1.0, out=along)
+    return Cuts(
+        face=begin + cut,
+        counts=counts,
+        low=(low[1], low[2]),
+        long=long,
+        width=width,
+        sign=sign,
+        upward=0.5 * sign * (long[1] * width[0] - long[0] * width[1]),
+        middle=middle,
+        between=between,
         plane=plane,
-        lone=np.repeat(lone, counts),
-        below=under_plane,
-        start=np.where(under_plane, other, one),
-        end=np.where(under_plane, one, other),
+        along=along,
+        share=_share(along, middle, counts),
     )
 
 
-def _on_edge(
-    lone: np.ndarray, far: np.ndarray, below: np.ndarray, counts: np.ndarray, height: np.ndarray, axis: int
-) -> np.ndarray:
-    """Where the edge from the lone corner meets the planes, always reckoned from its lower end; shape (2, m)."""
-    across = [(axis + 1) % 3, (axis + 2) % 3]
-    bottom = np.where(below[:, None], lone, far)
-    rise = np.where(below[:, None], far, lone) - bottom
-    share = (height - np.repeat(bottom[:, axis], counts)) / np.repeat(rise[:, axis], counts)
-    np.clip(share, 0.0, 1.0, out=share)
-    return np.stack([np.repeat(bottom[:, i], counts) + share * np.repeat(rise[:, i], counts) for i in across])
+def _share(along: np.ndarray, middle: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Length of pieces over the width: from 0 at the lowest corner to 1 at the middle one, and back to 0."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rising = along * np.repeat(1.0 / middle, counts)
+        falling = (1.0 - along) * np.repeat(1.0 / (1.0 - middle), counts)
+    return np.fmin(rising, falling, out=rising)  # where the middle corner is as low or as high as another, one is nan
+
+
+def _by_height(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Numbers 0, 1, 2 of the lowest, middle and highest of three; shape of each."""
+    lowest = np.where((a <= b) & (a <= c), 0, np.where(b <= c, 1, 2))
+    highest = np.where((c >= a) & (c >= b), 2, np.where(b >= a, 1, 0))
+    return lowest, 3 - lowest - highest, highest

@@ -2,24 +2,44 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-_MIX = (np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB))
+from calib.geometry.equal_rows import equal_rows, places, table_bits
+
+_NEAR = 8  # places for the edges of each vertex, so that memory is walked along the mesh
+_NEAR_TRIALS = 2
+MOST_FACES_AROUND = 100  # more round one vertex are not walked
+
+
+@dataclass(frozen=True, eq=False)
+class Topology:
+    """faces : shape (n, 3), of ``vertex_ids``; mates : shape (3 n,), of ``edge_mates``."""
+
+    faces: np.ndarray
+    mates: np.ndarray
+
+
+def topology_of(triangles: np.ndarray) -> Topology:
+    """Vertices and neighbours of triangles, shape (n, 3, 3)."""
+    faces = vertex_ids(triangles)
+    return Topology(faces, edge_mates(faces))
 
 
 def vertex_ids(triangles: np.ndarray) -> np.ndarray:
     """Number of the vertex at each corner: equal coordinates, equal number.
 
     triangles : shape (n, 3, 3)
-    Returns shape (n, 3), 0 .. vertices - 1. Coordinates are compared by a 64-bit hash: two different vertices fall
-    together with a chance of about n^2 / 2^65, one in ten million for a million faces.
+    Returns shape (n, 3), 0 .. vertices - 1.
     """
-    keys = _hashed(triangles.reshape(-1, 3) + 0.0)  # + 0.0 turns -0.0 into 0.0
-    order = np.argsort(keys)
-    ordered = keys[order]
-    number = np.empty(len(keys), np.int64)
-    number[order] = np.cumsum(np.concatenate([[False], ordered[1:] != ordered[:-1]])) if len(keys) else 0
-    return number.reshape(-1, 3)
+    return _numbered(equal_rows(triangles.reshape(-1, 3))).reshape(-1, 3)
+
+
+def _numbered(one_of_each: np.ndarray) -> np.ndarray:
+    """0, 1, 2 ... in place of the numbers of rows that stand for themselves and others."""
+    heads = one_of_each == np.arange(len(one_of_each), dtype=np.int32)
+    return (np.cumsum(heads, dtype=np.int32) - 1)[one_of_each]
 
 
 def edge_mates(faces: np.ndarray) -> np.ndarray:
@@ -31,16 +51,60 @@ def edge_mates(faces: np.ndarray) -> np.ndarray:
     faces share an edge, the first of one direction is paired with the first of the other.
     """
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    vertices = int(faces.max()) + 1 if len(faces) else 0
-    keys = (low * vertices + high) * 2 + (start > end)
-    order = np.argsort(keys)
-    pairs = keys[order]
-    if len(pairs) % 2 == 0 and _each_key_once_each_way(pairs):
-        mates = np.empty(len(keys), np.int64)
-        mates[order[0::2]], mates[order[1::2]] = order[1::2], order[0::2]
-        return mates
-    return _mates_by_rank(keys)
+    mates = _mates_by_table(start, end)
+    return _mates_by_rank(start, end) if mates is None else mates
+
+
+def _mates_by_table(start: np.ndarray, end: np.ndarray) -> np.ndarray | None:
+    """Half-edges that rise in number write into a table, those that fall look there; None if not all pair once."""
+    rises = start < end
+    ups, downs = np.flatnonzero(rises).astype(np.int32), np.flatnonzero(~rises).astype(np.int32)
+    if len(ups) != len(downs):
+        return None
+    mates = np.full(len(start), -1, np.int32)
+    vertices, trial = int(start.max(initial=-1)) + 1, 0
+    while len(ups):
+        low, high = start[ups], end[ups]
+        table = np.zeros(_table_size(vertices, len(ups), trial), np.int32)
+        table[_edge_places(low, high, trial, len(ups))] = np.arange(len(ups), dtype=np.int32)
+        found = table[_edge_places(end[downs], start[downs], trial, len(ups))]
+        same = (low[found] == end[downs]) & (high[found] == start[downs])
+        up, down = ups[found[same]], downs[same]
+        mates[up], mates[down] = down, up
+        if not np.array_equal(mates[up], down) or (trial > _NEAR_TRIALS and not same.any()):
+            return None
+        ups, downs, trial = ups[mates[ups] < 0], downs[~same], trial + 1
+    return mates
+
+
+def _table_size(vertices: int, edges: int, trial: int) -> int:
+    return vertices * _NEAR if trial < _NEAR_TRIALS else 1 << (table_bits(edges) + 1)
+
+
+def _edge_places(low: np.ndarray, high: np.ndarray, trial: int, edges: int) -> np.ndarray:
+    """Place of an edge in the table: beside its lower vertex at first, anywhere for what finds no room there."""
+    if trial < _NEAR_TRIALS:
+        return low.astype(np.int64) * _NEAR + ((high * np.int32(-1640531535) >> (26 - 3 * trial)) & (_NEAR - 1))
+    return places((low.astype(np.uint64) << np.uint64(32)) | high.astype(np.uint64), trial, table_bits(edges) + 1)
+
+
+def _mates_by_rank(start: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Mates where edges are open or shared by several faces: k-th of one direction with the k-th of the other."""
+    low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end)
+    keys = ((low << 31) + high) * 2 + (start > end)
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    new = np.concatenate([[True], ordered[1:] != ordered[:-1]])
+    starts = np.flatnonzero(new)
+    rank = np.arange(len(keys)) - np.repeat(starts, np.diff(np.append(starts, len(keys))))
+    new_edge = np.concatenate([[False], (ordered[1:] >> 1) != (ordered[:-1] >> 1)])
+    numbered = np.cumsum(new_edge) * (int(rank.max()) + 1) + rank
+    back = (ordered & 1).astype(bool)
+    _, at_forth, at_back = np.intersect1d(numbered[~back], numbered[back], assume_unique=True, return_indices=True)
+    mates = np.full(len(keys), -1, np.int32)
+    forth_half, back_half = order[~back][at_forth], order[back][at_back]
+    mates[forth_half], mates[back_half] = back_half, forth_half
+    return mates
 
 
 def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -48,41 +112,12 @@ def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray,
 
     Corners in one cell of a grid, or of one of the seven grids half a cell beside it, are joined.
     """
-    from scipy.sparse import csr_array
-    from scipy.sparse.csgraph import connected_components
-
     points = triangles.reshape(-1, 3)
     cell = max(2 * within_mm, 1e-12)
-    count = len(points)
-    one: list[np.ndarray] = []
-    for offset in np.ndindex(2, 2, 2):
-        cells = vertex_ids(np.floor(points / cell + 0.5 * np.array(offset)).reshape(-1, 3, 3)).reshape(-1)
-        one.append(np.unique(cells, return_index=True)[1][cells])  # the first corner of each cell
-    links = (np.ones(8 * count, bool), (np.tile(np.arange(count), 8), np.concatenate(one)))
-    _, number = connected_components(csr_array(links, shape=(count, count)), directed=False)
-    first = np.unique(number, return_index=True)[1]
-    return points[first][number].reshape(-1, 3, 3), number.astype(np.int64).reshape(-1, 3)
-
-
-def _each_key_once_each_way(ordered: np.ndarray) -> bool:
-    forth, back = ordered[0::2], ordered[1::2]
-    return bool(np.all(forth % 2 == 0) and np.all(back == forth + 1) and np.all(forth[1:] > back[:-1]))
-
-
-def _mates_by_rank(keys: np.ndarray) -> np.ndarray:
-    """Mates where edges are open or shared by several faces: k-th of one direction with the k-th of the other."""
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    new = np.concatenate([[True], ordered[1:] != ordered[:-1]])
-    starts = np.flatnonzero(new)
-    rank = np.arange(len(keys)) - np.repeat(starts, np.diff(np.append(starts, len(keys))))
-    numbered = (ordered >> 1) * (int(rank.max()) + 1) + rank
-    back = (ordered & 1).astype(bool)
-    _, at_forth, at_back = np.intersect1d(numbered[~back], numbered[back], assume_unique=True, return_indices=True)
-    mates = np.full(len(keys), -1, np.int64)
-    forth_half, back_half = order[~back][at_forth], order[back][at_back]
-    mates[forth_half], mates[back_half] = back_half, forth_half
-    return mates
+    cells = [points / cell + 0.5 * np.array(offset) for offset in np.ndindex(2, 2, 2)]
+    firsts = np.concatenate([equal_rows(np.floor(rows)) for rows in cells])
+    first = joined(np.tile(np.arange(len(points), dtype=np.int32), len(cells)), firsts, len(points))
+    return points[first].reshape(-1, 3, 3), _numbered(first).reshape(-1, 3)
 
 
 def body_of_face(mates: np.ndarray) -> tuple[int, np.ndarray]:
@@ -90,25 +125,52 @@ def body_of_face(mates: np.ndarray) -> tuple[int, np.ndarray]:
 
     mates : shape (3 n,), of ``edge_mates``
     """
-    from scipy.sparse import csr_array
-    from scipy.sparse.csgraph import connected_components
-
-    half = np.flatnonzero(mates >= 0)
-    faces = len(mates) // 3
-    links = csr_array((np.ones(len(half), bool), (half // 3, mates[half] // 3)), shape=(faces, faces))
-    count, label = connected_components(links, directed=False)
-    return int(count), label
+    edge = np.flatnonzero(mates > np.arange(len(mates)))
+    body = _numbered(joined((edge // 3).astype(np.int32), mates[edge] // 3, len(mates) // 3))
+    return int(body.max(initial=-1)) + 1, body
 
 
-def _hashed(points: np.ndarray) -> np.ndarray:
-    """64-bit hash of each row of coordinates (the finaliser of the splitmix64 generator, once for each coordinate)."""
-    bits = np.ascontiguousarray(points, np.float64).view(np.uint64)
-    key = np.zeros(len(bits), np.uint64)
-    for axis in range(3):
-        key ^= bits[:, axis]
-        key ^= key >> np.uint64(30)
-        key *= _MIX[0]
-        key ^= key >> np.uint64(27)
-        key *= _MIX[1]
-        key ^= key >> np.uint64(31)
-    return key
+def pinched_vertices(topology: Topology) -> np.ndarray:
+    """Numbers of vertices at which surfaces touch that share no edge there, of open rims, and of very many faces.
+
+    Walks round every vertex from face to face: where all its faces were met, the surface is simple there.
+    """
+    faces = topology.faces.reshape(-1)
+    degree = np.bincount(faces)
+    home = np.empty(len(degree), np.int32)
+    home[faces] = np.arange(len(faces), dtype=np.int32)  # one corner of each vertex
+    around = topology.mates + np.where(topology.mates % 3 == 2, np.int32(-2), np.int32(1))  # same corner, next face
+    at, vertex, pinched = around[home], np.arange(len(degree)), np.zeros(len(degree), bool)
+    pinched[topology.faces[topology.mates.reshape(-1, 3) < 0]] = True
+    for steps in range(1, MOST_FACES_AROUND):
+        back = at == home[vertex]
+        pinched[vertex[back]] |= degree[vertex[back]] != steps
+        going = ~back & ~pinched[vertex]
+        at, vertex = around[at[going]], vertex[going]
+        if not len(vertex):
+            break
+    pinched[vertex] = True
+    return np.flatnonzero(pinched)
+
+
+def joined(one: np.ndarray, two: np.ndarray, count: int) -> np.ndarray:
+    """Lowest number of the group that each of 0 .. count - 1 belongs to, where ``one`` and ``two`` are linked.
+
+    one, two : shape (m,), of int32
+    """
+    lowest = np.arange(count, dtype=np.int32)
+    while len(one):
+        one, two = lowest[one], lowest[two]
+        apart = one != two
+        one, two = np.minimum(one[apart], two[apart]), np.maximum(one[apart], two[apart])
+        np.minimum.at(lowest, two, one)
+        lowest = _followed(lowest)
+    return lowest
+
+
+def _followed(lowest: np.ndarray) -> np.ndarray:
+    while True:
+        further = lowest[lowest]
+        if np.array_equal(further, lowest):
+            return lowest
+        lowest = further

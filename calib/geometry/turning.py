@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.geometry.mesh import signed_volume_mm3
+from calib.geometry.mesh import bounds_mm, volumes_mm3
 
 
 def turned_alike(faces: np.ndarray) -> np.ndarray:
@@ -22,7 +22,7 @@ def turned_alike(faces: np.ndarray) -> np.ndarray:
 def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Pairs of faces that share an edge with nobody else, and whether both run along it the same way."""
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
-    keys = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
+    keys = (np.minimum(start, end).astype(np.int64) << 31) + np.maximum(start, end)
     order = np.argsort(keys, kind="stable")
     _, first, counts = np.unique(keys[order], return_index=True, return_counts=True)
     first = first[counts == 2]
@@ -53,12 +53,12 @@ def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.
 
     A body within an even number of others is solid, within an odd number a hollow; its faces must look accordingly.
     """
+    volumes = np.bincount(body, volumes_mm3(triangles), bodies)
+    wrong = volumes < 0
+    if not wrong.any():
+        return np.zeros(len(triangles), bool)
     order = np.argsort(body, kind="stable")
     of_body = np.split(triangles[order], np.searchsorted(body[order], np.arange(1, bodies)))
-    volumes = np.array([signed_volume_mm3(one) for one in of_body])
-    if (volumes > 0).all():
-        return np.zeros(len(triangles), bool)
-    wrong = volumes < 0
     for number in np.flatnonzero(wrong):
         wrong[number] = _within(of_body, int(number)) % 2 == 0
     return wrong[body]
@@ -69,7 +69,7 @@ def _within(of_body: list[np.ndarray], number: int) -> int:
     point = of_body[number][0].mean(axis=0)
     count = 0
     for other, triangles in enumerate(of_body):
-        low, high = triangles.reshape(-1, 3).min(axis=0), triangles.reshape(-1, 3).max(axis=0)
+        low, high = bounds_mm(triangles)
         if other != number and (low <= point).all() and (point <= high).all():
             count += abs(_winding(triangles, point)) > 0.5
     return count

@@ -60,5 +60,5 @@ class ShapeFinder:
             area_cm2=self.mesh.area_mm2 / 100.0,
             support_cm3=supports.volume_cm3 if supports else 0.0,
             contact_cm2=supports.contact_cm2 if supports else 0.0,
-            profile=layer_profile(triangles, layer),
+            profile=layer_profile(triangles, layer, topology=self.mesh.topology),
         )

@@ -8,6 +8,7 @@ from typing import Any
 
 from calib.errors import UsageError
 from calib.geometry.layer_profile import layer_profile
+from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
 from calib.geometry.supports import find_supports
 
@@ -35,21 +36,21 @@ def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = N
         "warnings": list(mesh.notes),
     }
     if layer_mm is not None:
-        document["layers"] = _layers(mesh.triangles, mesh.bounds_mm, layer_mm)
+        document["layers"] = _layers(mesh, layer_mm)
     return document
 
 
-def _layers(triangles: Any, bounds_mm: Any, layer_mm: float) -> list[dict[str, float]]:
+def _layers(mesh: Mesh, layer_mm: float) -> list[dict[str, float]]:
     if not math.isfinite(layer_mm) or layer_mm <= 0:
         raise UsageError(f"--layers {layer_mm:g} is not a thickness.", "Give millimetres above 0, e.g. --layers 0.2.")
-    height = float(bounds_mm[1][2] - bounds_mm[0][2])
+    height = float(mesh.size_mm[2])
     if height / layer_mm > MOST_LAYERS:
         raise UsageError(
             f"--layers {layer_mm:g} cuts a part {height:g} mm high into {height / layer_mm:.0f} layers.",
             f"At most {MOST_LAYERS} are listed; give a thicker layer.",
         )
-    profile = layer_profile(triangles, layer_mm)
-    lowest = float(bounds_mm[0][2])
+    profile = layer_profile(mesh.triangles, layer_mm, topology=mesh.topology)
+    lowest = float(mesh.bounds_mm[0, 2])
     return [
         {"z_mm": float(z) + lowest, "area_mm2": float(area), "perimeter_mm": float(perimeter)}
         for z, area, perimeter in zip(profile.z_mm, profile.area_mm2, profile.perimeter_mm, strict=True)
