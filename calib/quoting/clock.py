@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
+from math import ceil
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -48,6 +49,7 @@ class OpenClock:
         self.hours, self.closures, self.zone = hours, frozenset(closures), zone
         self._first: date | None = None
         self._zero: float | None = None  # wall time at which open time is zero, whatever is asked later
+        self._low: float | None = None
         self._days = _FIRST_DAYS
         self.opens = self.closes = self.before = np.zeros(0)
         # by wall minute: opening of the span that it is in or that comes next, and wall time less open time in it;
@@ -89,6 +91,25 @@ class OpenClock:
         target = start - self._shift[minute] + minutes
         passed = self._open_minute(target)
         return start, target + self._shift_at[passed]
+
+    def work_once(self, ready: float, minutes: float) -> tuple[float, float]:
+        """``work`` of one draw, without the cost of arrays."""
+        if self.always_open:
+            return ready, ready + minutes
+        if self._first is None or not self.opens[0] <= ready <= self.opens[-2]:
+            self._reach(np.array([ready]))
+        minute = int(ready - (self.opens[0] - 1e-9))
+        start = max(ready, float(self._opening[minute]))
+        target = start - float(self._shift[minute]) + minutes
+        while target > self.before[-1]:
+            self._grow()
+        return start, target + float(self._shift_at[ceil(target - (self.before[0] + 1e-9))])
+
+    def never_before(self, wall: float) -> None:
+        """Promise that no earlier time will be asked about: it need not be looked for any more."""
+        if not self.always_open:
+            self._reach(np.array([wall]))
+        self._low = wall
 
     def after(self, wall: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
         """Wall time at which that many open minutes have passed since ``wall``; none: the wall time itself [min]."""
@@ -138,7 +159,9 @@ class OpenClock:
         """Whole minutes since the first opening, the places of the look-up tables: hours change on whole minutes."""
         if wall.size == 0:
             return np.zeros(wall.shape, np.int64)
-        if self._first is None or not wall.min() >= self.opens[0] or wall.max() > self.opens[-2]:
+        if self._low is None and (self._first is None or not wall.min() >= self.opens[0]):
+            self._reach(wall)
+        if not wall.max() <= self.opens[-2]:
             self._reach(wall)
         return (wall - (self.opens[0] - 1e-9)).astype(np.int64)
 

@@ -38,8 +38,9 @@ def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.nda
 class Place:
     """Where normal scores lie between the SCORES of a table of quantiles; scores : shape (draws,).
 
-    >>> place = Place(np.array([0.0, 1.2815515655446004]))
-    >>> place.minutes(SCORES).round(3).tolist()
+    >>> place, out = Place(np.array([0.0, 1.2815515655446004])), np.empty(2)
+    >>> place.minutes(SCORES, np.diff(SCORES), out)
+    >>> out.round(3).tolist()
     [1.0, 3.602]
     """
 
@@ -48,10 +49,13 @@ class Place:
         self.step = np.minimum(at.astype(np.intp), len(SCORES) - 2)
         self.share = at - self.step
 
-    def minutes(self, log_quantiles: np.ndarray) -> np.ndarray:
-        """Minutes of a row whose log minutes at SCORES are given; beyond the ends the tails go on as a log-normal's."""
-        slope = np.diff(log_quantiles)
-        return np.exp(log_quantiles[self.step] + self.share * slope[self.step])
+    def minutes(self, log_quantiles: np.ndarray, slopes: np.ndarray, out: np.ndarray) -> None:
+        """Minutes of a row whose log minutes at SCORES are given; beyond the ends the tails go on as a log-normal's.
+
+        slopes : their differences; out : shape (draws,), is filled
+        """
+        np.multiply(self.share, slopes[self.step], out=out)
+        np.exp(np.add(out, log_quantiles[self.step], out=out), out=out)
 
 
 class Luck:
@@ -97,17 +101,16 @@ class Luck:
         self._mix[process] = ({stage: i for i, stage in enumerate(stages)}, _root(shared), _root(own))
         self._kept.clear()
 
-    def places(self, process: str, build: str, stages: Sequence[str]) -> list[Place]:
-        """Scores of the stages of one build."""
+    def place(self, process: str, build: str, stage: str) -> Place:
+        """Scores of a stage of one build."""
         index, shared, own = self._mix[process]
-        names = list(index)
 
         def make() -> list[Place]:
+            names = list(index)
             common = self._once((process, "common"), lambda: shared @ self._fresh(process, "every build", names))
             return [Place(scores) for scores in common + own @ self._fresh(process, build, names)]
 
-        made = self._once((process, build), make)
-        return [made[index[stage]] for stage in stages]
+        return self._once((process, build), make)[index[stage]]  # type: ignore[no-any-return]
 
     def _fresh(self, process: str, build: str, stages: Sequence[str]) -> np.ndarray:
         drawn = [keyed(self.seed, f"{process}/{build}/{stage}") for stage in stages]

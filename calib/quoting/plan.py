@@ -17,7 +17,7 @@ from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
 from calib.quoting.schedule import Floor, Run, run_jobs
 from calib.quoting.shape import ShapeFinder
-from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, tasks_of
+from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked
 from calib.quoting.work import Work, plan_work
 from calib.shop.model import Shop
 
@@ -58,6 +58,7 @@ class Planner:
     ) -> None:
         self.shop, self.start = shop, start
         self.clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+        self.clock.never_before(start)
         self.asked, self.luck = Asked(shop, learned), Luck(learned, draws, seed)
         self.tries = self.luck.fewer(min(draws, TRIED))
         self.free = machines_free(queue, shop, self.clock, start, learned, draws, seed)
@@ -65,7 +66,7 @@ class Planner:
     def want(self, options: Sequence[Option]) -> None:
         """Say beforehand what will be planned: many options are asked about in one go."""
         for option in options:
-            self.asked.want(option, tasks_of(option, self.asked))
+            self.asked.want(option)
 
     def staffed(self, found: Found) -> Found:
         """What the shop's people can do; a machine alone that they cannot is out."""
@@ -101,7 +102,7 @@ class Planner:
         return Planned(work, ready, _first_part(work, self.clock, np.minimum.reduce(builds), ready), self.free)
 
     def _no_people(self, option: Option) -> str:
-        return check_people(self.shop, [stage for task in tasks_of(option, self.asked) for stage, _ in task.steps])
+        return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])
 
     @staticmethod
     def _put_out(found: Found, option: Option, reason: str) -> bool:
@@ -184,5 +185,5 @@ def _job_ends(runs: list[Run]) -> dict[str, np.ndarray]:
 def _first_part(work: Work, clock: OpenClock, first_build: np.ndarray, ready: np.ndarray) -> np.ndarray:
     """The first build's end and one part's share of what is done for the order afterwards."""
     quantity = sum(build.parts for build in work.option.builds)
-    share = work.minutes[work.job == ORDER_AFTER].sum(axis=0) / quantity
+    share = work.minutes[work.place.get(ORDER_AFTER, slice(0))].sum(axis=0) / quantity
     return np.minimum(clock.work(first_build, share)[1], ready)

@@ -261,13 +261,14 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]
         for step, stage in enumerate(job.stages):
             if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):
                 now = max(now, machine_free.get(job.machine, -np.inf))
-            start = now if STAGES.get(stage) and STAGES[stage].hands == "none" else float(floor.clock.next_open(now))
+            hands = STAGES[stage].hands if stage in STAGES else "all"
+            start, end = (now, now) if hands == "none" else floor.clock.work_once(now, job.usual_of(stage))
             last = max(last, start)
             if stage == "printing" and job.machine:
                 printing_from[job.machine] = start
             keys.append((last, number, 2 * step, job.name, stage, False))
             usual = job.usual_of(stage)
-            now = float(_usual_end(floor.clock, stage, start, usual))
+            now = end if hands == "all" else start + usual
             if is_load(job, stage):
                 last = max(last, start + usual * (1 - job.touch_share[stage] / 2))
                 keys.append((last, number, 2 * step + 1, job.name, stage, True))
@@ -275,8 +276,3 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]
                 machine_free[job.machine] = now
         ends[job.name] = now
     return [task[3:] for task in sorted(keys)]
-
-
-def _usual_end(clock: OpenClock, stage: str, start: float, minutes: float) -> float:
-    hands = STAGES[stage].hands if stage in STAGES else "all"
-    return float(clock.after(start, minutes)) if hands == "all" else start + minutes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -43,12 +44,17 @@ class Steps:
     def __len__(self) -> int:
         return len(self.stage)
 
-    @property
+    @cached_property
     def touch_share(self) -> np.ndarray:
         """Share of each step's minutes that hands are on it, shape (n,) [0..1]."""
         return touch_share(self.touch_min, self.baseline_min)
 
-    @property
+    @cached_property
+    def slopes(self) -> np.ndarray:
+        """From each of the log quantiles to the next, shape (n, levels - 1)."""
+        return np.diff(self.log_quantiles, axis=1)
+
+    @cached_property
     def usual_min(self) -> np.ndarray:
         """Median minutes, floors kept, shape (n,)."""
         return np.maximum(np.exp(self.log_quantiles[:, len(LEVELS) // 2]), np.nan_to_num(self.floor_min))
@@ -128,6 +134,8 @@ class Asked:
 
     def __init__(self, shop: Shop, learned: Learned) -> None:
         self.shop, self.learned = shop, learned
+        self._tasks: dict[Option, list[Task]] = {}
+        self._wanted: set[Option] = set()
         self._rows: dict[Key, dict[str, int]] = {}
         self._waiting: dict[Key, tuple[Option, Build, set[str]]] = {}
         self._blocks: list[Steps] = []
@@ -143,8 +151,18 @@ class Asked:
             self._routes[key] = self.learned.route_of(*key, self.shop)
         return self._routes[key]
 
-    def want(self, option: Option, tasks: Iterable[Task]) -> None:
-        for task in tasks:
+    def tasks(self, option: Option) -> list[Task]:
+        """The tasks of an option, in order."""
+        if option not in self._tasks:
+            self._tasks[option] = tasks_of(option, self)
+        return self._tasks[option]
+
+    def want(self, option: Option) -> None:
+        """Have an option's stages asked about with the next answer."""
+        if option in self._wanted:
+            return
+        self._wanted.add(option)
+        for task in self.tasks(option):
             for stage, build in task.steps:
                 process = option.piece_of(build).process
                 self._first.setdefault(process, (option, Build(build.machine, ((build.contents[0][0], 1),))))
@@ -203,8 +221,11 @@ class Asked:
 
     def rows(self, option: Option, task: Task) -> Iterator[int]:
         """Rows of a task's steps, those that take time."""
+        known: dict[int, dict[str, int]] = {}
         for stage, build in task.steps:
-            row = self._rows[_key(option, build)].get(stage)
+            if id(build) not in known:
+                known[id(build)] = self._rows[_key(option, build)]
+            row = known[id(build)].get(stage)
             if row is not None:
                 yield row
 

@@ -12,14 +12,14 @@ from calib.quoting.learned import FailureChances
 from calib.quoting.luck import Luck
 from calib.quoting.options import Option
 from calib.quoting.schedule import Job
-from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps, Task, tasks_of
+from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
 
 
 @dataclass(eq=False)
 class Work:
     """One option's work.
 
-    steps : the stages of all jobs, arrays of length n; job : shape (n,), whose they are
+    steps : the stages of all jobs, arrays of length n; place : name of a job -> where its steps stand
     minutes : shape (n, draws), floors kept [min]
     jobs : what is done for the order before, the builds, what is done for the order after
     failure_chance : of each build [0..1]
@@ -27,7 +27,7 @@ class Work:
 
     option: Option
     steps: Steps
-    job: np.ndarray
+    place: dict[str, slice]
     minutes: np.ndarray
     jobs: list[Job]
     failure_chance: np.ndarray
@@ -45,28 +45,26 @@ class Work:
 
 def plan_work(options: Sequence[Option], asked: Asked, luck: Luck) -> list[Work]:
     """Work of every option; the physics and the calibrator are asked once for all of them."""
-    tasks = [tasks_of(option, asked) for option in options]
-    for option, own in zip(options, tasks, strict=True):
-        asked.want(option, own)
+    for option in options:
+        asked.want(option)
     asked.answer(luck)
-    return [_draw(option, own, asked, luck) for option, own in zip(options, tasks, strict=True)]
+    return [_draw(option, asked, luck) for option in options]
 
 
-def _draw(option: Option, tasks: Sequence[Task], asked: Asked, luck: Luck) -> Work:
+def _draw(option: Option, asked: Asked, luck: Luck) -> Work:
+    tasks = asked.tasks(option)
     rows = [list(asked.rows(option, task)) for task in tasks]
     steps = asked.steps([row for own in rows for row in own])
-    job = np.repeat(np.array([task.name for task in tasks], object), [len(own) for own in rows])
+    ends = np.cumsum([len(own) for own in rows]).tolist()
+    place = {task.name: slice(end - len(own), end) for task, own, end in zip(tasks, rows, ends, strict=True) if own}
     minutes = np.empty((len(steps), luck.draws))
-    for name in dict.fromkeys(job):
-        own = np.flatnonzero(job == name)
-        for process in dict.fromkeys(steps.process[own]):
-            mine = own[steps.process[own] == process]
-            places = luck.places(process, name, steps.stage[mine].tolist())
-            for row, place in zip(mine, places, strict=True):
-                minutes[row] = place.minutes(steps.log_quantiles[row])
+    for name, own in place.items():
+        for row in range(own.start, own.stop):
+            scores = luck.place(steps.process[row], name, steps.stage[row])
+            scores.minutes(steps.log_quantiles[row], steps.slopes[row], out=minutes[row])
     np.maximum(minutes, np.nan_to_num(steps.floor_min)[:, None], out=minutes)
     chance = failure_chances(option, asked.learned.failures)
-    return Work(option, steps, job, minutes, _jobs(option, steps, job, minutes, chance, luck), chance)
+    return Work(option, steps, place, minutes, _jobs(option, steps, place, minutes, chance, luck), chance)
 
 
 def failure_chances(option: Option, failures: FailureChances | None) -> np.ndarray:
@@ -85,40 +83,39 @@ def failure_chances(option: Option, failures: FailureChances | None) -> np.ndarr
 
 
 def _jobs(
-    option: Option, steps: Steps, job: np.ndarray, minutes: np.ndarray, chance: np.ndarray, luck: Luck
+    option: Option, steps: Steps, place: dict[str, slice], minutes: np.ndarray, chance: np.ndarray, luck: Luck
 ) -> list[Job]:
     jobs: list[Job] = []
-    for name in dict.fromkeys(job):
-        own = np.flatnonzero(job == name)
+    for name, own in place.items():
         number = int(name.split()[1]) if name.startswith("build") else 0
-        before = tuple(one.name for one in jobs if one.name == ORDER_BEFORE)
         build = option.builds[number - 1] if number else None
-        process = steps.process[own[0]]
-        stages = tuple(dict.fromkeys(steps.stage[own]))
-        by_stage = {stage: own[steps.stage[own] == stage] for stage in stages}
-        usual = steps.usual_min
+        by_stage: dict[str, list[int]] = {}
+        for row, stage in enumerate(steps.stage[own], own.start):
+            by_stage.setdefault(stage, []).append(row)
+        before = (ORDER_BEFORE,) if ORDER_BEFORE in place and number else ()
         jobs.append(
             Job(
                 name=name,
                 machine=build.machine if build else None,
-                stages=stages,
+                stages=tuple(by_stage),
                 minutes={stage: _sum(minutes, rows) for stage, rows in by_stage.items()},
                 touch_share={stage: _share(steps, rows) for stage, rows in by_stage.items()},
-                waits=luck.waits_before(process, stages, number),
+                waits=luck.waits_before(steps.process[own.start], tuple(by_stage), number),
                 failed_at=luck.failed_attempts(chance[number - 1], number) if number else None,
                 after=tuple(one.name for one in jobs) if name == ORDER_AFTER else before,
                 parts=build.parts if build else 0,
                 rides=option.rides,
-                usual={stage: float(usual[rows].sum()) for stage, rows in by_stage.items()},
+                usual={stage: float(steps.usual_min[rows].sum()) for stage, rows in by_stage.items()},
             )
         )
     return jobs
 
 
-def _sum(minutes: np.ndarray, rows: np.ndarray) -> np.ndarray:
+def _sum(minutes: np.ndarray, rows: list[int]) -> np.ndarray:
     return minutes[rows[0]] if len(rows) == 1 else np.asarray(minutes[rows].sum(axis=0))
 
 
-def _share(steps: Steps, rows: np.ndarray) -> float:
-    weights = steps.baseline_min[rows]
-    return float(steps.touch_share[rows] @ weights / weights.sum())
+def _share(steps: Steps, rows: list[int]) -> float:
+    if len(rows) == 1:
+        return float(steps.touch_share[rows[0]])
+    return float(np.average(steps.touch_share[rows], weights=steps.baseline_min[rows]))
