@@ -8,8 +8,9 @@ from typing import Any
 
 from calib.errors import UsageError
 from calib.report.base import render
-from calib.report.terminal_quote import WEEKDAYS, advice, basis, clock_time
+from calib.report.terminal_quote import advice, basis
 from calib.report.units import MONTHS, share, stage_name
+from calib.report.when import WEEKDAYS, clock_time
 
 Document = Mapping[str, Any]
 EDITIONS = ("outward", "inward")

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.report.terminal import as_text, table
-from calib.report.terminal_quote import clock_time
 from calib.report.units import count, share
+from calib.report.when import clock_time
 
 Document = Mapping[str, Any]
 SHOWN = 30

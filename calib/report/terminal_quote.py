@@ -1,60 +1,191 @@
-"""Quotes and comparisons on a terminal: one table to choose from, one sentence of advice, cautions, the basis."""
+"""A quote on a terminal: one table to choose from, one sentence of advice, cautions, the basis."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from rich.console import RenderableType
 
 from calib.report.terminal import as_text, table
-from calib.report.units import MONTHS, count, duration, share, stage_name
+from calib.report.units import count, duration, share, stage_name
+from calib.report.when import clock_time, short_day
 
 Document = Mapping[str, Any]
-BAR = 16
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+BAR = 18
+SHOWN = 8
+DAYS_WITH_TIME = 14
+HARDLY = 0.005
+WIDTH = 130
 
 
 def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
-    """The options, soonest first; with ``stages`` also what each stage takes, with ``why`` the terms."""
+    """The options, soonest first; with ``stages`` all of them and what each stage takes, with ``why`` the terms."""
     options = doc["options"]
-    longest = max(option["lead_time_h"]["p90"] for option in options)
-    shown: list[RenderableType] = [
-        f"{doc['part']}, {count(doc['quantity'], 'part')}; ranges hold 8 of 10 times",
-        table("process|machine|>builds|ready, usually|with " + share(doc.get("sure", 0.9)) + "|range|>work|>hands|"
-              + ("in time" if doc.get("due") else ""), [_row(option, longest, doc) for option in options]),
-        advice(doc),
-    ]  # fmt: skip
+    first, later = _notes(doc)
+    shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options if stages else chosen(options))]
+    if len(options) > SHOWN and not stages:
+        shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
+    shown += [advice(doc), *_outside(doc), *_out(doc)]
     if stages:
         shown += [_stage_table(option) for option in first_of_each(options)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
-    shown += [f"Out: {one['machine']} ({one['process']}): {one['reason']}." for one in doc.get("out") or ()]
-    shown += [
-        f"Outside: {one['id']}, {clock_time(one['ready_at'])} ({one['basis']})" for one in doc.get("outside") or ()
-    ]
-    for option in options[:1]:
-        shown += [f"Note: {text}" for text in option.get("warnings") or ()]
-        shown += [f"Caution ({_stages(one['stages'])}): {one['text']}" for one in option.get("cautions") or ()]
-    shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
-    shown.append(f"{basis(options[0])} Good until {doc['valid_until']}.")
-    return as_text(*shown)
+    shown += [f"Note: {text}" for text in (*(options[0].get("warnings") or ()), *later)]
+    shown += [f"Caution ({_stages(one['stages'])}): {one['text']}" for one in options[0].get("cautions") or ()]
+    shown.append(f"{basis(options[0])} Good until {short_day(doc['valid_until'], doc['start'])}.{_number(doc)}")
+    return as_text(*shown, width=WIDTH)
 
 
-def _term_table(option: Document) -> RenderableType:
-    """Baseline minutes of one build, before any correction by logs, term by term."""
-    head = f"{option['process']} {option['machine']}: stage|term|>minutes|from|source"
-    return table(head, [_term_row(term) for term in option["terms"] if term["minutes"] >= 0.05])
-
-
-def _term_row(term: Document) -> list[str]:
-    inputs = ", ".join(
-        f"{name} {value:.4g}" if isinstance(value, float) else f"{name} {value}"
-        for name, value in term["inputs"].items()
+def headline(doc: Document) -> str:
+    """What is asked for, and what the ranges mean."""
+    items = doc.get("items") or ()
+    what = (
+        ", ".join(f"{one['quantity']} × {one['part']}" for one in items)
+        if len(items) > 1
+        else f"{doc['quantity']} × {doc['part']}"
     )
-    told = f"{term['formula']} ({inputs})" if inputs else term["formula"]
-    return [term["stage"].replace("_", " "), term["name"], f"{term['minutes']:.1f}", told, term["source"]]
+    asked = f", wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else ""
+    return f"{what}{asked}; the clock starts {clock_time(doc['start'])}; ranges hold 8 of 10 times"
+
+
+def _notes(doc: Document) -> tuple[list[str], list[str]]:
+    """What must be read first (a unit that was assumed), and the rest."""
+    notes = [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
+    first = [text for text in notes if " unit" in text.lower()]
+    return first, [text for text in notes if text not in first]
+
+
+def chosen(options: Sequence[Document]) -> list[Document]:
+    """The SHOWN soonest, and the soonest of each process that is not among them."""
+    if len(options) <= SHOWN:
+        return list(options)
+    kept = [id(option) for option in (*options[:SHOWN], *first_of_each(options))]
+    return [option for option in options if id(option) in kept]
+
+
+def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
+    low = min(option["lead_time_h"]["p10"] for option in options)
+    high = max(option["lead_time_h"]["p90"] for option in options)
+    currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
+    heads = f"option|>builds|usually ready|{share(doc.get('sure', 0.9))} sure|range|>hands"
+    heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
+    made = table(heads, [_row(option, low, high, doc, bool(currency)) for option in options])
+    for column in made.columns:
+        column.no_wrap = True
+    return made
+
+
+def _row(option: Document, low: float, high: float, doc: Document, priced: bool) -> list[Any]:
+    lead = option["lead_time_h"]
+    ride = f" ({option['ride']})" if option.get("ride") else ""
+    cells = [
+        f"{option['process']} {option['machine']}{ride}",
+        option["builds"],
+        about(option["ready_at"]["p50"], lead["p50"], doc["start"]),
+        about(option.get("sure_at") or option["ready_at"]["p90"], lead["p90"], doc["start"]),
+        range_bar(*(lead[name] - low for name in ("p10", "p50", "p90")), high - low),
+        duration(option["touch_min"]["p50"]),
+    ]
+    if doc.get("due"):
+        cells.append(share(option["on_time"]))
+    if priced:
+        cells.append(f"{option['cost']['p50']:.0f}" if option.get("cost") else "")
+    return cells
+
+
+def about(text: str, lead_h: float, start: str) -> str:
+    """A time; of one that is weeks ahead only the day."""
+    return short_day(text, start) if lead_h > 24 * DAYS_WITH_TIME else clock_time(text, start)
+
+
+def due_words(due: str, start: str) -> str:
+    """
+    >>> due_words("2026-12-01T00:00+00:00", "2026-11-25T08:00+00:00")
+    'the end of Mon 30 Nov'
+    """
+    when = datetime.fromisoformat(due)
+    if when.hour or when.minute:
+        return clock_time(due, start)
+    return f"the end of {short_day((when - timedelta(minutes=1)).isoformat(), start)}"
+
+
+def advice(doc: Document) -> str:
+    """Which option to take, with its chance, in one or two sentences."""
+    best, option = doc["soonest"], doc["options"][0]
+    when = about(option.get("sure_at") or option["ready_at"]["p90"], option["lead_time_h"]["p90"], doc["start"])
+    said = (
+        f"Soonest is {best['process']} on {best['machine']}: promise {when} to be {share(doc.get('sure', 0.9))} sure. "
+        f"{_rivals(doc)}"
+    )
+    return f"{said} {_for_due(doc)}".strip()
+
+
+def _rivals(doc: Document) -> str:
+    processes = {option["process"] for option in doc["options"]}
+    other = "process" if len(processes) > 1 else "machine"
+    if len(doc["options"]) == 1:
+        return "It is the only one that can make this."
+    return f"Chance that no other {other} is sooner: {share(doc['soonest']['chance'])}."
+
+
+def _for_due(doc: Document) -> str:
+    """The option that keeps the date asked for best."""
+    if not doc.get("due"):
+        return ""
+    best = max(doc["options"], key=lambda option: option["on_time"])
+    day = due_words(doc["due"], doc["start"])
+    if best["on_time"] < HARDLY:
+        return f"No option keeps the date asked for ({day})."
+    return (
+        f"The date asked for ({day}) is kept with {share(best['on_time'])} by {best['process']} on {best['machine']}."
+    )
+
+
+def basis(option: Document) -> str:
+    """How much was learned behind an option.
+
+    >>> basis({"stages": [{"runs_behind": 0}, {"runs_behind": 84}, {"runs_behind": 20}]})
+    'From 20 to 84 logged runs of each stage; 1 of 3 stages not yet learned: wide.'
+    """
+    runs = [stage["runs_behind"] for stage in option["stages"]]
+    learned = sorted(behind for behind in runs if behind)
+    if not learned:
+        return "Not yet learned, physics alone: wide."
+    few, many = learned[0], learned[-1]
+    said = f"From {few} to {many} logged runs of each stage" if few < many else f"From {many} logged runs of each stage"
+    unlearned = len(runs) - len(learned)
+    return f"{said}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else f"{said}."
+
+
+def _number(doc: Document) -> str:
+    return f" Quote {doc['quote_id']}: calib accept {doc['quote_id']}" if doc.get("quote_id") else ""
+
+
+def _outside(doc: Document) -> list[str]:
+    return [
+        f"Made outside by {one['id']}: {clock_time(one['ready_at'], doc['start'])}"
+        + (f", {one['price']:.0f}" if one.get("price") is not None else "")
+        + f" ({one['basis']})."
+        for one in doc.get("outside") or ()
+    ]
+
+
+def _out(doc: Document) -> list[str]:
+    """Machines that are out, those with one reason together."""
+    return [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
+
+
+def by_reason(out: Sequence[Document]) -> dict[str, list[str]]:
+    """
+    >>> by_reason([{"process": "MEX", "machine": "a", "reason": "too small"}] * 2)
+    {'too small': ['a (MEX)', 'a (MEX)']}
+    """
+    reasons: dict[str, list[str]] = {}
+    for one in out:
+        reasons.setdefault(one["reason"], []).append(f"{one['machine']} ({one['process']})")
+    return reasons
 
 
 def first_of_each(options: Sequence[Document]) -> list[Document]:
@@ -63,40 +194,6 @@ def first_of_each(options: Sequence[Document]) -> list[Document]:
     for option in options:
         first.setdefault(option["process"], option)
     return list(first.values())
-
-
-def advice(doc: Document) -> str:
-    """Which option to take, with its chance, in one sentence."""
-    best, option = doc["soonest"], doc["options"][0]
-    sure = share(doc.get("sure", 0.9))
-    when = clock_time(option["sure_at"]) if option.get("sure_at") else clock_time(option["ready_at"]["p90"])
-    who = f"{best['process']} on {best['machine']} (chance {share(best['chance'])})"
-    said = f"Soonest: {who}; promise {when} to be {sure} sure."
-    kept = option.get("on_time")
-    return said if kept is None else f"{said} The date asked for is kept with {share(kept)}."
-
-
-def basis(option: Document) -> str:
-    """How much was learned behind an option.
-
-    >>> basis({"stages": [{"runs_behind": 0}, {"runs_behind": 84}]})
-    'Basis: up to 84 logged runs of a stage; 1 of 2 stages not yet learned: wide.'
-    """
-    runs = [stage["runs_behind"] for stage in option["stages"]]
-    unlearned = sum(not behind for behind in runs)
-    if unlearned == len(runs):
-        return "Basis: not yet learned, physics alone: wide."
-    said = f"Basis: up to {max(runs)} logged runs of a stage"
-    return f"{said}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else said + "."
-
-
-def clock_time(text: str) -> str:
-    """
-    >>> clock_time("2026-12-04T15:05+01:00")
-    'Fri 4 Dec 15:05'
-    """
-    when = datetime.fromisoformat(text)
-    return f"{WEEKDAYS[when.weekday()]} {when.day} {MONTHS[when.month - 1]} {when:%H:%M}"
 
 
 def range_bar(low: float, middle: float, high: float, longest: float, width: int = BAR) -> str:
@@ -111,58 +208,33 @@ def range_bar(low: float, middle: float, high: float, longest: float, width: int
     return "".join(bar)
 
 
-def show_compare(doc: Document) -> str:
-    """Usual lead times over quantities, and where the soonest process changes."""
-    quantities = doc["quantities"]
-    rows = []
-    for option in doc["options"]:
-        by_quantity = {one["quantity"]: one for one in option["lead_time_h"]}
-        cells = [_hours(by_quantity[q]) if q in by_quantity else "" for q in quantities]
-        rows.append([option["process"], option["machine"], *cells])
-    shown: list[RenderableType] = ["Time until all parts are ready: usual, and the range that holds 8 of 10 times"]
-    for first in range(0, len(quantities), 5):
-        some = slice(first, first + 5)
-        heads = "process|machine|" + "|".join(f">{q}" for q in quantities[some])
-        shown.append(table(heads, [[*row[:2], *row[2:][some]] for row in rows]))
-    flips = doc.get("flips") or ()
-    shown += [
-        f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {share(one['chance'])})."
-        for one in flips
-    ]
-    if not flips:
-        shown.append("The soonest process is the same at all these quantities.")
-    shown += [str(text) for text in doc.get("warnings") or ()]
-    return as_text(*shown)
-
-
-def _row(option: Document, longest: float, doc: Document) -> list[Any]:
-    lead = option["lead_time_h"]
-    kept = option.get("on_time")
-    return [
-        option["process"],
-        option["machine"] + (f" ({option['ride']})" if option.get("ride") else ""),
-        option["builds"],
-        clock_time(option["ready_at"]["p50"]),
-        clock_time(option.get("sure_at") or option["ready_at"]["p90"]),
-        range_bar(lead["p10"], lead["p50"], lead["p90"], longest),
-        duration(option["work_min"]["p50"]),
-        duration(option["touch_min"]["p50"]),
-        "" if kept is None or not doc.get("due") else share(kept),
-    ]
-
-
 def _stage_table(option: Document) -> RenderableType:
     rows = [
-        [stage_name(one["stage"]), duration(one["baseline_min"]), duration(one["p10_min"]), duration(one["p50_min"]),
-         duration(one["p90_min"]), duration(one["touch_min"]), one["runs_behind"]]
+        [stage_name(one["stage"]), duration(one["baseline_min"]), duration(one["p50_min"]),
+         f"{duration(one['p10_min'])} to {duration(one['p90_min'])}", duration(one["touch_min"]), one["runs_behind"]]
         for one in option["stages"]
     ]  # fmt: skip
-    return table(f"{option['process']} {option['machine']}|>physics|>p10|>p50|>p90|>hands|>runs", rows)
+    work = option["work_min"]
+    rows.append(["all stages", "", duration(work["p50"]), f"{duration(work['p10'])} to {duration(work['p90'])}",
+                 duration(option["touch_min"]["p50"]), ""])  # fmt: skip
+    heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|>8 of 10|>hands|>runs"
+    return table(heads, rows)
+
+
+def _term_table(option: Document) -> RenderableType:
+    """Baseline minutes of one build, before any correction by logs, term by term."""
+    head = f"{option['process']} {option['machine']}: stage|term|>minutes|from|source"
+    return table(head, [_term_row(term) for term in option["terms"] if term["minutes"] >= 0.05])
+
+
+def _term_row(term: Document) -> list[str]:
+    inputs = ", ".join(
+        f"{name} {value:.4g}" if isinstance(value, float) else f"{name} {value}"
+        for name, value in term["inputs"].items()
+    )
+    told = f"{term['formula']} ({inputs})" if inputs else term["formula"]
+    return [stage_name(term["stage"]), term["name"], f"{term['minutes']:.1f}", told, term["source"]]
 
 
 def _stages(names: Sequence[str]) -> str:
     return ", ".join(stage_name(name) for name in names)
-
-
-def _hours(one: Mapping[str, float]) -> str:
-    return f"{one['p50']:.0f} h ({one['p10']:.0f}-{one['p90']:.0f})"

@@ -7,6 +7,7 @@ from typing import Any
 from calib.report import (
     terminal,
     terminal_capacity,
+    terminal_compare,
     terminal_import,
     terminal_model,
     terminal_orders,
@@ -20,6 +21,7 @@ from calib.report import (
 ROOMS = (
     terminal,
     terminal_capacity,
+    terminal_compare,
     terminal_import,
     terminal_model,
     terminal_orders,

@@ -8,7 +8,8 @@ import pytest
 
 from calib.errors import UsageError
 from calib.report.quote_sheet import ladder, quote_sheet, range_bars
-from calib.report.terminal_quote import show_compare, show_quote
+from calib.report.terminal_compare import show_compare
+from calib.report.terminal_quote import show_quote
 
 
 def stage(name: str, minutes: float, hands: float, runs: int = 12) -> dict:
@@ -97,7 +98,7 @@ def test_all_bars_share_one_axis(document):
 def test_the_terminal_says_what_to_promise_and_why(document):
     text = show_quote(document, stages=True)
     assert "promise Thu 3 Dec 13:00 to be 90 % sure" in text
-    assert "kept with 83 %" in text
+    assert "is kept with 83 % by VPP on vpp1" in text
     assert "1 of 3 stages not yet learned" in text
     assert "pbf1 (PBF): too large" in text
 
