@@ -23,11 +23,6 @@ def solve_and_invert(information: np.ndarray, vector: np.ndarray) -> tuple[np.nd
     return mean, covariance
 
 
-def log_determinant(information: np.ndarray) -> float:
-    """Log determinant of a symmetric positive definite matrix."""
-    return 2 * float(np.log(np.diag(_factor(information))).sum())
-
-
 def eliminate(information: np.ndarray, vector: np.ndarray, gone: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Normal equations with some parameters integrated out; their rows and columns stay, as zeros.
 
