@@ -85,7 +85,7 @@ def _row(option: Document, low: float, high: float, doc: Document, priced: bool)
         option["builds"],
         about(option["ready_at"]["p50"], lead["p50"], doc["start"]),
         about(option.get("sure_at") or option["ready_at"]["p90"], lead["p90"], doc["start"]),
-        range_bar(*(lead[name] - low for name in ("p10", "p50", "p90")), high - low),
+        range_bar(lead["p10"] - low, lead["p50"] - low, lead["p90"] - low, high - low),
         duration(option["touch_min"]["p50"]),
     ]
     if doc.get("due"):
