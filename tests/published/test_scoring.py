@@ -42,6 +42,38 @@ def test_interval_score_is_two_pinballs():
     assert interval_score(y, -1.3, 0.7, 0.8) == pytest.approx(2 / 0.2 * both)
 
 
+@pytest.mark.parametrize(
+    ("law", "y", "expected"),
+    [
+        (stats.norm(), 1.0, 0.6024413576276163),
+        (stats.norm(), -3.0, 2.43657473),  # scoringRules test-crps_norm.R
+        (stats.lognorm(0.9, scale=np.exp(0.1)), 3.0, 1.13552645),  # scoringRules test-crps_lnorm.R
+    ],
+)
+def test_crps_is_twice_the_mean_pinball(law, y, expected):
+    # CRPS = 2 times the integral of the pinball score over all levels (Gneiting & Ranjan 2011, JBES 29:411-422, eq. 9)
+    def score(level):
+        return float(pinball(y, law.ppf(level), level))
+
+    at = float(law.cdf(y))
+    found = sum(integrate.quad(score, a, b, limit=200)[0] for a, b in ((0, at), (at, 1)))
+    assert 2 * found == pytest.approx(expected, abs=1e-6)
+
+
+def test_crps_of_the_true_law_is_sd_over_root_pi_on_average():
+    y = np.random.default_rng(5).normal(2.0, 3.0, 400_000)
+    scores = crps_normal(y, 2.0, 3.0)
+    assert scores.mean() == pytest.approx(3 / sqrt(pi), abs=4 * scores.std() / len(y) ** 0.5)
+    assert crps_normal(y, 2.4, 3.0).mean() > scores.mean() < crps_normal(y, 2.0, 3.6).mean()
+
+
+def test_runs_of_the_true_law_have_uniform_probabilities():
+    rng = np.random.default_rng(6)
+    tau, sigma = rng.uniform(0, 0.5, 20_000), rng.uniform(0.05, 0.5, 20_000)
+    y = tau * rng.standard_normal(20_000) + sigma * rng.standard_t(5, 20_000)
+    assert stats.kstest(stats.norm.cdf(score_of(y, tau, sigma, 5.0)), "uniform").pvalue > 1e-3
+
+
 def test_true_range_scores_best():
     # expected score of the central 90 % of N(0, 1): 2 / 0.1 * 2 phi(z)
     def expected(low, high):
