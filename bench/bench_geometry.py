@@ -44,7 +44,8 @@ def main() -> None:
     import trimesh
 
     from calib.geometry.layer_profile import layer_profile
-    from calib.geometry.orientation import best_pose, find_poses, simplified
+    from calib.geometry.orientation import best_pose, simplified
+    from calib.geometry.poses import find_poses
     from calib.geometry.read_mesh import read_mesh
     from calib.geometry.supports import find_supports
 

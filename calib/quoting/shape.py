@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from calib.geometry.layer_profile import layer_profile
 from calib.geometry.mesh import Mesh
-from calib.geometry.orientation import Pose, best_pose
-from calib.geometry.supports import find_supports
+from calib.geometry.orientation import best_pose
+from calib.geometry.pose import Pose
 from calib.records import LayerProfile
 from calib.shop.model import Machine
 
@@ -50,8 +49,7 @@ class ShapeFinder:
         return self._shapes[key]
 
     def _shape(self, pose: Pose, process: str, overhang: float, layer: float) -> Shape:
-        triangles = pose.triangles()
-        supports = None if process == "PBF" else find_supports(triangles, overhang)
+        supports = None if process == "PBF" else pose.supports(overhang)
         x, y, z = (float(side) for side in pose.size_mm)
         return Shape(
             pose=pose,
@@ -60,5 +58,5 @@ class ShapeFinder:
             area_cm2=self.mesh.area_mm2 / 100.0,
             support_cm3=supports.volume_cm3 if supports else 0.0,
             contact_cm2=supports.contact_cm2 if supports else 0.0,
-            profile=layer_profile(triangles, layer, topology=self.mesh.topology),
+            profile=pose.profile(layer),
         )

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from solids_for_tests import as_library_mesh, box, crumpled, stl_bytes, united
 
-from calib.geometry.orientation import best_pose, find_poses, simplified
+from calib.geometry.orientation import best_pose, simplified
+from calib.geometry.poses import find_poses
 from calib.geometry.read_mesh import read_mesh
 from calib.geometry.topology import edge_mates, vertex_ids
 

@@ -1,0 +1,56 @@
+"""One way to lay a part, and what it then looks like; each thing is reckoned once."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from calib.geometry.layer_profile import layer_profile
+from calib.geometry.mesh import Mesh, bounds_mm
+from calib.geometry.supports import Supports, find_supports
+from calib.records import LayerProfile
+
+KEPT = 32  # profiles and supports of one part that are kept
+_kept: WeakKeyDictionary[Mesh, OrderedDict[tuple[Any, ...], Any]] = WeakKeyDictionary()
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """``rotation`` (3 x 3, of columns) and the size that the part then has, x, y, z [mm]."""
+
+    rotation: np.ndarray
+    size_mm: np.ndarray
+    mesh: Mesh
+
+    def triangles(self) -> np.ndarray:
+        """The part's triangles in this pose, its lowest corner of x, y and z at 0; shape (n, 3, 3) [mm]."""
+        turned = self.mesh.triangles @ self.rotation.T
+        return turned - bounds_mm(turned)[0]
+
+    def profile(self, layer_mm: float) -> LayerProfile:
+        """Its layers; machines that build it alike share one profile."""
+        return self._once(
+            ("profile", layer_mm), lambda: layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
+        )
+
+    def supports(self, overhang_deg: float) -> Supports:
+        """What holds it up; shared likewise."""
+        return self._once(("supports", overhang_deg), lambda: find_supports(self.triangles(), overhang_deg))
+
+    def exact_size_mm(self) -> np.ndarray:
+        """x, y, z of every corner, where ``size_mm`` may be the hull's; shape (3,) [mm]."""
+        return self._once(("size",), lambda: np.ptp(bounds_mm(self.triangles()), axis=0))
+
+    def _once(self, what: tuple[Any, ...], reckon: Callable[[], Any]) -> Any:
+        kept = _kept.setdefault(self.mesh, OrderedDict())
+        key = (self.rotation.tobytes(), *what)
+        if key not in kept:
+            kept[key] = reckon()
+            if len(kept) > KEPT:
+                kept.popitem(last=False)
+        return kept[key]
