@@ -26,18 +26,19 @@ from calib.calibration.waits import Waits
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
-from calib.quoting.request import QuoteRequest
+from calib.quoting.learned import Learned
+from calib.quoting.request import Line, QuoteRequest
 from calib.shop.read_shop import read_shop
 folder = Path(sys.argv[1])
 imports = time.perf_counter() - begun
 shop, mesh = read_shop(folder), read_mesh(folder / "part.stl")
 reading = time.perf_counter() - begun - imports
-request = QuoteRequest(60, datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone)))
-learned = dict(calibrator=Calibrator(), waits=Waits(), failures=Failures())
+request = QuoteRequest((Line(60),), datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone)))
+learned = Learned(Calibrator(), Waits(), Failures())
 if sys.argv[2] == "quote":
-    quote(request, shop, mesh, **learned)
+    quote(request, shop, [mesh], learned)
 else:
-    compare(request, list(range(3, 63, 3)), shop, mesh, **learned)
+    compare(request, list(range(3, 63, 3)), shop, mesh, learned)
 print(f"imports {imports:.2f} s, reading {reading:.2f} s, rest {time.perf_counter() - begun - imports - reading:.2f} s")
 """
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
-from calib.quoting.learned import FailureChances, Learned, Predictor, Route, WaitDraws
+from calib.quoting.learned import Learned
 from calib.quoting.notes import quote_notes
 from calib.quoting.options import Found, find_options
 from calib.quoting.plan import Planned, Planner, affordable, no_plan
@@ -53,23 +53,20 @@ def compare(
     quantities: Sequence[int],
     shop: Shop,
     mesh: Mesh,
-    calibrator: Predictor,
+    learned: Learned,
     queue: Sequence[QueuedBuild] = (),
-    waits: WaitDraws | None = None,
-    failures: FailureChances | None = None,
     seed: int = 0,
     draws: int = DRAWS,
-    route: Route | None = None,
 ) -> dict[str, Any]:
     """The contract's ``compare`` document, with time to the first part and a person's time besides.
 
     A process with several machines has one more line, all of them together: at each quantity the best plan on any
-    of them. Raises as ``quote`` does.
+    of them. request : of one part, whose quantity is not looked at. Raises as ``quote`` does.
     """
     wanted = sorted(set(quantities))
     if not wanted:
         raise NoPlanError("No quantity to compare.", "Name some, such as 1,5,20.")
-    learned, shapes = Learned(calibrator, waits, failures, route), [ShapeFinder(mesh)]
+    shapes = [ShapeFinder(mesh)]
     lines, found, draws = compared_lines(request, wanted, shop, shapes, learned, queue, seed, draws)
     if not lines:
         raise no_plan(shapes, found)
@@ -90,7 +87,7 @@ def compared_lines(
     queue: Sequence[QueuedBuild], seed: int, draws: int,
 ) -> tuple[list[Line], Found, int]:  # fmt: skip
     """Lines over the quantities, what is out at the greatest, and the draws: one planner, one luck for all."""
-    asked = [replace(request, quantity=quantity, due=None) for quantity in wanted]
+    asked = [replace(request, lines=(replace(request.lines[0], quantity=quantity),), due=None) for quantity in wanted]
     for one in asked:
         check_request(one, shop)
     founds = [find_options(one, shop, shapes) for one in asked]

@@ -14,7 +14,7 @@ from calib.geometry.outline import outline
 from calib.quoting.columns import build_columns
 from calib.quoting.cost import option_cost
 from calib.quoting.ladder import usual_course
-from calib.quoting.learned import FailureChances, Learned, Predictor, Route, WaitDraws
+from calib.quoting.learned import Learned
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
 from calib.quoting.options import Option
 from calib.quoting.outside import outside_options
@@ -30,7 +30,7 @@ from calib.quoting.ranges import (
     many_quantiles,
     value_ranges,
 )  # fmt: skip
-from calib.quoting.request import QuoteRequest
+from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.width import width_by_cause
 from calib.quoting.work import Work
@@ -40,46 +40,25 @@ from calib.shop.model import Shop
 def quote(
     request: QuoteRequest,
     shop: Shop,
-    mesh: Mesh,
-    calibrator: Predictor,
-    queue: Sequence[QueuedBuild] = (),
-    waits: WaitDraws | None = None,
-    failures: FailureChances | None = None,
-    seed: int = 0,
-    draws: int = DRAWS,
-    route: Route | None = None,
-) -> dict[str, Any]:
-    """The contract's ``quote`` document of one part, without its id; see ``contract`` for the keys.
-
-    Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
-    """
-    return quote_meshes(request, shop, [mesh], Learned(calibrator, waits, failures, route), queue, seed, draws)
-
-
-def quote_meshes(
-    request: QuoteRequest,
-    shop: Shop,
     meshes: Sequence[Mesh],
     learned: Learned,
     queue: Sequence[QueuedBuild] = (),
     seed: int = 0,
     draws: int = DRAWS,
 ) -> dict[str, Any]:
-    """The contract's ``quote`` document of an order; its keys count the whole order, ``items`` lists its parts.
+    """The contract's ``quote`` document without its id; its keys count the whole order, ``items`` lists its parts.
 
-    meshes : one for each of ``request.order``, in its order
-    Raises as ``quote`` does.
+    meshes : one for each of ``request.lines``, in their order; the same mesh for the same part
+    Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
     """
-    shapes = [ShapeFinder(mesh) for mesh in meshes]
+    finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
+    shapes = [finders[mesh] for mesh in meshes]
     planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
     best = planned[0]
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
         "quantity": request.quantity,
-        "items": [
-            {"part": mesh.name, "quantity": line.quantity, "finish": line.finish}
-            for mesh, line in zip(meshes, request.order, strict=True)
-        ],
+        "items": [_item(mesh, line) for mesh, line in zip(meshes, request.lines, strict=True)],
         "level": 0.8,
         "options": [_option_document(one, request, shop) for one in planned],
         "out": found.out,
@@ -95,6 +74,18 @@ def quote_meshes(
         "width": width_by_cause(best.work, best.ready),
         "drawing": outline(meshes[0].triangles, meshes[0].mates),
         "course": usual_course(best.work, shop, planner.clock, request.start_min, best.free),
+    }
+
+
+def _item(mesh: Mesh, line: Line) -> dict[str, Any]:
+    """One part as it was asked for; null: whatever suits."""
+    return {
+        "part": mesh.name,
+        "quantity": line.quantity,
+        "finish": line.finish,
+        "material": "+".join(line.materials) or None,
+        "needs": list(line.needs),
+        "size_mm": [round(float(side), 2) for side in mesh.size_mm],
     }
 
 

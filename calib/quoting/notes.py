@@ -53,7 +53,7 @@ def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> li
     notes = [note if len(meshes) == 1 else f"{mesh.name}: {note}" for mesh in meshes for note in mesh.notes]
     if shop.hours is None:
         notes.append("The shop file states no opening hours: people are counted as there around the clock.")
-    needs = tuple(dict.fromkeys(need for line in request.order for need in line.needs))
+    needs = tuple(dict.fromkeys(need for line in request.lines for need in line.needs))
     notes.append(_judged(needs, shop) if needs else "Not judged: strength, tolerance and heat.")
     return notes
 

@@ -145,7 +145,7 @@ def _asked_for(machine: Machine, request: QuoteRequest) -> bool:
 def _pieces_or_reason(
     machine: Machine, request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]
 ) -> tuple[Piece, ...] | str:
-    pieces, lines = [], request.order
+    pieces, lines = [], request.lines
     for line, finder in zip(lines, shapes, strict=True):
         piece = _piece_or_reason(machine, line, shop, finder)
         if isinstance(piece, str):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -125,7 +125,7 @@ def plan_options(
     found = find_options(request, shop, shapes)
     planner = Planner(shop, learned, queue, request.start_min, seed, affordable(draws, [found]))
     planned = planner.plan(planner.staffed(found))
-    if not planned and len(request.order) > 1:
+    if not planned and len(request.lines) > 1:
         planned = planner.run([_each_its_own_way(request, shop, shapes, planner)])
     if not planned:
         raise no_plan(shapes, found)
@@ -142,9 +142,8 @@ def no_plan(shapes: Sequence[ShapeFinder], found: Found) -> NoPlanError:
 def _each_its_own_way(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder], planner: Planner) -> Option:
     """Where no machine can make every part: each part's soonest option, all in one plan."""
     best = []
-    for line, finder in zip(request.order, shapes, strict=True):
-        alone = QuoteRequest(line.quantity, request.start, request.processes, lines=(line,), alone=request.alone,
-                             machines=request.machines)  # fmt: skip
+    for line, finder in zip(request.lines, shapes, strict=True):
+        alone = replace(request, lines=(line,))
         found = planner.staffed(find_options(alone, shop, [finder]))
         tried = planner.run([*found.options, *found.shared], tries=True)
         if not tried:

@@ -41,41 +41,33 @@ class Line:
 class QuoteRequest:
     """What is wanted.
 
-    quantity : good parts, 1 or more; of an order of several parts, all of them together
+    lines : the parts of the order
     start : aware; from when the clock runs (approved file and material in house)
     processes : codes; empty: all that the shop has
     due : aware; the date to keep
     level : share of the draws inside a range, 0 < level < 1
     sure : chance that the promised date should have
-    finish, difficulty, needs, materials, least_wall_mm : as of a Line, where one part is asked for
+    machines : ids; empty: all
     alone : quote powder beds without waiting for the shop's closing days
-    lines : the parts of an order of several; empty: one part
     """
 
-    quantity: int
+    lines: tuple[Line, ...]
     start: datetime
     processes: tuple[str, ...] = ()
     due: datetime | None = None
-    finish: str | None = None
     level: float = 0.8
     sure: float = 0.9
-    difficulty: str = "normal"
-    needs: tuple[str, ...] = ()
-    least_wall_mm: float | None = None
     machines: tuple[str, ...] = ()
-    materials: tuple[str, ...] = ()
     alone: bool = False
-    lines: tuple[Line, ...] = ()
+
+    @property
+    def quantity(self) -> int:
+        """Good parts, of all lines together."""
+        return sum(line.quantity for line in self.lines)
 
     @property
     def start_min(self) -> float:
         return to_minutes(self.start)
-
-    @property
-    def order(self) -> tuple[Line, ...]:
-        """The lines; of one part the only one."""
-        one = Line(self.quantity, self.finish, self.difficulty, self.needs, self.materials, self.least_wall_mm)
-        return self.lines or (one,)
 
 
 def check_request(request: QuoteRequest, shop: Shop) -> None:
@@ -83,13 +75,13 @@ def check_request(request: QuoteRequest, shop: Shop) -> None:
 
     Raises UsageError for a value outside its range, NoPlanError where the shop cannot.
     """
-    for quantity in (*(line.quantity for line in request.order), request.quantity):
+    for quantity in (*(line.quantity for line in request.lines), request.quantity):
         if not 1 <= quantity <= MOST_PARTS:
             raise UsageError(
                 f"quantity {quantity} cannot be quoted: 1 to {MOST_PARTS} parts expected.",
                 "Split a larger series into deliveries.",
             )
-    for line in request.order:
+    for line in request.lines:
         _known("finish", line.finish, FINISHES)
         _known("difficulty", line.difficulty, DIFFICULTIES)
     for name in ("level", "sure"):

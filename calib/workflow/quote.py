@@ -11,22 +11,24 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from calib.errors import UsageError
+from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
-from calib.quoting.request import QuoteRequest
+from calib.quoting.learned import Learned
+from calib.quoting.request import MOST_PARTS, Line, QuoteRequest
 from calib.records import FINISHES, PROCESS_WORDS
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.quotes import save_quote
-from calib.workflow.fitted import find_fitted, has_store
+from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import write_sheet
 from calib.workflow.queue import find_queue
 from calib.workflow.times import moment
 
 Progress = Callable[[str], None]
-MOST_QUANTITIES = 1000
 
 
 def quote_part(
@@ -38,31 +40,77 @@ def quote_part(
     finish: str | None = None,
     start: str | None = None,
     seed: int = 0,
-    sure: float = 0.9,
+    sure: float | None = None,
     unit: str | None = None,
+    sheet: Path | None = None,
+    inward: Path | None = None,
+    needs: tuple[str, ...] = (),
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``.
+
+    sure : chance of the promised date; the shop file's where None
+    needs : what the part must stand or be, in the words of the shop's ``fit_for``
+    """
+    line = Line(quantity, finish=_known_finish(finish), needs=needs)
+    return quote_lines(
+        folder, [OrderLine(part, unit, line)], processes, due, start, seed, sure, sheet, inward, progress=progress
+    )
+
+
+def quote_order(
+    folder: Path,
+    order: Path,
+    processes: list[str],
+    due: str | None = None,
+    start: str | None = None,
+    seed: int = 0,
+    sure: float | None = None,
     sheet: Path | None = None,
     inward: Path | None = None,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
-    """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``."""
+    """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
+
+    The contract's ``quote`` document: ``part`` is the order file's name, ``quantity`` all parts together, every key of
+    an option counts the whole order, and ``items`` lists the parts: part, quantity, finish, material (as asked).
+    An option's process, machine and material are joined by '+' where parts go different ways. Kept as a quote is.
+    """
+    return quote_lines(
+        folder, read_order(order), processes, due, start, seed, sure, sheet, inward, order.name, progress
+    )
+
+
+def quote_lines(
+    folder: Path,
+    lines: list[OrderLine],
+    processes: list[str],
+    due: str | None = None,
+    start: str | None = None,
+    seed: int = 0,
+    sure: float | None = None,
+    sheet: Path | None = None,
+    inward: Path | None = None,
+    name: str | None = None,
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """Parts and how many of each -> the document, kept and written to the pages asked for."""
     shop = read_shop(folder)
-    request = _request(shop, quantity, processes, due, finish, start, sure=sure)
+    request = _request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
-    progress(f"Reading {part.name} ...")
-    mesh = read_mesh(part, unit=unit)
+    meshes = read_meshes(lines, progress)
     progress("Trying every machine ...")
     document = quote(
         request,
         shop,
-        mesh,
-        fitted.model,
-        queue=find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
-        waits=fitted.waits,
-        failures=fitted.failures,
-        route=fitted.route,
-        seed=seed,
+        meshes,
+        learned_of(fitted),
+        find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
+        seed,
+        int(shop.quoting["draws"]),
     )
-    document["warnings"] = [*fitted.warnings, *document.get("warnings", [])]
+    document["part"] = name or document["part"]
+    document["warnings"] = [*fitted.warnings, *_early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
     document["quote_id"] = _keep(folder, document)
     for out, edition in ((sheet, "outward"), (inward, "inward")):
@@ -70,6 +118,27 @@ def quote_part(
             write_sheet(out, document, edition)
     progress("")
     return document
+
+
+def read_meshes(lines: list[OrderLine], progress: Progress) -> list[Mesh]:
+    """The mesh of each line; a file that several lines name is read once."""
+    known: dict[tuple[Path, str | None], Mesh] = {}
+    for one in lines:
+        if (one.part, one.unit) not in known:
+            progress(f"Reading {one.part.name} ...")
+            known[one.part, one.unit] = read_mesh(one.part, unit=one.unit)
+    return [known[one.part, one.unit] for one in lines]
+
+
+def learned_of(fitted: Fitted) -> Learned:
+    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route)
+
+
+def _early_start(request: QuoteRequest, fitted: Fitted) -> list[str]:
+    """A word about a start before what was learned."""
+    if fitted.as_of is None or request.start >= datetime.fromisoformat(str(fitted.as_of)):
+        return []
+    return [f"The start, {request.start:%Y-%m-%d}, lies before the last log, {str(fitted.as_of)[:10]}: is it meant?"]
 
 
 def compare_part(
@@ -86,7 +155,7 @@ def compare_part(
     """Lead time over quantities, and where the soonest process changes. The contract's ``compare``."""
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
-    request = _request(shop, max(wanted), processes, None, finish, start)
+    request = _request(shop, [Line(max(wanted), finish=_known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
     mesh = read_mesh(part, unit=unit)
     progress(f"Comparing {len(wanted)} quantities ...")
@@ -95,14 +164,11 @@ def compare_part(
         wanted,
         shop,
         mesh,
-        fitted.model,
-        queue=find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
-        waits=fitted.waits,
-        failures=fitted.failures,
-        route=fitted.route,
-        seed=seed,
+        learned_of(fitted),
+        find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
+        seed,
     )
-    document["warnings"] = [*fitted.warnings, *document.get("warnings", [])]
+    document["warnings"] = [*fitted.warnings, *_early_start(request, fitted), *document.get("warnings", [])]
     progress("")
     return document
 
@@ -122,8 +188,10 @@ def read_quantities(text: str) -> list[int]:
             low, high = int(first), int(last) if colon else int(first)
         except ValueError:
             raise UsageError(f'--qty "{piece}" is not a quantity.', "Write 1,5,20 or a span 1:200.") from None
-        if not 1 <= low <= high <= 1_000_000:
-            raise UsageError(f'--qty "{piece}" is out of range.', "Quantities run from 1 to 1000000, low:high.")
+        if high < low:
+            raise UsageError(f'--qty "{piece}" runs backwards.', f"Write {high}:{low}.")
+        if low < 1 or high > MOST_PARTS:
+            raise UsageError(f'--qty "{piece}" is out of range.', f"Quantities run from 1 to {MOST_PARTS}.")
         wanted.update(_spread(low, high))
     return sorted(wanted)
 
@@ -137,25 +205,23 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
 
 
 def _request(
-    shop: Shop,
-    quantity: int,
-    processes: list[str],
-    due: str | None,
-    finish: str | None,
-    start: str | None,
-    **further: Any,
+    shop: Shop, lines: list[Line], processes: list[str], due: str | None, start: str | None, **further: Any
 ) -> QuoteRequest:
-    if finish is not None and finish not in FINISHES:
-        raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
     zone = ZoneInfo(shop.timezone)
     return QuoteRequest(
-        quantity=quantity,
+        lines=tuple(lines),
         processes=tuple(_process_code(word) for word in processes),
         due=moment(due, zone, whole_day_ends=True) if due else None,
-        finish=finish,
         start=moment(start, zone) if start else datetime.now(zone).replace(microsecond=0),
+        level=shop.quoting["level"],
         **further,
     )
+
+
+def _known_finish(finish: str | None) -> str | None:
+    if finish is not None and finish not in FINISHES:
+        raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
+    return finish
 
 
 def _process_code(word: str) -> str:

@@ -17,9 +17,10 @@ from calib.calibration.waits import Waits
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
+from calib.quoting.learned import Learned
 from calib.quoting.queue import QueuedBuild
 
-LEARNED = {"calibrator": Calibrator(), "waits": Waits(), "failures": Failures(), "draws": 400}
+LEARNED = {"learned": Learned(Calibrator(), Waits(), Failures()), "draws": 400}
 
 
 def option_of(document, machine):
@@ -27,7 +28,7 @@ def option_of(document, machine):
 
 
 def test_one_machine_no_calendar_no_spread_is_the_sum(box, always_open, request_for, certain, plain_physics):
-    found = option_of(quote(request_for(1), always_open, box, certain, draws=50), "mex1")
+    found = option_of(quote(request_for(1), always_open, [box], Learned(certain), draws=50), "mex1")
     stages = len(found["stages"])
     assert found["work_min"] == dict.fromkeys(("p10", "p50", "p90"), 70 + 6 * (stages - 1))
     assert found["lead_time_h"]["p50"] == pytest.approx((70 + 6 * (stages - 1)) / 60, abs=1e-4)
@@ -36,8 +37,8 @@ def test_one_machine_no_calendar_no_spread_is_the_sum(box, always_open, request_
 
 def test_two_builds_in_a_row_by_hand(box, always_open, request_for, certain, plain_physics):
     # one plate more: the second build is set up when the first has left the machine
-    one = option_of(quote(request_for(1), always_open, box, certain, draws=50), "mex1")
-    full = option_of(quote(request_for(200), always_open, box, certain, draws=50), "mex1")
+    one = option_of(quote(request_for(1), always_open, [box], Learned(certain), draws=50), "mex1")
+    full = option_of(quote(request_for(200), always_open, [box], Learned(certain), draws=50), "mex1")
     capacity, builds = full["parts_per_build"], full["builds"]
     on_machine = sum(1 for stage in full["stages"] if stage["stage"] in
                      ("machine_setup", "warm_up", "cool_down", "unloading", "machine_cleaning"))  # fmt: skip
@@ -51,7 +52,7 @@ def test_two_builds_in_a_row_by_hand(box, always_open, request_for, certain, pla
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(1, 60), st.integers(1, 20))
 def test_more_pieces_are_never_sooner_on_a_machine(box, shop, request_for, plain_physics, quantity, more):
-    fewer, greater = (quote(request_for(q), shop, box, **LEARNED) for q in (quantity, quantity + more))
+    fewer, greater = (quote(request_for(q), shop, [box], **LEARNED) for q in (quantity, quantity + more))
     for one in fewer["options"]:
         if "+" not in one["machine"]:
             other = option_of(greater, one["machine"])
@@ -63,22 +64,22 @@ def test_more_pieces_are_never_sooner_on_a_machine(box, shop, request_for, plain
 def test_another_machine_is_never_later(box, shop, request_for, plain_physics, quantity):
     second = replace(shop.machines["mex1"], id="mex2")
     larger = replace(shop, machines={**shop.machines, "mex2": second})
-    one, two = (quote(request_for(quantity, processes=("MEX",)), lab, box, **LEARNED) for lab in (shop, larger))
+    one, two = (quote(request_for(quantity, processes=("MEX",)), lab, [box], **LEARNED) for lab in (shop, larger))
     assert two["options"][0]["lead_time_h"]["p50"] <= one["options"][0]["lead_time_h"]["p50"] + 1e-6
 
 
 def test_a_higher_chance_is_never_earlier_and_agrees_with_the_due_date(box, shop, request_for, plain_physics):
     dates = []
     for sure in (0.5, 0.8, 0.9, 0.99):
-        found = quote(request_for(12, sure=sure), shop, box, **LEARNED)["options"][0]
+        found = quote(request_for(12, sure=sure), shop, [box], **LEARNED)["options"][0]
         dates.append(datetime.fromisoformat(found["sure_at"]))
-        kept = quote(request_for(12, due=dates[-1]), shop, box, **LEARNED)
+        kept = quote(request_for(12, due=dates[-1]), shop, [box], **LEARNED)
         assert option_of(kept, found["machine"])["on_time"] >= sure - 1e-9
     assert dates == sorted(dates)
 
 
 def test_the_same_seed_is_the_same_quote_and_another_is_not(box, shop, request_for, plain_physics):
-    first, again, other = (quote(request_for(5), shop, box, seed=seed, **LEARNED) for seed in (4, 4, 5))
+    first, again, other = (quote(request_for(5), shop, [box], seed=seed, **LEARNED) for seed in (4, 4, 5))
     assert json.dumps(first) == json.dumps(again)
     assert first["options"][0]["work_min"] != other["options"][0]["work_min"]
 
@@ -87,7 +88,9 @@ def test_the_queue_makes_its_machine_wait_and_no_other(box, always_open, request
     rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0],
                          "prior_sd": [1e-9], "basis": ["volume"]})  # fmt: skip
     ahead = QueuedBuild("b9", "MEX", "mex1", "pla", rows, elapsed_min=0.0)
-    free, busy = (quote(request_for(1), always_open, box, certain, queue, draws=50) for queue in ((), (ahead,)))
+    free, busy = (
+        quote(request_for(1), always_open, [box], Learned(certain), queue, draws=50) for queue in ((), (ahead,))
+    )
     before = 60 * option_of(free, "mex1")["lead_time_h"]["p50"]
     prepared = 12  # design and file are done while the machine is still busy
     assert 60 * option_of(busy, "mex1")["lead_time_h"]["p50"] == pytest.approx(before + 600 - prepared, abs=2)
@@ -95,7 +98,7 @@ def test_the_queue_makes_its_machine_wait_and_no_other(box, always_open, request
 
 
 def test_a_document_has_the_contracts_keys_and_is_json(box, shop, request_for):
-    document = quote(request_for(3, due=request_for(1).start + timedelta(days=3)), shop, box, **LEARNED)
+    document = quote(request_for(3, due=request_for(1).start + timedelta(days=3)), shop, [box], **LEARNED)
     json.dumps(document, allow_nan=False)
     keys = {"part", "quantity", "level", "options", "out", "soonest", "valid_until"}
     assert keys <= set(document)
@@ -111,7 +114,7 @@ def test_stages_are_never_below_a_floor(box, shop, request_for):
     held = replace(
         shop, materials={**shop.materials, "resin": replace(resin, floors={**resin.floors, "cure_floor_min": 90.0})}
     )
-    found = option_of(quote(request_for(1), held, box, **LEARNED), "vpp1")
+    found = option_of(quote(request_for(1), held, [box], **LEARNED), "vpp1")
     assert next(one for one in found["stages"] if one["stage"] == "post_curing")["p10_min"] >= 90
 
 
@@ -126,26 +129,26 @@ def test_stages_are_never_below_a_floor(box, shop, request_for):
     ],
 )
 def test_what_cannot_be_asked_is_one_sentence(box, shop, request_for, change, error, text):
-    asked = replace(request_for(1), **change)
+    asked = request_for(**{"quantity": 1, **change})
     with pytest.raises(error, match=text):
-        quote(asked, shop, box, **LEARNED)
+        quote(asked, shop, [box], **LEARNED)
 
 
 def test_a_due_date_before_the_start_is_one_sentence(box, shop, request_for):
     early = request_for(1).start - timedelta(hours=1)
     with pytest.raises(UsageError, match="is not after the start"):
-        quote(request_for(1, due=early), shop, box, **LEARNED)
+        quote(request_for(1, due=early), shop, [box], **LEARNED)
 
 
 def test_what_fits_nowhere_says_one_reason_once(box, shop, request_for):
     small = {name: replace(machine, build_mm=(30.0, 30.0, 30.0)) for name, machine in shop.machines.items()}
     with pytest.raises(NoPlanError, match=r"No machine of the shop can make box\.stl\. mex1, vpp1, pbf1: too large"):
-        quote(request_for(1), replace(shop, machines=small), box, **LEARNED)
+        quote(request_for(1), replace(shop, machines=small), [box], **LEARNED)
 
 
 def test_needs_put_a_material_out_with_the_reason(box, shop, request_for):
     stated = {name: replace(one, fit_for=("snap",) if name == "pa12" else ()) for name, one in shop.materials.items()}
-    document = quote(request_for(1, needs=("snap",)), replace(shop, materials=stated), box, **LEARNED)
+    document = quote(request_for(1, needs=("snap",)), replace(shop, materials=stated), [box], **LEARNED)
     assert [one["machine"] for one in document["options"]] == ["pbf1"]
     assert "pla is not stated as snap" in next(one for one in document["out"] if one["machine"] == "mex1")["reason"]
 
@@ -162,7 +165,7 @@ def test_comparison_never_shows_more_pieces_sooner(box, shop, request_for):
 
 def test_a_small_powder_order_rides_along_or_goes_alone(box, shop, request_for):
     closing = replace(shop, machines={**shop.machines, "pbf1": replace(shop.machines["pbf1"], closes=("Tue 16:00",))})
-    options = quote(request_for(1), closing, box, **LEARNED)["options"]
+    options = quote(request_for(1), closing, [box], **LEARNED)["options"]
     rides = {one["ride"]: one for one in options if one["machine"] == "pbf1"}
     tuesday = datetime.fromisoformat("2026-12-01T16:00+01:00")
     assert datetime.fromisoformat(rides["along"]["ready_at"]["p10"]) > tuesday
@@ -173,14 +176,14 @@ def test_a_small_powder_order_rides_along_or_goes_alone(box, shop, request_for):
 def test_no_unattended_start_in_the_evening(box, shop, request_for, certain, plain_physics):
     late = replace(request_for(1), start=request_for(1).start.replace(hour=15, minute=30))
     limited = replace(shop, quoting={**shop.quoting, "no_unattended_start_after": "15:00"})
-    free, held = (option_of(quote(late, lab, box, certain, draws=50), "mex1") for lab in (shop, limited))
+    free, held = (option_of(quote(late, lab, [box], Learned(certain), draws=50), "mex1") for lab in (shop, limited))
     assert held["ready_at"]["p50"] > free["ready_at"]["p50"]
 
 
 def test_outside_stands_beside_with_its_own_basis(box, shop, request_for):
     supplier = {"id": "north works", "process": None, "days": 5.0, "days_late": 8.0, "price_per_part": 12.0}
     stated = replace(shop, quoting={**shop.quoting, "outside": [supplier]})
-    (outside,) = quote(request_for(10), stated, box, **LEARNED)["outside"]
+    (outside,) = quote(request_for(10), stated, [box], **LEARNED)["outside"]
     assert outside["ready_at"] == "2026-12-02T17:00+01:00"  # five working days after Wednesday 25 November
     assert outside["late_at"] == "2026-12-07T17:00+01:00"
     assert outside["price"] == 120.0

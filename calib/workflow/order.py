@@ -1,0 +1,129 @@
+"""An order of several parts, from a small CSV or TOML file: which part, how many, how finished."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calib.errors import UsageError
+from calib.quoting.request import Line
+from calib.records import DIFFICULTIES, FINISHES
+from calib.shop.read_shop import read_text
+from calib.shop.toml_lines import line_of, parse_toml
+
+ORDER_FILES = (".csv", ".toml")
+NEEDED, OPTIONAL = ("part_file", "qty"), ("finish", "difficulty", "material", "needs", "unit")
+MOST_LINES = 200
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    """One row: the mesh file, its unit where it carries none, and what is wanted of it."""
+
+    part: Path
+    unit: str | None
+    line: Line
+
+
+def is_order(path: Path) -> bool:
+    """Whether a file is a list of parts rather than a part."""
+    return path.suffix.lower() in ORDER_FILES
+
+
+def read_order(path: Path) -> list[OrderLine]:
+    """Rows of an order file, in its order; paths of parts are relative to it.
+
+    CSV: columns part_file and qty, and any of finish, difficulty, material and needs (several joined by '+'), unit.
+    TOML: [[part]] tables with the same keys; material and needs may be lists.
+    Raises UsageError that names file, line and column of the first thing that is wrong.
+    """
+    rows = _toml_rows(path) if path.suffix.lower() == ".toml" else _csv_rows(path)
+    if not rows:
+        raise UsageError(f"{path.name} names no part.", f"One row for each: {', '.join(NEEDED)}.")
+    if len(rows) > MOST_LINES:
+        raise UsageError(f"{path.name} has {len(rows)} rows: at most {MOST_LINES} parts make an order.", "Split it.")
+    return [_order_line(path, where, row) for where, row in rows]
+
+
+def _csv_rows(path: Path) -> list[tuple[str, dict[str, Any]]]:
+    text = read_text(path)
+    first = next(iter(text.splitlines()), "")
+    rows = csv.reader(text.splitlines(), delimiter=max(",;\t", key=first.count))
+    names = [name.strip() for name in next(rows, [])]
+    _check_names(path, names, f"{path.name} line 1")
+    return [
+        (f"{path.name} line {rows.line_num}", dict(zip(names, (cell.strip() for cell in row), strict=False)))
+        for row in rows
+        if any(cell.strip() for cell in row)
+    ]
+
+
+def _toml_rows(path: Path) -> list[tuple[str, dict[str, Any]]]:
+    data, lines = parse_toml(read_text(path), path.name)
+    tables = data.get("part")
+    if set(data) != {"part"} or not isinstance(tables, list) or not all(isinstance(row, dict) for row in tables):
+        raise UsageError(f"{path.name} is no order: it holds only [[part]] tables.", '[[part]] part_file = "a.stl"')
+    rows = []
+    for number, table in enumerate(tables):
+        where = f"{path.name} line {line_of(lines, ('part', number)) or number + 1}"
+        _check_names(path, table, where)
+        rows.append((where, table))
+    return rows
+
+
+def _check_names(path: Path, names: Iterable[str], where: str) -> None:
+    names = list(names)
+    for name in names:
+        if name not in (*NEEDED, *OPTIONAL):
+            near = difflib.get_close_matches(name, (*NEEDED, *OPTIONAL), 1)
+            meant = f'Did you mean "{near[0]}"? ' if near else ""
+            raise UsageError(f'{where}: "{name}" is no column of an order.', f"{meant}Known: {_all_names()}.")
+    for name in NEEDED:
+        if name not in names:
+            raise UsageError(
+                f'{where}: "{name}" is missing.', f"An order has {_all_names()}; the first two are needed."
+            )
+
+
+def _all_names() -> str:
+    return ", ".join((*NEEDED, *OPTIONAL))
+
+
+def _order_line(path: Path, where: str, row: Mapping[str, Any]) -> OrderLine:
+    name = row.get("part_file")
+    if not isinstance(name, str) or not name:
+        raise UsageError(f"{where}, column part_file: is empty, and is needed.")
+    line = Line(
+        quantity=_quantity(where, row.get("qty")),
+        finish=_word(where, row, "finish", FINISHES),
+        difficulty=_word(where, row, "difficulty", DIFFICULTIES) or "normal",
+        needs=_several(row.get("needs")),
+        materials=_several(row.get("material")),
+    )
+    return OrderLine(path.parent / name, str(row["unit"]) if row.get("unit") else None, line)
+
+
+def _quantity(where: str, value: Any) -> int:
+    try:
+        number = int(str(value))
+    except ValueError:
+        raise UsageError(f'{where}, column qty: "{value}" is not a whole number.') from None
+    if number < 1:
+        raise UsageError(f'{where}, column qty: "{value}": 1 part or more expected.')
+    return number
+
+
+def _word(where: str, row: Mapping[str, Any], name: str, allowed: tuple[str, ...]) -> str | None:
+    value = row.get(name) or None
+    if value is not None and value not in allowed:
+        raise UsageError(f'{where}, column {name}: "{value}" is not known.', f"Known: {', '.join(allowed)}.")
+    return value
+
+
+def _several(value: Any) -> tuple[str, ...]:
+    listed = value if isinstance(value, list) else str(value or "").split("+")
+    return tuple(str(one).strip() for one in listed if str(one).strip())
