@@ -95,7 +95,7 @@ def hours(value: float) -> str:
     >>> hours(5.2), hours(44.4), hours(133)
     ('5 h', '44 h', '5.5 d')
     """
-    return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f} d"
+    return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f}".removesuffix(".0") + " d"
 
 
 def flip_sentences(doc: Document) -> list[str]:

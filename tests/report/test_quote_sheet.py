@@ -3,71 +3,50 @@
 from __future__ import annotations
 
 import re
+from html.parser import HTMLParser
+from itertools import pairwise
 
 import pytest
+from quote_documents import at, comparison, full_document, option, quote_document
 
 from calib.errors import UsageError
-from calib.report.quote_sheet import ladder, quote_sheet, range_bars
-from calib.report.terminal_compare import show_compare
-from calib.report.terminal_quote import show_quote
+from calib.report.quote_sheet import quote_sheet
+from calib.report.quote_sheet_bars import range_bars
+from calib.report.quote_sheet_curves import curves
+from calib.report.quote_sheet_drawing import drawing
+from calib.report.quote_sheet_ladder import ladder
 
 
-def stage(name: str, minutes: float, hands: float, runs: int = 12) -> dict:
-    return {"stage": name, "baseline_min": minutes, "p10_min": 0.8 * minutes, "p50_min": minutes,
-            "p90_min": 1.3 * minutes, "touch_min": hands, "runs_behind": runs}  # fmt: skip
+def words_of(page: str) -> str:
+    return re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
 
 
-@pytest.fixture
-def document() -> dict:
-    hours = {"p10": 20.0, "p50": 30.0, "p90": 50.0}
-    option = {
-        "process": "VPP", "machine": "vpp1", "material": "resin", "builds": 2, "parts_per_build": 6,
-        "stages": [stage("machine_setup", 12, 12), stage("printing", 300, 0), stage("washing", 24, 8, 0)],
-        "work_min": {"p10": 300, "p50": 336, "p90": 400}, "touch_min": {"p10": 15, "p50": 20, "p90": 30},
-        "lead_time_h": hours, "first_part_h": hours,
-        "ready_at": {"p10": "2026-12-02T07:00+01:00", "p50": "2026-12-02T17:00+01:00", "p90": "2026-12-03T13:00+01:00"},
-        "sure_at": "2026-12-03T13:00+01:00", "on_time": 0.83, "cost": None,
-        "warnings": ["resin: the data sheet's least time of washing is not known."],
-        "cautions": [{"stages": ["washing"], "text": "Uncured resin and solvent: gloves."}],
-    }  # fmt: skip
-    views = {"lines": [[[0, 0], [10, 0]]], "width_mm": 10.0, "height_mm": 5.0, "left_out": 0}
-    return {
-        "quote_id": "Q7", "part": "<b>clip</b>.stl", "quantity": 12, "level": 0.8, "options": [option], "sure": 0.9,
-        "out": [{"process": "PBF", "machine": "pbf1", "reason": "too large"}], "due": "2026-12-03T12:00+01:00",
-        "soonest": {"process": "VPP", "machine": "vpp1", "chance": 0.7}, "valid_until": "2026-12-08",
-        "start": "2026-12-01T11:00+01:00", "notes": ["Not judged: strength."],
-        "drawing": dict.fromkeys(("front", "side", "top"), views),
-        "width": [{"cause": "waiting", "share": 0.5, "runs_behind": None}],
-        "course": [{"job": "build 1", "stage": "printing", "lane": "machine", "from": "2026-12-01T20:00+01:00",
-                    "to": "2026-12-02T01:00+01:00"}],
-    }  # fmt: skip
-
-
-def test_outward_is_one_date_and_no_internals(document):
-    page = quote_sheet(document, "outward")
-    assert "Ready by the end of Thu 3 Dec 2026" in page
+def test_outward_is_one_date_and_no_internals():
+    page = quote_sheet(quote_document(), "outward")
+    assert "Ready by the end of Thursday 3 December 2026" in page
     assert "90 %" in page
-    assert "8 Dec 2026" in page
-    for inside in ("vpp1", "machine setup", "touch", "Hands", "pbf1", "runs"):
-        assert inside not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+    assert "Tuesday 8 December 2026" in page
+    for inside in ("vpp1", "machine setup", "touch", "Hands", "pbf1", "runs", "GBP", "gloves"):
+        assert inside not in words_of(page)
 
 
-def test_inward_has_options_stages_course_and_cautions(document):
-    page = quote_sheet(document, "inward")
-    for inside in (
-        "vpp1",
-        "machine setup",
-        "too large",
-        "Uncured resin",
-        "not known",
-        "waiting (50 % of the variation",
-    ):
+def test_an_accepted_quote_goes_out_with_what_was_promised():
+    agreed = {"option": 0, "promised_at": "2026-12-04T23:59:59+01:00", "chance": 0.97}
+    page = quote_sheet(quote_document(), "outward", agreed)
+    assert "Ready by the end of Friday 4 December 2026" in page
+    assert "97 %" in page
+
+
+def test_inward_has_options_stages_course_and_cautions():
+    page = quote_sheet(quote_document(comparison=comparison()), "inward")
+    for inside in ("vpp1", "machine setup", "too large", "Uncured resin", "not known", "waiting (50 % of the variation",
+                   "100 GBP (90 to 120): machine 60, person 40", "From 10 parts on VPP is soonest"):  # fmt: skip
         assert inside in page
 
 
 @pytest.mark.parametrize("edition", ["outward", "inward"])
-def test_a_page_is_one_file_without_script_or_network(document, edition):
-    page = quote_sheet(document, edition)
+def test_a_page_is_one_file_without_script_or_network(edition):
+    page = quote_sheet(quote_document(), edition)
     assert "<script" not in page
     assert not re.search(r'(?:src|href)="(?!#|data:)', page)
     assert "url(http" not in page
@@ -76,36 +55,98 @@ def test_a_page_is_one_file_without_script_or_network(document, edition):
     assert "<b>clip" not in page
 
 
-def test_an_unknown_edition_is_one_sentence(document):
+class Outline(HTMLParser):
+    """What a screen reader walks by: headings, names of pictures and regions, heads of tables."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.levels, self.unnamed, self.heads = [], [], 0
+        self.ids, self.labelled_by = set(), set()
+
+    def handle_starttag(self, tag, attrs):
+        has = dict(attrs)
+        self.ids |= {has["id"]} if "id" in has else set()
+        self.labelled_by |= {has["aria-labelledby"]} if "aria-labelledby" in has else set()
+        if re.fullmatch("h[1-6]", tag):
+            self.levels.append(int(tag[1]))
+        named = has.get("aria-label") or has.get("aria-labelledby")
+        silent = has.get("aria-hidden") == "true" or has.get("role") == "img"
+        if tag == "svg" and not (silent and (named or "aria-hidden" in has)) and has.get("width") not in {"16", "12"}:
+            self.unnamed.append(has)
+        if tag in {"section"} and not named:
+            self.unnamed.append(has)
+        if tag == "th":
+            assert has.get("scope") in {"col", "row"}, has
+            self.heads += 1
+
+
+@pytest.mark.parametrize("edition", ["outward", "inward"])
+def test_a_screen_reader_finds_its_way(edition):
+    page = quote_sheet(full_document(), edition)
+    walk = Outline()
+    walk.feed(page)
+    assert walk.levels[0] == 1
+    assert walk.levels.count(1) == 1
+    assert max(b - a for a, b in pairwise(walk.levels)) <= 1
+    assert walk.unnamed == []
+    assert walk.labelled_by <= walk.ids
+    assert '<main id="main">' in page
+    assert (walk.heads > 0) == (edition == "inward")
+
+
+def test_an_unknown_edition_is_one_sentence():
     with pytest.raises(UsageError, match='"sideways" is not an edition'):
-        quote_sheet(document, "sideways")
+        quote_sheet(quote_document(), "sideways")
 
 
-def test_spans_are_cut_at_midnight(document):
-    days = ladder(document["course"])["days"]
-    assert [day["name"] for day in days] == ["Tue 1 Dec", "Wed 2 Dec"]
+def test_spans_are_cut_at_midnight_and_days_between_are_shown():
+    course = [
+        *quote_document()["course"],
+        {"job": "build 1", "stage": "packing", "lane": "hands", "from": at(69), "to": at(70)},
+    ]
+    days = ladder(course, at(0))["days"]
+    assert [day["name"] for day in days] == ["Tue 1 Dec", "Wed 2 Dec", "Thu 3 Dec", "Fri 4 Dec"]
     assert (days[0]["spans"][0]["top"], days[0]["spans"][0]["bottom"]) == (20.0, 24.0)
     assert (days[1]["spans"][0]["top"], days[1]["spans"][0]["bottom"]) == (0.0, 1.0)
+    assert days[2]["spans"] == []
 
 
-def test_all_bars_share_one_axis(document):
-    bars = range_bars(document["options"], document["start"], document["due"])
-    row = bars["rows"][0]
-    assert row["middle"] / row["low"] == pytest.approx(1.5)
-    assert 0 < bars["due"] < bars["width"]
+def test_all_bars_share_one_axis_from_the_midnight_before_the_first():
+    doc = quote_document(options=[option("VPP", "a", (40, 43, 53)), option("MEX", "b", (64, 67, 77))])
+    bars = range_bars(doc["options"], doc["start"], doc["due"])
+    first, second = bars["rows"]
+    hour = (second["low"] - first["low"]) / 24  # the second is a day later throughout
+    assert [first[name] / hour for name in ("low", "middle", "high")] == pytest.approx(
+        [3, 6, 16]
+    )  # from Thu 3 Dec 00:00
+    assert bars["due"] / hour == pytest.approx(12)  # asked for at Thu 3 Dec 12:00
+    assert max(second["high"], bars["due"]) < bars["width"]
 
 
-def test_the_terminal_says_what_to_promise_and_why(document):
-    text = show_quote(document, stages=True)
-    assert "promise Thu 3 Dec 13:00 to be 90 % sure" in text
-    assert "is kept with 83 % by VPP on vpp1" in text
-    assert "1 of 3 stages not yet learned" in text
-    assert "pbf1 (PBF): too large" in text
+def test_a_due_date_far_away_does_not_squeeze_the_bars():
+    doc = quote_document()
+    assert range_bars(doc["options"], doc["start"], "2027-12-03T12:00+01:00")["due"] is None
 
 
-def test_a_comparison_names_its_flips():
-    lead = [{"quantity": q, "p10": 1.0, "p50": 2.0 * q, "p90": 4.0 * q} for q in (1, 10)]
-    option = {"process": "MEX", "machine": "mex1", "lead_time_h": lead, "per_part_h": lead}
-    flip = {"quantity": 10, "from": "VPP", "to": "MEX", "chance": 0.6}
-    text = show_compare({"quantities": [1, 10], "options": [option], "flips": [flip]})
-    assert "From 10 parts on MEX is soonest, not VPP (chance 60 %)." in text
+def test_views_line_up_and_carry_the_sizes():
+    def view(width, height):
+        return {"lines": [[[0, 0], [width, height]]], "width_mm": width, "height_mm": height}
+
+    drawn = drawing({"front": view(70.0, 55.0), "side": view(40.0, 55.0), "top": view(70.0, 40.0)})
+    assert sorted(size["text"] for size in drawn["sizes"]) == ["40.0", "55.0", "70.0"]
+    corners = [[float(x) for x in re.findall(r"[\d.]+", view["path"])] for view in drawn["views"]]
+    top, front, side = corners  # each from lower left to upper right
+    assert (top[0], top[2]) == (front[0], front[2])
+    assert (side[1], side[3]) == (front[1], front[3])
+    assert (front[2] - front[0]) / (front[1] - front[3]) == pytest.approx(70 / 55, rel=0.01)
+    assert top[1] < front[3]
+
+
+def test_curves_rise_with_time_and_keep_their_names_apart():
+    chart = curves(comparison(), "lead_time_h", quantity=20)
+    mex, vpp, pbf = chart["curves"]
+    assert mex["points"][-1][1] < vpp["points"][-1][1] < pbf["points"][-1][1]  # y counts downwards: MEX takes longest
+    assert len({(one["dash"], one["mark"]) for one in chart["curves"]}) == 3
+    names = sorted(one["name_y"] for one in chart["curves"])
+    assert min(b - a for a, b in pairwise(names)) >= 13
+    assert chart["mark"] == next(tick["x"] for tick in chart["x_ticks"] if tick["text"] == "20")

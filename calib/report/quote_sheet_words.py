@@ -1,0 +1,94 @@
+"""The sentences of a quote sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from calib.report.units import share, stage_name
+
+Document = Mapping[str, Any]
+PROCESSES = {"MEX": "material extrusion", "VPP": "vat photopolymerization", "PBF": "powder bed fusion"}
+NARROWER = {
+    "waiting": "a fixed slot at the bench for this order",
+    "failed builds": "fewer failed builds: their causes by machine and material",
+}
+FEW_HOURS = timedelta(hours=4)
+TOLD_OUTSIDE = (
+    "design_adaptation", "printing", "support_removal", "support_dissolving", "washing", "post_curing", "part_cleaning",
+    "blasting", "sanding", "annealing", "colouring", "assembly", "inspection", "packing",
+)  # fmt: skip
+
+
+def joined(words: Sequence[str]) -> str:
+    """
+    >>> joined(["printing", "washing", "packing"])
+    'printing, washing and packing'
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
+
+
+def included(stages: Sequence[Document]) -> str:
+    """What is done, as far as who receives the parts cares."""
+    return joined([stage_name(one["stage"]) for one in stages if one["stage"] in TOLD_OUTSIDE])
+
+
+def ready_means(stages: Sequence[Document]) -> str:
+    """
+    >>> ready_means([{"stage": "printing"}, {"stage": "packing"}])
+    'finished and packed, at the lab; carriage is not included'
+    """
+    done = {one["stage"] for one in stages}
+    words = ["finished", *(word for stage, word in (("inspection", "checked"), ("packing", "packed")) if stage in done)]
+    return f"{joined(words)}, at the lab; carriage is not included"
+
+
+def ground(stages: Sequence[Document]) -> str:
+    """What a stated chance rests on.
+
+    >>> ground([{"runs_behind": 0}])
+    "by reckoning alone: the lab's records do not cover such work yet"
+    """
+    if any(stage["runs_behind"] for stage in stages):
+        return "by the lab's own records of such work"
+    return "by reckoning alone: the lab's records do not cover such work yet"
+
+
+def one_caution(process: str) -> str:
+    """One line for who receives the parts."""
+    if process == "VPP":
+        return (
+            "Parts are washed and cured; some skins react to cured resin all the same: not for food, nor for lasting "
+            "contact with skin. Fitness for a load or for heat was not judged."
+        )
+    return "Fitness for a load, for heat or for contact with food was not judged. Times are estimates for planning."
+
+
+def narrower(cause: Document) -> str:
+    """What would make the range narrower, for one cause of its width."""
+    name, runs = cause["cause"], cause.get("runs_behind")
+    remedy = NARROWER.get(name)
+    if remedy is None:
+        remedy = "its first logged runs" if not runs else f"steadier work, or more than the {runs} runs behind it"
+    return f"{stage_name(name)} ({share(cause['share'])} of the variation goes with it): {remedy}"
+
+
+def later_than_its_course(option: Document, course: Sequence[Document], said: str) -> str:
+    """Why the usual date is later than the course drawn, where it is by more than a few hours."""
+    if not course:
+        return ""
+    end = max(datetime.fromisoformat(span["to"]) for span in course)
+    if datetime.fromisoformat(option["ready_at"]["p50"]) - end < FEW_HOURS:
+        return ""
+    return f"Waits that add up, failed builds and closing hours make the usual date later than drawn: {said}."
+
+
+def cost_words(cost: Document) -> str:
+    """
+    >>> cost_words({"p10": 90, "p50": 100, "p90": 120, "currency": "GBP", "usual": {"machine": 60, "person": 40}})
+    '100 GBP (90 to 120): machine 60, person 40'
+    """
+    parts = ", ".join(f"{name} {value:,.0f}" for name, value in (cost.get("usual") or {}).items() if value >= 0.5)
+    said = f"{cost['p50']:,.0f} {cost['currency']} ({cost['p10']:,.0f} to {cost['p90']:,.0f})"
+    return f"{said}: {parts}" if parts else said

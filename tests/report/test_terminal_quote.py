@@ -1,0 +1,60 @@
+"""Quotes and comparisons on a terminal: what is said first, what is said at all."""
+
+from __future__ import annotations
+
+from quote_documents import comparison, option, quote_document
+
+from calib.report.terminal_compare import show_compare
+from calib.report.terminal_quote import show_quote
+
+
+def test_the_terminal_says_what_to_promise_and_why():
+    text = show_quote(quote_document(), stages=True)
+    assert "promise Thu 3 Dec 13:00 to be 90 % sure" in text
+    assert "is kept with 83 % by VPP on vpp1" in text
+    assert "1 of 4 stages not yet learned" in text
+    assert "Out: pbf1 (PBF): too large." in text
+    assert "calib accept Q00007" in text
+
+
+def test_an_assumed_unit_is_said_first():
+    doc = quote_document(notes=["Not judged: heat.", "The file states no unit; its numbers may be inch."])
+    assert show_quote(doc).splitlines()[0].startswith("The file states no unit")
+
+
+def test_another_year_is_written():
+    doc = quote_document(options=[option("VPP", "vpp1", (800, 900, 1000))], due=None)
+    assert "promise Tue 12 Jan 2027 to be" in show_quote(doc)
+
+
+def test_a_reason_that_several_machines_share_is_said_once():
+    out = [{"process": "MEX", "machine": name, "reason": "the mesh is open"} for name in ("a", "b", "c")]
+    text = show_quote(quote_document(out=out))
+    assert text.count("the mesh is open") == 1
+    assert "a (MEX), b (MEX), c (MEX)" in text
+
+
+def test_many_options_are_cut_but_no_process_is_lost():
+    options = [option("MEX", f"m{n}", (20 + n, 30 + n, 50 + n)) for n in range(12)]
+    text = show_quote(quote_document(options=[*options, option("PBF", "p1", (90, 99, 120))]))
+    assert "p1" in text
+    assert "m11" not in text
+    assert "4 later options not shown" in text
+
+
+def test_a_whole_day_asked_for_is_its_end():
+    assert "wanted by the end of Thu 3 Dec;" in show_quote(quote_document(due="2026-12-04T00:00+01:00"))
+
+
+def test_a_date_that_nothing_keeps_is_said():
+    doc = quote_document(options=[option("VPP", "vpp1", on_time=0.0)])
+    assert "No option keeps the date asked for (Thu 3 Dec 12:00)." in show_quote(doc)
+
+
+def test_a_comparison_names_its_flips_and_marks_the_soonest():
+    text = show_compare(comparison())
+    assert "From 10 parts on VPP is soonest, not MEX (chance 55 %)." in text
+    row = next(line for line in text.splitlines() if line.split()[:1] == ["1"])
+    assert row.index("*") < row.index("13 h")  # MEX, the first column, is soonest for one part
+    assert "first: MEX" in text
+    assert "hands: PBF" in text
