@@ -26,6 +26,7 @@ from calib.cli import (
     promises,
     quote,
     quotes,
+    rejects,
     report,
     review,
     week,
@@ -43,7 +44,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "week": week.week,
         "import": import_.import_,
         "map": map_.map_,
-        "rejects": keeping.rejects,
+        "rejects": rejects.rejects,
         "review": review.review,
         "fit": fit.fit,
         "drift": drift.drift,
@@ -65,8 +66,12 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "promises": promises.promises,
     },
     "Care of the store": {
+        "undo": keeping.undo,
+        "check": keeping.check,
         "backup": keeping.backup,
         "restore": keeping.restore,
+        "export": keeping.export,
+        "forget": keeping.forget,
     },
 }
 IN_ORDER = {name: function for commands in UNDER_HEADINGS.values() for name, function in commands.items()}

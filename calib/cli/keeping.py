@@ -1,4 +1,4 @@
-"""``calib backup``, ``calib restore``, ``calib rejects``"""
+"""``calib undo``, ``calib check``, ``calib backup``, ``calib restore``, ``calib export``, ``calib forget``"""
 
 from __future__ import annotations
 
@@ -8,7 +8,40 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder
+from calib.cli.options import HERE, AsJson, ShopFolder, Strict
+
+
+def undo(
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would go, change nothing.")] = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Take back the last import.
+
+    Rows that it brought go, rows that it corrected are as they were, what it set aside is off the list. Said again, it
+    takes back the import before that one. Importing the files again brings it all back.
+
+    Example: calib undo --dry-run
+    """
+    from calib.workflow.keeping import take_back
+
+    return Answer("undo", take_back(shop, dry_run))
+
+
+def check(
+    mend: Annotated[bool, typer.Option("--mend", help="Mend what can be mended without losing anything.")] = False,
+    strict: Strict = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Check that the store is sound, and say how to mend it.
+
+    Example: calib check
+    """
+    from calib.workflow.keeping import check_shop
+
+    document = check_shop(shop, mend)
+    return Answer("check", document, status=1 if strict and document["problems"] else 0)
 
 
 def backup(shop: ShopFolder = HERE, json: AsJson = False) -> Answer:
@@ -26,7 +59,7 @@ def restore(
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
-    """Put a backup in the store's place; the store that was there is kept beside it.
+    """Put a backup in the store's place; the other is kept.
 
     Example: calib restore
     """
@@ -35,15 +68,39 @@ def restore(
     return Answer("restore", put_back(shop, copy))
 
 
-def rejects(
-    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Also write them as CSV, to mend and import.")] = None,
+def export(
+    out: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the files.")],
+    only: Annotated[str | None, typer.Option(metavar="FORMAT", help="csv or parquet; default: both.")] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
-    """List the rows that were set aside: file, line, column, value and reason.
+    """Write all logs out as CSV and Parquet.
 
-    Example: calib rejects --out to-mend
+    The columns are those that import reads, so that importing an export changes nothing. Names of people are as they are
+    stored: aliases, unless the shop file says otherwise.
+
+    Example: calib export everything
     """
-    from calib.workflow.keeping import find_rejects
+    from calib.workflow.keeping import write_out
 
-    return Answer("rejects", find_rejects(shop, out))
+    return Answer("export", write_out(shop, out, only))
+
+
+def forget(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="As in the logs, in quotes; or the alias.")],
+    backups: Annotated[
+        bool, typer.Option("--backups", help="Also in the backups and stores that were replaced.")
+    ] = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """Forget a person: every trace leaves the store.
+
+    Runs stay, without the person; history, rows set aside, notes, kept columns and stored fits too. The store's file is
+    built anew, so that no byte stays behind. Backups, exports and log files that still hold the name are listed.
+
+    Example: calib forget "Ada Quill" --backups
+    """
+    from calib.workflow.keeping import forget as forget_in
+
+    return Answer("forget", forget_in(shop, name, backups))

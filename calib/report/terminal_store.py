@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+
 from calib.report.terminal import Document
 from calib.report.terminal_import import quarantine_sentences, question_line
 from calib.report.units import count, duration
@@ -50,10 +52,77 @@ def show_answer(doc: Document) -> str:
 
 
 def show_rejects(doc: Document) -> str:
-    if not doc["rows"]:
-        return "No row is set aside."
-    lines = list(quarantine_sentences(doc["rows"]))
-    return "\n".join([*lines, *(f"Written: {path}. Mend it and import it." for path in doc["files"])])
+    """The rows with their numbers, what was changed, how to go on."""
+    lines = [f"{count(len(doc['changed']), 'row')} changed."] if doc["changed"] else []
+    rows = [list(problems) for _, problems in groupby(doc["rows"], key=lambda one: one["reject_id"])]
+    if not rows:
+        return "\n".join([*lines, "No row was dropped." if doc["dropped"] else "No row is set aside."])
+    wide = max(len(str(problems[0]["reject_id"])) for problems in rows)
+    sentences = quarantine_sentences(doc["rows"])
+    lines += [f"{problems[0]['reject_id']:>{wide}}  {says}" for problems, says in zip(rows, sentences, strict=True)]
+    if doc["files"]:
+        lines.append(
+            f"Written: {', '.join(doc['files'])}. Mend the values there, then: calib import {' '.join(doc['files'])}"
+        )
+    elif not doc["dropped"]:
+        lines.append("Write them out to mend: calib rejects --out to-mend. Nothing to keep: calib rejects --drop 3,5")
+    return "\n".join(lines)
+
+
+def show_undo(doc: Document) -> str:
+    """What went, what came back."""
+    done = "would be taken" if doc["dry_run"] else "was taken"
+    told = [
+        (doc["rows_taken_out"], "row", "out"),
+        (
+            doc["rows_put_back"],
+            "corrected row",
+            "put back as it was" if doc["rows_put_back"] == 1 else "put back as they were",
+        ),
+        (doc["rejects_taken_out"], "row set aside", "off the list"),
+        (doc["rejects_opened"], "mended row", "set aside again"),
+    ]
+    files = ", ".join(doc["files"][:4]) + (f" and {len(doc['files']) - 4} more" if len(doc["files"]) > 4 else "")
+    changes = (
+        "; ".join(f"{count(number, *_rows(noun))} {what}" for number, noun, what in told if number)
+        or "it had brought nothing"
+    )
+    return f"The import of {doc['imported_at']:%Y-%m-%d %H:%M} UTC ({files}) {done} back: {changes}." + (
+        "" if doc["dry_run"] else "\nImporting those files again brings it back. Learn from what is left: calib fit"
+    )
+
+
+def _rows(noun: str) -> tuple[str, str]:
+    return noun, noun.replace("row", "rows")
+
+
+def show_check(doc: Document) -> str:
+    lines = [f"{count(doc['mended'], 'problem')} mended."] if doc["mended"] else []
+    if not doc["problems"]:
+        return "\n".join([*lines, "The store is sound."])
+    for one in doc["problems"]:
+        lines.append(f"Does not hold for {count(one['bad'], 'row')}: {one['check']}. {one['mend']}")
+    return "\n".join(lines)
+
+
+def show_export(doc: Document) -> str:
+    return "\n".join(["Written; importing these changes nothing:", *(f"  {path}" for path in doc["files"])])
+
+
+def show_forget(doc: Document) -> str:
+    """What was done, and where the person still stands."""
+    lines = [f"{doc['alias']} is forgotten: {count(doc['cells'], 'place')} in the store, whose file was built anew."]
+    if doc["backups_done"]:
+        lines.append(f"Also in {', '.join(doc['backups_done'])}.")
+    if doc["backups"]:
+        lines += ["Not yet in these copies of the store; the same command with --backups sees to them:"]
+        lines += [f"  {path}" for path in doc["backups"]]
+    if doc["files"]:
+        lines += [
+            "The name or alias still stands in these files of the shop's folder; take it out before importing them again:"
+        ]
+        lines += [f"  {path}" for path in doc["files"]]
+    return "\n".join([*lines, "Copies elsewhere (mail, disks, paper) are yours to see to."])
 
 
 def show_backup(doc: Document) -> str:

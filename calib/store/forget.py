@@ -11,11 +11,15 @@ from typing import Any
 import duckdb
 
 from calib.errors import UsageError
-from calib.store.backup import list_backups, read_back
+from calib.store.backup import BACKUPS, list_backups, read_back
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import alias_of, find_key, is_alias, words_of
+from calib.store.traces import files_with
 
 FORGOTTEN = "forgotten"
+# Columns that people write in: there every word of a name is looked for. Elsewhere (ids, machines, file names) only the
+# whole name or the alias, so that nothing is renamed that only shares a word with a person.
+FREE_TEXT = {"operator", "note", "extra", "value", "row_text", "verdict_note", "what", "texts"}
 # Columns that hold words of calib's own; a name is never looked for there.
 OWN_WORDS = {"process", "stage", "kind", "rule", "state", "outcome", "ended_by", "finish", "difficulty", "dtype", "zone",
              "calib_version", "table_name", "column_name", "basis", "sha256", "version", "shop_version", "word_digest"}  # fmt: skip
@@ -24,45 +28,64 @@ OWN_WORDS = {"process", "stage", "kind", "rule", "state", "outcome", "ended_by",
 def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, Any]:
     """Replace a person, by name or alias, by 'forgotten' everywhere.
 
-    backups : do the same to the backups; otherwise they are only named
+    backups : do the same to the backups and to stores that a restore replaced; otherwise they are only named
 
-    Returns alias, cells (how many were changed), backups (names of those that may still hold the person).
+    Returns alias, cells (how many were changed), backups (those that may still hold the person), backups_done, files
+    (others of the shop's folder that still do).
     Raises UsageError when nobody of that name is in the store.
     """
-    if not name.strip():
+    name = name.strip()
+    if not name:
         raise UsageError("No name was given.", "Write the name as in the logs, or the alias as in the tables.")
-    path = folder / STORE_NAME
-    fresh = folder / (STORE_NAME + ".rebuilding")
+    path, fresh = folder / STORE_NAME, folder / (STORE_NAME + ".rebuilding")
+    copies = [*list_backups(folder), *sorted(folder.glob("*.replaced-*.duckdb"))]
     with open_store(folder) as con:
-        cells, alias = _forget_in(con, name)
-        if not cells:
+        alias = _alias_in(con, name)
+        cells = _forget_in(con, name, alias)
+        if not cells and not (backups and copies):
             raise UsageError(f'Nobody called "{name}" is in the store.', "Write it as in the logs, or give the alias.")
         _rebuild(con, folder, fresh)
     os.replace(fresh, path)
-    found = list_backups(folder)
     if backups:
-        for backup in found:
-            _forget_in_backup(backup, name, folder)
-    return {"alias": alias, "cells": cells, "backups": [] if backups else [str(backup) for backup in found]}
+        for copy in copies:
+            _forget_in_copy(copy, name, alias, folder)
+    told = [str(copy) for copy in copies]
+    return {
+        "alias": alias,
+        "cells": cells,
+        "backups": [] if backups else told,
+        "backups_done": told if backups else [],
+        "files": files_with(folder, {name, alias}, [folder / BACKUPS]),
+    }
 
 
-def _forget_in(con: duckdb.DuckDBPyConnection, name: str) -> tuple[int, str]:
-    """Change every cell; returns how many, and the alias."""
+def _alias_in(con: duckdb.DuckDBPyConnection, name: str) -> str:
     key = find_key(con)
-    alias = name if is_alias(name) else alias_of(name, key) if key else name
+    return name if is_alias(name) or not key else alias_of(name, key)
+
+
+def _forget_in(con: duckdb.DuckDBPyConnection, name: str, alias: str) -> int:
+    """Change every cell; returns how many."""
     row = con.execute("SELECT count(*) FROM person WHERE alias = ?", [alias]).fetchone()
     known = bool(row and row[0])
-    words = [alias] if is_alias(name) else [alias, name.strip(), *words_of(name)]
-    pattern = "(?i)" + "|".join(rf"\b{re.escape(word)}\b" for word in sorted(set(words), key=len, reverse=True))
+    whole = _pattern({alias, name})
+    words = _pattern({alias, name} if is_alias(name) else {alias, name, *words_of(name)})
     con.execute("BEGIN TRANSACTION")
     try:
         con.execute("DELETE FROM person WHERE alias = ?", [alias])
-        cells = sum(_forget_in_column(con, *column, pattern) for column in _text_columns(con))
+        cells = sum(
+            _forget_in_column(con, table, column, kind, words if column in FREE_TEXT else whole)
+            for table, column, kind in _text_columns(con)
+        )
         con.execute("COMMIT")
     except BaseException:
         con.execute("ROLLBACK")
         raise
-    return cells + known, alias
+    return cells + known
+
+
+def _pattern(words: set[str]) -> str:
+    return "(?i)" + "|".join(rf"\b{re.escape(word)}\b" for word in sorted(words, key=len, reverse=True))
 
 
 def _text_columns(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
@@ -98,15 +121,27 @@ def _rebuild(con: duckdb.DuckDBPyConnection, folder: Path, fresh: Path) -> None:
         shutil.rmtree(work, ignore_errors=True)
 
 
-def _forget_in_backup(backup: Path, name: str, folder: Path) -> None:
-    fresh, work = folder / ".backup.rebuilding", backup.with_name(backup.name + ".unfinished")
+def _forget_in_copy(copy: Path, name: str, alias: str, folder: Path) -> None:
+    """The same in a backup (a folder) or in a store that was replaced (a file), which is built anew too."""
+    fresh, work = folder / ".copy.rebuilding", folder / ".copy.unfinished"
+    shutil.rmtree(work, ignore_errors=True)
     fresh.unlink(missing_ok=True)
-    read_back(backup, fresh)
     try:
+        if copy.is_dir():
+            read_back(copy, fresh)
+        else:
+            shutil.copyfile(copy, fresh)
         with duckdb.connect(str(fresh)) as con:
-            _forget_in(con, name)
+            _forget_in(con, name, alias)
             con.execute(f"EXPORT DATABASE '{str(work).replace(chr(39), chr(39) * 2)}' (FORMAT parquet)")
-        shutil.rmtree(backup)
-        os.replace(work, backup)
+        if copy.is_dir():
+            shutil.rmtree(copy)
+            os.replace(work, copy)
+        else:
+            fresh.unlink()
+            read_back(work, fresh)
+            os.replace(fresh, copy)
+            copy.with_name(copy.name + ".wal").unlink(missing_ok=True)
     finally:
         fresh.unlink(missing_ok=True)
+        shutil.rmtree(work, ignore_errors=True)

@@ -127,6 +127,11 @@ def join_held(con: duckdb.DuckDBPyConnection) -> int:
     return before - _held(con)
 
 
+def hold_again(con: duckdb.DuckDBPyConnection) -> None:
+    """Runs whose build or order is no longer known wait for it."""
+    _mark(con, "stage_run", "true")
+
+
 def _mark(con: duckdb.DuckDBPyConnection, table: str, value: str) -> None:
     for column, known in (("build_id", "(SELECT build_id FROM build)"), ("order_id", _KNOWN_ORDERS)):
         only = "" if column == "build_id" else " AND build_id IS NULL"

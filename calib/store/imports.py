@@ -194,7 +194,7 @@ def _store(
     joined = join_held(con) if present & {"builds", "items"} else 0
     rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
     for number, table in enumerate(tables):
-        close_mended(con, number, table)
+        close_mended(con, number, table, base + number)
     files = [_file_row(con, number, table, fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
@@ -241,7 +241,7 @@ def _record(
     con: duckdb.DuckDBPyConnection, call: int, base: int, tables: list[RawTable], files: list[dict[str, Any]], zone: str
 ) -> None:
     con.execute(
-        "INSERT INTO log_import VALUES (?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, ?)",
+        "INSERT INTO log_import VALUES (?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, ?, NULL)",
         [call, zone, importlib.metadata.version("calib")],
     )
     for number, (table, counts) in enumerate(zip(tables, files, strict=True)):

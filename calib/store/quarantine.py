@@ -16,7 +16,7 @@ from calib.logs.columns import KINDS
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.store.people import hide_names
-from calib.store.staging import TABLE_OF, broken_rules
+from calib.store.staging import broken_rules
 
 SAMPLES = 20
 
@@ -85,7 +85,11 @@ def _insert(con: duckdb.DuckDBPyConnection, rows: list[list[Any]]) -> None:
     types = ("BIGINT", "BIGINT", "VARCHAR", "BIGINT", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "UBIGINT",
              "VARCHAR")  # fmt: skip
     columns = [list(column) for column in zip(*rows, strict=True)]
-    con.execute(f"INSERT INTO quarantine SELECT {', '.join(f'unnest(?::{kind}[])' for kind in types)}", columns)
+    con.execute(
+        "INSERT INTO quarantine (reject_id, file_id, kind, line, column_name, value, rule, reason, row_text, raw_hash, state) "
+        f"SELECT {', '.join(f'unnest(?::{kind}[])' for kind in types)}",
+        columns,
+    )
 
 
 def _without_names(con: duckdb.DuckDBPyConnection, row: dict[str, str], mode: str) -> dict[str, str]:
@@ -175,25 +179,31 @@ def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
     return written
 
 
-def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> None:
-    """Rows of an exported and mended file that obey the rules now are open no more."""
+def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, file_id: int) -> None:
+    """Rows of an exported file that came back are open no more: mended, or set aside again under a new number."""
     if "calib_reject" not in table.names:
         return
     cell = f"r{table.names.index('calib_reject')}"
+    still_bad = f"raw_hash IN (SELECT raw_hash FROM staged_{table.kind} WHERE file_no = {number} AND bad)"
     con.execute(
-        f"UPDATE quarantine SET state = 'mended' WHERE reject_id IN (SELECT try_cast({cell} AS BIGINT) FROM raw_{number} r "
-        f"WHERE r.raw_hash IN (SELECT raw_hash FROM {TABLE_OF[table.kind]}))"
+        f"UPDATE quarantine SET state = CASE WHEN b.bad THEN 'retried' ELSE 'mended' END, closed_by = ? FROM "
+        f"(SELECT try_cast({cell} AS BIGINT) AS reject_id, bool_or({still_bad}) AS bad FROM raw_{number} GROUP BY ALL) b "
+        "WHERE quarantine.reject_id = b.reject_id AND state = 'open' AND file_id < ?",
+        [file_id, file_id],
     )
 
 
-def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> int:
-    """A person says that rows set aside are nothing to keep; they stay in the list of dropped ones. Returns how many."""
-    row = con.execute(
-        "SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open' AND reject_id IN (SELECT unnest(?::BIGINT[]))",
+def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], back: bool = False) -> list[int]:
+    """A person says that rows set aside are nothing to keep; they stay in the list of dropped ones.
+
+    back : the other way round: dropped ones are open again
+
+    Returns the numbers that were changed.
+    """
+    was, now = ("dropped", "open") if back else ("open", "dropped")
+    found = con.execute(
+        f"UPDATE quarantine SET state = '{now}' WHERE state = '{was}' AND reject_id IN (SELECT unnest(?::BIGINT[])) "
+        "RETURNING reject_id",
         [list(numbers)],
-    ).fetchone()
-    con.execute(
-        "UPDATE quarantine SET state = 'dropped' WHERE state = 'open' AND reject_id IN (SELECT unnest(?::BIGINT[]))",
-        [list(numbers)],
-    )
-    return int(row[0]) if row else 0
+    ).fetchall()
+    return sorted({number for (number,) in found})

@@ -41,7 +41,7 @@ def find_drift(folder: Path, since: str | None = None, persons: bool = False) ->
         persons=persons,
         timezone=shop.timezone,
     )
-    document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
+    document["warnings"] = ["The logs have changed since the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document
 
 

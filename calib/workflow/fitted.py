@@ -52,5 +52,5 @@ def find_fitted(folder: Path) -> Fitted:
         Failures.from_table(tables["failures"]),
         tables["routes"],
         meta["as_of"],
-        ("Logs were imported after the last fit. Run: calib fit",) if meta["logs_since"] else (),
+        ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else (),
     )

@@ -1,13 +1,17 @@
-"""Looking after the store: copies of it, and the rows that were set aside."""
+"""Looking after the store: copies of it, its check, everything out, the last import taken back, a person forgotten."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
+from calib.errors import UsageError
 from calib.store.backup import backup_store, restore_store
+from calib.store.check import check_store
+from calib.store.export import export_all
+from calib.store.forget import forget_person
 from calib.store.open_store import open_store
-from calib.store.quarantine import export_rejects, list_rejects
+from calib.store.undo import undo_last
 
 
 def make_backup(folder: Path) -> dict[str, Any]:
@@ -22,11 +26,29 @@ def put_back(folder: Path, backup: Path | None) -> dict[str, Any]:
     return {"backup": str(used), "kept": str(kept) if kept else None}
 
 
-def find_rejects(folder: Path, out: Path | None) -> dict[str, Any]:
-    """Every row that is set aside; with ``out`` also as CSV files to mend and import again."""
-    if out:
-        out.mkdir(parents=True, exist_ok=True)
+def check_shop(folder: Path, mend: bool = False) -> dict[str, Any]:
+    """problems: what does not hold of the store, each with how many rows and how to mend it; empty when all is well."""
     with open_store(folder) as store:
-        rows = list_rejects(store)
-        files = export_rejects(store, out) if out else []
-    return {"rows": rows, "files": [str(path) for path in files]}
+        before = check_store(store)
+        problems = check_store(store, mend=True) if mend else before
+    return {"problems": problems, "mended": len(before) - len(problems)}
+
+
+def write_out(folder: Path, out: Path, form: str | None = None) -> dict[str, Any]:
+    """files: all logs as CSV and Parquet (or one of them) in ``out``; importing them changes nothing."""
+    if form not in (None, "csv", "parquet"):
+        raise UsageError(f'"{form}" is no format that calib writes.', "Say csv or parquet.")
+    with open_store(folder, read_only=True) as store:
+        files = export_all(store, out, (form,) if form else ("csv", "parquet"))
+    return {"files": [str(path) for path in files]}
+
+
+def take_back(folder: Path, dry_run: bool = False) -> dict[str, Any]:
+    """Take back the last import; the document of ``undo_last``."""
+    with open_store(folder) as store:
+        return undo_last(store, dry_run)
+
+
+def forget(folder: Path, name: str, backups: bool = False) -> dict[str, Any]:
+    """Forget a person; the document of ``forget_person``."""
+    return forget_person(folder, name, backups)

@@ -55,7 +55,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> di
         **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
         "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
         "narrowing": model.narrowing(typical, MORE_RUNS).to_dict("records"),
-        "warnings": ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else [],
+        "warnings": ["The logs have changed since the last fit. Run: calib fit"] if meta["logs_since"] else [],
     }
 
 

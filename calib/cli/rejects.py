@@ -1,0 +1,33 @@
+"""``calib rejects``"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.answer import Answer
+from calib.cli.options import HERE, AsJson, ShopFolder
+
+
+def rejects(
+    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Also write them as CSV, to mend and import.")] = None,
+    drop: Annotated[
+        str | None, typer.Option(metavar="LIST", help="Nothing to keep: numbers as listed, such as 3,5, or all.")
+    ] = None,
+    reopen: Annotated[str | None, typer.Option(metavar="LIST", help="Take a drop back.")] = None,
+    dropped: Annotated[bool, typer.Option("--dropped", help="List the dropped ones instead.")] = False,
+    shop: ShopFolder = HERE,
+    json: AsJson = False,
+) -> Answer:
+    """List the rows that were set aside, to mend or drop.
+
+    Each with file, line, column, value and reason. Mend the values in the files that --out writes and import these:
+    what is right then comes in, what is still wrong is listed again.
+
+    Example: calib rejects --out to-mend
+    """
+    from calib.workflow.rejects import find_rejects
+
+    return Answer("rejects", find_rejects(shop, out, drop=drop, reopen=reopen, dropped=dropped))

@@ -1,0 +1,80 @@
+"""The last import taken back: what it brought goes, what it replaced returns, what it joined waits again."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+
+from calib.errors import UsageError
+from calib.logs.columns import KINDS
+from calib.store.ids import hold_again
+from calib.store.staging import TABLE_OF, columns_of, quoted
+
+
+def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str, Any]:
+    """Take back the last call of the import, as if it had not been, in one transaction.
+
+    dry_run : say what would go, change nothing
+
+    Returns imported_at (UTC), files, rows_taken_out, rows_put_back, rejects_taken_out, rejects_opened.
+    Raises UsageError where nothing was imported.
+    """
+    call = con.execute(
+        "SELECT import_id, imported_at FROM log_import WHERE taken_back_at IS NULL ORDER BY import_id DESC LIMIT 1"
+    ).fetchone()
+    if call is None:
+        raise UsageError("Nothing was imported yet.", "There is nothing to take back.")
+    con.execute("BEGIN TRANSACTION")
+    try:
+        document = _take_back(con, *call)
+        con.execute("ROLLBACK" if dry_run else "COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    return document | {"dry_run": dry_run}
+
+
+def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> dict[str, Any]:
+    con.execute("CREATE OR REPLACE TEMP TABLE gone AS SELECT file_id, name FROM log_file WHERE import_id = ?", [call])
+    files = [name for (name,) in con.execute("SELECT name FROM gone ORDER BY file_id").fetchall()]
+    taken, put_back = 0, 0
+    for kind in KINDS:
+        out, back = _rows_back(con, kind)
+        taken, put_back = taken + out, put_back + back
+    rejects = _count(con, "DELETE FROM quarantine WHERE file_id IN (SELECT file_id FROM gone) RETURNING reject_id")
+    opened = _count(
+        con,
+        "UPDATE quarantine SET state = 'open', closed_by = NULL WHERE closed_by IN (SELECT file_id FROM gone) RETURNING reject_id",
+    )
+    con.execute(
+        "UPDATE log_import SET taken_back_at = (now() AT TIME ZONE 'UTC')::TIMESTAMP WHERE import_id = ?", [call]
+    )
+    hold_again(con)
+    return {
+        "imported_at": imported_at,
+        "files": files,
+        "rows_taken_out": taken,
+        "rows_put_back": put_back,
+        "rejects_taken_out": rejects,
+        "rejects_opened": opened,
+    }
+
+
+def _rows_back(con: duckdb.DuckDBPyConnection, kind: str) -> tuple[int, int]:
+    """Rows of one kind: those that came go, those that they replaced return; how many of each."""
+    table = TABLE_OF[kind]
+    held = ", held, closed_min" if kind == "stages" else ""
+    names = f"row_key, file_id, line, raw_hash, {', '.join(map(quoted, columns_of(kind)))}{held}, extra"
+    came, replaced = "file_id IN (SELECT file_id FROM gone)", "replaced_by IN (SELECT file_id FROM gone)"
+    out = _count(con, f"DELETE FROM {table} WHERE {came} RETURNING row_key")
+    back = _count(
+        con,
+        f"INSERT INTO {table} ({names}) SELECT {names} FROM {table}_history WHERE {replaced} AND NOT {came} RETURNING row_key",
+    )
+    con.execute(f"DELETE FROM {table}_history WHERE {replaced}")
+    return out, back
+
+
+def _count(con: duckdb.DuckDBPyConnection, sql: str) -> int:
+    return len(set(con.execute(sql).fetchall()))

@@ -1,0 +1,51 @@
+"""Rows that were set aside: listed, written out to mend, dropped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from calib.errors import UsageError
+from calib.store.open_store import open_store
+from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
+
+
+def find_rejects(
+    folder: Path, out: Path | None = None, drop: str | None = None, reopen: str | None = None, dropped: bool = False
+) -> dict[str, Any]:
+    """rows (what is open, or what was dropped), files (written to ``out``), changed (numbers dropped or opened again).
+
+    drop, reopen : numbers such as '3,5', or 'all'
+    """
+    with open_store(folder) as store:
+        changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
+        rows = list_rejects(store, state="dropped" if dropped else "open")
+        files = _written(store, out) if out and rows else []
+    return {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
+
+
+def _changed(store: Any, named: str | None, back: bool) -> list[int]:
+    if not named:
+        return []
+    numbers = _numbers(store, named, "dropped" if back else "open")
+    changed = drop_rejects(store, numbers, back)
+    if not changed:
+        raise UsageError(f'No row "{named}" is {"dropped" if back else "set aside"}.', "Their numbers: calib rejects")
+    return changed
+
+
+def _numbers(store: Any, named: str, state: str) -> list[int]:
+    if named.strip().lower() == "all":
+        return [one["reject_id"] for one in list_rejects(store, state=state)]
+    try:
+        return [int(part) for part in named.split(",") if part.strip()]
+    except ValueError:
+        raise UsageError(f'"{named}" is no list of numbers.', "Write numbers as listed, such as 3,5, or all.") from None
+
+
+def _written(store: Any, out: Path) -> list[Path]:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        return export_rejects(store, out)
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another folder with --out.") from error
