@@ -14,7 +14,7 @@ from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.quote_sheet_ladder import ladder
 from calib.report.terminal_compare import flip_sentences, process_lines
-from calib.report.terminal_quote import advice, basis, by_reason, due_words
+from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words
 from calib.report.when import clock_time, promise, short_day, whole_day
 
 Document = Mapping[str, Any]
@@ -61,12 +61,13 @@ def _outward(quote: Document, option: Document, agreed: Document | None) -> dict
 
 
 def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[str, Any]:
-    comparison = quote.get("comparison")
+    comparison, shown = quote.get("comparison"), chosen(quote["options"])
     is_soonest = option is quote["options"][0]
     return {
         "advice": advice(quote),
         "agreed": _agreed(agreed, option, quote["start"]) if agreed else None,
-        "bars": range_bars(quote["options"], quote["start"], quote.get("due")),
+        "bars": range_bars(shown, quote["start"], quote.get("due")),
+        "left_out": len(quote["options"]) - len(shown),
         "asked": due_words(quote["due"], quote["start"]) if quote.get("due") else None,
         "ladder": ladder(quote.get("course") or (), quote["start"]) if is_soonest else None,
         "later": words.later_than_its_course(
