@@ -61,10 +61,7 @@ def boosted_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str,
     """Gradient boosting with the pinball loss, one model a level; the plan's size and the week are features."""
     from sklearn.ensemble import HistGradientBoostingRegressor
 
-    columns = [name for name in (*group, *FACTORS) if name in train]
-    both = pd.concat([train, test])
-    features = np.column_stack([*[_codes(both[name], len(train)) for name in columns], both["x"], _days(both)])
-    kinds = [True] * len(columns) + [False, False]
+    features, kinds = _features(train, test, group)
     result = []
     for level in LEVELS:
         model = HistGradientBoostingRegressor(
@@ -75,23 +72,84 @@ def boosted_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str,
     return np.array(result).T
 
 
+def _features(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> tuple[np.ndarray, list[bool]]:
+    """Features of training rows, then of test rows, and which of them are categories."""
+    columns = [name for name in (*group, *FACTORS) if name in train]
+    both = pd.concat([train, test])
+    codes = [_codes(both[name], len(train)) for name in columns]
+    return np.column_stack([*codes, both["x"], _days(both)]), [True] * len(columns) + [False, False]
+
+
 def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """A linear mixed model of a statistics library: cells at random, size and factors as components, normal noise."""
+    """A linear mixed model of a statistics library: size; cells, and factors within them, at random.
+
+    Its noise is one for all; residuals of each cell make it the cell's own afterwards, which the library lacks.
+    """
     import statsmodels.api as sm
     from scipy import stats
 
-    def cells(rows: pd.DataFrame) -> np.ndarray:
-        return rows[list(group)].astype(str).agg(" ".join, axis=1).to_numpy()
-
-    design = np.column_stack([np.ones(len(train)), train["x"]])
+    factors = [name for name in FACTORS if name in train]
+    train, test = (_named(rows, group, factors) for rows in (train, test))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        fit = sm.MixedLM(train["y"].to_numpy(), design, groups=cells(train)).fit(reml=True)
-    effect = {name: float(value.iloc[0]) for name, value in fit.random_effects.items()}
-    known = np.array([effect.get(name, np.nan) for name in cells(test)])
-    middle = np.column_stack([np.ones(len(test)), test["x"]]) @ np.asarray(fit.fe_params) + np.nan_to_num(known)
-    variance = fit.scale + np.where(np.isnan(known), float(fit.cov_re.iloc[0, 0]), 0.0)
+        model = sm.MixedLM.from_formula(
+            "y ~ x", train, groups="cell", re_formula="1", vc_formula={name: f"0 + C({name})" for name in factors}
+        )
+        fit = model.fit(reml=True)
+    effect = {
+        (name.split("[", 1)[0] if "[" in name else "cell", cell, name.split("[C", 1)[-1]): value
+        for cell, found in fit.random_effects.items()
+        for name, value in found.items()
+    }
+    middle = fit.fe_params["Intercept"] + fit.fe_params["x"] * test["x"].to_numpy()
+    variance = _noise_of_cells(fit, train["cell"]).reindex(test["cell"]).fillna(fit.scale).to_numpy(copy=True)
+    spread = {"cell": float(fit.cov_re.iloc[0, 0])} | dict(zip(model.exog_vc.names, fit.vcomp, strict=True))
+    for kind in ("cell", *factors):
+        labels = test["cell"] if kind == "cell" else f"({kind})[" + test[kind] + "]]"
+        found = [effect.get((kind, cell, label)) for cell, label in zip(test["cell"], labels, strict=True)]
+        middle += np.array([value or 0.0 for value in found])
+        variance += spread[kind] * np.array([value is None for value in found])
     return middle[:, None] + np.sqrt(variance)[:, None] * stats.norm.ppf(LEVELS)
+
+
+def _noise_of_cells(fit, cell: pd.Series) -> pd.Series:  # type: ignore[no-untyped-def]
+    """Variance of each cell's residuals, worth five rows of the common one."""
+    squares = pd.Series(np.asarray(fit.resid) ** 2).groupby(cell.to_numpy()).agg(["sum", "size"])
+    return (squares["sum"] + 5 * fit.scale) / (squares["size"] + 5)
+
+
+def _named(rows: pd.DataFrame, group: tuple[str, ...], factors: list[str]) -> pd.DataFrame:
+    cell = rows[list(group)].astype(str).agg(" ".join, axis=1)
+    return rows.assign(cell=cell, **{name: rows[name].astype(object).fillna("none").astype(str) for name in factors})
+
+
+def conformal(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
+    """Conformal predictive system of a library around boosted medians, by cell where the last quarter has 20 runs of it.
+
+    Where no finite value is valid it gets the least or greatest ratio that was ever seen.
+    """
+    from crepes import ConformalPredictiveSystem
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    learned, kinds = _features(train, test, group)
+    old = np.arange(len(train)) < 0.75 * len(train)
+    model = HistGradientBoostingRegressor(
+        loss="absolute_error", max_iter=150, learning_rate=0.08, min_samples_leaf=15, categorical_features=kinds,
+        random_state=0,
+    ).fit(learned[: len(train)][old], train["y"][old])  # fmt: skip
+    recent, middle = train[~old], model.predict(learned)
+    bins, counts = _named(recent, group, [])["cell"], _named(recent, group, [])["cell"].value_counts()
+    large = set(counts.index[counts >= 20])
+    system = ConformalPredictiveSystem().fit(
+        recent["y"].to_numpy() - middle[: len(train)][~old], bins=np.where(bins.isin(large), bins, "others"), seed=0
+    )
+    new = _named(test, group, [])["cell"]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it says where no finite value is valid
+        return system.predict_percentiles(
+            middle[len(train) :], bins=np.where(new.isin(large), new, "others"),
+            higher_percentiles=[100 * level for level in LEVELS], y_min=train["y"].min(), y_max=train["y"].max(),
+        )  # fmt: skip
 
 
 def cell_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
@@ -118,5 +176,6 @@ def _days(rows: pd.DataFrame) -> np.ndarray:
 PEERS: dict[str, Peer] = {
     "boosted quantiles": boosted_quantiles,
     "linear mixed model": mixed_model,
+    "conformal, around boosting": conformal,
     "each cell's own quantiles": cell_quantiles,
 }
