@@ -92,6 +92,8 @@ class Shop:
     routes : process -> stages in order
     always_logged : stages whose absence from a log means that they were not done
     rates : bench and other rates, by stage: stage -> {key with unit: value}
+    people_months : who worked is kept for so many months; None: always
+    dropped_columns : columns of logs that are never stored
     currency : e.g. 'EUR', or None where no rates are given
     version : digest of the shop file, for caching
     warnings : sentences about what was accepted with a doubt
@@ -109,6 +111,8 @@ class Shop:
     always_logged: tuple[str, ...]
     rates: dict[str, dict[str, float]]
     people_names: str = "alias"
+    people_months: int | None = None
+    dropped_columns: tuple[str, ...] = ()
     currency: str | None = None
     costs: dict[str, float] = field(default_factory=dict)
     quoting: dict[str, Any] = field(default_factory=dict)

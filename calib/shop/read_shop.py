@@ -102,7 +102,7 @@ class _Reader:
             routes=self._routes(rates),
             always_logged=self._always_logged(rates),
             rates=rates,
-            people_names=self._people(),
+            **self._people(),
             currency=self.problems.text(head, "currency", ("shop",)) if "currency" in head else None,
             costs=self._settings("costs", keys.COST_KEYS),
             quoting=self._quoting(),
@@ -124,11 +124,17 @@ class _Reader:
             )
         return zone or "UTC"
 
-    def _people(self) -> str:
-        table = self.one("people")
-        self.problems.known_keys(table, ("names",), ("people",))
-        names = table.get("names", "alias")
-        return self.problems.choice(names, ("off", "alias", "named"), ("people", "names")) or "alias"
+    def _people(self) -> dict[str, Any]:
+        table, path = self.one("people"), ("people",)
+        self.problems.known_keys(table, ("names", "keep_months", "drop_columns"), path)
+        names = self.problems.choice(table.get("names", "alias"), ("off", "alias", "named"), (*path, "names"))
+        months = self._number(table, Key("keep_months", "months that people are kept", {}, 1, 600, whole=True), path)
+        dropped = self.problems.texts(table.get("drop_columns", []), (*path, "drop_columns"))
+        return {
+            "people_names": names or "alias",
+            "people_months": int(months) if months else None,
+            "dropped_columns": dropped,
+        }
 
     def _by_id(self, name: str, read: Any) -> dict[str, Any]:
         found: dict[str, Any] = {}

@@ -24,7 +24,9 @@ fri = "08:00-16:00"
 closures = []                # closed days, like [2026-12-25, 2027-01-01]
 
 [people]
-names = "alias"              # "off": not kept; "alias": as person 1, 2 ...; "named": as in the logs
+names = "alias"              # "off": not kept; "alias": such as P-7KQ2MD; "named": as in the logs
+# keep_months = 24           # take the person off runs that are older; without it they stay until calib forget
+# drop_columns = ["note"]    # columns of logs that are never stored
 
 # --- machines ---------------------------------------------------------------------------------------------------------
 # One [[machine]] for each. kind: extruder (MEX); masked or scanned (VPP: light through a mask, or a laser);

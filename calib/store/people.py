@@ -54,12 +54,28 @@ def alias_of(name: str, key: str) -> str:
 
 
 def forget_older(con: duckdb.DuckDBPyConnection, months: int) -> int:
-    """Take the person off runs that ended more than so many months before the last one, in the history too."""
+    """Take the person off runs that ended more than so many months before the last one.
+
+    In the history, in notes and kept columns, and among the rows set aside too. Returns the number of runs.
+    """
     before = f"(SELECT max(ended_at) - INTERVAL {int(months)} MONTH FROM stage_run)"
     row = con.execute(f"SELECT count(*) FROM stage_run WHERE operator IS NOT NULL AND ended_at < {before}").fetchone()
     for table in ("stage_run_history", "stage_run"):
         con.execute(f"UPDATE {table} SET operator = NULL WHERE operator IS NOT NULL AND ended_at < {before}")
+        for column in ("note", "extra"):
+            con.execute(_without_aliases(table, column, f"ended_at < {before}"))
+    old = f"file_id IN (SELECT file_id FROM log_file JOIN log_import USING (import_id) WHERE imported_at < {before})"
+    for column in ("value", "row_text"):
+        con.execute(_without_aliases("quarantine", column, old))
     return int(row[0]) if row else 0
+
+
+def _without_aliases(table: str, column: str, where: str) -> str:
+    alias = rf"'\bP-[{ALPHABET}]{{6}}\b'"
+    return (
+        f"UPDATE {table} SET {column} = regexp_replace({column}, {alias}, 'somebody', 'g') "
+        f"WHERE regexp_matches({column}, {alias}) AND {where}"
+    )
 
 
 def is_alias(name: str) -> bool:

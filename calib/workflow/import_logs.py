@@ -9,6 +9,8 @@ from typing import Any
 from calib.errors import LogFileError
 from calib.shop.read_shop import read_shop
 from calib.store.imports import import_files
+from calib.store.open_store import open_store
+from calib.store.people import forget_older
 
 
 def import_logs(
@@ -34,7 +36,11 @@ def import_logs(
         closures=shop.closures,
         shop_stages={stage for route in shop.routes.values() for stage in route},
         machines=shop.machines,
+        drop_columns=shop.dropped_columns,
     )
+    if shop.people_months and not dry_run:
+        with open_store(folder) as store:
+            forget_older(store, shop.people_months)
     return document | {"next_steps": next_steps(document, folder)}
 
 
