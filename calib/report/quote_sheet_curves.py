@@ -79,10 +79,14 @@ def _polyline(points: Sequence[tuple[float, float]]) -> str:
 
 
 def _names_apart(drawn: list[dict[str, Any]], least: float = 13.0) -> list[dict[str, Any]]:
-    """Names at the right end moved so far apart that they can be read."""
-    placed = -1e9
-    for curve in sorted(drawn, key=lambda one: one["name_y"]):
-        curve["name_y"] = placed = max(curve["name_y"], placed + least)
+    """Names at the right end moved so far apart that they can be read, none below the axis."""
+    in_order = sorted(drawn, key=lambda one: one["name_y"])
+    above = -1e9
+    for curve in in_order:
+        curve["name_y"] = above = max(curve["name_y"], above + least)
+    below = HEIGHT - BELOW + least
+    for curve in reversed(in_order):
+        curve["name_y"] = below = min(curve["name_y"], below - least)
     return drawn
 
 

@@ -9,7 +9,7 @@ from rich.console import RenderableType
 
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import by_reason
-from calib.report.units import duration, share
+from calib.report.units import count, duration, share
 
 Document = Mapping[str, Any]
 SHOWN = 12
@@ -54,10 +54,9 @@ def thinned(quantities: Sequence[int], flips: Sequence[int]) -> list[int]:
 def _times_table(lines: Mapping[str, Document], quantities: Sequence[int]) -> RenderableType:
     rows = []
     for quantity in quantities:
-        found = {process: at(line["lead_time_h"], quantity) for process, line in lines.items()}
-        known = {process: one["p50"] for process, one in found.items() if one}
-        first = min(known, key=known.__getitem__) if known else None
-        rows.append([quantity, *(_time(one, process == first) for process, one in found.items())])
+        first = soonest_at(lines, quantity)
+        cells = [_time(at(line["lead_time_h"], quantity), process == first) for process, line in lines.items()]
+        rows.append([quantity, *cells])
     return table(">parts|" + "|".join(f">{process}" for process in lines), rows)
 
 
@@ -99,13 +98,24 @@ def hours(value: float) -> str:
 
 
 def flip_sentences(doc: Document) -> list[str]:
-    """Where another process becomes the soonest, with its chance."""
-    flips = doc.get("flips") or ()
+    """Which process is soonest, and where another one becomes it, with the chance that it is."""
+    lines, flips, fewest = process_lines(doc["options"]), doc.get("flips") or (), doc["quantities"][0]
+    first = soonest_at(lines, fewest)
+    if len(lines) == 1:
+        return [f"{first} is the only process that can make it."]
     if not flips:
-        lines = process_lines(doc["options"])
-        only = f"{next(iter(lines))} is the only process that can make it." if len(lines) == 1 else ""
-        return [only or "The soonest process is the same at all these quantities."]
+        return [f"{first} is soonest at all these quantities."]
     return [
-        f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {share(one['chance'])})."
-        for one in flips
+        f"For {count(fewest, 'part')} {first} is soonest.",
+        *(
+            f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {share(one['chance'])})."
+            for one in flips
+        ),
     ]
+
+
+def soonest_at(lines: Mapping[str, Document], quantity: int) -> str | None:
+    """The process with the earliest usual date."""
+    found = {process: at(line["lead_time_h"], quantity) for process, line in lines.items()}
+    known = {process: one["p50"] for process, one in found.items() if one}
+    return min(known, key=known.__getitem__) if known else None

@@ -1,0 +1,39 @@
+"""A comparison over quantities as one page: time for all, to the first part, and a person's time for each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calib.report.base import render
+from calib.report.quote_sheet_curves import curves
+from calib.report.terminal_compare import flip_sentences, process_lines
+from calib.report.terminal_quote import by_reason
+from calib.report.when import clock_time
+
+Document = Mapping[str, Any]
+MEASURES = (
+    ("lead_time_h", "Time until all are ready", 60.0),
+    ("first_part_h", "Time to the first finished part", 60.0),
+    ("touch_per_part_min", "A person's time for each part", 1.0),
+)
+
+
+def compare_page(doc: Document) -> str:
+    """HTML with everything inside and no script.
+
+    doc : the contract's ``compare`` document with ``first_part_h`` and ``touch_per_part_min``
+    """
+    return render(
+        "compare_page.html",
+        doc={"notes": (), "warnings": (), "shop": None, "part": "", "start": None, **doc},
+        starts=clock_time(doc["start"]) if doc.get("start") else None,
+        flips=flip_sentences(doc),
+        lines=process_lines(doc["options"]),
+        measures=[
+            {"key": key, "name": name, "to_min": to_min, "chart": curves(doc, key)}
+            for key, name, to_min in MEASURES
+            if any(option.get(key) for option in doc["options"])
+        ],
+        out=by_reason(doc.get("out") or ()),
+    )
