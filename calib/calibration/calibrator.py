@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,8 +20,10 @@ from calib.calibration.rows import Rows, read_plans, read_runs
 from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive, stage_level
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
-from calib.calibration.weeks import rows_at, weeks_of
 from calib.errors import UsageError
+
+if TYPE_CHECKING:
+    from calib.calibration.passes import Expected
 
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
@@ -60,23 +62,18 @@ class Calibrator:
             'a+b': its baselines by stage). Missing values are allowed; rows that cannot be used are counted.
         Raises UsageError for a missing column.
         """
-        from calib.calibration.weekly import WeeklyPass  # needs scipy, which predicting does not
+        from calib.calibration.passes import begin  # needs scipy, which predicting does not
+        from calib.calibration.weekly import WeeklyPass
 
         start = time.perf_counter()
         rows = read_runs(runs, self.options)
         learner = WeeklyPass(self.options)
-        learner.vocabulary.learn(rows)
-        coded = learner.vocabulary.code(rows)
-        found = []
-        for number, at in weeks_of(rows):
-            some, some_coded = rows_at(rows, coded, at)
-            state, expected = learner.expect(number, some, some_coded)
-            level = stage_level(state, expected)
-            found.append((expected, level, *learner.learn(number, some, some_coded, expected)))
+        going = begin(rows, learner)
+        found = [_remembered(week) for week in going.weeks()]
         self._state = learner.state()
         if found:
             self.errors = _errors(runs, rows, self.options, found)
-        self.cells = _cells(self._state, rows, coded)
+        self.cells = _cells(self._state, rows, going.coded)
         self.summary = {
             "runs_used": rows.count,
             "runs_left_out": rows.left_out,
@@ -178,19 +175,22 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     """
     kept = runs.iloc[rows.source].reset_index(drop=True)
     table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
-    location, tau2, sigma = (
-        np.concatenate([getattr(expected, name) for expected, *_ in found]) for name in ("location", "tau2", "sigma")
-    )
+    location, tau2, sigma, level, score, behind = (np.concatenate(column) for column in zip(*found, strict=True))
     nu = options.nu
-    score = np.concatenate([scores for _, _, scores, _ in found])
     table["expected_min"] = rows.baseline_min * np.exp(location)
     table["scale"] = np.sqrt(tau2 + sigma**2 * nu / (nu - 2))
     table["z"] = score
     table["pit"] = normal_cdf(score)
-    table["runs_behind"] = np.concatenate([behind for *_, behind in found]).astype(int)
-    table["stage_level"] = np.concatenate([level for _, level, _, _ in found])
+    table["runs_behind"] = behind.astype(int)
+    table["stage_level"] = level
     table["censored"] = rows.censored
     return table
+
+
+def _remembered(week: Expected) -> tuple[np.ndarray, ...]:
+    """What is kept of a week: all its states would fill the memory."""
+    said = week.said
+    return said.location, said.tau2, said.sigma, stage_level(week.state, said), week.scores, week.behind
 
 
 def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:

@@ -195,3 +195,12 @@ class Design:
             return np.zeros(len(key), bool)
         somebody = block.keys[:1] == ("operator",) and len(self.keys[block.name]) > 0
         return (key != UNKNOWN) | somebody
+
+
+def prior_precision(design: Design, variance: dict[str, float]) -> np.ndarray:
+    """One over the variance of each effect's block; a walking level has its prior in the sums of closed weeks."""
+    precision = np.zeros(design.size)
+    for block in design.blocks:
+        if block.name != "level":
+            precision[design.columns[block.name]] = 1 / variance[block.name]
+    return precision

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sparse
 
+CHUNK = 4096  # rows at once
+
 
 @dataclass(frozen=True, eq=False)
 class Moments:
@@ -23,6 +25,11 @@ class Moments:
 
     def __add__(self, other: Moments) -> Moments:
         return Moments(self.information + other.information, self.vector + other.vector, self.rows + other.rows)
+
+    def padded(self, size: int) -> Moments:
+        """The same for ``size`` parameters, the new ones without any row."""
+        more = size - len(self.vector)
+        return Moments(np.pad(self.information, (0, more)), np.pad(self.vector, (0, more)), self.rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,3 +103,15 @@ def _by_build(
     loads = sparse.csr_matrix((shared.load[has], (shared.build[has], has)), (shared.count, len(y)))
     precision = np.asarray(loads.multiply(loads) @ weight).ravel() + 1 / shared.variance
     return (loads @ weighted).tocsr(), precision, loads @ (weight * y)
+
+
+def row_variance(design: sparse.csr_matrix, covariance: np.ndarray) -> np.ndarray:
+    """Diagonal of Z V Z', rows at a time, shape (n,)."""
+    n = design.shape[0]
+    result = np.empty(n)
+    for start in range(0, n, CHUNK):
+        part = design[start : start + CHUNK]
+        spread = part @ covariance
+        rows = np.repeat(np.arange(part.shape[0]), np.diff(part.indptr))
+        result[start : start + CHUNK] = np.bincount(rows, part.data * spread[rows, part.indices], part.shape[0])
+    return np.maximum(result, 0.0)

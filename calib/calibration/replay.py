@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.options import Options
-from calib.calibration.ranges import row_quantiles, runs_behind
+from calib.calibration.ranges import row_quantiles
 from calib.calibration.rows import Rows, read_runs
 from calib.calibration.scores import interval_score
-from calib.calibration.weeks import rows_at, weeks_of
 
 LEVELS = (0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975)
 WARM_UP_WEEKS = 8
@@ -26,23 +25,19 @@ def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any]
     baseline_low and baseline_high (the 80 % range from one global ratio at the time), runs_behind, and
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
     """
+    from calib.calibration.passes import begin
     from calib.calibration.weekly import WeeklyPass
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
-    learner = WeeklyPass(made)
-    learner.vocabulary.learn(rows)
-    coded = learner.vocabulary.code(rows)
-    every = weeks_of(rows)
-    first = len(every) - weeks if weeks is not None else min(WARM_UP_WEEKS, len(every) // 2)
-    tables = []
-    for i, (number, at) in enumerate(every):
-        some, some_coded = rows_at(rows, coded, at)
-        state, expected = learner.expect(number, some, some_coded)
+    count = len(np.unique(rows.week))
+    first = count - weeks if weeks is not None else min(WARM_UP_WEEKS, count // 2)
+    tables: list[pd.DataFrame] = []
+    for i, week in enumerate(begin(rows, WeeklyPass(made)).weeks()):
         if i >= max(first, 0):
-            minutes = row_quantiles(state, some, expected, np.array(LEVELS))
-            tables.append(_table(minutes, some, runs_behind(state, expected), number - every[0][0], at, rows))
-        learner.learn(number, some, some_coded, expected)
+            minutes = row_quantiles(week.state, week.rows, week.said, np.array(LEVELS))
+            number = week.number - int(rows.week[0])
+            tables.append(_table(minutes, week.rows, week.behind, number, week.at, rows))
     return _named(tables, runs, rows, made)
 
 

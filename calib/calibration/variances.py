@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.calibration.design import Design
+
 SMALLEST = 1e-7  # variance at which a block counts as having no effect
 
 
@@ -29,3 +31,15 @@ def next_variance(
     squares = float(mean @ mean)
     total = max(determined, 0.0) + prior_weight
     return max((squares + prior_weight * prior) / max(total, 1e-12), smallest)
+
+
+def next_variances(design: Design, mean: np.ndarray, covariance: np.ndarray, now: dict[str, float]) -> dict[str, float]:
+    """One step for all blocks of a design whose variance is learned."""
+    diagonal, after = np.diag(covariance), dict(now)
+    for block in design.blocks:
+        at = design.columns[block.name]
+        if not block.fixed and len(at):
+            after[block.name] = next_variance(
+                mean[at], diagonal[at], now[block.name], block.start_sd**2, block.start_weight
+            )
+    return after

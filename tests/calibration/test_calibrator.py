@@ -66,8 +66,8 @@ def test_a_constant_factor_on_baselines_changes_only_the_factor():
 
 def test_more_of_the_same_never_widens():
     widths = [
-        np.mean([width(Calibrator().fit(lab(n, seed)).predict(plan(machine="A"), LEVELS)) for seed in range(6)])
-        for n in (5, 40, 400)
+        np.mean([width(Calibrator().fit(lab(n, seed)).predict(plan(machine="A"), LEVELS)) for seed in range(8)])
+        for n in (5, 20, 400)
     ]
     assert widths[0] > widths[1] > widths[2]
 

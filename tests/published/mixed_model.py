@@ -15,7 +15,7 @@ from unittest.mock import patch
 import numpy as np
 import pandas as pd
 
-from calib.calibration import weekly
+from calib.calibration import scales, weekly
 from calib.calibration.design import Block, Design
 from calib.calibration.options import Options
 from calib.calibration.rows import read_runs
@@ -78,7 +78,7 @@ def fit(
     rows = read_runs(runs, learner.options)
     learner.vocabulary.learn(rows)
     coded = learner.vocabulary.code(rows)
-    with patch.multiple(weekly, FEW_ROWS=0, SMALLEST_SIGMA=0.0):
+    with patch.object(weekly, "FEW_ROWS", 0), patch.object(scales, "SMALLEST_SIGMA", 0.0):
         _, expected = learner.expect(0, rows, coded)
         learner.learn(0, rows, coded, expected)
     return _read(learner, unit, shift)
@@ -101,8 +101,8 @@ def _pass(blocks: tuple[Block, ...], sweeps: int, cells: int) -> weekly.WeeklyPa
     learner.vocabulary.middle = [0.0] * cells  # the covariate counts from 0
     learner.design = Design(blocks, options.most_effects)
     learner.variance = {block.name: block.start_sd**2 for block in blocks}
-    learner.scale_design = Design((Block("whole", (), start_sd=FLAT, fixed=True),), 1)
-    learner.scale_variance = {"whole": FLAT**2}
+    learner.scales.design = Design((Block("whole", (), start_sd=FLAT, fixed=True),), 1)
+    learner.scales.variance = {"whole": FLAT**2}
     return learner
 
 

@@ -1,0 +1,127 @@
+"""Levels that walk: each week's level is the last one's plus a heavy-tailed step, so that a jump passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.calibration.moments import Moments
+from calib.calibration.solve import eliminate
+
+LEVEL_START = 1e-4  # variance of a walking level at its start: the cell's effect carries the rest
+STEP_START = 1e-4  # weekly step variance before any data, worth STEP_WEIGHT cell-weeks to a kind
+STEP_WEIGHT = 20.0
+STEP_CELL_WEIGHT = 20.0  # cell-weeks that its kind is worth to a cell
+SMALLEST_STEP = 1e-7
+
+
+def _nothing() -> np.ndarray:
+    return np.zeros(0)
+
+
+@dataclass(eq=False)
+class Levels:
+    """The walking levels of some cells over the weeks of the window.
+
+    cell, kind : shape (k,), code of each level's cell, and whether persons work there
+    column : shape (k,), its column in the design, which stands for the level before the window (the base)
+    step : shape (k,), variance scale of a weekly step; step_of_kind : shape (2,)
+    calm : shape (weeks, k), weight of each step, small for a jump
+    sums : shape (k, 2), weighted squares and number of the steps that have left the window
+    numbers : the base's week and those of the window
+    """
+
+    cell: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
+    kind: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
+    column: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
+    step: np.ndarray = field(default_factory=_nothing)
+    step_of_kind: np.ndarray = field(default_factory=lambda: np.full(2, STEP_START))
+    calm: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    sums: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+    numbers: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    @property
+    def count(self) -> int:
+        return len(self.cell)
+
+    @property
+    def weeks(self) -> int:
+        return len(self.calm)
+
+    def add(self, cell: np.ndarray, kind: np.ndarray, column: np.ndarray) -> None:
+        """Let the levels of these cells walk from now on."""
+        self.cell, self.kind = np.append(self.cell, cell), np.append(self.kind, kind)
+        self.column = np.append(self.column, column)
+        self.step = np.append(self.step, self.step_of_kind[kind])
+        self.sums = np.vstack([self.sums, np.zeros((len(cell), 2))])
+        self.calm = np.hstack([self.calm, np.ones((self.weeks, len(cell)))])
+
+    def open_week(self, number: int, calm: np.ndarray) -> None:
+        """Add a week to the window."""
+        if not len(self.numbers):
+            self.numbers = np.array([number - 1])
+        self.numbers = np.append(self.numbers, number)
+        self.calm = np.vstack([self.calm, calm[None]])
+
+    def gaps(self) -> np.ndarray:
+        """Weeks that each step takes, shape (weeks, 1)."""
+        return np.maximum(np.diff(self.numbers), 1)[:, None]
+
+    def nodes(self, p: int) -> np.ndarray:
+        """Parameter of each level in the base and in each week, after ``p`` other ones: shape (weeks + 1, k)."""
+        copies = p + np.arange(self.weeks)[:, None] * self.count + np.arange(self.count)
+        return np.vstack([self.column[None], copies])
+
+    def add_priors(self, information: np.ndarray, p: int) -> None:
+        """Add what is known of the steps to the normal equations."""
+        nodes, precision = self.nodes(p), self.calm / (self.gaps() * self.step)
+        for before, after, known in zip(nodes[:-1], nodes[1:], precision, strict=True):
+            information[before, before] += known
+            information[after, after] += known
+            information[before, after] -= known
+            information[after, before] -= known
+
+    def learn(self, mean: np.ndarray, covariance: np.ndarray, p: int, nu: float | None) -> None:
+        """Weigh the window's steps anew, and learn their variances. nu : of the steps; None for a normal law"""
+        if not self.count:
+            return
+        squares = self._squares(mean, covariance, p)
+        if nu is not None:
+            self.calm = (nu + 1) / (nu + squares / self.step)
+        sums = np.column_stack([(self.calm * squares).sum(0), np.full(self.count, float(self.weeks))]) + self.sums
+        for k in (0, 1):
+            total = sums[self.kind == k].sum(0)
+            self.step_of_kind[k] = (total[0] + STEP_WEIGHT * STEP_START) / (total[1] + STEP_WEIGHT)
+        own = sums[:, 0] + STEP_CELL_WEIGHT * self.step_of_kind[self.kind]
+        self.step = np.maximum(own / (sums[:, 1] + STEP_CELL_WEIGHT), SMALLEST_STEP)
+
+    def _squares(self, mean: np.ndarray, covariance: np.ndarray, p: int) -> np.ndarray:
+        """Expected square of each step for each week that it takes, shape (weeks, k)."""
+        nodes = self.nodes(p)
+        value, diagonal = mean[nodes], np.diag(covariance)[nodes]
+        cross = covariance[nodes[1:], nodes[:-1]]
+        return (np.diff(value, axis=0) ** 2 + np.maximum(diagonal[1:] + diagonal[:-1] - 2 * cross, 0.0)) / self.gaps()
+
+    def close_week(self, mean: np.ndarray, covariance: np.ndarray, frozen: Moments, p: int) -> Moments:
+        """Take the oldest week out of the window: the base moves to it. ``frozen`` with the old base integrated out."""
+        if self.count:
+            squares = self._squares(mean, covariance, p)[0]
+            self.sums = self.sums + np.column_stack([self.calm[0] * squares, np.ones(self.count)])
+            frozen = self._moved(frozen, self.calm[0] / (self.gaps()[0] * self.step))
+        self.numbers, self.calm = self.numbers[1:], self.calm[1:]
+        return frozen
+
+    def _moved(self, frozen: Moments, precision: np.ndarray) -> Moments:
+        p, before = len(frozen.vector), self.column
+        after = p + np.arange(self.count)
+        information = np.zeros((p + self.count, p + self.count))
+        information[:p, :p] = frozen.information
+        information[before, before] += precision
+        information[after, after] += precision
+        information[before, after] -= precision
+        information[after, before] -= precision
+        less, right = eliminate(information, np.append(frozen.vector, np.zeros(self.count)), before)
+        place = np.arange(p)
+        place[before] = after
+        return Moments(less[np.ix_(place, place)], right[place], frozen.rows)

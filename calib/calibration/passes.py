@@ -1,0 +1,70 @@
+"""Going through all weeks: what was expected of each run before it was learned, and what is known in the end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.calibration.design import Coded
+from calib.calibration.rows import Rows
+from calib.calibration.state import Predictive, State, together
+from calib.calibration.weekly import WeeklyPass
+from calib.calibration.weeks import rows_at, weeks_of
+
+WORTH = 0.03  # rows wait for a round of learning until they are this share of those learned,
+FEWEST, ENOUGH = 8, 300  # but never for fewer than FEWEST, and never when they are ENOUGH
+
+
+@dataclass(eq=False)
+class Expected:
+    """One week: its number and rows, the state before it, what that expected, and how the rows came out.
+
+    scores : shape (n,), normal scores of the rows among what was expected; behind : shape (n,), runs of the cell then
+    """
+
+    number: int
+    at: np.ndarray
+    rows: Rows
+    state: State
+    said: Predictive
+    scores: np.ndarray
+    behind: np.ndarray
+
+
+@dataclass(eq=False)
+class Going:
+    """Takes a pass through the weeks of rows. Weeks of few rows are learned together once they are worth a round.
+
+    Iterate over ``weeks()`` to its end; then ``learner`` knows all rows.
+    """
+
+    learner: WeeklyPass
+    rows: Rows
+    coded: Coded
+    waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)  # number, rows, what was said
+
+    def weeks(self) -> Iterator[Expected]:
+        for number, at in weeks_of(self.rows):
+            some, coded = rows_at(self.rows, self.coded, at)
+            state, said = self.learner.expect(number, some, coded)
+            scores, behind = self.learner.scores(some, said), self.learner.behind(said)
+            yield Expected(number, at, some, state, said, scores, behind)
+            self.waiting.append((number, at, said))
+            if sum(len(at) for _, at, _ in self.waiting) >= min(max(FEWEST, WORTH * self.learner.rows), ENOUGH):
+                self._learn()
+        if self.waiting:
+            self._learn()
+
+    def _learn(self) -> None:
+        numbers, at, said = zip(*self.waiting, strict=True)
+        rows, coded = rows_at(self.rows, self.coded, np.concatenate(at))
+        self.learner.learn(numbers[-1], rows, coded, together(list(said)))
+        self.waiting = []
+
+
+def begin(rows: Rows, learner: WeeklyPass) -> Going:
+    """Ready to go through the weeks of ``rows``."""
+    learner.vocabulary.learn(rows)
+    return Going(learner, rows, learner.vocabulary.code(rows))
