@@ -19,7 +19,9 @@ DELIMITERS = (",", ";", "\t", "|")
 LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
 HEADER_WITHIN = 40  # lines at the top of a file among which its header is sought
 CELL_LIMIT = 1_000_000
+BROKEN = "\udcff"  # stands for bytes that are no text; no text holds it
 csv.field_size_limit(CELL_LIMIT)
+codecs.register_error("calib.broken", lambda error: (BROKEN, getattr(error, "end", 0)))
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
-    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="replace", newline="")  # type: ignore[type-var]
+    text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="calib.broken", newline="")  # type: ignore[type-var]
     try:
         for line, record, fault in _records(text, dialect.header_line):
             row = _row(line, record, fault, dialect)
@@ -121,10 +123,14 @@ def _row(line: int, record: str, fault: str, dialect: Dialect) -> Row:
     width = len(dialect.names)
     cells = _split(record, dialect.delimiter)
     if cells is None:
-        return Row(line, [record[:1000]] + [""] * (width - 1), "holds a cell that is too long or a broken quote")
-    if "\ufffd" in record or "\x00" in record:
+        return Row(
+            line,
+            [record[:1000].replace(BROKEN, "\ufffd")] + [""] * (width - 1),
+            "holds a cell that is too long or a broken quote",
+        )
+    if BROKEN in record or "\x00" in record:
         fault = fault or f"holds bytes that are no text in {dialect.encoding}"
-        cells = [cell.replace("\x00", "") for cell in cells]
+        cells = [cell.replace("\x00", "").replace(BROKEN, "\ufffd") for cell in cells]
     if any(cell.strip() for cell in cells[width:]):
         fault = fault or f"has {len(cells)} cells where the header has {width}"
     cells = cells[:width]

@@ -8,7 +8,7 @@ import duckdb
 
 from calib.store.ids import join_held
 from calib.store.migrate import newest_version, version_of
-from calib.store.staging import TABLE_OF
+from calib.store.tables import TABLE_OF
 
 AGAIN = "Restore the last backup, or import the logs again into a new shop."
 CHECKS = [

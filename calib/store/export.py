@@ -8,7 +8,7 @@ import duckdb
 
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
-from calib.store.staging import TABLE_OF, quoted, text
+from calib.store.tables import TABLE_OF, quoted, text
 
 FORMATS = {"csv": "(FORMAT csv, HEADER)", "parquet": "(FORMAT parquet)"}
 

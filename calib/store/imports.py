@@ -25,9 +25,11 @@ from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
 from calib.store.quarantine import close_mended, keep_rejects, samples
+from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.review import A_WEEK, count_review, list_review
-from calib.store.staging import MENDED_COLUMNS, Settings, columns_of, create_staged, load_raw, odd_times, stage
+from calib.store.staging import create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
+from calib.store.tables import MENDED_COLUMNS, columns_of
 
 ORDER = ("builds", "items", "stages", "events")
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
@@ -171,15 +173,15 @@ def _store(
     base = _next_number(con, "log_file", "file_id")
     call = _next_number(con, "log_import", "import_id")
     fates: Fates = {}
-    odd: Counter[str] = Counter()
     typed: list[str] = []
+    read: list[int] = []
     for kind in ORDER:
         create_staged(con, kind)
     for number, table in enumerate(tables):
         say(f"Checking {table.shown} ...")
-        tables[number] = table = load_raw(con, number, table, work, ways.settings)
-        typed.append(stage(con, number, table, ways.settings, ways.shop_stages))
-        odd.update(odd_times(con, number, table, ways.settings.zone))
+        rows, query = _check(con, number, tables, work, ways)
+        read.append(rows)
+        typed.append(query)
     say("Storing ...")
     present = {table.kind for table in tables}
     for kind in ORDER:
@@ -195,12 +197,34 @@ def _store(
     rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
     for number, table in enumerate(tables):
         close_mended(con, number, table, base + number)
-    files = [_file_row(con, number, table, fates, rejected) for number, table in enumerate(tables)]
+    files = [_file_row(number, table, read[number], fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
         mark_runs(con, base, ways.settings.zone)
     _record(con, call, base, tables, files, ways.settings.zone)
-    return {"files": files, "joined": joined, "odd_times": dict(odd), "quarantine": samples(con, base)}
+    return {"files": files, "joined": joined, "odd_times": odd_times(con, present), "quarantine": samples(con, base)}
+
+
+def _check(
+    con: duckdb.DuckDBPyConnection, number: int, tables: list[RawTable], work: Path, ways: Ways
+) -> tuple[int, str]:
+    """Stage table ``number``; returns how many rows it has, and the query of its typed rows.
+
+    A large file that is not as regular as it looked is read again by the slower reader.
+    """
+    try:
+        return _load_and_stage(con, number, tables[number], ways)
+    except (LogFileError, duckdb.Error) as error:
+        if tables[number].is_copy or "interrupted" in str(error).lower():
+            raise
+    unstage(con, number, tables[number].kind)
+    tables[number] = careful_copy(con, number, tables[number], work)
+    return _load_and_stage(con, number, tables[number], ways)
+
+
+def _load_and_stage(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, ways: Ways) -> tuple[int, str]:
+    extent = load_raw(con, number, table, ways.settings)
+    return extent.rows, stage(con, number, table, ways.settings, extent.years, ways.shop_stages)
 
 
 def _add_fates(fates: Fates, more: Fates) -> None:
@@ -213,12 +237,8 @@ def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int
     return int(row[0]) if row else 1
 
 
-def _file_row(
-    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, fates: Fates, rejected: Counter[int]
-) -> dict[str, Any]:
+def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: Counter[int]) -> dict[str, Any]:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
-    row = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
-    read = int(row[0]) if row else 0
     fate = fates.get(number, Counter())
     new, corrected, held, quarantined = fate["new"], fate["corrected"], fate["held"], rejected[number]
     known = {*columns_of(table.kind), *MENDED_COLUMNS}

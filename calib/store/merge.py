@@ -11,7 +11,7 @@ from collections import Counter
 import duckdb
 
 from calib.logs.columns import KINDS
-from calib.store.staging import TABLE_OF, columns_of, quoted
+from calib.store.tables import KEY_HASH, TABLE_OF, columns_of, quoted
 
 Fates = dict[int, Counter[str]]  # number of the file -> fate -> rows
 
@@ -24,14 +24,17 @@ def merge(con: duckdb.DuckDBPyConnection, kind: str, file_base: int) -> Fates:
     Returns for each file how many rows were new, held, repeated, corrected.
     """
     fates: Fates = {}
+    digest = KEY_HASH[kind]
     con.execute(
-        f"CREATE TEMP TABLE many_{kind} AS SELECT row_key FROM good_{kind} GROUP BY row_key HAVING count(*) > 1"
-        f" UNION SELECT row_key FROM {TABLE_OF[kind]} WHERE row_key IN (SELECT row_key FROM good_{kind})"
+        f"CREATE TEMP TABLE many_{kind} AS SELECT {digest} AS digest FROM good_{kind} GROUP BY digest HAVING count(*) > 1"
+        f" UNION SELECT {digest} FROM {TABLE_OF[kind]} WHERE {digest} IN (SELECT {digest} FROM good_{kind})"
     )
-    once = f"good_{kind} ANTI JOIN many_{kind} USING (row_key)"
+    many = bool(con.execute(f"SELECT digest FROM many_{kind} LIMIT 1").fetchone())
+    once = f"good_{kind}" + (f" WHERE {digest} NOT IN (SELECT digest FROM many_{kind})" if many else "")
     _insert(con, kind, once, file_base)
     _count_new(con, kind, once, fates)
-    _merge_many(con, kind, file_base, fates)
+    if many:
+        _merge_many(con, kind, file_base, fates)
     return fates
 
 
@@ -65,7 +68,7 @@ def _merge_many(con: duckdb.DuckDBPyConnection, kind: str, file_base: int, fates
     content = f"{_names(kind)}, extra"
     con.execute(
         f"CREATE TEMP TABLE queue_{kind} AS SELECT *, row_number() OVER (PARTITION BY row_key, present, {content} "
-        f"ORDER BY file_no, line) AS copy FROM good_{kind} WHERE row_key IN (SELECT row_key FROM many_{kind})"
+        f"ORDER BY file_no, line) AS copy FROM good_{kind} WHERE {KEY_HASH[kind]} IN (SELECT digest FROM many_{kind})"
     )
     for file_no, count in con.execute(
         f"SELECT file_no, count(*) FROM queue_{kind} WHERE copy > 1 GROUP BY ALL"

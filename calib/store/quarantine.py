@@ -16,7 +16,7 @@ from calib.logs.columns import KINDS
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.store.people import hide_names
-from calib.store.staging import broken_rules
+from calib.store.staging import broken_rules, collect_bad
 
 SAMPLES = 20
 
@@ -39,6 +39,7 @@ def keep_rejects(
             dict(con.execute(f"SELECT file_no, count(*) FROM staged_{kind} WHERE bad GROUP BY file_no").fetchall())
         )
     for number in counts:
+        collect_bad(con, number, tables[number])
         broken = broken_rules(con, number, tables[number].kind, typed[number])
         _keep_of_file(con, number, tables[number], broken, base, names, shop_stages)
     return counts
@@ -55,16 +56,14 @@ def _keep_of_file(
 ) -> None:
     cells = ", ".join(f"r{place}" for place in range(len(table.names)))
     found = con.execute(
-        f"""SELECT s.line, s.raw_hash, s.raw_row, u.says, u.name, {"r.fault" if table.is_copy else "NULL"}, {cells}
-        FROM staged_{table.kind} s JOIN raw_{number} r ON r.rowid = s.raw_row
-        LEFT JOIN used_again u ON u.kind = ? AND u.file_no = s.file_no AND u.raw_row = s.raw_row
-        WHERE s.file_no = {number} AND s.bad
-        AND s.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY s.line""",
+        f"""SELECT b.line, b.raw_hash, b.raw_row, u.says, b.fault, {cells} FROM bad_{number} b
+        LEFT JOIN used_again u ON u.kind = ? AND u.file_no = {number} AND u.raw_row = b.raw_row
+        WHERE b.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY b.line""",
         [table.kind],
     ).fetchall()
     next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
     rows: list[list[Any]] = []
-    for reject_id, (line, raw_hash, raw_row, says, _, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
+    for reject_id, (line, raw_hash, raw_row, says, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
         row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
         reasons = _reasons(table.kind, broken.get(raw_row, 0), row, fault, shop_stages)
         if says:
