@@ -58,7 +58,9 @@ def columns(triangles: np.ndarray, lines: int) -> Columns:
     """
     low, high = bounds_mm(triangles)
     (rows, across), (dy, dx) = _grid(high - low, lines)
-    found = [
+    none = np.zeros(0)
+    found = [(none.astype(np.int64), none, none.astype(np.int64), none.astype(bool))]
+    found += [
         _pierced(cut, low[0] + _OFF[0] * dx, dx, across)
         for cut in sweep(triangles, low[1] + _OFF[1] * dy, dy, rows, axis=1)
     ]

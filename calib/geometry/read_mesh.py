@@ -54,10 +54,13 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
 
 
 def _bytes_of(path: Path) -> bytes:
+    if path.is_dir():
+        raise MeshError(f"{path} is a folder.", "Name one part file in it.")
     kinds = ", ".join(sorted(set(READERS.values())))
     if path.suffix.lower() not in READERS:
         raise MeshError(
-            f'{path.name}: "{path.suffix}" is not a kind of part file that is read here.', f"Read are {kinds}."
+            f"{path.name} is not a kind of part file that is read here.",
+            f"Read are {kinds}, told by the file's ending.",
         )
     try:
         size = path.stat().st_size

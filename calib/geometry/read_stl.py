@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 import numpy as np
 
 from calib.errors import MeshError
 
+PIECE_BYTES = 4 * 1024**2
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 _NUMBER = rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?|[-+]?(?:nan|inf(?:inity)?)"
 _VERTEX = re.compile(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
@@ -41,22 +43,40 @@ def _looks_like_text(data: bytes) -> bool:
 
 
 def _text(data: bytes, name: str, max_faces: int) -> np.ndarray:
-    words = _VERTEX.findall(data)
-    facets = len(_OUTSIDE.findall(data))
-    _limit(facets, name, max_faces)
-    if len(words) != 3 * facets:
+    corners, facets = [], 0
+    for piece in _pieces(data):
+        words = _VERTEX.findall(piece)
+        facets += len(_OUTSIDE.findall(piece))
+        _limit(facets, name, max_faces)
+        corners.append(_numbers(words, name))
+    found = np.concatenate(corners)
+    if len(found) != 3 * facets:
         raise MeshError(
-            f"{name} is STL text with {facets} facets and {len(words)} corners instead of {3 * facets}.",
+            f"{name} is STL text with {facets} facets and {len(found)} corners instead of {3 * facets}.",
             "The file is cut short or damaged: export it again.",
         )
+    return found.reshape(-1, 3, 3)
+
+
+def _pieces(data: bytes) -> Iterator[bytes]:
+    """Some megabytes of text at a time, parted where a facet begins: words take many times the room of their text."""
+    begin = 0
+    while begin < len(data):
+        after = _OUTSIDE.search(data, begin + PIECE_BYTES) if begin + PIECE_BYTES < len(data) else None
+        end = after.start() if after else len(data)
+        yield data[begin:end]
+        begin = end
+
+
+def _numbers(words: list[tuple[bytes, bytes, bytes]], name: str) -> np.ndarray:
     try:
-        corners = np.array(words, dtype="S").astype(np.float64)
+        return np.array(words, dtype="S").astype(np.float64).reshape(-1, 3)
     except ValueError:
-        bad = next(word for corner in words for word in corner if not re.fullmatch(_NUMBER, word, re.IGNORECASE))
+        all_words = (word for corner in words for word in corner)
+        bad = next((word for word in all_words if not re.fullmatch(_NUMBER, word, re.IGNORECASE)), b"...")
         raise MeshError(
             f'{name}: "{bad.decode(errors="replace")[:40]}" is not a coordinate.', "Export it again, as binary STL."
         ) from None
-    return corners.reshape(-1, 3, 3)
 
 
 def _limit(count: int, name: str, max_faces: int) -> None:

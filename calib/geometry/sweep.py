@@ -103,7 +103,7 @@ def _cut(triangles: np.ndarray, levels: list[np.ndarray], begin: int, planes: tu
     corners = _by_height(*(flat[base + 3 * corner + axis] for corner in range(3)))
     low, mid, high = ([flat[base + 3 * c + (axis + turn) % 3] for turn in range(3)] for c in corners)
     per_rise = 1.0 / (high[0] - low[0])
-    middle = (mid[0] - low[0]) * per_rise
+    middle = np.abs(np.clip((mid[0] - low[0]) * per_rise, 0.0, 1.0))  # no -0.0, by which it will be divided
     long = high[1] - low[1], high[2] - low[2]
     width = mid[1] - low[1] - middle * long[0], mid[2] - low[2] - middle * long[1]
     sign = np.where((corners[1] - corners[0]) % 3 == 1, 1.0, -1.0)
@@ -132,7 +132,8 @@ def _share(along: np.ndarray, middle: np.ndarray, counts: np.ndarray) -> np.ndar
     with np.errstate(divide="ignore", invalid="ignore"):
         rising = along * np.repeat(1.0 / middle, counts)
         falling = (1.0 - along) * np.repeat(1.0 / (1.0 - middle), counts)
-    return np.fmin(rising, falling, out=rising)  # where the middle corner is as low or as high as another, one is nan
+    share = np.fmin(rising, falling, out=rising)  # where the middle corner is as low or as high as another, one is nan
+    return np.minimum(share, 1.0, out=share)
 
 
 def _by_height(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -54,7 +54,7 @@ def absurd_size(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) ->
     room = max(build_mm) if build_mm is not None else GREATEST_MM
     if SMALLEST_MM <= greatest <= room:
         return None
-    size = " x ".join(f"{side:.3g}" for side in size_mm)
+    size = " x ".join(f"{side:.3g}" if side < 1000 else f"{side:,.0f}" for side in size_mm)
     unit = likely_unit(size_mm, build_mm)
     meant = f"Its numbers may be {unit}: then say --unit {unit}." if unit else "State the unit with --unit."
     extent = "below 1 mm" if greatest < SMALLEST_MM else f"more than {room:g} mm"

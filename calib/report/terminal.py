@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from calib.report import sentences
-from calib.report.units import change, count, day, known, signed_percent, stage_name
+from calib.report.units import change, count, day, figure, known, signed_percent, stage_name
 
 Document = Mapping[str, Any]
 WIDTH = 110
@@ -85,15 +85,33 @@ def drift_row(stage: Document) -> list[str]:
 def show_measure(doc: Document) -> str:
     """Geometry of one part."""
     low, high = doc["bounds_mm"]
-    size = " × ".join(f"{b - a:.1f}" for a, b in zip(low, high, strict=True))
-    volume = f"{doc['volume_cm3']:.2f} cm³" if known(doc["volume_cm3"]) else "not meaningful (the mesh is open)"
+    size = " × ".join(figure(b - a) for a, b in zip(low, high, strict=True))
+    volume = f"{figure(doc['volume_cm3'])} cm³" if known(doc["volume_cm3"]) else "not meaningful (the mesh is open)"
     lines = [
-        f"Size {size} mm, volume {volume}, surface {doc['area_cm2']:.1f} cm².",
-        f"{count(doc['bodies'], 'body', 'bodies')}, {'closed' if doc['watertight'] else 'not closed'} as found.",
         *(told(one) for one in listed(doc, "warnings") + listed(doc, "notes")),
+        f"Size {size} mm, volume {volume}, surface {figure(doc['area_cm2'])} cm².",
+        f"{count(doc['bodies'], 'body', 'bodies')}, {'closed' if doc['watertight'] else 'not closed'} as found.",
     ]
-    layers = doc.get("layers")
-    if layers:
-        greatest = max(layer["area_mm2"] for layer in layers)
-        lines.append(f"{count(len(layers), 'layer')}, greatest section {greatest / 100:.1f} cm².")
-    return as_text(*lines)
+    held = doc.get("supports")
+    if held:
+        lines.append(
+            f"Supports as it lies, for surface that leans more than {held['overhang_deg']:.0f}° from the upright: "
+            f"{figure(held['volume_cm3'])} cm³ of space under it, {figure(held['contact_cm2'])} cm² touched."
+        )
+    return as_text(*lines, *_layer_lines(doc.get("layers") or []))
+
+
+def _layer_lines(layers: list[Document], most: int = 12) -> list[str]:
+    """Some layers, evenly spread; all of them are in the JSON."""
+    if not layers:
+        return []
+    most = min(most, len(layers))
+    shown = sorted({round(i * (len(layers) - 1) / max(most - 1, 1)) for i in range(most)})
+    note = f", {len(shown)} of them here, all with --json" if len(shown) < len(layers) else ""
+    return [
+        f"{count(len(layers), 'layer')}{note}: height of the cut, section, perimeter.",
+        *(
+            f"  {one['z_mm']:10.2f} mm  {figure(one['area_mm2'] / 100):>9} cm²  {figure(one['perimeter_mm']):>9} mm"
+            for one in (layers[place] for place in shown)
+        ),
+    ]

@@ -54,6 +54,19 @@ def signed_percent(value: float | None) -> str:
     return "0 %" if whole == 0 else f"{'+' if whole > 0 else '−'}{abs(whole)} %"
 
 
+def figure(value: float | None) -> str:
+    """A size with the digits that it needs.
+
+    >>> figure(1234.56), figure(63.52), figure(0.00042), figure(0), figure(None)
+    ('1,235', '63.5', '0.00042', '0', 'not known')
+    """
+    if value is None or not known(value):
+        return UNKNOWN
+    if abs(value) < 10:
+        return f"{value:.3g}"
+    return f"{value:,.1f}" if abs(value) < 1000 else f"{value:,.0f}"
+
+
 def share(value: float | None) -> str:
     """A fraction as a percentage.
 
