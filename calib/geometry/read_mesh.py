@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from calib.geometry.mesh import Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
-from calib.geometry.units import MM_PER, absurd_size, unit_named
+from calib.geometry.units import MM_PER, absurd_size, ask_unit, unit_named
 
 MAX_BYTES = 512 * 1024**2
 MAX_FACES = 5_000_000
@@ -51,6 +52,18 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
         bounds_mm=bounds,
         notes=(*([doubt] if doubt else []), *found.notes),
     )
+
+
+def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float]) -> Mesh:
+    """A mesh to be built: as ``read_mesh``, but where neither file nor user states a unit and the size is absurd, ask.
+
+    build_mm : sides of the builds of all machines [mm]
+    Raises a MeshError that names the likely unit and the option; it is never guessed.
+    """
+    mesh = read_mesh(path, unit=unit)
+    if mesh.unit_assumed:
+        ask_unit(mesh.name, mesh.size_mm, build_mm)
+    return mesh
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -15,6 +15,7 @@ _ALSO = {
     "in": "inch", "inches": "inch", "ft": "foot", "feet": "foot", "um": "micron", "microns": "micron",
 }  # fmt: skip
 SMALLEST_MM, GREATEST_MM = 1.0, 2000.0  # greatest side of a part that is taken as mm without a word
+TIMES_ROOM = 2.0  # larger than so many times the largest build is absurd; less is just too large
 
 
 def unit_named(text: str) -> str:
@@ -34,31 +35,33 @@ def likely_unit(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) ->
     """The unit in which a part read as mm would have a usual size; None where mm itself does, or none.
 
     size_mm : shape (3,), size if the numbers were mm [mm]
-    build_mm : the largest build there is, else 2 m [mm]
+    build_mm : sides of the builds there are; the greatest counts; 1 m if None [mm]
 
     >>> likely_unit(np.array([0.08, 0.05, 0.02])), likely_unit(np.array([60.0, 20.0, 20.0]))
     ('m', None)
     """
-    greatest = float(np.max(size_mm))
-    room = max(build_mm) if build_mm is not None else GREATEST_MM
-    if SMALLEST_MM <= greatest <= room:
+    greatest, most = float(np.max(size_mm)), _most_mm(build_mm)
+    if SMALLEST_MM <= greatest <= most:
         return None
     order = ("inch", "m", "cm", "foot") if greatest < SMALLEST_MM else ("micron",)
-    usual = [unit for unit in order if 10 <= greatest * MM_PER[unit] <= min(room, 500)]
+    usual = [unit for unit in order if 10 <= greatest * MM_PER[unit] <= min(most, 500)]
     return usual[0] if usual else None
 
 
 def absurd_size(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) -> str | None:
     """A sentence where a part without a unit is absurdly small or large as mm, naming the likely unit; else None."""
-    greatest = float(np.max(size_mm))
-    room = max(build_mm) if build_mm is not None else GREATEST_MM
-    if SMALLEST_MM <= greatest <= room:
+    greatest, most = float(np.max(size_mm)), _most_mm(build_mm)
+    if SMALLEST_MM <= greatest <= most:
         return None
     size = " x ".join(f"{side:.3g}" if side < 1000 else f"{side:,.0f}" for side in size_mm)
     unit = likely_unit(size_mm, build_mm)
     meant = f"Its numbers may be {unit}: then say --unit {unit}." if unit else "State the unit with --unit."
-    extent = "below 1 mm" if greatest < SMALLEST_MM else f"more than {room:g} mm"
+    extent = "below 1 mm" if greatest < SMALLEST_MM else f"more than {most:g} mm"
     return f"The file states no unit; as mm the part is {size} mm, {extent}. {meant}"
+
+
+def _most_mm(build_mm: Iterable[float] | None) -> float:
+    return GREATEST_MM if build_mm is None else TIMES_ROOM * max(build_mm, default=GREATEST_MM / TIMES_ROOM)
 
 
 def ask_unit(name: str, size_mm: np.ndarray, build_mm: Iterable[float] | None = None) -> None:

@@ -10,7 +10,7 @@ from solids_for_tests import as_library_mesh, ball, box, stl_bytes, stl_text
 
 from calib.errors import CalibError, MeshError
 from calib.geometry import read_3mf
-from calib.geometry.read_mesh import read_mesh
+from calib.geometry.read_mesh import read_mesh, read_part
 from calib.geometry.units import ask_unit
 
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -112,9 +112,20 @@ def test_absurd_sizes_name_the_likely_unit(read):
     tiny, huge = read(stl_bytes(box(0.08, 0.05, 0.02))), read(stl_bytes(box(80000, 50000, 20000)))
     assert "may be m: then say --unit m." in tiny.notes[0]
     assert "may be micron" in huge.notes[0]
-    with pytest.raises(MeshError, match="as mm the part is 400 x 10 x 10 mm, more than 300 mm"):
-        ask_unit("part.stl", np.array([400.0, 10, 10]), (300, 300, 300))
+    with pytest.raises(MeshError, match="as mm the part is 700 x 10 x 10 mm, more than 600 mm"):
+        ask_unit("part.stl", np.array([700.0, 10, 10]), (300, 200, 250))
+    ask_unit("part.stl", np.array([400.0, 10, 10]), (300, 200, 250))  # too large, not absurd
     assert read(stl_bytes(box(0.08, 0.05, 0.02)), unit="mm").notes == ()
+
+
+def test_a_part_to_be_built_without_a_unit_is_asked_about(tmp_path):
+    path = tmp_path / "part.stl"
+    path.write_bytes(stl_bytes(box(0.8, 0.6, 0.5)))
+    with pytest.raises(MeshError, match=r"part.stl: .* may be inch: then say --unit inch") as caught:
+        read_part(path, None, (200, 200, 300))
+    assert "--unit mm" in caught.value.hint
+    assert read_part(path, "inch", (200, 200, 300)).size_mm == pytest.approx([20.32, 15.24, 12.7])
+    assert read_part(path, "mm", (200, 200, 300)).size_mm == pytest.approx([0.8, 0.6, 0.5])
 
 
 @pytest.mark.parametrize(
