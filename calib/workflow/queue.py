@@ -33,7 +33,9 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
     waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
     if waiting.empty:
         return []
-    waiting["quote_id"] = waiting["build_id"].map(fulfils).fillna(waiting["quote_id"])
+    waiting["quote_id"] = [
+        fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
+    ]
     waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]})
     rows = stage_rows(waiting, shop, fitted, {})
     started = runs.explode("build_ids")

@@ -1,0 +1,202 @@
+"""From a quote to a kept promise: shown again, accepted, queued, forecast, fulfilled by logs, scored."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calib.cli.app import run
+from calib.store.open_store import open_store
+from calib.store.promises import find_orders
+from calib.workflow.promises import find_all_orders
+
+FACES = [(0, 2, 1), (0, 3, 2), (4, 5, 6), (4, 6, 7), (0, 1, 5), (0, 5, 4), (1, 2, 6), (1, 6, 5), (2, 3, 7), (2, 7, 6),
+         (3, 0, 4), (3, 4, 7)]  # fmt: skip
+
+
+def write_box(path: Path, x: float, y: float, z: float) -> Path:
+    corners = np.array([(0, 0, 0), (x, 0, 0), (x, y, 0), (0, y, 0), (0, 0, z), (x, 0, z), (x, y, z), (0, y, z)], float)
+    record = np.zeros(len(FACES), [("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("rest", "<u2")])
+    record["corner"] = corners[np.array(FACES)]
+    path.write_bytes(b" " * 80 + np.uint32(len(FACES)).tobytes() + record.tobytes())
+    return path
+
+
+@pytest.fixture(scope="module")
+def quoted(tmp_path_factory):
+    """A new shop with two quotes of a box, Q00001 of 40 and Q00002 of 10, both by the extruder."""
+    folder = tmp_path_factory.mktemp("quoted") / "lab"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    box = write_box(folder / "box.stl", 60, 40, 20)
+    for quantity in ("40", "10"):
+        assert run(["quote", str(box), "--qty", quantity, "--process", "MEX", "--shop", str(folder), "--json"]) == 0
+    return folder
+
+
+@pytest.fixture
+def lab(quoted, tmp_path):
+    return Path(shutil.copytree(quoted, tmp_path / "lab"))
+
+
+@pytest.fixture
+def calib(lab, capsys):
+    """Runs a command in the lab and gives back its status and its document."""
+
+    def call(*words: str) -> tuple[int, dict]:
+        capsys.readouterr()
+        status = run([*words, "--shop", str(lab), "--json"])
+        return status, json.loads(capsys.readouterr().out)
+
+    return call
+
+
+def test_a_quote_is_shown_again_to_the_last_byte(lab, capsys):
+    capsys.readouterr()
+    assert run(["quote", str(lab / "box.stl"), "--qty", "3", "--due", "2099-01-01", "--shop", str(lab), "--json"]) == 0
+    given = capsys.readouterr().out
+    name = json.loads(given)["quote_id"]
+    for words in (["quotes", name], ["quotes", "show", name.lower()]):
+        assert run([*words, "--shop", str(lab), "--json"]) == 0
+        assert capsys.readouterr().out == given
+
+
+def test_the_record_keeps_inputs_versions_and_quantiles(lab):
+    with open_store(lab, read_only=True) as store:
+        inputs, document = store.execute("SELECT inputs, document FROM quote WHERE quote_id = 'Q00001'").fetchone()
+    assert {"version", "seed", "draws", "start", "quantity", "as_of"} <= set(json.loads(inputs))
+    chances, hours = zip(*json.loads(document)["options"][0]["lead_quantiles_h"], strict=True)
+    assert chances[0] == 0.01
+    assert chances[-1] == 0.99
+    assert list(hours) == sorted(hours)
+
+
+def test_accepting_promises_what_the_quote_said_and_undo_takes_it_back(lab, calib):
+    option = find_all_orders(lab)[0]["document"]["options"][0]
+    status, told = calib("accept", "Q00001", "--order", "R7", "--note", "by phone")
+    assert status == 0
+    assert told["promised_at"] == option["sure_at"]
+    assert told["chance_then"] == pytest.approx(0.9, abs=0.02)
+    assert told["slips"] == []
+    _, listed = calib("quotes")
+    assert {one["quote_id"]: one["state"] for one in listed["quotes"]} == {"Q00001": "accepted", "Q00002": "open"}
+    assert calib("accept", "Q00001", "--undo")[0] == 0
+    assert calib("promises")[1]["promises"] == []
+
+
+def test_an_accepted_quote_stands_before_the_next(lab, calib):
+    def lead() -> float:
+        words = ("quote", str(lab / "box.stl"), "--qty", "10", "--process", "MEX", "--start", "2026-12-01T09:00")
+        return calib(*words)[1]["options"][0]["lead_time_h"]["p50"]
+
+    before = lead()
+    calib("accept", "Q00001")
+    assert lead() > before + 1
+
+
+def test_a_hurried_quote_makes_others_slip(calib):
+    def chance(name: str) -> float:
+        return next(one["chance"] for one in calib("promises")[1]["promises"] if one["quote_id"] == name)
+
+    calib("accept", "Q00001")
+    calib("accept", "Q00002")
+    first, second = chance("Q00001"), chance("Q00002")
+    slips = calib("accept", "Q00002", "--first")[1]["slips"]
+    assert [one["quote_id"] for one in slips] == ["Q00001"]
+    assert (slips[0]["chance_before"], slips[0]["chance"]) == (first, chance("Q00001"))
+    assert chance("Q00001") < first - 0.05
+    assert chance("Q00002") > second
+
+
+def test_a_promise_that_fell_says_why(calib):
+    calib("accept", "Q00001")
+    calib("accept", "Q00002")
+    _, told = calib("promises")
+    second = next(one for one in told["promises"] if one["quote_id"] == "Q00002")
+    assert second["chance"] < 0.8
+    assert "before it on mex1 (Q00001-1" in second["because"]
+    _, later = calib("promises", "--start", "2099-01-01")
+    assert [one["because"] for one in later["promises"]] == ["the time is past and its packing is not logged"] * 2
+
+
+def log(lab: Path, quote: str, parts: int, packed: datetime, by: str = "quote_id", build: str = "B1") -> None:
+    """One build of the quote, printed and packed, by its quote or its order."""
+    ids = {"quote_id": "", "order_id": ""} | {by: quote}
+    (lab / "b.csv").write_text(
+        f"build_id,process,machine,parts,material,quote_id,order_id\n{build},MEX,mex1,{parts},pla,{ids['quote_id']},{ids['order_id']}\n"
+    )
+    start, end = (packed - timedelta(hours=9)).isoformat(timespec="minutes"), packed.isoformat(timespec="minutes")
+    mid = (packed - timedelta(minutes=10)).isoformat(timespec="minutes")
+    (lab / "s.csv").write_text(
+        f"build_id,stage,started_at,ended_at\n{build},printing,{start},{mid}\n{build},packing,{mid},{end}\n"
+    )
+    assert run(["import", str(lab / "b.csv"), str(lab / "s.csv"), "--shop", str(lab), "--json"]) == 0
+
+
+@pytest.mark.parametrize(("late_h", "state", "held"), [(-1, "in time", 1), (1, "late", 0)])
+def test_logs_fulfil_a_promise_by_quote_id_and_score_it(lab, calib, late_h, state, held):
+    promised = datetime.fromisoformat(calib("accept", "Q00002")[1]["promised_at"])
+    log(lab, "Q00002", 10, promised + timedelta(hours=late_h))
+    _, listed = calib("quotes")
+    one = next(row for row in listed["quotes"] if row["quote_id"] == "Q00002")
+    assert (one["state"], one["builds"]) == (state, ["B1"])
+    assert listed["promises"]["text"] == f"held {held} of 1"
+    assert listed["promises"]["share"] is None
+    assert calib("promises")[1]["promises"] == []
+
+
+def test_logs_fulfil_a_promise_by_its_order_and_only_when_all_parts_are_packed(lab, calib):
+    promised = datetime.fromisoformat(calib("accept", "Q00002", "--order", "R9")[1]["promised_at"])
+    log(lab, "R9", 6, promised - timedelta(hours=3), by="order_id", build="B1")
+    with open_store(lab, read_only=True) as store:
+        assert find_orders(store)[1]["ready_at"] is None
+    assert len(calib("promises")[1]["promises"]) == 1
+    log(lab, "R9", 4, promised - timedelta(hours=1), by="order_id", build="B2")
+    with open_store(lab, read_only=True) as store:
+        assert find_orders(store)[1]["ready_at"] == promised - timedelta(hours=1)
+
+
+def test_who_logs_no_packing_says_when_it_was_ready(calib):
+    calib("accept", "Q00002", "--promise", "2020-01-01")
+    _, told = calib("accept", "Q00002", "--ready", "2020-01-01T12:00")
+    assert told["held"] is True
+    assert calib("quotes")[1]["promises"]["text"] == "held 1 of 1"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["accept", "Q00011"], 'There is no quote "Q00011". The nearest is "Q00001"'),
+        (["quotes", "nonsense"], 'There is no quote "nonsense".'),
+        (["quotes", "Q00001", "Q00002"], "2 quotes are named: Q00001, Q00002. Show one at a time."),
+        (["quotes", "--sheet", "x.html"], "No quote is named."),
+        (["accept", "Q00001", "--by", "glue"], 'The quote has no option "glue". It has: MEX mex1.'),
+        (["accept", "Q00001", "--promise", "soon"], '"soon" is not a date or time.'),
+        (["accept", "Q00001", "--undo"], "Q00001 is not accepted: there is nothing to undo."),
+        (["accept", "Q00001", "--ready", "2020-01-01"], "Q00001 is not accepted. First: calib accept Q00001"),
+        (["promises", "--start", "soon"], '"soon" is not a date or time.'),
+    ],
+)
+def test_wrong_use_is_one_sentence_and_changes_nothing(lab, capsys, words, told):
+    capsys.readouterr()
+    assert run([*words, "--shop", str(lab)]) == 2
+    shown = capsys.readouterr().err.strip().splitlines()[-1]
+    assert told in shown
+    assert all(one["accepted_at"] is None for one in find_all_orders(lab))
+
+
+def test_the_lists_read_well(lab, calib, capsys):
+    calib("accept", "Q00001", "--order", "R7")
+    for words, told in (
+        (["quotes"], "No quote's parts are finished yet"),
+        (["promises"], "The open promise is above 80 %."),
+        (["accept", "Q00002", "--first"], "Undo: calib accept Q00002 --undo"),
+        (["accept", "Q00002", "--undo"], "Q00002 is out of the queue again"),
+    ):
+        capsys.readouterr()
+        assert run([*words, "--shop", str(lab)]) == 0
+        assert told in capsys.readouterr().out
