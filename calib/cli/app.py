@@ -9,6 +9,7 @@ import typer
 
 from calib.cli import commands, usage
 from calib.cli.answer import error_document, print_document
+from calib.cli.progress import end_progress
 from calib.errors import CalibError
 
 app = typer.Typer(
@@ -53,7 +54,7 @@ def run(arguments: list[str]) -> int:
     as_json = "--json" in arguments
     _write_utf8()
     try:
-        answer: Any = app(arguments or ["--help"], standalone_mode=False, prog_name="calib")
+        answer = _call(arguments)
     except (KeyboardInterrupt, typer.Abort):
         print("Interrupted; nothing was left half-done.", file=sys.stderr)
         return 130
@@ -71,6 +72,13 @@ def run(arguments: list[str]) -> int:
     else:
         _print_text(answer.as_text())
     return answer.status
+
+
+def _call(arguments: list[str]) -> Any:
+    try:
+        return app(arguments or ["--help"], standalone_mode=False, prog_name="calib")
+    finally:
+        end_progress()
 
 
 def _show_error(message: str, hint: str, as_json: bool) -> int:

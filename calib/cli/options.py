@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
@@ -19,11 +18,7 @@ HERE = Path(".")
 
 
 def progress_on_stderr() -> Callable[[str], None]:
-    """Says each step on standard error, over the last one where a person watches."""
-    if not sys.stderr.isatty():
-        return lambda text: print(text, file=sys.stderr, flush=True)
+    """Says each step of long work on standard error, where a person watches."""
+    from calib.cli.progress import start_progress
 
-    def over_the_last(text: str) -> None:
-        print(f"\r\x1b[2K{text}", end="" if text else "\r", file=sys.stderr, flush=True)
-
-    return over_the_last
+    return start_progress()

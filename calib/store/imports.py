@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
@@ -17,31 +16,35 @@ import duckdb
 from calib.errors import LogFileError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
-from calib.logs.read_table import RawTable, read_tables
+from calib.logs.read_table import RawTable
 from calib.store.closed_hours import count_closed
 from calib.store.health import last_logs, silent_machines
 from calib.store.ids import hold_rows, join_held, set_aside_used_ids
+from calib.store.log_files import find_files, read_all
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store
 from calib.store.people import alias_operators
 from calib.store.quarantine import close_mended, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
+from calib.store.readings import reading_digest, record_files, tables_read_before
 from calib.store.review import A_WEEK, count_review, list_review
 from calib.store.staging import create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
 
 ORDER = ("builds", "items", "stages", "events")
-SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
-ROWS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
 Hours = Sequence[Sequence[tuple[int, int]]] | None
 
 
 @dataclass(frozen=True)
 class Ways:
-    """How logs are read: zone of stamps without offset, people's names, hours, the shop's own stages."""
+    """How logs are read: zone of stamps without offset, people's names, hours, the shop's own stages.
+
+    read_as : digest of what the rows of a file depend on
+    """
 
     settings: Settings
+    read_as: str
     hours: Hours
     closures: tuple[date, ...]
     shop_stages: tuple[str, ...]
@@ -75,12 +78,13 @@ def import_files(
     """
     started = perf_counter()
     say = progress or (lambda text: None)
-    files = find_files(list(paths), folder)
+    files = find_files(list(paths))
     shop_stages = tuple(shop_stages)
     rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
-    ways = Ways(Settings(timezone, people_names, tuple(drop_columns)), hours, tuple(closures), tuple(shop_stages))
+    settings = Settings(timezone, people_names, tuple(drop_columns))
+    ways = Ways(settings, reading_digest(settings, rules), hours, tuple(closures), shop_stages)
     with tempfile.TemporaryDirectory(prefix="calib-") as work, open_store(folder, create=True) as con:
-        tables, errors = _read_all(con, files, rules, Path(work), say)
+        tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise LogFileError(errors[0]["error"], errors[0]["hint"])
         con.execute("BEGIN TRANSACTION")
@@ -105,67 +109,6 @@ def _roll_back(con: duckdb.DuckDBPyConnection) -> None:
         return  # the engine has rolled back already, or is gone; the file is as it was either way
 
 
-def find_files(paths: list[Path], shop: Path) -> list[Path]:
-    """The files to read, those of a folder by name; hidden files, office lock files and the store are passed over."""
-    found: list[Path] = []
-    for path in paths:
-        if path.is_dir():
-            found += sorted(p for p in path.rglob("*") if p.is_file() and _is_log(p, path))
-        elif path.exists():
-            found.append(path)
-        else:
-            raise LogFileError(f"There is no file or folder {path}.", "Check its name.")
-    if not found:
-        raise LogFileError(
-            f"No log file in {', '.join(map(str, paths))}.", f"Files end in one of {', '.join(sorted(SUFFIXES))}."
-        )
-    return list(dict.fromkeys(found))
-
-
-def _is_log(path: Path, folder: Path) -> bool:
-    parts = path.relative_to(folder).parts
-    return path.suffix.lower() in SUFFIXES and not any(part.startswith((".", "~")) for part in parts)
-
-
-def _read_all(
-    con: duckdb.DuckDBPyConnection,
-    files: list[Path],
-    mapping: Mapping | None,
-    work: Path,
-    say: Callable[[str], None],
-) -> tuple[list[RawTable], list[dict[str, Any]]]:
-    tables: list[RawTable] = []
-    errors: list[dict[str, Any]] = []
-    for path in files:
-        say(f"Reading {path.name} ...")
-        try:
-            source = _parquet_as_csv(con, path, work)
-            tables += read_tables(source, mapping, work, str(path))
-        except LogFileError as error:
-            zeros = dict.fromkeys(ROWS, 0)
-            errors.append({"path": str(path), "kind": None, **zeros, "error": error.message, "hint": error.hint})
-    return tables, errors
-
-
-def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> Path:
-    """Parquet is written out as text by the engine; any other file is itself."""
-    try:
-        with path.open("rb") as opened:
-            if opened.read(4) != b"PAR1":
-                return path
-        copy = work / f"parquet{len(list(work.iterdir()))}.csv"
-        con.execute(
-            "COPY (SELECT * FROM read_parquet(?)) TO '" + str(copy).replace("'", "''") + "' (HEADER)", [str(path)]
-        )
-    except OSError as error:
-        raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
-    except duckdb.Error as error:
-        raise LogFileError(
-            f"{path} is a damaged Parquet file: {str(error).splitlines()[0]}", "Write it again."
-        ) from error
-    return copy
-
-
 def _store(
     con: duckdb.DuckDBPyConnection, tables: list[RawTable], work: Path, ways: Ways, say: Callable[[str], None]
 ) -> dict[str, Any]:
@@ -174,13 +117,13 @@ def _store(
     call = _next_number(con, "log_import", "import_id")
     fates: Fates = {}
     typed: list[str] = []
-    read: list[int] = []
+    read: list[int] = []  # rows of each table, with those that were read before
     for kind in ORDER:
         create_staged(con, kind)
     for number, table in enumerate(tables):
-        say(f"Checking {table.shown} ...")
+        say(f"Checking {number + 1} of {len(tables)}: {table.shown} ...")
         rows, query = _check(con, number, tables, work, ways)
-        read.append(rows)
+        read.append(rows + table.rows_before)
         typed.append(query)
     say("Storing ...")
     present = {table.kind for table in tables}
@@ -196,12 +139,13 @@ def _store(
     joined = join_held(con) if present & {"builds", "items"} else 0
     rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
     for number, table in enumerate(tables):
-        close_mended(con, number, table, base + number)
+        if not table.is_known:
+            close_mended(con, number, table, base + number)
     files = [_file_row(number, table, read[number], fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if "stages" in present:
         mark_runs(con, base, ways.settings.zone)
-    _record(con, call, base, tables, files, ways.settings.zone)
+    record_files(con, call, base, tables, files, ways.settings.zone, ways.read_as)
     return {"files": files, "joined": joined, "odd_times": odd_times(con, present), "quarantine": samples(con, base)}
 
 
@@ -212,6 +156,8 @@ def _check(
 
     A large file that is not as regular as it looked is read again by the slower reader.
     """
+    if tables[number].is_known:
+        return 0, ""
     try:
         return _load_and_stage(con, number, tables[number], ways)
     except (LogFileError, duckdb.Error) as error:
@@ -252,24 +198,10 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
         "rows_quarantined": quarantined,
         "rows_held": held,
         "error": None,
+        "rows_not_read_again": table.rows_before,
         "kept_columns": [name for name in table.names if name not in known],
         "notes": list(table.notes),
     }
-
-
-def _record(
-    con: duckdb.DuckDBPyConnection, call: int, base: int, tables: list[RawTable], files: list[dict[str, Any]], zone: str
-) -> None:
-    con.execute(
-        "INSERT INTO log_import VALUES (?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, ?, NULL)",
-        [call, zone, importlib.metadata.version("calib")],
-    )
-    for number, (table, counts) in enumerate(zip(tables, files, strict=True)):
-        name = Path(table.shown).name
-        con.execute(
-            "INSERT INTO log_file VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [base + number, call, name, table.kind, table.sha256, *(counts[key] for key in ROWS)],
-        )
 
 
 def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, document: dict[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
-from calib.store.staging import TABLE_OF, columns_of, quoted
+from calib.store.tables import TABLE_OF, columns_of, quoted
 
 
 def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str, Any]:

@@ -30,8 +30,8 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) 
     imported = import_logs(folder, [folder / "logs"], progress=progress)
     fitted = fit_shop(folder, progress=progress)
     quotes = []
-    for quantity in QUANTITIES:
-        progress(f"Quoting {quantity} of {PART} ...")
+    for number, quantity in enumerate(QUANTITIES, 1):
+        progress(f"Quoting {number} of {len(QUANTITIES)}: {quantity} {PART} ...")
         quotes.append(quote_part(folder, folder / "parts" / PART, quantity, [], start=START))
     drift = find_drift(folder)
     page = write_report(folder, folder / "pages", progress=progress)
