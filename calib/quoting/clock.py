@@ -92,6 +92,22 @@ class OpenClock:
         passed = self._open_minute(target)
         return start, target + self._shift_at[passed]
 
+    def work_from(
+        self, ready: np.ndarray, free: np.ndarray, minutes: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """As ``work``, but not before the open time ``free``; also the open time at which it was ready."""
+        if self.always_open:
+            start = np.maximum(ready, free)
+            return start, start + minutes, ready
+        minute = self._minute(ready)
+        opened = np.maximum(ready, self._opening[minute])
+        ready_open = opened - self._shift[minute]
+        begin = np.maximum(ready_open, free)
+        end = begin + minutes
+        passed = self._open_minute(end)
+        start = np.maximum(begin + self._shift_at[self._open_minute(begin)], opened)
+        return start, end + self._shift_at[passed], ready_open
+
     def work_once(self, ready: float, minutes: float) -> tuple[float, float]:
         """``work`` of one draw, without the cost of arrays."""
         if self.always_open:

@@ -32,12 +32,13 @@ STAGES_A_BUILD = 16
 class Planned:
     """An option that has been run through the calendar; times are wall minutes, shape (draws,).
 
-    free : when each machine that others use before is free
+    start : when the clock starts; free : when each machine that others use before is free
     """
 
     work: Work
     ready: np.ndarray
     first: np.ndarray
+    start: float
     free: dict[str, np.ndarray]
 
     @property
@@ -99,7 +100,8 @@ class Planner:
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
         made = np.maximum.reduce(builds)
         ready = np.maximum(ends[ORDER_AFTER], made) if ORDER_AFTER in ends else made
-        return Planned(work, ready, _first_part(work, self.clock, np.minimum.reduce(builds), ready), self.free)
+        first = _first_part(work, self.clock, np.minimum.reduce(builds), ready)
+        return Planned(work, ready, first, self.start, self.free)
 
     def _no_people(self, option: Option) -> str:
         return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])

@@ -46,7 +46,7 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
     rows = build.rows.assign(
         process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
     )
-    minutes = learned.calibrator.draws(rows, draws, seed)
+    minutes = learned.calibrator.draws(rows, draws, seed + 7919 * number)
     minutes = np.maximum(minutes, np.nan_to_num(rows["floor_min"].to_numpy(float)))
     if build.elapsed_min > 0:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)

@@ -98,6 +98,7 @@ def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
     """Start and end of every stage of every job. Jobs of one machine are served in the order given."""
     done: dict[str, np.ndarray] = {}
     runs: list[Run] = []
+    floor.people.slack = floor.places.slack = np.inf if any(job.waits for job in jobs) else 0.0
     walks = {job.name: _Walk(job, floor, runs.append, done) for job in jobs}
     for job_name, stage, collects in _task_order(jobs, floor):
         if collects:
@@ -122,6 +123,7 @@ class _Walk:
         self.machine = floor.shop.machines.get(job.machine) if job.machine else None
         self.chamber: np.ndarray | None = None
         self.held: tuple[np.ndarray, np.ndarray] | None = None
+        self.until = np.zeros(0)  # when the place of a load is free if it is fetched at once
 
     def step(self, stage: str) -> None:
         now = self._begin() if self.now is None else self.now
@@ -136,23 +138,24 @@ class _Walk:
         if is_load(self.job, stage):
             self._load(stage, now)
         else:
-            self._end(stage, self._run(stage, now))
+            self._end(stage, now, self._run(stage, now))
 
     def _load(self, stage: str, ready: np.ndarray) -> None:
         minutes, share = self.job.minutes[stage], self.job.touch_share[stage]
         loaded = self._by_hand(stage, ready, share / 2 * minutes)
         self.now = self._alone(stage, loaded, (1 - share) * minutes)
         if self.held is not None:
-            self.floor.places.hold(stage, self.held[0], self.now + share / 2 * minutes)
+            self.until = self.now + share / 2 * minutes
+            self.floor.places.hold(stage, self.held[0], ready, self.until)
 
     def collect(self, stage: str) -> None:
         assert self.now is not None
         share = self.job.touch_share[stage]
-        self._end(stage, self._by_hand(stage, self.now, share / 2 * self.job.minutes[stage]))
+        self._end(stage, self.until, self._by_hand(stage, self.now, share / 2 * self.job.minutes[stage]))
 
-    def _end(self, stage: str, end: np.ndarray) -> None:
+    def _end(self, stage: str, begin: np.ndarray, end: np.ndarray) -> None:
         if self.held is not None:
-            self.floor.places.hold(stage, self.held[0], end)
+            self.floor.places.hold(stage, self.held[0], begin, end)
         if stage not in BESIDE:
             self.now = end
         self._leave(stage, end)

@@ -51,9 +51,9 @@ def find_capacity(
     shop, fitted = read_shop(folder), find_fitted(folder)
     if weeks is not None and not 0 < weeks <= 520:
         raise UsageError(f"--weeks {weeks:g} is out of range.", "Give more than 0 and at most 520.")
-    demand = _planned(plan, shop, weeks or 1.0) if plan else _logged(folder, weeks or WEEKS)
+    demand = _planned(plan, shop, weeks or 1.0) if plan else logged_demand(folder, weeks or WEEKS)
     progress(f"Adding up {len(demand.builds)} builds ...")
-    today = _loads(demand, shop, fitted)
+    today = resource_loads(demand, shop, fitted)
     changed = patched(folder, patch) if patch else None
     progress("")
     return {
@@ -61,7 +61,7 @@ def find_capacity(
         "builds": len(demand.builds),
         "weeks": demand.weeks,
         "resources": today,
-        "changed": _loads(demand, changed, fitted) if changed else None,
+        "changed": resource_loads(demand, changed, fitted) if changed else None,
         "bottleneck": today[0]["resource"] if today else None,
         "warnings": [*fitted.warnings, *_unknown_machines(demand.builds, shop)],
     }
@@ -74,7 +74,7 @@ def _planned(plan: Path, shop: Shop, weeks: float) -> Demand:
     return Demand(builds, weeks, f"the builds of {plan.name}")
 
 
-def _logged(folder: Path, weeks: float) -> Demand:
+def logged_demand(folder: Path, weeks: float) -> Demand:
     """Builds whose printing began in the last weeks before the last log."""
     if not has_store(folder):
         raise TooFewRunsError("Nothing is logged yet, so there is no demand to add up.", "Name a plan: --plan FILE.")
@@ -89,7 +89,7 @@ def _logged(folder: Path, weeks: float) -> Demand:
     return Demand(builds[builds["build_id"].isin(recent)].reset_index(drop=True), weeks, said)
 
 
-def _loads(demand: Demand, shop: Shop, fitted: Fitted) -> list[dict[str, Any]]:
+def resource_loads(demand: Demand, shop: Shop, fitted: Fitted) -> list[dict[str, Any]]:
     return weekly_load(_minutes(demand.builds, shop, fitted), shop, demand.weeks)
 
 

@@ -52,7 +52,7 @@ def quote_part(
     sure : chance of the promised date; the shop file's where None
     needs : what the part must stand or be, in the words of the shop's ``fit_for``
     """
-    line = Line(quantity, finish=_known_finish(finish), needs=needs)
+    line = Line(quantity, finish=known_finish(finish), needs=needs)
     return quote_lines(
         folder, [OrderLine(part, unit, line)], processes, due, start, seed, sure, sheet, inward, progress=progress
     )
@@ -96,7 +96,7 @@ def quote_lines(
 ) -> dict[str, Any]:
     """Parts and how many of each -> the document, kept and written to the pages asked for."""
     shop = read_shop(folder)
-    request = _request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
+    request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
     meshes = read_meshes(lines, progress)
     progress("Trying every machine ...")
@@ -110,7 +110,7 @@ def quote_lines(
         int(shop.quoting["draws"]),
     )
     document["part"] = name or document["part"]
-    document["warnings"] = [*fitted.warnings, *_early_start(request, fitted), *document.get("warnings", [])]
+    document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
     document["quote_id"] = _keep(folder, document)
     for out, edition in ((sheet, "outward"), (inward, "inward")):
@@ -134,11 +134,10 @@ def learned_of(fitted: Fitted) -> Learned:
     return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route)
 
 
-def _early_start(request: QuoteRequest, fitted: Fitted) -> list[str]:
+def early_start(request: QuoteRequest, fitted: Fitted) -> list[str]:
     """A word about a start before what was learned."""
-    if fitted.as_of is None or request.start >= datetime.fromisoformat(str(fitted.as_of)):
-        return []
-    return [f"The start, {request.start:%Y-%m-%d}, lies before the last log, {str(fitted.as_of)[:10]}: is it meant?"]
+    day, last = request.start.date().isoformat(), str(fitted.as_of or "")[:10]
+    return [f"The start, {day}, lies before the last log, {last}: is it meant?"] if day < last else []
 
 
 def compare_part(
@@ -155,7 +154,7 @@ def compare_part(
     """Lead time over quantities, and where the soonest process changes. The contract's ``compare``."""
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
-    request = _request(shop, [Line(max(wanted), finish=_known_finish(finish))], processes, None, start)
+    request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
     mesh = read_mesh(part, unit=unit)
     progress(f"Comparing {len(wanted)} quantities ...")
@@ -168,7 +167,7 @@ def compare_part(
         find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
         seed,
     )
-    document["warnings"] = [*fitted.warnings, *_early_start(request, fitted), *document.get("warnings", [])]
+    document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     progress("")
     return document
 
@@ -204,7 +203,7 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
     return sorted({round(low * ratio**step) for step in range(most)})
 
 
-def _request(
+def quote_request(
     shop: Shop, lines: list[Line], processes: list[str], due: str | None, start: str | None, **further: Any
 ) -> QuoteRequest:
     zone = ZoneInfo(shop.timezone)
@@ -218,7 +217,7 @@ def _request(
     )
 
 
-def _known_finish(finish: str | None) -> str | None:
+def known_finish(finish: str | None) -> str | None:
     if finish is not None and finish not in FINISHES:
         raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
     return finish

@@ -1,0 +1,142 @@
+"""Two plans of one order side by side, draw by draw: today's shop, and the shop with a change."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from calib.quoting.clock import DAYS
+from calib.quoting.plan import Planned
+from calib.quoting.ranges import value_range
+from calib.records import STAGES
+from calib.shop.model import Shop
+
+SAME_MIN = 1.0  # a date that moves by less has not moved
+
+
+def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[dict[str, Any]]:
+    """Options of both shops, soonest of the changed one first; those that only one of them has too.
+
+    Each: process, machine, ride_along, ``today`` and ``changed`` (lead_time_h, touch_min; null where it is no option),
+    ``sooner_h`` (range of what is gained, draw by draw; negative: lost), ``chance_sooner``, ``chance_later`` [0..1];
+    these three are null where one of both is.
+    """
+    before = {_name(one): one for one in today}
+    after = {_name(one): one for one in changed}
+    names = dict.fromkeys([*after, *before])
+    return [_pair(name, before.get(name), after.get(name)) for name in names]
+
+
+def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> dict[str, Any]:
+    """The soonest option of each shop, and what the change gains between them; as ``compared`` has it."""
+    found = _pair(("", "", False), today[0] if today else None, changed[0] if changed else None)
+    for side, plans in (("today", today), ("changed", changed)):
+        if found[side] is not None:
+            found[side] |= {"process": plans[0].option.process, "machine": plans[0].option.name}
+    return {name: value for name, value in found.items() if name not in ("process", "machine", "ride_along")}
+
+
+def _name(one: Planned) -> tuple[str, str, bool]:
+    return one.option.process, one.option.name, one.option.rides
+
+
+def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned | None) -> dict[str, Any]:
+    gained = None if today is None or changed is None else gained_min(today.ready, changed.ready)
+    return {
+        "process": name[0],
+        "machine": name[1],
+        "ride_along": name[2],
+        "today": _side(today),
+        "changed": _side(changed),
+        **gain_document(gained),
+    }
+
+
+def gained_min(today: np.ndarray, changed: np.ndarray) -> np.ndarray:
+    """What a change gains, draw by draw, from wall times with the same luck, shape (draws,) [min]."""
+    draws = min(len(today), len(changed))
+    return today[:draws] - changed[:draws]
+
+
+def gain_document(gained: np.ndarray | None) -> dict[str, Any]:
+    """The range of what is gained, and how surely; nulls where there is nothing to compare."""
+    if gained is None:
+        return {"sooner_h": None, "chance_sooner": None, "chance_later": None}
+    return {
+        "sooner_h": value_range(gained, 1 / 60),
+        "chance_sooner": round(float(np.mean(gained > SAME_MIN)), 4),
+        "chance_later": round(float(np.mean(gained < -SAME_MIN)), 4),
+    }
+
+
+def _side(one: Planned | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    start = one.start
+    return {
+        "lead_time_h": value_range(one.ready - start, 1 / 60),
+        "touch_min": value_range(one.work.touch.sum(axis=0)),
+        "builds": len(one.option.builds),
+    }
+
+
+def on_site(today: Shop, changed: Shop, stages: Sequence[str]) -> list[str]:
+    """Who must be on site because of the change, and the trade's cautions for what they will do, one sentence each.
+
+    stages : of the routes of the order
+    """
+    told = []
+    longer = _longer_hours(today, changed)
+    if longer:
+        told.append(f"Open longer on {longer}: {_who(changed, stages)}. Nobody works there alone with what follows.")
+        told += [f"{stage.replace('_', ' ')}: {caution}" for stage, caution in _cautions(stages).items()]
+    alone = [
+        name
+        for name, machine in changed.machines.items()
+        if machine.lights_out and name in today.machines and not today.machines[name].lights_out
+    ]
+    if alone:
+        told.append(f"{', '.join(alone)} would print with nobody there. {STAGES['printing'].caution}")
+    return told
+
+
+def _longer_hours(today: Shop, changed: Shop) -> str:
+    """Days on which the change has the shop open at times at which it was closed."""
+    if today.hours is None:
+        return ""
+    week = changed.hours if changed.hours is not None else (((0, 1440),),) * 7
+    days = [
+        f"{DAYS[day].capitalize()} {', '.join(f'{_clock(a)}-{_clock(b)}' for a, b in new)}"
+        for day, (old, new) in enumerate(zip(today.hours, week, strict=True))
+        if _minutes(new) - _minutes(old)
+    ]
+    return "; ".join(days)
+
+
+def _minutes(spans: Sequence[tuple[int, int]]) -> set[int]:
+    return {minute for begin, end in spans for minute in range(begin, end)}
+
+
+def _clock(minute: int) -> str:
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
+def _who(shop: Shop, stages: Sequence[str]) -> str:
+    """Crews that can do the stages that hands are needed for."""
+    by_hand = [stage for stage in stages if stage not in STAGES or STAGES[stage].hands != "none"]
+    named = [
+        f"{crew.id} ({crew.size})" for crew in shop.crews.values() if not crew.stages or set(crew.stages) & set(by_hand)
+    ]
+    return f"on site must be people of {', '.join(named)}" if named else "somebody trained must be on site"
+
+
+def _cautions(stages: Sequence[str]) -> Mapping[str, str]:
+    """The trade's cautions of stages, each once."""
+    told: dict[str, str] = {}
+    for stage in stages:
+        caution = STAGES[stage].caution if stage in STAGES else ""
+        if caution and caution not in told.values():
+            told[stage] = caution
+    return told

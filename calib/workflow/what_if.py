@@ -1,0 +1,215 @@
+"""What if the shop were another: a patch laid over the shop file, beside today's, for an order or the last weeks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.errors import NoPlanError, TooFewRunsError, UsageError
+from calib.quoting.flow import spread_over, turnaround_min
+from calib.quoting.plan import Planned, plan_options
+from calib.quoting.queue import QueuedBuild
+from calib.quoting.ranges import iso, value_range
+from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.schedule import ON_MACHINE
+from calib.quoting.shape import ShapeFinder
+from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
+from calib.shop.model import Machine, Shop
+from calib.shop.patch import patched
+from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+from calib.workflow.capacity import WEEKS, logged_demand, resource_loads
+from calib.workflow.fitted import Fitted, find_fitted
+from calib.workflow.order import OrderLine, is_order, read_order
+from calib.workflow.predict import stage_rows
+from calib.workflow.queue import find_queue
+from calib.workflow.quote import early_start, known_finish, learned_of, quote_request, read_meshes
+
+Progress = Callable[[str], None]
+FLOW_DRAWS = 400
+
+
+def what_if_order(
+    folder: Path,
+    part: Path,
+    quantity: int | None,
+    patch: Path | str,
+    processes: list[str],
+    finish: str | None = None,
+    start: str | None = None,
+    seed: int = 0,
+    unit: str | None = None,
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """One order in today's shop and in the changed one, with the same luck.
+
+    part, quantity : a part and how many; or an order file and None
+    patch : TOML text or its path, in the shop file's own format; see ``shop.patch.patched``
+
+    Returns part, quantity, start, ``soonest`` and ``options``: today and changed (lead_time_h, touch_min, builds; null
+    where it is no option), sooner_h (range; negative: later), chance_sooner, chance_later; ``out`` (of the changed
+    shop), ``on_site`` (who must be there, and cautions), warnings.
+    Raises ShopFileError for a patch that is wrong or goes under a floor; else as ``quote`` does.
+    """
+    today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
+    lines = _lines(part, quantity, finish, unit)
+    meshes = read_meshes(lines, progress)
+    request = quote_request(changed, [one.line for one in lines], processes, None, start)
+    finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
+    ask = _Ask(folder, fitted, request, [finders[mesh] for mesh in meshes], seed)
+    progress("Planning the changed shop ...")
+    after, out = ask.plans(changed)
+    progress("Planning today's shop ...")
+    try:
+        before, _ = ask.plans(today)
+    except NoPlanError:
+        before = []
+    progress("")
+    return {
+        "part": part.name,
+        "quantity": request.quantity,
+        "start": iso(request.start_min, today.timezone),
+        "soonest": soonest_pair(before, after),
+        "options": compared(before, after),
+        "out": out,
+        "on_site": on_site(today, changed, [stage for one in after for stage in one.work.route]),
+        "warnings": [*fitted.warnings, *early_start(request, fitted), *_not_owned(changed)],
+    }
+
+
+@dataclass(frozen=True)
+class _Ask:
+    folder: Path
+    fitted: Fitted
+    request: QuoteRequest
+    shapes: Sequence[ShapeFinder]
+    seed: int
+
+    def plans(self, shop: Shop) -> tuple[list[Planned], list[dict[str, str]]]:
+        """Options in a shop, soonest first, and what is out."""
+        queue = find_queue(self.folder, shop, self.fitted, pd.Timestamp(self.request.start))
+        draws = int(shop.quoting["draws"])
+        planned, found, _ = plan_options(
+            self.request, shop, self.shapes, learned_of(self.fitted), queue, self.seed, draws
+        )
+        return planned, found.out
+
+
+def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderLine]:
+    if is_order(part):
+        return read_order(part)
+    if quantity is None:
+        raise UsageError("How many parts is not said.", "Add --qty N, or name an order file.")
+    return [OrderLine(part, unit, Line(quantity, finish=known_finish(finish)))]
+
+
+def _not_owned(shop: Shop) -> list[str]:
+    thought_of = [name for name, machine in shop.machines.items() if not machine.owned]
+    return [f"Not owned, so nothing was learned of it: {', '.join(thought_of)}."] if thought_of else []
+
+
+def what_if_weeks(
+    folder: Path,
+    patch: Path | str,
+    weeks: float | None = None,
+    seed: int = 0,
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """The builds of the last weeks, released as they were, through today's shop and the changed one.
+
+    Who takes which build: as logged, or each the machine of its process and material that is free first, whichever is
+    better on the whole; so a further machine never makes it worse.
+
+    Returns demand (in words), builds, weeks, ``turnaround_h`` (today, changed: range of the mean over all builds, from
+    release to last stage), sooner_h, chance_sooner, chance_later, ``by_process`` (the same for each), ``resources``
+    (today, changed: as ``capacity``), on_site, warnings. Raises as ``patched``, and TooFewRunsError without logs.
+    """
+    today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
+    demand = logged_demand(folder, weeks or WEEKS)
+    builds, released = _released(folder, demand.builds)
+    minutes = []
+    for shop, said in ((today, "Running today's shop ..."), (changed, "Running the changed shop ...")):
+        progress(said)
+        plans = [_flow(builds, released, machines, shop, fitted, seed) for machines in _teams(today, shop)]
+        minutes.append(min(plans, key=lambda plan: float(plan.mean())))
+    progress("")
+    process = builds["process"].to_numpy()
+    stages = stage_rows(builds, today, fitted, {})["stage"].unique()
+    return {
+        "demand": demand.said,
+        "builds": len(builds),
+        "weeks": demand.weeks,
+        **_flow_document(*minutes),
+        "by_process": [
+            {"process": code, **_flow_document(*(side[process == code] for side in minutes))}
+            for code in sorted(set(process))
+        ],
+        "resources": {name: resource_loads(demand, shop, fitted) for name, shop in
+                      (("today", today), ("changed", changed))},
+        "on_site": on_site(today, changed, list(stages)),
+        "warnings": [*fitted.warnings, *_not_owned(changed)],
+    }  # fmt: skip
+
+
+def _released(folder: Path, builds: pd.DataFrame) -> tuple[pd.DataFrame, list[float]]:
+    """Builds by the start of their first logged stage, and that start [wall min]."""
+    with open_store(folder, read_only=True) as store:
+        runs = find_runs(store)
+    first = runs.explode("build_ids").groupby("build_ids")["started_at"].min()
+    when = builds["build_id"].map(first)
+    known = when.notna().to_numpy()
+    if not known.any():
+        raise TooFewRunsError("No build of these weeks has a start.", "Log starts, or ask for one order.")
+    order = np.argsort(when[known].to_numpy(), kind="stable")
+    walls = [stamp.timestamp() / 60 for stamp in when[known].iloc[order]]
+    return builds[known].iloc[order].reset_index(drop=True), walls
+
+
+def _teams(today: Shop, shop: Shop) -> list[list[Machine] | None]:
+    """Ways to spread the builds: as logged, over today's machines, over all of the shop's."""
+    kept = [machine for name, machine in shop.machines.items() if name in today.machines]
+    everyone = list(shop.machines.values())
+    return [None, kept, everyone] if len(everyone) > len(kept) else [None, kept]
+
+
+def _flow(
+    builds: pd.DataFrame,
+    released: list[float],
+    machines: list[Machine] | None,
+    shop: Shop,
+    fitted: Fitted,
+    seed: int,
+) -> np.ndarray:
+    """Turnaround of each build, shape (builds, draws) [min]."""
+    rows = stage_rows(builds, shop, fitted, {})
+    if machines is not None:
+        on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
+        busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
+        builds = builds.assign(machine=spread_over(builds.to_dict("records"), released, busy, machines))
+        rows = stage_rows(builds, shop, fitted, {})
+    by_build = dict(iter(rows.groupby("build_id", sort=False)))
+    queued = [
+        QueuedBuild(
+            one["build_id"],
+            one["process"],
+            str(one["machine"]),
+            str(one.get("material") or ""),
+            by_build[one["build_id"]].reset_index(drop=True),
+        )
+        for one in builds.to_dict("records")
+    ]
+    return turnaround_min(queued, released, shop, learned_of(fitted), FLOW_DRAWS, seed)
+
+
+def _flow_document(today: np.ndarray, changed: np.ndarray) -> dict[str, Any]:
+    before, after = today.mean(axis=0), changed.mean(axis=0)
+    return {
+        "turnaround_h": {"today": value_range(before, 1 / 60), "changed": value_range(after, 1 / 60)},
+        **gain_document(gained_min(before, after)),
+    }
