@@ -10,6 +10,9 @@ from calib.calibration.options import FACTORS, Options
 from calib.calibration.rows import UNKNOWN
 
 RADIX = 1 << 24  # labels of one column at most
+CROWDED = 0.75  # share of the room from which on an effect needs more rows, up to DEAREST times as many
+DEAREST = 16.0
+MOST_LEVELS = 64  # cells whose level walks: each costs a parameter a week of the window
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,8 @@ class Block:
     only : 'attended', 'unattended' or '' : rows that have it
     start_sd, start_weight : sd before any data, and the number of effects that this is worth
     fixed : the variance is not learned
-    needs : rows before an effect is admitted
+    needs : rows before an effect is admitted, where there is room
+    most : effects of this kind at most; 0 for no limit of its own
     """
 
     name: str
@@ -32,6 +36,7 @@ class Block:
     start_weight: float = 2.0
     fixed: bool = False
     needs: int = 1
+    most: int = 0
 
 
 def location_blocks(options: Options) -> tuple[Block, ...]:
@@ -55,7 +60,7 @@ def location_blocks(options: Options) -> tuple[Block, ...]:
     blocks.append(Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3))
     blocks.append(Block("basis_cell", ("basis", "cell")))
     if options.dynamic:
-        blocks.append(Block("level", ("cell",), fixed=True, needs=8))
+        blocks.append(Block("level", ("cell",), fixed=True, needs=8, most=MOST_LEVELS))
     return tuple(blocks)
 
 
@@ -158,12 +163,12 @@ class Design:
     def _admit(self, block: Block, found: np.ndarray, counts: np.ndarray) -> np.ndarray:
         unknown = ~np.isin(found, self.keys[block.name])
         seen = self.seen[block.name]
-        ready = []
+        ready, least = [], self._least(block)
         for key, count in zip(found[unknown].tolist(), counts[unknown].tolist(), strict=True):
             seen[key] = seen.get(key, 0) + count
-            if seen[key] >= block.needs:
+            if seen[key] >= least:
                 ready.append((-seen[key], key))
-        room = self.most - self.size
+        room = min(self.most - self.size, (block.most or self.most) - len(self.keys[block.name]))
         chosen = np.sort(np.array([key for _, key in sorted(ready)[: max(room, 0)]], np.int64))
         for key in chosen.tolist():
             del seen[key]
@@ -173,6 +178,11 @@ class Design:
         self.keys[block.name], self.columns[block.name] = keys[order], columns[order]
         self.size += len(chosen)
         return chosen
+
+    def _least(self, block: Block) -> float:
+        """Rows that a new effect needs now: the fuller the design, the more."""
+        crowd = max(self.size / self.most - CROWDED, 0.0) / (1 - CROWDED)
+        return float(block.needs * DEAREST**crowd)
 
     def entries(self, coded: Coded) -> Entries:
         """Sparse entries of all parts; a part whose label is not known has an effect of its own, never seen."""
