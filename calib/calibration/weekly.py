@@ -6,6 +6,8 @@ summed up for good as moments. One-step-ahead errors come out of it: each row is
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from threadpoolctl import threadpool_limits
 
