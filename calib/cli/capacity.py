@@ -30,6 +30,10 @@ def capacity(
 
     Example: calib capacity --weeks 8
     """
+    if patch is not None and plan is None:
+        from calib.workflow.what_if import what_if_weeks
+
+        return Answer("what_if_weeks", what_if_weeks(shop, patch, weeks, progress=progress_on_stderr()))
     from calib.workflow.capacity import find_capacity
 
     document = find_capacity(shop, plan=plan, weeks=weeks, patch=patch, progress=progress_on_stderr())

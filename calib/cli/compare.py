@@ -21,6 +21,9 @@ def compare(
     start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random draws.")] = 0,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    page: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also write it as an HTML page with charts.")
+    ] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -32,6 +35,6 @@ def compare(
 
     document = compare_part(
         shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit,
-        progress=progress_on_stderr(),
+        page=page, progress=progress_on_stderr(),
     )  # fmt: skip
     return Answer("compare", document)

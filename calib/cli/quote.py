@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from calib.cli.answer import Answer
 from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+from calib.errors import UsageError
 
 
 def quote(
-    part: Annotated[Path, typer.Argument(metavar="PART", help="Mesh file of the part.")],
-    qty: Annotated[int, typer.Option(min=1, metavar="N", help="Finished parts wanted.")],
+    part: Annotated[
+        Path, typer.Argument(metavar="PART", help="Mesh file of the part; or an order of several, a CSV or TOML file.")
+    ],
+    qty: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Finished parts wanted; an order file says it itself.")
+    ] = None,
     process: Annotated[
         list[str] | None, typer.Option(metavar="P", help="MEX, VPP or PBF; may be repeated. Default: all the shop has.")
     ] = None,
@@ -27,8 +32,19 @@ def quote(
     start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random draws.")] = 0,
     sure: Annotated[
-        float, typer.Option(min=0.5, max=0.99, metavar="CHANCE", help="Chance that the promised date should have.")
-    ] = 0.9,
+        float | None,
+        typer.Option(
+            min=0.5, max=0.99, metavar="CHANCE", help="Chance of the promised date. Default: the shop file's, else 0.9."
+        ),
+    ] = None,
+    needs: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WORD", help="What the part must stand, as in the shop's fit_for; may be repeated."),
+    ] = None,
+    patch: Annotated[
+        Path | None,
+        typer.Option("--if", metavar="PATCH", help="A patch on the shop file (TOML): today beside changed."),
+    ] = None,
     why: Annotated[bool, typer.Option("--why", help="Show the terms behind every baseline minute.")] = False,
     stages: Annotated[bool, typer.Option("--stages", help="Show every stage of every option.")] = False,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
@@ -45,10 +61,33 @@ def quote(
 
     Example: calib quote bracket.stl --qty 20 --due 2026-12-04
     """
-    from calib.workflow.quote import quote_part
+    from calib.workflow.order import is_order
+    from calib.workflow.quote import quote_order, quote_part
 
-    document = quote_part(
-        shop, part, qty, processes=process or [], due=due, finish=finish, start=start, seed=seed, sure=sure,
-        unit=unit, sheet=sheet, inward=inward, progress=progress_on_stderr(),
-    )  # fmt: skip
+    progress = progress_on_stderr()
+    several = _check_asked(part, qty, is_order(part), [finish, unit, *(needs or [])])
+    if patch is not None:
+        from calib.workflow.what_if import what_if_order
+
+        changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
+        return Answer("what_if_order", changed)
+    common: dict[str, Any] = {
+        "processes": process or [], "due": due, "start": start, "seed": seed, "sure": sure, "sheet": sheet,
+        "inward": inward, "progress": progress,
+    }  # fmt: skip
+    if several:
+        document = quote_order(shop, part, **common)
+    else:
+        document = quote_part(shop, part, qty or 1, finish=finish, unit=unit, needs=tuple(needs or ()), **common)
     return Answer("quote", document, detail=stages, why=why)
+
+
+def _check_asked(part: Path, qty: int | None, several: bool, said: list[str | None]) -> bool:
+    """Whether it is an order of several parts; a part needs its quantity here, an order says everything itself."""
+    if qty is None and not several:
+        raise UsageError("--qty is missing: finished parts wanted.", "See: calib quote --help")
+    if several and (qty is not None or any(said)):
+        raise UsageError(
+            f"{part.name} says quantity, finish, needs and unit of each part itself.", "Leave them out here."
+        )
+    return several

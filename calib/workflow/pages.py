@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
-from calib.report.quote_sheet import quote_sheet
 
 
 def write_page(out: Path, html: str) -> None:
@@ -19,5 +18,13 @@ def write_page(out: Path, html: str) -> None:
         raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
 
 
-def write_sheet(out: Path, document: dict[str, Any], edition: str) -> None:
-    write_page(out, quote_sheet(document, edition))
+def write_sheet(out: Path, document: dict[str, Any], edition: str, agreed: dict[str, Any] | None = None) -> None:
+    from calib.report.quote_sheet import quote_sheet  # templates are loaded only where a page is asked for
+
+    write_page(out, quote_sheet(document, edition, agreed))
+
+
+def write_comparison(out: Path, document: dict[str, Any]) -> None:
+    from calib.report.compare_page import compare_page
+
+    write_page(out, compare_page(document))

@@ -24,7 +24,7 @@ from calib.store.open_store import open_store
 from calib.store.quotes import save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.order import OrderLine, read_order
-from calib.workflow.pages import write_sheet
+from calib.workflow.pages import write_comparison, write_sheet
 from calib.workflow.queue import find_queue
 from calib.workflow.times import moment
 
@@ -98,18 +98,16 @@ def quote_lines(
     shop = read_shop(folder)
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
+    queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted)
     meshes = read_meshes(lines, progress)
     progress("Trying every machine ...")
-    document = quote(
-        request,
-        shop,
-        meshes,
-        learned_of(fitted),
-        find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
-        seed,
-        int(shop.quoting["draws"]),
-    )
-    document["part"] = name or document["part"]
+    document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
+    document |= {"part": name or document["part"], "shop": shop.name}
+    if inward is not None and len(lines) == 1:
+        progress("Trying other quantities ...")
+        document["comparison"] = compare(
+            request, quantities_around(request.quantity), shop, meshes[0], learned, queue, seed
+        )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
     document["quote_id"] = _keep(folder, document)
@@ -118,6 +116,16 @@ def quote_lines(
             write_sheet(out, document, edition)
     progress("")
     return document
+
+
+def quantities_around(quantity: int) -> list[int]:
+    """One, and shares and multiples of a quantity, for the picture beside a quote.
+
+    >>> quantities_around(60)
+    [1, 3, 6, 12, 21, 30, 45, 60, 90, 120]
+    """
+    shares = (0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0)
+    return sorted({1, *(min(max(1, round(quantity * share)), MOST_PARTS) for share in shares)})
 
 
 def read_meshes(lines: list[OrderLine], progress: Progress) -> list[Mesh]:
@@ -149,9 +157,13 @@ def compare_part(
     start: str | None = None,
     seed: int = 0,
     unit: str | None = None,
+    page: Path | None = None,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
-    """Lead time over quantities, and where the soonest process changes. The contract's ``compare``."""
+    """Lead time over quantities, and where the soonest process changes. The contract's ``compare``.
+
+    page : also written as one HTML page
+    """
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
     request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
@@ -168,6 +180,9 @@ def compare_part(
         seed,
     )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
+    document |= {"shop": shop.name, "start": request.start.isoformat(timespec="minutes")}
+    if page is not None:
+        write_comparison(page, document)
     progress("")
     return document
 

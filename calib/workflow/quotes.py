@@ -33,13 +33,23 @@ def list_quotes(folder: Path) -> dict[str, Any]:
 
 
 def show_again(folder: Path, quote_id: str, sheet: Path | None = None, inward: Path | None = None) -> dict[str, Any]:
-    """A quote's document as it was given, to the last digit."""
+    """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised."""
     with open_store(folder, read_only=True) as store:
-        document: dict[str, Any] = find_quote(store, quote_id)["document"]
+        quote = find_quote(store, quote_id)
+    document: dict[str, Any] = quote["document"]
     for out, edition in ((sheet, "outward"), (inward, "inward")):
         if out is not None:
-            write_sheet(out, document, edition)
+            write_sheet(out, document, edition, _agreed(quote))
     return document
+
+
+def _agreed(quote: dict[str, Any]) -> dict[str, Any] | None:
+    """What was promised when it was accepted, in the shop's zone; None where it was not."""
+    if quote["accepted_at"] is None:
+        return None
+    zone = datetime.fromisoformat(quote["document"]["start"]).tzinfo
+    due = quote["due_at"].astimezone(zone).isoformat()
+    return {"option": quote["accepted_option"], "promised_at": due, "chance": quote["chance"]}
 
 
 def score_ranges(orders: list[dict[str, Any]]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from calib.report import (
     terminal_steps,
     terminal_store,
     terminal_week,
+    terminal_what_if,
     terminal_why,
 )
 
@@ -29,6 +30,7 @@ ROOMS = (
     terminal_steps,
     terminal_store,
     terminal_week,
+    terminal_what_if,
     terminal_why,
 )
 

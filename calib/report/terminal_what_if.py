@@ -1,0 +1,136 @@
+"""Today's shop beside a changed one on a terminal: for an order, or for the builds of the last weeks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import RenderableType
+from rich.table import Table
+
+from calib.report.terminal import as_text, table
+from calib.report.terminal_capacity import load_bar
+from calib.report.terminal_compare import hours
+from calib.report.terminal_quote import by_reason
+from calib.report.units import count, duration, share
+
+Document = Mapping[str, Any]
+NOTICED_H = 0.1
+TIGHTEST = 8
+SAME = "the same"
+WIDTH = 130
+
+
+def show_what_if_order(doc: Document) -> str:
+    """Options that the change moves, what is gained and how surely; then who must be on site."""
+    moved = [one for one in doc["options"] if _gain(one["sooner_h"]) != SAME]
+    heads = "option|>today|>changed|>sooner by|>chance sooner|>hands today|>changed"
+    same = len(doc["options"]) - len(moved)
+    return as_text(
+        f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
+        *([_no_wrap(table(heads, [_option_row(one) for one in moved]))] if moved else []),
+        *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
+        gain_sentence(doc["soonest"]),
+        *(f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()),
+        *_foot(doc),
+        width=WIDTH,
+    )
+
+
+def _no_wrap(made: Table) -> Table:
+    for column in made.columns:
+        column.no_wrap = True
+    return made
+
+
+def _option_row(one: Document) -> list[Any]:
+    today, changed = one["today"], one["changed"]
+    ride = " (along)" if one.get("ride_along") else ""
+    return [
+        f"{one['process']} {one['machine']}{ride}",
+        _lead(today),
+        _lead(changed),
+        _gain(one["sooner_h"]),
+        share(one["chance_sooner"]) if one["chance_sooner"] is not None else "",
+        duration(today["touch_min"]["p50"]) if today else "",
+        duration(changed["touch_min"]["p50"]) if changed else "",
+    ]
+
+
+def _lead(side: Document | None) -> str:
+    return _range(side["lead_time_h"]) if side else "none"
+
+
+def _range(span: Document) -> str:
+    return f"{hours(span['p50'])} ({hours(span['p10'])} to {hours(span['p90'])})"
+
+
+def _gain(span: Document | None) -> str:
+    """
+    >>> _gain({"p10": 0.0, "p50": 5.0, "p90": 80.0}), _gain({"p10": -0.01, "p50": 0.0, "p90": 0.02})
+    ('5 h (0 h to 3.3 d)', 'the same')
+    """
+    if span is None:
+        return ""
+    if max(abs(span["p10"]), abs(span["p90"])) < NOTICED_H:
+        return SAME
+    return f"{signed(span['p50'])} ({signed(span['p10'])} to {signed(span['p90'])})"
+
+
+def signed(value: float) -> str:
+    return f"−{hours(-value)}" if value <= -NOTICED_H else hours(abs(value))
+
+
+def gain_sentence(best: Document) -> str:
+    """What the change does to the soonest date."""
+    today, changed = best["today"], best["changed"]
+    if changed is None:
+        return "In the changed shop nothing can make this."
+    if today is None:
+        return f"Today nothing can make this; with the change {_who(changed)} is ready after {hours(changed['lead_time_h']['p50'])}."
+    said = (
+        f"Soonest today: {_who(today)} after {hours(today['lead_time_h']['p50'])}; with the change {_who(changed)} after "
+        f"{hours(changed['lead_time_h']['p50'])}"
+    )
+    if _gain(best["sooner_h"]) == SAME:
+        return f"{said}: it changes nothing here."
+    return f"{said}: sooner with a chance of {share(best['chance_sooner'])}, later with {share(best['chance_later'])}."
+
+
+def _who(side: Document) -> str:
+    return f"{side['process']} on {side['machine']}"
+
+
+def show_what_if_weeks(doc: Document) -> str:
+    """The last weeks' builds through both shops: time from release to done, and load of what is tightest."""
+    flows = [("all", doc), *((one["process"], one) for one in doc["by_process"])]
+    heads = "builds|>today|>changed|>sooner by|>chance sooner"
+    rows = [
+        [name, _range(one["turnaround_h"]["today"]), _range(one["turnaround_h"]["changed"]), _gain(one["sooner_h"]),
+         share(one["chance_sooner"])]
+        for name, one in flows
+    ]  # fmt: skip
+    return as_text(
+        f"{doc['demand'].capitalize()}: {count(doc['builds'], 'build')} through today's shop and the changed one; "
+        "mean time from release to done",
+        _no_wrap(table(heads, rows)),
+        _loads(doc["resources"]),
+        *_foot(doc),
+    )
+
+
+def _loads(resources: Document) -> RenderableType:
+    """Load today and changed of what is tightest in either."""
+    today = {one["resource"]: one["load"] for one in resources["today"]}
+    changed = {one["resource"]: one["load"] for one in resources["changed"]}
+    names = sorted({*today, *changed}, key=lambda name: -max(today.get(name, 0.0), changed.get(name, 0.0)))
+    rows = [[name, *_load(today.get(name)), *_load(changed.get(name))] for name in names[:TIGHTEST]]
+    return table("resource|load today|>|load changed|>", rows)
+
+
+def _load(load: float | None) -> list[str]:
+    return ["", "none"] if load is None else [load_bar(load, 12), share(load)]
+
+
+def _foot(doc: Document) -> list[str]:
+    return [*(f"On site: {text}" for text in doc["on_site"]), *(str(text) for text in doc["warnings"])]
