@@ -164,6 +164,7 @@ def _no_errors(options: Options) -> pd.DataFrame:
             "runs_behind",
             "stage_level",
             "censored",
+            "found",
         ]
     )
 
@@ -172,6 +173,7 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     """One row for each run learned, as it was expected at the time, in order of ends.
 
     stage_level : the part of log(expected / baseline) that belongs to the stage whoever, wherever, whatever it was
+    censored, found : it lasted at least so long; its end was seen later, so the minutes are a guess
     """
     kept = runs.iloc[rows.source].reset_index(drop=True)
     table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
@@ -184,6 +186,7 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     table["runs_behind"] = behind.astype(int)
     table["stage_level"] = level
     table["censored"] = rows.censored
+    table["found"] = rows.width > 0
     return table
 
 
