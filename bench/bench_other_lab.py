@@ -52,7 +52,10 @@ def run_lab(seed: int, weeks: int) -> pd.DataFrame:
 def say_what_is_logged(shop: Path) -> None:
     """This lab logs all that it does: what is absent was not done."""
     stages = ", ".join(f'"{stage}"' for stage in STAGES)
-    shop.write_text(shop.read_text(encoding="utf-8").replace("# [routes]", f"[routes]\nalways_logged = [{stages}]"), encoding="utf-8")
+    shop.write_text(
+        shop.read_text(encoding="utf-8").replace("# [routes]", f"[routes]\nalways_logged = [{stages}]"),
+        encoding="utf-8",
+    )
 
 
 def write(lab: OtherLab, last: set[str], folder: Path) -> None:
@@ -104,7 +107,9 @@ def main() -> None:
     print(f"{'':34} {'n':>6}   50 / 80 / 90 held       score   median |log(actual/baseline)|")
     for when in ("before", "after"):
         some = rows[rows["when"] == when]
-        print(told(some[some["stage"] != "total"], f"{when} any log: stages" if when == "before" else "after fit: stages"))
+        print(
+            told(some[some["stage"] != "total"], f"{when} any log: stages" if when == "before" else "after fit: stages")
+        )
         print(told(some[some["stage"] == "total"], f"{when}: whole jobs"))
     after = rows[(rows["when"] == "after") & (rows["stage"] != "total")]
     print(f"truth's own ranges, stages: {oracle_score(after):.3f}")

@@ -57,7 +57,17 @@ def make_lab(seed: int, weeks: int = 30, builds_per_week: float = 14.0) -> Other
                 logged = minutes * (rng.uniform(4, 15) if rng.random() < FORGOTTEN and not machine else 1.0)
                 end = at + timedelta(minutes=logged)
                 failed = stage == "printing" and rng.random() < FAILED
-                stages.append((build["build_id"], stage, at, end, place, who if who != "nobody" else "", "failed" if failed else ""))
+                stages.append(
+                    (
+                        build["build_id"],
+                        stage,
+                        at,
+                        end,
+                        place,
+                        who if who != "nobody" else "",
+                        "failed" if failed else "",
+                    )
+                )
                 if failed:
                     break
                 at += timedelta(minutes=minutes) + timedelta(minutes=float(rng.exponential(40)))
@@ -111,16 +121,27 @@ def _medians(build: dict) -> dict[str, float]:
         shell = min(0.13 * area, volume)
         printing = (shell + 0.3 * (volume - shell) + 0.5 * supports) / 0.5 + layers * (2.5 + 1.5 * parts) / 60 + 7.0
         found = {"file_prep": 9.0 + parts, "machine_setup": 8.0, "warm_up": 6.0, "printing": printing, "unloading": 4.0}
-        return found | ({"support_removal": removal} if supports else {}) | sanded | {"inspection": 2.0 + 1.2 * parts**0.8}
+        return (
+            found | ({"support_removal": removal} if supports else {}) | sanded | {"inspection": 2.0 + 1.2 * parts**0.8}
+        )
     if build["process"] == "VPP":
         printing = 6.0 + layers * (2.4 + 6.5) / 60
-        found = {"file_prep": 14.0 + 1.5 * parts, "machine_setup": 9.0, "printing": printing, "unloading": 5.0 + 0.3 * parts}
+        found = {
+            "file_prep": 14.0 + 1.5 * parts,
+            "machine_setup": 9.0,
+            "printing": printing,
+            "unloading": 5.0 + 0.3 * parts,
+        }
         found |= {"draining": 12.0, "washing": 14.0, "drying": 28.0, "support_removal": removal, "post_curing": 32.0}
         return found | sanded | {"inspection": 3.0 + 1.0 * parts**0.8}
     melted = 55.0 * (volume / 1000) + layers * 11.0 / 60
     found = {"powder_prep": 25.0, "machine_setup": 22.0, "warm_up": 75.0, "printing": melted}
     found |= {"cool_down": 240.0 + 900.0 * (build["packed_volume_cm3"] / 30000) ** 0.67, "breakout": 15.0 + 0.7 * parts}
-    return found | {"part_cleaning": 6.0 + 0.5 * parts, "blasting": 8.0 + 0.35 * parts**0.9, "inspection": 4.0 + 0.4 * parts}
+    return found | {
+        "part_cleaning": 6.0 + 0.5 * parts,
+        "blasting": 8.0 + 0.35 * parts**0.9,
+        "inspection": 4.0 + 0.4 * parts,
+    }
 
 
 def _where(rng: np.random.Generator, build: dict, stage: str) -> tuple[str, str]:

@@ -191,6 +191,9 @@ class Term:
     source: str = ""
 
 
+TERMS = 8  # of a stage's formula, whose shares are carried beside its minutes
+
+
 @dataclass(frozen=True, eq=False)
 class Baselines:
     """Baseline minutes of stages of builds, one row for each stage a build could have.
@@ -202,6 +205,7 @@ class Baselines:
     basis : shape (n,), what the build row allowed: one of BASES
     prior_sd : shape (n,), how far such a baseline is usually off before any log: sd of log(actual/baseline) [-]
     floor_min : shape (n,), minutes that nothing may undercut; 0 where no floor applies, NaN where it is unknown [min]
+    terms : shape (n, TERMS), share of the minutes that each of the formula's first terms has [-]; None if not asked for
     """
 
     build: np.ndarray
@@ -211,3 +215,4 @@ class Baselines:
     basis: np.ndarray
     prior_sd: np.ndarray
     floor_min: np.ndarray
+    terms: np.ndarray | None = None

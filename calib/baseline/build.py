@@ -13,7 +13,7 @@ from calib.baseline.columns import Builds, machine_kinds, read_builds
 from calib.baseline.prior import prior_sd
 from calib.baseline.term import Piece, total
 from calib.errors import OutsideModelError
-from calib.records import PROCESSES, STAGES, Baselines, Term
+from calib.records import PROCESSES, STAGES, TERMS, Baselines, Term
 from calib.shop.keys import FLOOR_OF_STAGE, KINDS
 from calib.shop.model import Shop
 
@@ -26,12 +26,13 @@ PHYSICS: dict[str, dict[str, Physics]] = {
 }
 
 
-def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop) -> Baselines:
+def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: bool = False) -> Baselines:
     """Minutes of each stage that each build could have; see records.Baselines.
 
     columns : the contract's ``builds`` columns as arrays of one length n; a missing column, NaN, None and '' mean 'not
         known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``,
         ``last_material`` (on the machine before), ``at`` (day or stamp, for machines that changed)
+    with_terms : also the shares of the formulas' terms
     Rows are sorted by build. Stages of an order are those of the build as if it were its own order.
     Raises OutsideModelError for a process that is not known, or a temperature that is never reached.
     """
@@ -39,7 +40,7 @@ def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop) -> Baselines:
     blocks = []
     for kind in dict.fromkeys(kinds):
         rows = np.flatnonzero(kinds == kind)
-        blocks.append((rows, _block(read_builds(columns, shop, kind, rows), shop)))
+        blocks.append((rows, _block(read_builds(columns, shop, kind, rows), shop, with_terms)))
     return _joined(blocks, len(kinds))
 
 
@@ -121,11 +122,12 @@ def _raised(b: Builds, stage: str, pieces: list[Piece], shop: Shop) -> Piece:
     return Piece("up to the floor", missing, "floor - the above, where positive", {"floor_min": floor}, "data sheet")
 
 
-def _block(b: Builds, shop: Shop) -> dict[str, np.ndarray]:
+def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     """Every column of Baselines for one kind of machine, shape (builds, stages)."""
     stages = stages_of(b.process, shop)
     shape = (len(b), len(stages))
     minutes, touch, floor, sd = np.empty(shape), np.empty(shape), np.empty(shape), np.empty(shape)
+    terms = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
     for place, stage in enumerate(stages):
         pieces, hands = stage_pieces(b, stage, shop)
         floor[:, place] = floor_minutes(b, stage, shop)
@@ -133,9 +135,19 @@ def _block(b: Builds, shop: Shop) -> dict[str, np.ndarray]:
         minutes[:, place] = np.maximum(summed, np.fmax(floor[:, place], LEAST_MIN))
         touch[:, place] = np.minimum(hands, minutes[:, place])
         sd[:, place] = prior_sd(stage, b.basis)
+        for number, piece in enumerate(pieces[: terms.shape[2]]):
+            terms[:, place, number] = piece.minutes / minutes[:, place]
     names = np.broadcast_to(np.array(stages, object), shape)
     basis = np.broadcast_to(b.basis[:, None], shape)
-    return {"stage": names, "minutes": minutes, "touch_min": touch, "basis": basis, "prior_sd": sd, "floor_min": floor}
+    return {
+        "stage": names,
+        "minutes": minutes,
+        "touch_min": touch,
+        "basis": basis,
+        "prior_sd": sd,
+        "floor_min": floor,
+        "terms": terms,
+    }
 
 
 def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int) -> Baselines:
@@ -145,8 +157,8 @@ def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int)
         width[rows] = block["minutes"].shape[1]
     start = np.cumsum(width) - width
     joined: dict[str, np.ndarray] = {"build": np.repeat(np.arange(builds), width)}
-    for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min"):
-        whole = np.empty(int(width.sum()), object if name in ("stage", "basis") else float)
+    for name, like in blocks[0][1].items() if blocks else ():
+        whole = np.empty((int(width.sum()), *like.shape[2:]), like.dtype)
         for rows, block in blocks:
             whole[start[rows][:, None] + np.arange(block[name].shape[1])] = block[name]
         joined[name] = whole

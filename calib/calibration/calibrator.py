@@ -19,6 +19,7 @@ from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
 from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive, stage_level
 from calib.calibration.tables import state_from_tables, state_tables
+from calib.calibration.usage import Usage
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.errors import UsageError
 
@@ -143,7 +144,7 @@ def _empty_state(options: Options) -> State:
     design, scale = Design(location_blocks(options), options.most_effects), Design(scale_blocks(options), 1)
     return State(
         options, Vocabulary(options.group), design, scale, _nothing(design), _nothing(scale), np.zeros(0), np.zeros(2),
-        np.zeros(0), BUILD_START, LOAD_START, Recalibration(), 0,
+        np.zeros(0), BUILD_START, LOAD_START, Recalibration(), 0, Usage(),
     )  # fmt: skip
 
 
@@ -208,7 +209,7 @@ def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
     alone = Rows(
         {}, np.arange(n), np.ones(n), rows.log_baseline[parts], rows.attended[parts], np.full(n, np.nan),
         np.zeros(n, np.int64), np.zeros(n, int), np.zeros(n, bool), np.zeros(n), np.ones(n), np.full(n, np.nan),
-        np.zeros(n),
+        np.zeros(n), terms=rows.terms[parts],
     )  # fmt: skip
     expected = predictive(state, some, alone)
     nu = state.options.nu

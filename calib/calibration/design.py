@@ -8,7 +8,9 @@ import numpy as np
 
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.rows import UNKNOWN
+from calib.records import TERMS
 
+TERM_SD = 0.3  # log ratio of a baseline that is one term alone against one that has none of it, before any data
 RADIX = 1 << 24  # labels of one column at most
 CROWDED = 0.75  # share of the room from which on an effect needs more rows, up to DEAREST times as many
 DEAREST = 16.0
@@ -20,7 +22,8 @@ class Block:
     """Effects of one kind that share a variance.
 
     keys : columns whose labels together name an effect; none for a single effect
-    times : what multiplies it: 'one', 'size' (log baseline less the cell's middle) or 'bend' (curved size)
+    times : what multiplies it: 'one', 'size' (log baseline less the cell's middle), 'bend' (curved size), or 'term_0' ...
+        (share of a term of the baseline, less the cell's middle)
     only : 'attended', 'unattended' or '' : rows that have it
     start_sd, start_weight : sd before any data, and the number of effects that this is worth
     fixed : the variance is not learned
@@ -57,6 +60,9 @@ def location_blocks(options: Options) -> tuple[Block, ...]:
         blocks.append(Block(factor, (factor,) if only else (factor, "attended"), only=only))
         within = "unattended" if factor == "machine" else only
         blocks.append(Block(f"{factor}_cell", (factor, "cell"), only=within, start_sd=0.05, needs=2))
+    blocks += [
+        Block(f"term_{number}", ("cell",), f"term_{number}", start_sd=TERM_SD, needs=5) for number in range(TERMS)
+    ]
     blocks.append(Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3))
     blocks.append(Block("basis_cell", ("basis", "cell")))
     if options.dynamic:
@@ -83,7 +89,7 @@ class Coded:
     """Parts of rows as numbers.
 
     codes : column -> shape (parts,), code of its label, UNKNOWN where not known or never seen
-    size, bend : shape (parts,), see Block.times
+    size, bend : shape (parts,), see Block.times; terms : shape (parts, TERMS)
     """
 
     codes: dict[str, np.ndarray]
@@ -91,6 +97,7 @@ class Coded:
     part_row: np.ndarray
     share: np.ndarray
     attended: np.ndarray
+    terms: np.ndarray
 
     @property
     def bend(self) -> np.ndarray:
@@ -98,7 +105,7 @@ class Coded:
 
     def take(self, parts: np.ndarray, part_row: np.ndarray) -> Coded:
         codes = {name: values[parts] for name, values in self.codes.items()}
-        return Coded(codes, self.size[parts], part_row, self.share[parts], self.attended[parts])
+        return Coded(codes, self.size[parts], part_row, self.share[parts], self.attended[parts], self.terms[parts])
 
     def key_of(self, block: Block) -> np.ndarray:
         """One number for the labels that name the effect; UNKNOWN where any of them is not known."""
@@ -112,10 +119,15 @@ class Coded:
 
     def value_of(self, block: Block) -> np.ndarray:
         """What multiplies the effect in each part; 0 where the part does not have it."""
-        value = {"one": np.ones(len(self.size)), "size": self.size, "bend": self.bend}[block.times] * self.share
+        value = self._multiplier(block.times) * self.share
         if block.only:
             value = np.where((self.attended == 1) == (block.only == "attended"), value, 0.0)
         return value
+
+    def _multiplier(self, times: str) -> np.ndarray:
+        if times.startswith("term_"):
+            return self.terms[:, int(times[5:])]
+        return np.ones(len(self.size)) if times == "one" else self.size if times == "size" else self.bend
 
 
 @dataclass(eq=False)

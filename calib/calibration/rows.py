@@ -10,7 +10,7 @@ import pandas as pd
 
 from calib.calibration.options import FACTORS, Options
 from calib.errors import UsageError
-from calib.records import STAGES
+from calib.records import STAGES, TERMS
 
 WEEK_NS = 7 * 24 * 3600 * 10**9
 MONDAY_NS = 4 * 24 * 3600 * 10**9  # 1970-01-05, the first Monday of the epoch
@@ -30,6 +30,7 @@ class Rows:
     build : shape (rows,), code of the build or UNKNOWN
     censored : shape (rows,), at least this long; width : shape (rows,), log width of where the end may lie [-]
     baseline_min, prior_sd, floor_min : shape (rows,), [min], [-], [min]
+    terms : shape (parts, TERMS), shares of the baseline's terms; NaN where not known [-]
     """
 
     labels: dict[str, np.ndarray]
@@ -47,6 +48,7 @@ class Rows:
     floor_min: np.ndarray
     left_out: dict[str, int] = field(default_factory=dict)
     source: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    terms: np.ndarray = field(default_factory=lambda: np.zeros((0, TERMS)))
 
     @property
     def count(self) -> int:
@@ -158,8 +160,16 @@ def _rows(frame: pd.DataFrame, options: Options) -> Rows:
     )
     if "stage" in options.group:
         _split_sums(rows, frame)
+    rows.terms = _terms(frame, rows)
     rows.attended = _attended(frame, rows)
     return rows
+
+
+def _terms(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
+    """Shares of the baseline's terms of each part; a row that covers several cells does not say them."""
+    table = np.column_stack([_optional(frame, f"term_{number}", np.nan) for number in range(TERMS)])
+    several = np.bincount(rows.part_row, minlength=len(frame))[rows.part_row] > 1
+    return np.where(several[:, None], np.nan, table[rows.part_row])
 
 
 def _optional(frame: pd.DataFrame, name: str, default: float) -> np.ndarray:

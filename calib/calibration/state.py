@@ -11,6 +11,7 @@ from calib.calibration.design import Coded, Design, Entries
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows
+from calib.calibration.usage import Usage, entries_as_usual
 from calib.calibration.vocabulary import Vocabulary
 
 SCALE_OFFSET = float(np.log(0.15))  # log of the noise's scale that the scale effects start from
@@ -52,6 +53,7 @@ class State:
     machine_load: float
     recalibration: Recalibration
     ended: int
+    usage: Usage
     facts: dict[str, float] = field(default_factory=dict)
 
 
@@ -76,10 +78,10 @@ class Predictive:
 def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0) -> Predictive:
     """What the state expects of rows that end ``weeks_ahead`` weeks after its last."""
     n = rows.count
-    entries = state.design.entries(coded)
+    entries = entries_as_usual(state.design, coded, state.usage)
     location, known = _mean_and_variance(entries, state.location, n)
     tau2 = known + _never_seen(entries, state.design, state.location, n) + _step(state, coded, n, weeks_ahead)
-    scale_entries = state.scale_design.entries(coded)
+    scale_entries = entries_as_usual(state.scale_design, coded, state.usage)
     log_sigma, scale_variance = _mean_and_variance(scale_entries, state.scale, n)
     scale_variance = scale_variance + _never_seen(scale_entries, state.scale_design, state.scale, n)
     sigma = np.exp(log_sigma + SCALE_OFFSET + share_offset(coded, n) + np.minimum(scale_variance, 0.5) / 2)

@@ -8,14 +8,17 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.design import Design, location_blocks, scale_blocks
-from calib.calibration.options import Options
+from calib.calibration.options import FACTORS, Options
 from calib.calibration.recalibrate import LEVELS, Recalibration
 from calib.calibration.state import Posterior, State
+from calib.calibration.usage import Usage
 from calib.calibration.vocabulary import Vocabulary
 from calib.errors import StoreError
+from calib.records import TERMS
 
+MIDDLES = ["middle_size", *(f"middle_term_{number}" for number in range(TERMS))]
 STRETCH = [f"stretch_{100 * level:.0f}" for level in LEVELS]
-NAMES = ("settings", "labels", "effects", "covariance", "variances", "cells", "stretches")
+NAMES = ("settings", "labels", "effects", "covariance", "variances", "cells", "stretches", "usage")
 
 
 def state_tables(state: State) -> dict[str, pd.DataFrame]:
@@ -36,6 +39,13 @@ def state_tables(state: State) -> dict[str, pd.DataFrame]:
         "stretches": pd.DataFrame(
             np.vstack([state.recalibration.whole, state.recalibration.kinds]), columns=STRETCH
         ).assign(kind=["all", "machine", "person"]),
+        "usage": pd.concat(
+            [
+                pd.DataFrame({"factor": name, "key": state.usage.keys[name], "weight": state.usage.weight[name]})
+                for name in FACTORS
+            ],
+            ignore_index=True,
+        ),
     }
 
 
@@ -64,8 +74,16 @@ def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
         number["machine_load"],
         Recalibration(stretches[0], stretches[1:], cells[STRETCH].to_numpy(float)),
         int(text["ended_ns"]),
+        _usage(tables["usage"]),
         {name[5:]: value for name, value in number.items() if name.startswith("fact_")},
     )
+
+
+def _usage(table: pd.DataFrame) -> Usage:
+    made = Usage()
+    for name, part in table.groupby("factor", sort=False):
+        made.keys[str(name)], made.weight[str(name)] = part["key"].to_numpy(np.int64), part["weight"].to_numpy(float)
+    return made
 
 
 def _settings(state: State) -> pd.DataFrame:
@@ -102,9 +120,10 @@ def _options(text: dict[str, str], number: dict[str, float]) -> Options:
 def _labels(vocabulary: Vocabulary) -> pd.DataFrame:
     rows = [(name, code, label) for name, codes in vocabulary.codes.items() for label, code in codes.items()]
     table = pd.DataFrame(rows, columns=["column", "code", "label"])
-    middle = np.array([*vocabulary.middle, np.nan])
+    middle = np.array([*vocabulary.middle, np.full(len(MIDDLES), np.nan)])
     known = (table["column"] == "cell") & (table["code"] < len(vocabulary.middle))
-    return table.assign(middle=middle[np.where(known, table["code"], len(vocabulary.middle)).astype(int)])
+    table[MIDDLES] = middle[np.where(known, table["code"], len(vocabulary.middle)).astype(int)]
+    return table
 
 
 def _vocabulary(options: Options, table: pd.DataFrame) -> Vocabulary:
@@ -112,7 +131,7 @@ def _vocabulary(options: Options, table: pd.DataFrame) -> Vocabulary:
     for name, part in table.sort_values("code").groupby("column", sort=False):
         made.codes[str(name)] = dict(zip(part["label"], part["code"].astype(int).tolist(), strict=True))
         if name == "cell":
-            made.middle = part["middle"].dropna().astype(float).tolist()
+            made.middle = list(part.loc[part["middle_size"].notna(), MIDDLES].to_numpy(float))
     return made
 
 

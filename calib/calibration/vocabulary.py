@@ -12,6 +12,7 @@ from calib.calibration.options import FACTORS
 from calib.calibration.rows import UNKNOWN, Rows
 
 SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
+NEGLIGIBLE = 1e-4  # share by which a term may differ from its middle without a word
 SEPARATOR = "\x1f"  # the unit separator of ASCII: joins the labels of a cell
 
 
@@ -20,12 +21,12 @@ class Vocabulary:
     """Codes of labels, per column, and the middle size of each cell.
 
     codes : column -> label -> code; ``cell`` holds the group's labels joined
-    middle : cell code -> middle of the log baseline that 'size' is counted from [log min]
+    middle : cell code -> middle of the log baseline that 'size' is counted from [log min], then of the terms' shares
     """
 
     group: tuple[str, ...]
     codes: dict[str, dict[str, int]] = field(default_factory=dict)
-    middle: list[float] = field(default_factory=list)
+    middle: list[np.ndarray] = field(default_factory=list)
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -48,17 +49,19 @@ class Vocabulary:
         codes = {name: self._coded(name, labels) for name, labels in self._all_labels(rows).items()}
         attended = rows.attended.astype(np.int64)
         codes["attended"] = attended
-        return Coded(codes, np.zeros(len(attended)), rows.part_row, rows.share, attended)
+        return Coded(codes, np.zeros(len(attended)), rows.part_row, rows.share, attended, rows.terms)
 
     def measure(self, coded: Coded, log_baseline: np.ndarray, learn: bool) -> None:
-        """Fill in sizes; with ``learn`` cells that are new get their middle, which then stays."""
+        """Fill in sizes and centre the terms; with ``learn`` cells that are new get their middles, which then stay."""
         cell = coded.codes["cell"]
+        told = np.column_stack([log_baseline, coded.terms])
         if learn:
             for code in range(len(self.middle), int(cell.max(initial=UNKNOWN)) + 1):
-                self.middle.append(float(np.mean(log_baseline[cell == code])))
-        middle = np.array([*self.middle, np.nan])
+                self.middle.append(_known_mean(told[cell == code]))
+        middle = np.array([*self.middle, np.full(told.shape[1], np.nan)])
         place = np.where((cell >= 0) & (cell < len(self.middle)), cell, len(self.middle))
-        coded.size = np.nan_to_num(np.clip(log_baseline - middle[place], -SIZE_REACH, SIZE_REACH))
+        apart = np.nan_to_num(np.clip(told - middle[place], -SIZE_REACH, SIZE_REACH))
+        coded.size, coded.terms = apart[:, 0], np.where(np.abs(apart[:, 1:]) > NEGLIGIBLE, apart[:, 1:], 0.0)
 
     def labels(self, name: str) -> list[str]:
         """Labels of a column in order of their codes."""
@@ -73,6 +76,13 @@ class Vocabulary:
 
     def _all_labels(self, rows: Rows) -> dict[str, np.ndarray]:
         return {**rows.labels, "cell": cell_labels(rows, self.group)}
+
+
+def _known_mean(values: np.ndarray) -> np.ndarray:
+    """Mean of each column over what is known of it; NaN where nothing is."""
+    known = np.isfinite(values)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, values, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
 
 
 def cell_labels(rows: Rows, group: tuple[str, ...]) -> np.ndarray:

@@ -19,10 +19,11 @@ from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_weight
-from calib.calibration.rows import Rows
+from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
 from calib.calibration.solve import solve_and_invert
 from calib.calibration.state import Posterior, Predictive, State, predictive
+from calib.calibration.usage import Usage
 from calib.calibration.variances import next_variances
 from calib.calibration.vocabulary import Vocabulary
 from calib.calibration.window import Week, Window, join, week_of
@@ -54,6 +55,7 @@ class WeeklyPass:
         self.runs = np.zeros(0)
         self.rows, self.ended, self.sweeps_done, self.change = 0, 0, 0, np.inf
         self.misses = Misses()
+        self.usage = Usage()
         self.recalibration = Recalibration()
 
     # ---- one week ---------------------------------------------------------------------------------------------
@@ -84,6 +86,7 @@ class WeeklyPass:
         self.weeks.append(week_of(number, rows, coded, entries, scale_entries, before))
         self.levels.open_week(number, self._first_calm(rows, before))
         self.rows += rows.count
+        self.usage = self.usage.add(coded, max(rows.ended.max() - self.ended, 0) / WEEK_NS if self.ended else 0.0)
         self.runs = self.runs + np.bincount(before.cell, minlength=len(self.runs))
         self.ended = int(rows.ended.max())
         self._settle()
@@ -104,7 +107,7 @@ class WeeklyPass:
             Posterior(self.mean[now], self.covariance[np.ix_(now, now)], self.variance),
             Posterior(self.scales.mean, self.scales.covariance, self.scales.variance),
             step, self.levels.step_of_kind, self.runs, self.builds.variance, self.builds.machine_load,
-            self.recalibration, self.ended,
+            self.recalibration, self.ended, self.usage,
             {"gross_share": self.gross_share, "effects": float(self.design.size), "sweeps": float(self.sweeps_done),
              "change": self.change, "rows": float(self.rows)},
         )  # fmt: skip

@@ -25,5 +25,6 @@ def rows_at(rows: Rows, coded: Coded, at: np.ndarray) -> tuple[Rows, Coded]:
         {name: values[parts] for name, values in rows.labels.items()}, part_row, rows.share[parts],
         rows.log_baseline[parts], rows.attended[parts], rows.y[here], rows.ended[here], rows.build[here],
         rows.censored[here], rows.width[here], rows.baseline_min[here], rows.prior_sd[here], rows.floor_min[here],
+        terms=rows.terms[parts],
     )  # fmt: skip
     return some, coded.take(np.arange(first, last), part_row)

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from calib.baseline.build import build_minutes
-from calib.records import LayerProfile
+from calib.records import TERMS, LayerProfile
 from calib.shop.model import Shop
 
+TERM_COLUMNS = [f"term_{number}" for number in range(TERMS)]
 CARRIED = ["build_id", "process", "machine", "material", "finish", "parts", "order_id"]
 
 
@@ -20,9 +21,10 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop, profiles: Mapping[str, Laye
     builds : the contract's columns, one row for each build
     profiles : layer profiles of parts measured earlier, by name of their file
 
-    Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd.
+    Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd, and the shares of the
+    formula's terms as term_0, term_1 ...
     """
-    base = build_minutes(build_columns(builds, profiles), shop)
+    base = build_minutes(build_columns(builds, profiles), shop, with_terms=True)
     carried = builds.reindex(columns=CARRIED).iloc[base.build].reset_index(drop=True)
     frame = carried.assign(
         stage=base.stage,
@@ -32,6 +34,8 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop, profiles: Mapping[str, Laye
         prior_sd=base.prior_sd,
         floor_min=base.floor_min,
     )
+    assert base.terms is not None
+    frame[TERM_COLUMNS] = base.terms
     return _share_design_of_an_order(frame)
 
 

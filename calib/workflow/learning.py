@@ -9,9 +9,13 @@ import numpy as np
 import pandas as pd
 
 from calib.records import STAGES
+from calib.workflow.baselines import TERM_COLUMNS
 
 NOT_WORK = ("void", "skipped")
 LONGEST_RUN_MIN = 14 * 24 * 60.0  # no run is still going after two weeks: its end was not logged; common practice
+
+
+CARRIED_ALONG = ("process", "machine", "material", "parts", "finish")
 
 
 @dataclass(frozen=True)
@@ -159,14 +163,15 @@ def _beside_baseline(stages: pd.DataFrame, baselines: pd.DataFrame, left_out: Co
             touch_min=("touch_min", "sum"),
             variance=("variance", "sum"),
             basis=("basis", "first"),
-            **{name: (name, "first") for name in ("process", "machine", "material", "parts", "finish")},
+            **{name: (name, "first") for name in (*CARRIED_ALONG, *TERM_COLUMNS)},
         )
     )
     sums["prior_sd"] = np.sqrt(sums.pop("variance")) / sums["baseline_min"]
     sums = sums.join(_shares(covered, keys))
     rows = stages.merge(sums.reset_index(), on=keys, how="inner")
     left_out["no baseline for this stage"] += len(stages) - len(rows)
-    return rows.assign(attended=[is_attended(stage) for stage in rows["stage"]])
+    station = rows["station"].where(rows["station"] != rows["machine"])  # the machine's effect is one, not two halves
+    return rows.assign(attended=[is_attended(stage) for stage in rows["stage"]], station=station)
 
 
 def _shares(covered: pd.DataFrame, keys: list[str]) -> pd.Series:
