@@ -157,7 +157,8 @@ def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int)
         width[rows] = block["minutes"].shape[1]
     start = np.cumsum(width) - width
     joined: dict[str, np.ndarray] = {"build": np.repeat(np.arange(builds), width)}
-    for name, like in blocks[0][1].items() if blocks else ():
+    for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min", "terms"):
+        like = blocks[0][1][name] if blocks else np.zeros((0, 0))
         whole = np.empty((int(width.sum()), *like.shape[2:]), like.dtype)
         for rows, block in blocks:
             whole[start[rows][:, None] + np.arange(block[name].shape[1])] = block[name]

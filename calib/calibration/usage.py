@@ -63,7 +63,7 @@ def entries_as_usual(design: Design, coded: Coded, usage: Usage) -> Entries:
         codes, shares = usage.usual(name, cells)
         if not shares.any():
             continue
-        lost = (coded.codes[name] == UNKNOWN) & shares.any(axis=1)[cell]
+        lost = (coded.codes[name] == UNKNOWN) & (shares.max(axis=1) > 0)[cell]
         mixed = _spread(mixed, name, codes, shares)
         apart = np.where(lost, 1.0 - (shares[cell] ** 2).sum(axis=1), 0.0)
         unsure += [
@@ -77,7 +77,7 @@ def entries_as_usual(design: Design, coded: Coded, usage: Usage) -> Entries:
 def _spread(coded: Coded, name: str, codes: np.ndarray, shares: np.ndarray) -> Coded:
     """Parts whose label is not known as several parts, one for each usual label."""
     cell = coded.codes["cell"]
-    lost = (coded.codes[name] == UNKNOWN) & shares.any(axis=1)[cell]
+    lost = (coded.codes[name] == UNKNOWN) & (shares.max(axis=1) > 0)[cell]
     if not lost.any():
         return coded
     times = np.where(lost, (shares[cell] > 0).sum(axis=1), 1)

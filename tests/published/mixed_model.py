@@ -19,6 +19,7 @@ from calib.calibration import scales, weekly
 from calib.calibration.design import Block, Design
 from calib.calibration.options import Options
 from calib.calibration.rows import read_runs
+from calib.records import TERMS
 
 SLOTS = ("machine", "station", "material")  # columns that carry groupings
 FLAT = 1e4  # prior sd of what is no random effect
@@ -98,7 +99,7 @@ def _blocks(groupings: list[Grouping], slope: bool, known: bool) -> tuple[Block,
 def _pass(blocks: tuple[Block, ...], sweeps: int, cells: int) -> weekly.WeeklyPass:
     options = Options(group="level", nu=1e6, dynamic=False, robust=False, recalibrate=False, window=1, sweeps=sweeps)
     learner = weekly.WeeklyPass(options)
-    learner.vocabulary.middle = [0.0] * cells  # the covariate counts from 0
+    learner.vocabulary.middle = [np.zeros(1 + TERMS)] * cells  # the covariate counts from 0
     learner.design = Design(blocks, options.most_effects)
     learner.variance = {block.name: block.start_sd**2 for block in blocks}
     learner.scales.design = Design((Block("whole", (), start_sd=FLAT, fixed=True),), 1)
