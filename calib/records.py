@@ -192,6 +192,7 @@ class Term:
 
 
 TERMS = 8  # of a stage's formula, whose shares are carried beside its minutes
+TERM_COLUMNS = [f"term_{number}" for number in range(TERMS)]
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.rows import UNKNOWN
-from calib.records import TERMS
+from calib.records import TERM_COLUMNS, TERMS
 
 TERM_SD = 0.3  # log ratio of a baseline that is one term alone against one that has none of it, before any data
 RADIX = 1 << 24  # labels of one column at most
@@ -60,9 +60,7 @@ def location_blocks(options: Options) -> tuple[Block, ...]:
         blocks.append(Block(factor, (factor,) if only else (factor, "attended"), only=only))
         within = "unattended" if factor == "machine" else only
         blocks.append(Block(f"{factor}_cell", (factor, "cell"), only=within, start_sd=0.05, needs=2))
-    blocks += [
-        Block(f"term_{number}", ("cell",), f"term_{number}", start_sd=TERM_SD, needs=5) for number in range(TERMS)
-    ]
+    blocks += [Block(name, ("cell",), name, start_sd=TERM_SD, needs=5) for name in TERM_COLUMNS]
     blocks.append(Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3))
     blocks.append(Block("basis_cell", ("basis", "cell")))
     if options.dynamic:
@@ -89,7 +87,8 @@ class Coded:
     """Parts of rows as numbers.
 
     codes : column -> shape (parts,), code of its label, UNKNOWN where not known or never seen
-    size, bend : shape (parts,), see Block.times; terms : shape (parts, TERMS)
+    size, bend : shape (parts,), see Block.times
+    told, terms : shape (parts, TERMS), shares of the terms as told, and less the cell's middle
     """
 
     codes: dict[str, np.ndarray]
@@ -97,7 +96,8 @@ class Coded:
     part_row: np.ndarray
     share: np.ndarray
     attended: np.ndarray
-    terms: np.ndarray
+    told: np.ndarray
+    terms: np.ndarray = field(default_factory=lambda: np.zeros((0, TERMS)))
 
     @property
     def bend(self) -> np.ndarray:
@@ -105,7 +105,10 @@ class Coded:
 
     def take(self, parts: np.ndarray, part_row: np.ndarray) -> Coded:
         codes = {name: values[parts] for name, values in self.codes.items()}
-        return Coded(codes, self.size[parts], part_row, self.share[parts], self.attended[parts], self.terms[parts])
+        terms = self.terms[parts] if len(self.terms) else self.terms
+        return Coded(
+            codes, self.size[parts], part_row, self.share[parts], self.attended[parts], self.told[parts], terms
+        )
 
     def key_of(self, block: Block) -> np.ndarray:
         """One number for the labels that name the effect; UNKNOWN where any of them is not known."""

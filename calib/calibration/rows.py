@@ -10,7 +10,7 @@ import pandas as pd
 
 from calib.calibration.options import FACTORS, Options
 from calib.errors import UsageError
-from calib.records import STAGES, TERMS
+from calib.records import STAGES, TERM_COLUMNS, TERMS
 
 WEEK_NS = 7 * 24 * 3600 * 10**9
 MONDAY_NS = 4 * 24 * 3600 * 10**9  # 1970-01-05, the first Monday of the epoch
@@ -167,7 +167,7 @@ def _rows(frame: pd.DataFrame, options: Options) -> Rows:
 
 def _terms(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
     """Shares of the baseline's terms of each part; a row that covers several cells does not say them."""
-    table = np.column_stack([_optional(frame, f"term_{number}", np.nan) for number in range(TERMS)])
+    table = np.column_stack([_optional(frame, name, np.nan) for name in TERM_COLUMNS])
     several = np.bincount(rows.part_row, minlength=len(frame))[rows.part_row] > 1
     return np.where(several[:, None], np.nan, table[rows.part_row])
 

@@ -54,7 +54,7 @@ class Vocabulary:
     def measure(self, coded: Coded, log_baseline: np.ndarray, learn: bool) -> None:
         """Fill in sizes and centre the terms; with ``learn`` cells that are new get their middles, which then stay."""
         cell = coded.codes["cell"]
-        told = np.column_stack([log_baseline, coded.terms])
+        told = np.column_stack([log_baseline, coded.told])
         if learn:
             for code in range(len(self.middle), int(cell.max(initial=UNKNOWN)) + 1):
                 self.middle.append(_known_mean(told[cell == code]))

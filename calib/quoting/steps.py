@@ -17,7 +17,7 @@ from calib.quoting.luck import LEVELS, Luck, predict_marginals
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option, Piece
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import STAGES
+from calib.records import STAGES, TERM_COLUMNS
 from calib.shop.model import Shop
 
 ORDER_BEFORE, ORDER_AFTER = "order before", "order after"
@@ -189,7 +189,7 @@ class Asked:
 
     def _ask(self, waiting: list[tuple[Key, tuple[Option, Build, set[str]]]]) -> None:
         columns = _joined(build_columns(option, [build], self.shop.machines) for _, (option, build, _) in waiting)
-        base = build_minutes(columns, self.shop)
+        base = build_minutes(columns, self.shop, with_terms=True)
         wanted = [stages for _, (_, _, stages) in waiting]
         kept = np.flatnonzero([s in wanted[b] for b, s in zip(base.build.tolist(), base.stage, strict=True)])
         kept = kept[base.minutes[kept] > 0]
@@ -204,7 +204,10 @@ class Asked:
             "floor_min": base.floor_min[kept],
             **{name: columns[name][build] for name in ("process", "machine", "material")},
         }
-        logs, behind = predict_marginals(self.learned.calibrator, pd.DataFrame(known | {"build_id": build.astype(str)}))
+        asked = pd.DataFrame(known | {"build_id": build.astype(str)})
+        assert base.terms is not None
+        asked[TERM_COLUMNS] = base.terms[kept]
+        logs, behind = predict_marginals(self.learned.calibrator, asked)
         begin = sum(len(block) for block in self._blocks)
         for row, (number, stage) in enumerate(zip(build.tolist(), known["stage"], strict=True), begin):
             self._rows.setdefault(waiting[number][0], {})[stage] = row

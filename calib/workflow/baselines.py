@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from calib.baseline.build import build_minutes
-from calib.records import TERMS, LayerProfile
+from calib.records import TERM_COLUMNS, LayerProfile
 from calib.shop.model import Shop
 
-TERM_COLUMNS = [f"term_{number}" for number in range(TERMS)]
 CARRIED = ["build_id", "process", "machine", "material", "finish", "parts", "order_id"]
 
 

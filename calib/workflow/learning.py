@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from calib.records import STAGES
-from calib.workflow.baselines import TERM_COLUMNS
+from calib.records import STAGES, TERM_COLUMNS
 
 NOT_WORK = ("void", "skipped")
 LONGEST_RUN_MIN = 14 * 24 * 60.0  # no run is still going after two weeks: its end was not logged; common practice
