@@ -13,7 +13,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting import steps
 from calib.quoting.request import Line, QuoteRequest
-from calib.records import STAGES, Baselines
+from calib.records import STAGES, TERMS, Baselines
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 
@@ -72,7 +72,7 @@ def certain():
 def plain_physics(monkeypatch):
     """Printing 60 min and 10 for each part, everything else 6 min."""
 
-    def build_minutes(columns, shop):
+    def build_minutes(columns, shop, with_terms):
         rows = [
             (i, stage, 60.0 + 10.0 * parts if stage == "printing" else 6.0)
             for i, (process, parts) in enumerate(zip(columns["process"], columns["parts"], strict=True))
@@ -83,7 +83,16 @@ def plain_physics(monkeypatch):
         hands = {"all": 1.0, "part": 0.5, "ends": 0.5, "none": 0.0}
         touch = minutes * np.array([hands[STAGES[name].hands] for name in stage])
         n = len(rows)
-        return Baselines(build, stage, minutes, touch, np.full(n, "volume", object), np.full(n, 0.3), np.zeros(n))
+        return Baselines(
+            build,
+            stage,
+            minutes,
+            touch,
+            np.full(n, "volume", object),
+            np.full(n, 0.3),
+            np.zeros(n),
+            np.ones((n, TERMS)),
+        )
 
     monkeypatch.setattr(steps, "build_minutes", build_minutes)
 
