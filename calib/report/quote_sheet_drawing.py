@@ -18,7 +18,9 @@ def drawing(views: Mapping[str, View]) -> dict[str, Any]:
     front, side, top = views["front"], views["side"], views["top"]
     wide, high = front["width_mm"] + side["width_mm"], front["height_mm"] + top["height_mm"]
     scale = min((ROOM_W - GAP) / max(wide, 1e-9), (ROOM_H - GAP) / max(high, 1e-9))
-    width, depth, height = (length * scale for length in (front["width_mm"], side["width_mm"], front["height_mm"]))
+    width, depth, height = (
+        length * scale for length in (front["width_mm"], side["width_mm"], front["height_mm"])
+    )
     upper, right = EDGE / 2 + top["height_mm"] * scale + GAP, EDGE + width + GAP
     lower = upper + height
     placed = [
