@@ -80,6 +80,9 @@ class WeeklyPass:
     def learn(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
         """Learn from the rows of a week (or of a few), of which ``before`` was expected."""
         scores = self.scores(rows, before)
+        first = self.rows == 0
+        if first:  # nothing says yet how long this lab takes: its rows are weighed around their own middle
+            before = replace(before, location=before.location + np.median(rows.y))
         self.vocabulary.measure(coded, rows.log_baseline, learn=False)
         self._grow(coded)
         entries, scale_entries = self.design.entries(coded), self.scales.design.entries(coded)
@@ -92,7 +95,7 @@ class WeeklyPass:
         self._settle()
         while len(self.weeks) > self.options.window:
             self._close_week()
-        if self.options.recalibrate:
+        if self.options.recalibrate and not first:
             seen = ~rows.censored
             self.misses.add(number, before.cell[seen], before.attended[seen], scores[seen])
             self.recalibration = self.misses.learned(len(self.runs), self.kind_of_cell)
