@@ -1,4 +1,4 @@
-"""How many parts fit a plate or a powder cake, and how many builds several parts take."""
+"""How many copies of one part fit a plate or a powder cake."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def copies_on_plate(size_mm: Sequence[float], build_mm: Sequence[float], gap_mm:
     """
     if size_mm[2] > build_mm[2] + 1e-9:
         return 0
-    part = (_whole(size_mm[0] + gap_mm), _whole(size_mm[1] + gap_mm))
-    room = tuple(_whole(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1))
+    part = (whole_um(size_mm[0] + gap_mm), whole_um(size_mm[1] + gap_mm))
+    room = tuple(whole_um(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1))
     long, short = max(part), min(part)
     most = _most(room[0], room[1], long, short, _DEPTH)
     if min(room) <= 0 or most == (room[0] * room[1]) // (long * short):
@@ -36,7 +36,7 @@ def copies_on_plate(size_mm: Sequence[float], build_mm: Sequence[float], gap_mm:
     return max(most, _pinwheel(room[0], room[1], long, short))
 
 
-def _whole(length_mm: float, up: bool = True) -> int:
+def whole_um(length_mm: float, up: bool = True) -> int:
     """Micrometres, rounded so that what fits on paper fits here."""
     return int(np.ceil(length_mm * 1000 - 1e-3)) if up else int(np.floor(length_mm * 1000 + 1e-3))
 
@@ -108,61 +108,3 @@ def copies_in_cake(
             most = max(most, layers * copies_on_plate(size, build_mm, gap_mm, wall_mm))
     cake_mm3 = float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
     return min(most, int(packing_limit * cake_mm3 / volume_mm3 + 1e-9))
-
-
-def plates_for(
-    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
-) -> list[list[int]]:
-    """Several different parts on as few plates as a good packer finds; for each plate the numbers of its parts.
-
-    sizes_mm : x, y, z of every single part [mm]. A part that fits no plate is on none.
-    """
-    from rectpack import PackingMode, newPacker
-
-    packer = newPacker(mode=PackingMode.Offline, rotation=True)
-    room = [_whole(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1)]
-    packer.add_bin(*room, count=float("inf"))
-    for number, size in enumerate(sizes_mm):
-        sides = [_whole(size[i] + gap_mm) for i in (0, 1)]
-        if size[2] <= build_mm[2] + 1e-9 and all(s <= r for s, r in zip(sorted(sides), sorted(room), strict=True)):
-            packer.add_rect(*sides, rid=number)
-    packer.pack()
-    return [sorted(rect.rid for rect in plate) for plate in packer]
-
-
-def cakes_for(
-    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
-    gap_mm: float, wall_mm: float, packing_limit: float,
-) -> list[list[int]]:  # fmt: skip
-    """Several different parts in as few cakes as layers of plates allow; for each cake the numbers of its parts.
-
-    Parts of like height share a layer; layers are stacked, the tallest first, into the first cake with room.
-    """
-    order = sorted(range(len(sizes_mm)), key=lambda i: -sizes_mm[i][2])
-    layers = [
-        [order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)
-    ]
-    limit = packing_limit * float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
-    cakes: list[list[int]] = []
-    left: list[list[float]] = []
-    for layer in sorted(layers, key=lambda layer: -max(sizes_mm[i][2] for i in layer)):
-        for part in _within_limit(layer, limit, volumes_mm3):
-            height, volume = max(sizes_mm[i][2] for i in part) + gap_mm, sum(volumes_mm3[i] for i in part)
-            at = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
-            if at is None:
-                cakes.append([])
-                left.append([build_mm[2] - 2 * wall_mm + gap_mm, limit])
-                at = len(cakes) - 1
-            cakes[at] += part
-            left[at] = [left[at][0] - height, left[at][1] - volume]
-    return [sorted(cake) for cake in cakes]
-
-
-def _within_limit(layer: list[int], limit: float, volumes_mm3: Sequence[float]) -> list[list[int]]:
-    """A layer, parted where its parts alone would pass the packing limit."""
-    groups: list[list[int]] = [[]]
-    for part in layer:
-        if groups[-1] and sum(volumes_mm3[i] for i in groups[-1]) + volumes_mm3[part] > limit:
-            groups.append([])
-        groups[-1].append(part)
-    return groups

@@ -1,9 +1,12 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.geometry.nesting import cakes_for, copies_in_cake, copies_on_plate, plates_for
+from calib.geometry.nesting import copies_in_cake, copies_on_plate
+from calib.geometry.nesting_mixed import cakes_for, plates_for
 
 SIDE = st.integers(3, 60)
 
@@ -68,3 +71,70 @@ def test_several_parts_in_cakes_keep_height_and_limit():
     assert sorted(np.concatenate(cakes)) == list(range(60))
     for cake in cakes:
         assert sum(volumes[i] for i in cake) <= 0.12 * 90**3
+
+
+PARTS = st.lists(
+    st.tuples(st.integers(5, 60), st.integers(5, 60), st.integers(5, 40), st.integers(1, 25)), min_size=1, max_size=4
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(PARTS, st.integers(0, 5))
+def test_orders_of_several_parts_never_take_more_plates_than_a_plain_grid_of_each(parts, gap):
+    sizes = [part[:3] for part in parts for _ in range(part[3])]
+    rooms = [(100 + gap, 80 + gap), (80 + gap, 100 + gap)]
+    grid = 0
+    for size in set(sizes):
+        most = max((x // (size[0] + gap)) * (y // (size[1] + gap)) for x, y in rooms)
+        grid += -(-sizes.count(size) // most)
+    plates = plates_for(sizes, (104, 84, 60), gap, 2)
+    assert sorted(np.concatenate(plates)) == list(range(len(sizes)))
+    assert len(plates) <= grid
+
+
+@settings(max_examples=40, deadline=None)
+@given(PARTS, st.floats(0.05, 0.6))
+def test_orders_of_several_parts_never_take_more_cakes_than_a_plain_grid_of_each(parts, limit):
+    sizes = [part[:3] for part in parts for _ in range(part[3])]
+    volumes = [0.3 * float(np.prod(size)) for size in sizes]
+    cake, gap = np.array([100, 80, 120]), 4
+    grid = 0
+    for size, volume in set(zip(sizes, volumes, strict=True)):
+        stacked = int(np.prod((cake + gap) // (np.array(size) + gap)))
+        grid += -(-sizes.count(size) // min(stacked, int(limit * cake.prod() / volume)))
+    cakes = cakes_for(sizes, volumes, (110, 90, 130), gap, 5, limit)
+    assert sorted(np.concatenate(cakes)) == list(range(len(sizes)))
+    assert len(cakes) <= grid
+    assert all(sum(volumes[i] for i in one) <= limit * cake.prod() + 1e-6 for one in cakes)
+
+
+def packing_instances():
+    """Sheets cut into rectangles without waste: Hopper and Turton 2001, see the head of the file."""
+    lines = [line.split(",") for line in (Path(__file__).parent / "packing_instances.csv").read_text().splitlines()[3:]]
+    for name in sorted({line[0] for line in lines}):
+        own = [[int(number) for number in line[1:]] for line in lines if line[0] == name]
+        yield pytest.param(
+            (own[0][0], own[0][1]),
+            [(x, y, 1) for _, _, x, y in own],
+            id=name,
+            marks=[pytest.mark.slow] if name > "C6" else [],
+        )
+
+
+@pytest.mark.parametrize(("sheet", "sizes"), list(packing_instances()))
+def test_within_ten_per_cent_of_the_published_best_on_public_instances(sheet, sizes):
+    assert sum(x * y for x, y, _ in sizes) == sheet[0] * sheet[1]
+    assert len(plates_for(sizes, (sheet[0], int(1.1 * sheet[1]), 1), 0, 0)) == 1
+
+
+def test_copies_come_near_the_bound_that_no_packing_passes():
+    # usual family of pallet instances, at most 50 boxes; bound: area of the lengths that boxes can fill (from memory)
+    rng, found, bound = np.random.default_rng(3), 0, 0
+    while bound < 4000:
+        x, y, a, b = (int(number) for number in rng.integers((20, 20, 3, 3), (80, 80, 40, 40)))
+        if not (x / 2 <= y <= x and b <= a <= min(4 * b, y) and x * y < 51 * a * b):
+            continue
+        used = [max(i * a + (length - i * a) // b * b for i in range(length // a + 1)) for length in (x, y)]
+        found += copies_on_plate((a, b, 1), (x, y, 1), 0, 0)
+        bound += used[0] * used[1] // (a * b)
+    assert 0.98 * bound <= found <= bound

@@ -1,0 +1,103 @@
+"""How many builds several different parts take."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from calib.geometry.nesting import copies_in_cake, copies_on_plate, whole_um
+
+
+def plates_for(
+    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> list[list[int]]:
+    """Several different parts on as few plates as a good packer finds; for each plate the numbers of its parts.
+
+    sizes_mm : x, y, z of every single part [mm]. A part that fits no plate is on none.
+    Never more plates than each kind of part by itself would take.
+    """
+    packed = _packed(sizes_mm, build_mm, gap_mm, margin_mm)
+    apart = _each_kind_apart(sizes_mm, lambda size, _: copies_on_plate(size, build_mm, gap_mm, margin_mm))
+    return apart if len(apart) < len(packed) else packed
+
+
+def _each_kind_apart(
+    sizes_mm: Sequence[Sequence[float]], copies: Callable[[Sequence[float], int], int]
+) -> list[list[int]]:
+    """Builds of one kind of part each. copies : size, number of one such part -> how many a build holds."""
+    kinds: dict[tuple[float, ...], list[int]] = {}
+    for number, size in enumerate(sizes_mm):
+        kinds.setdefault(tuple(size), []).append(number)
+    builds = []
+    for size, numbers in kinds.items():
+        most = copies(size, numbers[0])
+        builds += [numbers[at : at + most] for at in range(0, len(numbers), most)] if most else []
+    return builds
+
+
+def _packed(
+    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> list[list[int]]:
+    from rectpack import PackingMode, newPacker
+
+    packer = newPacker(mode=PackingMode.Offline, rotation=True)
+    room = [whole_um(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1)]
+    packer.add_bin(*room, count=float("inf"))
+    for number, size in enumerate(sizes_mm):
+        sides = [whole_um(size[i] + gap_mm) for i in (0, 1)]
+        if size[2] <= build_mm[2] + 1e-9 and all(s <= r for s, r in zip(sorted(sides), sorted(room), strict=True)):
+            packer.add_rect(*sides, rid=number)
+    packer.pack()
+    return [sorted(rect.rid for rect in plate) for plate in packer]
+
+
+def cakes_for(
+    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
+    gap_mm: float, wall_mm: float, packing_limit: float,
+) -> list[list[int]]:  # fmt: skip
+    """Several different parts in as few cakes as layers of plates allow; for each cake the numbers of its parts.
+
+    Parts of like height share a layer; layers are stacked, the tallest first, into the first cake with room. Never more
+    cakes than each kind of part by itself would take.
+    """
+    stacked = _stacked(sizes_mm, volumes_mm3, build_mm, gap_mm, wall_mm, packing_limit)
+    apart = _each_kind_apart(
+        sizes_mm,
+        lambda size, one: copies_in_cake(size, volumes_mm3[one], build_mm, gap_mm, wall_mm, packing_limit),
+    )
+    return apart if len(apart) < len(stacked) else stacked
+
+
+def _stacked(
+    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
+    gap_mm: float, wall_mm: float, packing_limit: float,
+) -> list[list[int]]:  # fmt: skip
+    order = sorted(range(len(sizes_mm)), key=lambda i: -sizes_mm[i][2])
+    layers = [
+        [order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)
+    ]
+    limit = packing_limit * float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
+    cakes: list[list[int]] = []
+    left: list[list[float]] = []
+    for layer in sorted(layers, key=lambda layer: -max(sizes_mm[i][2] for i in layer)):
+        for part in _within_limit(layer, limit, volumes_mm3):
+            height, volume = max(sizes_mm[i][2] for i in part) + gap_mm, sum(volumes_mm3[i] for i in part)
+            at = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
+            if at is None:
+                cakes.append([])
+                left.append([build_mm[2] - 2 * wall_mm + gap_mm, limit])
+                at = len(cakes) - 1
+            cakes[at] += part
+            left[at] = [left[at][0] - height, left[at][1] - volume]
+    return [sorted(cake) for cake in cakes]
+
+
+def _within_limit(layer: list[int], limit: float, volumes_mm3: Sequence[float]) -> list[list[int]]:
+    """A layer, parted where its parts alone would pass the packing limit."""
+    groups: list[list[int]] = [[]]
+    for part in layer:
+        if groups[-1] and sum(volumes_mm3[i] for i in groups[-1]) + volumes_mm3[part] > limit:
+            groups.append([])
+        groups[-1].append(part)
+    return groups
