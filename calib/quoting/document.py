@@ -32,9 +32,12 @@ from calib.quoting.ranges import (
 )  # fmt: skip
 from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import ShapeFinder
+from calib.quoting.start import start_advice
 from calib.quoting.width import width_by_cause
 from calib.quoting.work import Work
 from calib.shop.model import Shop
+
+MOST_DRAWN = 4
 
 
 def quote(
@@ -71,8 +74,10 @@ def quote(
         "seed": seed,
         "notes": quote_notes(request, shop, meshes),
         "outside": outside_options(request, shop),
+        "start_advice": start_advice(best, shop, planner.clock),
         "width": width_by_cause(best.work, best.ready),
         "drawing": outline(meshes[0].triangles, meshes[0].mates),
+        "drawings": _drawings(meshes),
         "course": usual_course(best.work, shop, planner.clock, request.start_min, best.free),
     }
 
@@ -87,6 +92,14 @@ def _item(mesh: Mesh, line: Line) -> dict[str, Any]:
         "needs": list(line.needs),
         "size_mm": [round(float(side), 2) for side in mesh.size_mm],
     }
+
+
+def _drawings(meshes: Sequence[Mesh]) -> list[dict[str, Any]]:
+    """The first MOST_DRAWN parts of an order of several; of one part none, for ``drawing`` has it."""
+    different = list({mesh.name: mesh for mesh in meshes}.values())
+    if len(different) == 1:
+        return []
+    return [{"part": mesh.name, "views": outline(mesh.triangles, mesh.mates)} for mesh in different[:MOST_DRAWN]]
 
 
 def soonest(planned: Sequence[Planned]) -> dict[str, Any]:

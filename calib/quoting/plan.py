@@ -32,12 +32,14 @@ STAGES_A_BUILD = 16
 class Planned:
     """An option that has been run through the calendar; times are wall minutes, shape (draws,).
 
+    printing : when the first build's printing begins, None where it has none
     start : when the clock starts; free : when each machine that others use before is free
     """
 
     work: Work
     ready: np.ndarray
     first: np.ndarray
+    printing: np.ndarray | None
     start: float
     free: dict[str, np.ndarray]
 
@@ -96,12 +98,14 @@ class Planner:
         floor = Floor(self.shop, self.clock, draws, self.start)
         for machine, until in self.free.items():
             floor.machines[machine].free[0] = np.maximum(self.start, until[:draws])
-        ends = _job_ends(run_jobs(work.jobs, floor))
+        runs = run_jobs(work.jobs, floor)
+        ends = _job_ends(runs)
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
         made = np.maximum.reduce(builds)
         ready = np.maximum(ends[ORDER_AFTER], made) if ORDER_AFTER in ends else made
         first = _first_part(work, self.clock, np.minimum.reduce(builds), ready)
-        return Planned(work, ready, first, self.start, self.free)
+        printing = next((run.start for run in runs if run.stage == "printing"), None)
+        return Planned(work, ready, first, printing, self.start, self.free)
 
     def _no_people(self, option: Option) -> str:
         return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])

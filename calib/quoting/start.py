@@ -1,0 +1,90 @@
+"""When to start the first build, so that what runs unattended ends when somebody is there."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.quoting.clock import OpenClock, until
+from calib.quoting.plan import Planned
+from calib.quoting.ranges import iso
+from calib.records import STAGES
+from calib.shop.model import Shop
+
+EVERY_MIN = 30.0
+WITHIN_MIN = 24 * 60.0
+NO_LATER_MIN = 15.0  # a start that brings the parts to hand later than this is not advised
+
+
+def start_advice(one: Planned, shop: Shop, clock: OpenClock) -> dict[str, Any] | None:
+    """Of the starts in the next day the one that ends unattended work in staffed hours most surely, and no later.
+
+    Returns stage (that ends it), ``at_once`` and ``advised``: start_at, chance_staffed (of the end), in_hand_at (usual
+    time at which somebody can take it); ``moved`` (whether they differ) and ``text``. None where somebody is always
+    there, where the machine may not run alone, or where nothing of it runs alone.
+    """
+    job = next((job for job in one.work.jobs if job.machine), None)
+    machine = shop.machines[job.machine] if job is not None and job.machine else None
+    if job is None or machine is None or clock.always_open or not machine.lights_out or one.printing is None:
+        return None
+    alone = unattended(job.stages)
+    if not alone:
+        return None
+    minutes = np.sum([job.minutes[stage] for stage in alone], axis=0)
+    first = float(np.median(one.printing))
+    starts = np.array([first, *_candidates(first, shop, clock)])
+    ends = starts[:, None] + minutes
+    in_hand = clock.next_open(ends)
+    usual, staffed = np.median(in_hand, axis=1), np.mean(in_hand - ends < 1e-6, axis=1)
+    fit = np.flatnonzero(usual <= usual.min() + NO_LATER_MIN)
+    best = int(fit[np.lexsort((starts[fit], -staffed[fit].round(2)))[0]])
+    at_once, advised = (_moment(i, starts, staffed, usual, shop.timezone) for i in (0, best))
+    return {
+        "machine": machine.id,
+        "stage": alone[-1],
+        "at_once": at_once,
+        "advised": advised,
+        "moved": best != 0,
+        "text": _text(alone[-1], at_once, advised, best != 0),
+    }
+
+
+def unattended(stages: tuple[str, ...]) -> list[str]:
+    """Stages from printing on until hands are needed again."""
+    if "printing" not in stages:
+        return []
+    after = list(stages[stages.index("printing") :])
+    end = next((i for i, stage in enumerate(after) if stage not in STAGES or STAGES[stage].hands != "none"), len(after))
+    return after[:end]
+
+
+def _candidates(first: float, shop: Shop, clock: OpenClock) -> list[float]:
+    """Every half hour at which somebody is there and may start it."""
+    latest = shop.quoting.get("no_unattended_start_after")
+    may = OpenClock(until(shop.hours, latest), shop.closures, shop.timezone) if latest else clock
+    grid = np.ceil(first / EVERY_MIN) * EVERY_MIN + np.arange(0, WITHIN_MIN + 1, EVERY_MIN)
+    return [float(at) for at in grid if float(may.next_open(at)) == at or _closing(may, float(at))]
+
+
+def _closing(clock: OpenClock, at: float) -> bool:
+    """The last minute of a day is still time to start."""
+    return any(end == at for _, end in clock.spans(at - 1, at + 1))
+
+
+def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, zone: str) -> dict[str, Any]:
+    return {
+        "start_at": iso(starts[i], zone),
+        "chance_staffed": round(float(staffed[i]), 4),
+        "in_hand_at": iso(usual[i], zone),
+    }
+
+
+def _text(stage: str, at_once: dict[str, Any], advised: dict[str, Any], moved: bool) -> str:
+    named = stage.replace("_", " ")
+    if not moved:
+        return f"Start the first build at once: {named} ends in staffed hours with {at_once['chance_staffed']:.0%}."
+    return (
+        f"Start the first build at {advised['start_at'][11:16]} on {advised['start_at'][:10]}: {named} then ends in staffed "
+        f"hours with {advised['chance_staffed']:.0%} (at once: {at_once['chance_staffed']:.0%}), and is in hand no later."
+    )
