@@ -12,6 +12,7 @@ from calib.report.when import short_day
 Document = Mapping[str, Any]
 BAR_WIDTH = 320.0
 MOST_TICKS = 4
+ROOM_FOR_A_DAY = 66.0  # px
 STEPS = (1, 2, 4, 7, 14, 28, 56, 91, 182, 364, 728, 10**6)  # days between ticks
 
 
@@ -50,8 +51,8 @@ def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
     ticks = []
     while (at := (midnight - first).total_seconds() / 3600) < hours:
         if at >= 0:
-            room = BAR_WIDTH - at * scale
-            ticks.append({"x": at * scale, "text": _tick_text(midnight, every), "left": room < 62})
+            fits = BAR_WIDTH - at * scale > ROOM_FOR_A_DAY
+            ticks.append({"x": at * scale, "text": _tick_text(midnight, every) if fits else ""})
         midnight += timedelta(days=every)
     return ticks
 

@@ -39,7 +39,7 @@ WRONG = {
     "fit --as x": "There is no option --as of calib fit. Did you mean --as-of?",
     "fit --json=x": "--json takes no value.",
     "fit june": '"june" is one word too many for calib fit.',
-    "quote": "PART is missing: mesh file of the part.",
+    "quote": "PART is missing: mesh file of the part; or an order of several, a CSV or TOML file.",
     "quote x.stl": "--qty is missing: finished parts wanted.",
     "quote x.stl --qty": "--qty needs a value after it.",
     "quote x.stl --qty 0": '--qty is "0"; expected a whole number, 1 or more.',

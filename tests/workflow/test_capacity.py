@@ -1,0 +1,115 @@
+"""How full the shop is, and how many pieces to start."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from calib.cli.app import run
+from calib.report.terminal_capacity import show_capacity
+from calib.store.open_store import open_store
+from calib.store.pieces import find_yields
+from calib.workflow.capacity import find_capacity
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("full") / "lab"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    return folder
+
+
+@pytest.fixture
+def plan(tmp_path):
+    def write(builds: int, machine: str = "mex1") -> Path:
+        path = tmp_path / f"plan{builds}.csv"
+        rows = [f"P{n},MEX,{machine},4,pla,60,300,40,true" for n in range(builds)]
+        head = "build_id,process,machine,parts,material,part_volume_cm3,part_area_cm2,height_mm,planned"
+        path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+        return path
+
+    return write
+
+
+def load(doc: dict, name: str) -> dict:
+    return next(one for one in doc["resources"] if one["resource"] == name)
+
+
+def test_twice_the_builds_are_twice_the_load_and_twice_the_weeks_half_of_it(lab, plan):
+    one = load(find_capacity(lab, plan(3)), "mex1")["load"]
+    assert load(find_capacity(lab, plan(6)), "mex1")["load"] == pytest.approx(2 * one, rel=1e-3)
+    assert load(find_capacity(lab, plan(3), weeks=2.0), "mex1")["load"] == pytest.approx(one / 2, rel=1e-2)
+
+
+def test_more_than_a_machine_can_do_is_said_and_a_second_one_helps(lab, plan, tmp_path):
+    patch = tmp_path / "patch.toml"
+    doc = find_capacity(lab, plan(60))
+    assert load(doc, "mex1")["load"] > 1
+    assert load(doc, "mex1")["wait_h"] is None
+    assert "more than it can do, so work piles up without end" in show_capacity(doc)
+    patch.write_text('[hours]\nmon = "06:00-22:00"\n', encoding="utf-8")
+    changed = find_capacity(lab, plan(3), patch=patch)
+    before, after = (
+        next(r for r in rows if r["kind"] == "crew") for rows in (changed["resources"], changed["changed"])
+    )
+    assert after["load"] < before["load"]
+
+
+def test_machines_that_the_shop_lacks_are_named(lab, plan):
+    assert any("mex9" in text for text in find_capacity(lab, plan(2, "mex9"))["warnings"])
+
+
+def test_pieces_follow_the_yield_that_is_given(lab, capsys):
+    capsys.readouterr()
+    assert run(["pieces", "60", "--process", "MEX", "--yield", "0.98", "--shop", str(lab), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["processes"]
+    # sum of the binomial's terms: 63 pieces at 98 % give 60 good ones with 96.25 %, 62 with 87.24 %
+    assert (told[0]["start"], told[0]["chance"]) == (63, pytest.approx(0.9625, abs=0.0001))
+
+
+def test_pieces_learn_from_counted_ones(lab, tmp_path, capsys):
+    builds, stages, items = (tmp_path / name for name in ("b.csv", "s.csv", "i.csv"))
+    builds.write_text("build_id,process,machine,parts\nA1,MEX,mex1,50\nA2,MEX,mex1,50\nA3,VPP,vpp1,30\n")
+    stages.write_text(
+        "build_id,stage,started_at,ended_at,parts,parts_good\n"
+        "A1,inspection,2026-03-02T09:00,2026-03-02T09:30,50,45\nA2,printing,2026-03-02T09:00,2026-03-02T12:30,,\n"
+    )
+    items.write_text("build_id,part_file,qty,qty_good\nA2,x.stl,50,45\nA3,x.stl,3,3\n")
+    assert run(["import", str(builds), str(stages), str(items), "--shop", str(lab), "--json"]) == 0
+    with open_store(lab, read_only=True) as store:
+        assert find_yields(store) == {"MEX": (100, 90), "VPP": (3, 3)}
+    capsys.readouterr()
+    assert run(["pieces", "10", "--shop", str(lab)]) == 0
+    shown = capsys.readouterr().out
+    # (90 + 1/2) of (100 + 1); the binomial gives 12 pieces 87.9 %, 13 pieces 96.1 %
+    assert "MEX: start 13 to have 10 good with 90 % (yield 89.6 % from 100 pieces)." in shown
+    assert "VPP: good pieces are not counted yet (3 pieces)." in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["pieces", "0"], "0 good pieces cannot be planned: 1 or more expected."),
+        (["pieces", "5", "--sure", "1.5"], "--sure 1.5 is not a chance."),
+        (["pieces", "5", "--yield", "0"], "--yield 0 is not a share."),
+        (["pieces", "5", "--process", "glue"], '"glue" is not a process.'),
+        (["pieces", "5", "--process", "PBF"], "Good pieces are not counted yet for PBF: fewer than 20."),
+        (["capacity", "--weeks", "0"], "--weeks 0 is out of range."),
+        (["capacity", "--plan", "none.csv"], "none.csv"),
+        (["capacity", "--if", "none.toml", "--plan", "none.csv"], "none."),
+    ],
+)
+def test_wrong_use_is_one_sentence(lab, capsys, words, told):
+    capsys.readouterr()
+    assert run([*words, "--shop", str(lab)]) == 2
+    assert told in capsys.readouterr().err.strip().splitlines()[-1]
+
+
+def test_a_shop_without_logs_has_no_demand(tmp_path, capsys):
+    folder = tmp_path / "new"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    capsys.readouterr()
+    assert run(["capacity", "--shop", str(folder)]) == 2
+    assert "No printing is logged yet, so there is no demand. Name a plan: --plan FILE." in capsys.readouterr().err
