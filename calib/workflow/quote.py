@@ -12,7 +12,7 @@ import pandas as pd
 
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
-from calib.geometry.read_mesh import read_mesh
+from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
@@ -99,7 +99,7 @@ def quote_lines(
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted)
-    meshes = read_meshes(lines, progress)
+    meshes = read_meshes(lines, shop, progress)
     progress("Trying every machine ...")
     document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
     document |= {"part": name or document["part"], "shop": shop.name}
@@ -128,14 +128,18 @@ def quantities_around(quantity: int) -> list[int]:
     return sorted({1, *(min(max(1, round(quantity * share)), MOST_PARTS) for share in shares)})
 
 
-def read_meshes(lines: list[OrderLine], progress: Progress) -> list[Mesh]:
+def read_meshes(lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once."""
     known: dict[tuple[Path, str | None], Mesh] = {}
     for one in lines:
         if (one.part, one.unit) not in known:
             progress(f"Reading {one.part.name} ...")
-            known[one.part, one.unit] = read_mesh(one.part, unit=one.unit)
+            known[one.part, one.unit] = read_part(one.part, one.unit, _sides_mm(shop))
     return [known[one.part, one.unit] for one in lines]
+
+
+def _sides_mm(shop: Shop) -> list[float]:
+    return [side for machine in shop.machines.values() for side in machine.build_mm]
 
 
 def learned_of(fitted: Fitted) -> Learned:
@@ -168,7 +172,7 @@ def compare_part(
     wanted = read_quantities(quantities)
     request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
-    mesh = read_mesh(part, unit=unit)
+    mesh = read_part(part, unit, _sides_mm(shop))
     progress(f"Comparing {len(wanted)} quantities ...")
     document = compare(
         request,
