@@ -11,7 +11,7 @@ from hypothesis import strategies as some
 from calib.calibration.calibrator import Calibrator
 
 LEVELS = (0.1, 0.5, 0.9)
-FEW = settings(max_examples=12, deadline=None, derandomize=True)
+FEW = settings(max_examples=6, deadline=None, derandomize=True)
 PLANS = pd.DataFrame(
     {
         "process": ["MEX", "VPP", "PBF"],  # known, known on a machine never seen, a process never seen
@@ -23,10 +23,10 @@ PLANS = pd.DataFrame(
 
 
 @some.composite
-def labs(draw, least: int = 1, most: int = 90) -> pd.DataFrame:
+def labs(draw, least: int = 1, most: int = 60) -> pd.DataFrame:
     """Runs with effects of stages and machines, heavy tails, ties with the plan, stopped runs, unknown factors."""
     rng = np.random.default_rng(draw(some.integers(0, 2**32 - 1)))
-    n, weeks = draw(some.integers(least, most)), draw(some.integers(1, 15))
+    n, weeks = draw(some.integers(least, most)), draw(some.integers(1, 8))
     effects = {name: rng.normal(0, 0.3) for name in ("MEX", "VPP", "printing", "packing", "sanding", "A", "B", None)}
     process, stage = rng.choice(["MEX", "VPP"], n), rng.choice(["printing", "packing", "sanding"], n)
     machine = rng.choice(np.array(["A", "B", None], dtype=object), n)
@@ -109,12 +109,12 @@ def steady(n: int, seed: int) -> pd.DataFrame:
 def test_more_of_the_same_never_widens():
     # on the mean of labs: a single lab's noise may turn out larger than a few runs had let it seem
     def width(n: int) -> float:
-        found = np.log([quantiles(steady(n, seed), PLANS[:1])[0] for seed in range(8)])
+        found = np.log([quantiles(steady(n, seed), steady(1, 0))[0] for seed in range(8)])
         return float(np.mean(found[:, 2] - found[:, 0]))
 
-    widths = [width(n) for n in (1, 2, 4, 8, 32, 128)]
-    assert (np.diff(widths) < 0.02 * widths[0]).all(), widths
-    assert widths[-1] < 0.8 * widths[0]
+    one, three, many = (width(n) for n in (1, 3, 100))
+    assert one > 1.1 * three > 1.1 * many
+    assert many == pytest.approx(2 * 0.15 * 1.4759, rel=0.12)  # what the noise alone would leave: Student-t, 5 degrees
 
 
 @FEW
