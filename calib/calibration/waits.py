@@ -7,9 +7,10 @@ import zlib
 import numpy as np
 import pandas as pd
 
-PRIOR_NONE = 0.4  # assumptions before any log: four in ten go on at once,
-PRIOR_MEDIAN_MIN = 60.0  # the others wait an hour,
-PRIOR_SPREAD = 1.3  # give or take (sd of the log),
+# Assumptions before any log, common practice, no source: people are near and come by between other work.
+PRIOR_NONE = 0.3  # three in ten go on at once,
+PRIOR_MEDIAN_MIN = 30.0  # the others wait half an hour of opening hours,
+PRIOR_SPREAD = 1.2  # one in ten of them more than two and a quarter hours (sd of the log),
 PRIOR_RUNS = 8.0  # and all that is worth eight waits
 AT_ONCE_MIN = 1.0  # a shorter wait is none
 
