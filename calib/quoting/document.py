@@ -37,7 +37,7 @@ from calib.quoting.width import width_by_cause
 from calib.quoting.work import Work
 from calib.shop.model import Shop
 
-MOST_DRAWN = 4
+MOST_DRAWN = 3
 
 
 def quote(

@@ -28,6 +28,7 @@ def environment() -> jinja2.Environment:
         units.change,
         units.signed_percent,
         units.share,
+        units.chance,
         units.count,
         units.day,
         units.stage_name,

@@ -8,6 +8,7 @@ from typing import Any
 View = Mapping[str, Any]
 ROOM_W, ROOM_H = 400.0, 300.0  # for the views themselves [px]
 GAP, EDGE = 34.0, 46.0  # between views, and around them for sizes and names [px]
+NAME = 140.0  # room for a view's name [px]
 
 
 def drawing(views: Mapping[str, View]) -> dict[str, Any]:
@@ -18,10 +19,8 @@ def drawing(views: Mapping[str, View]) -> dict[str, Any]:
     front, side, top = views["front"], views["side"], views["top"]
     wide, high = front["width_mm"] + side["width_mm"], front["height_mm"] + top["height_mm"]
     scale = min((ROOM_W - GAP) / max(wide, 1e-9), (ROOM_H - GAP) / max(high, 1e-9))
-    width, depth, height = (
-        length * scale for length in (front["width_mm"], side["width_mm"], front["height_mm"])
-    )
-    upper, right = EDGE / 2 + top["height_mm"] * scale + GAP, EDGE + width + GAP
+    width, depth, height = (length * scale for length in (front["width_mm"], side["width_mm"], front["height_mm"]))
+    upper, right = EDGE / 2 + top["height_mm"] * scale + GAP, EDGE + max(width + GAP, NAME)
     lower = upper + height
     placed = [
         _placed("from above", top, EDGE, EDGE / 2, scale),
@@ -36,9 +35,9 @@ def drawing(views: Mapping[str, View]) -> dict[str, Any]:
     return {
         "views": placed,
         "sizes": sizes,
-        "width": max(right + depth, right + 60.0) + EDGE / 2,
+        "width": right + max(depth + EDGE / 2, NAME),
         "height": lower + EDGE,
-        "told": f"{front['width_mm']:.1f} mm wide, {side['width_mm']:.1f} mm deep, {front['height_mm']:.1f} mm high",
+        "told": f"{front['width_mm']:.1f} × {side['width_mm']:.1f} × {front['height_mm']:.1f} mm (wide, deep, high)",
     }
 
 

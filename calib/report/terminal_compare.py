@@ -9,7 +9,7 @@ from rich.console import RenderableType
 
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import by_reason
-from calib.report.units import count, duration, share
+from calib.report.units import chance, count, duration
 
 Document = Mapping[str, Any]
 SHOWN = 12
@@ -108,7 +108,7 @@ def flip_sentences(doc: Document) -> list[str]:
     return [
         f"For {count(fewest, 'part')} {first} is soonest.",
         *(
-            f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {share(one['chance'])})."
+            f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {chance(one['chance'])})."
             for one in flips
         ),
     ]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.report.terminal import as_text, table
-from calib.report.units import count, share
+from calib.report.units import chance, count, share
 from calib.report.when import clock_time
 
 Document = Mapping[str, Any]
@@ -72,15 +72,15 @@ def show_accepted_quote(doc: Document) -> str:
     ]
     if doc["ready_at"]:
         lines.append(
-            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'])}, kept with {share(doc['chance'])}."
+            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'])}, kept with {chance(doc['chance'])}."
         )
     if doc["because"]:
         lines.append(f"That is below 80 %: {doc['because']}.")
     return "\n".join([*lines, *_slips(doc), *doc["warnings"], f"Undo: calib accept {doc['quote_id']} --undo"])
 
 
-def _chance(chance: float | None) -> str:
-    return f" (chance by the quote {share(chance)})" if chance is not None else ""
+def _chance(given: float | None) -> str:
+    return f" (chance by the quote {chance(given)})" if given is not None else ""
 
 
 def _slips(doc: Document) -> list[str]:
@@ -90,8 +90,8 @@ def _slips(doc: Document) -> list[str]:
         others = count(doc["others"], "other open promise")
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
-        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'])}): {share(one['chance_before'])} "
-        f"before, {share(one['chance'])} now; usually {clock_time(one['usual'])} instead of {clock_time(one['usual_before'])}."
+        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'])}): {chance(one['chance_before'])} "
+        f"before, {chance(one['chance'])} now; usually {clock_time(one['usual'])} instead of {clock_time(one['usual_before'])}."
         for one in doc["slips"]
     ]
 
@@ -114,8 +114,8 @@ def _promise_row(one: Document) -> list[Any]:
         f"{one['process']} {one['machine']}",
         clock_time(one["promised_at"]),
         clock_time(one["ready_at"]["p50"]),
-        share(one["chance"]),
-        share(one["chance_then"]) if one["chance_then"] is not None else "",
+        chance(one["chance"]),
+        chance(one["chance_then"]) if one["chance_then"] is not None else "",
     ]
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from rich.console import RenderableType
 
 from calib.report.terminal import as_text, table
-from calib.report.units import count, duration, share, stage_name
+from calib.report.units import chance, count, duration, share, stage_name
 from calib.report.when import clock_time, short_day
 
 Document = Mapping[str, Any]
@@ -89,7 +89,7 @@ def _row(option: Document, low: float, high: float, doc: Document, priced: bool)
         duration(option["touch_min"]["p50"]),
     ]
     if doc.get("due"):
-        cells.append(share(option["on_time"]))
+        cells.append(chance(option["on_time"]))
     if priced:
         cells.append(f"{option['cost']['p50']:.0f}" if option.get("cost") else "")
     return cells
@@ -127,7 +127,7 @@ def _rivals(doc: Document) -> str:
     other = "process" if len(processes) > 1 else "machine"
     if len(doc["options"]) == 1:
         return "It is the only one that can make this."
-    return f"Chance that no other {other} is sooner: {share(doc['soonest']['chance'])}."
+    return f"Chance that no other {other} is sooner: {chance(doc['soonest']['chance'])}."
 
 
 def _for_due(doc: Document) -> str:
@@ -139,7 +139,7 @@ def _for_due(doc: Document) -> str:
     if best["on_time"] < HARDLY:
         return f"No option keeps the date asked for ({day})."
     return (
-        f"The date asked for ({day}) is kept with {share(best['on_time'])} by {best['process']} on {best['machine']}."
+        f"The date asked for ({day}) is kept with {chance(best['on_time'])} by {best['process']} on {best['machine']}."
     )
 
 

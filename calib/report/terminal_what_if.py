@@ -12,7 +12,7 @@ from calib.report.terminal import as_text, table
 from calib.report.terminal_capacity import load_bar
 from calib.report.terminal_compare import hours
 from calib.report.terminal_quote import by_reason
-from calib.report.units import count, duration, share
+from calib.report.units import chance, count, duration, share
 
 Document = Mapping[str, Any]
 NOTICED_H = 0.1
@@ -51,7 +51,7 @@ def _option_row(one: Document) -> list[Any]:
         _lead(today),
         _lead(changed),
         _gain(one["sooner_h"]),
-        share(one["chance_sooner"]) if one["chance_sooner"] is not None else "",
+        chance(one["chance_sooner"]) if one["chance_sooner"] is not None else "",
         duration(today["touch_min"]["p50"]) if today else "",
         duration(changed["touch_min"]["p50"]) if changed else "",
     ]
@@ -94,7 +94,9 @@ def gain_sentence(best: Document) -> str:
     )
     if _gain(best["sooner_h"]) == SAME:
         return f"{said}: it changes nothing here."
-    return f"{said}: sooner with a chance of {share(best['chance_sooner'])}, later with {share(best['chance_later'])}."
+    return (
+        f"{said}: sooner with a chance of {chance(best['chance_sooner'])}, later with {chance(best['chance_later'])}."
+    )
 
 
 def _who(side: Document) -> str:
@@ -107,7 +109,7 @@ def show_what_if_weeks(doc: Document) -> str:
     heads = "builds|>today|>changed|>sooner by|>chance sooner"
     rows = [
         [name, _range(one["turnaround_h"]["today"]), _range(one["turnaround_h"]["changed"]), _gain(one["sooner_h"]),
-         share(one["chance_sooner"])]
+         chance(one["chance_sooner"])]
         for name, one in flows
     ]  # fmt: skip
     return as_text(

@@ -76,6 +76,19 @@ def share(value: float | None) -> str:
     return f"{100 * value:.0f} %" if value is not None and known(value) else UNKNOWN
 
 
+def chance(value: float | None) -> str:
+    """A chance as a percentage; from draws nothing is certain, nor impossible.
+
+    >>> chance(0.804), chance(0.9991), chance(0.0), chance(None)
+    ('80 %', 'over 99 %', 'under 1 %', 'not known')
+    """
+    if value is None or not known(value):
+        return UNKNOWN
+    if value > 0.99:
+        return "over 99 %"
+    return "under 1 %" if value < 0.01 else share(value)
+
+
 def count(number: float | None, one: str, many: str = "") -> str:
     """A number with its noun.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 START = datetime.fromisoformat("2026-12-01T11:00+01:00")
@@ -83,3 +84,20 @@ def comparison() -> dict[str, Any]:
         "flips": [{"quantity": 10, "from": "MEX", "to": "VPP", "chance": 0.55},
                   {"quantity": 50, "from": "VPP", "to": "PBF", "chance": 0.8}],
     }  # fmt: skip
+
+
+def order_document() -> dict[str, Any]:
+    """An order of six parts, three of them drawn, one long and one tall."""
+    sides = [(70.0, 40.0, 55.0), (340.0, 20.0, 20.0), (30.0, 30.0, 240.0)]
+    drawings = [
+        {"part": f"part_{n}_with_a_long_name.stl", "views": {"front": box(x, z), "side": box(y, z), "top": box(x, y)}}
+        for n, (x, y, z) in enumerate(sides)
+    ]
+    items = [{"part": f"part_{n}_with_a_long_name.stl", "quantity": 10 * n + 1, "finish": None} for n in range(6)]
+    return quote_document(part="order.csv", quantity=156, items=items, drawings=drawings)
+
+
+def box(width: float, height: float) -> dict[str, Any]:
+    corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]
+    lines = [[list(a), list(b)] for a, b in pairwise(corners)]
+    return {"lines": lines, "width_mm": width, "height_mm": height, "left_out": 0}

@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 from itertools import pairwise
 
 import pytest
-from quote_documents import at, comparison, full_document, option, quote_document
+from quote_documents import at, comparison, full_document, option, order_document, quote_document
 
 from calib.errors import UsageError
 from calib.report.quote_sheet import quote_sheet
@@ -92,6 +92,14 @@ def test_a_screen_reader_finds_its_way(edition):
     assert walk.labelled_by <= walk.ids
     assert '<main id="main">' in page
     assert (walk.heads > 0) == (edition == "inward")
+
+
+def test_an_order_lists_and_draws_its_parts():
+    page = quote_sheet(order_document(), "outward")
+    assert "Order of 6 parts, 156 pieces" in page
+    assert page.count('role="img"') == 3
+    assert "The first 3 are drawn." in page
+    assert "340.0 × 20.0 × 20.0 mm" in page
 
 
 def test_an_unknown_edition_is_one_sentence():

@@ -8,8 +8,9 @@ import shutil
 import subprocess
 
 import pytest
-from quote_documents import full_document
+from quote_documents import comparison, full_document, order_document
 
+from calib.report.compare_page import compare_page
 from calib.report.quote_sheet import quote_sheet
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -83,13 +84,15 @@ def run(words: list[str], tmp_path) -> subprocess.CompletedProcess:
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_it_reads_well_at_every_width(tmp_path, dark):
-    pages = {
-        f"{edition}{width}": quote_sheet(full_document(), edition)
-        for edition in ("outward", "inward")
-        for width in WIDTHS
+    sheets = {
+        "outward": quote_sheet(full_document(), "outward"),
+        "inward": quote_sheet(full_document(), "inward"),
+        "order": quote_sheet(order_document(), "outward"),
+        "compared": compare_page(comparison()),
     }
+    pages = {f"{name}{width}": sheet for name, sheet in sheets.items() for width in WIDTHS}
     found, log = measured(tmp_path, pages, dark)
-    assert len(found) == 6
+    assert len(found) == len(pages)
     for name, one in found.items():
         assert one["overflow"] <= 0, name
         assert one["requests"] == 0, name
@@ -107,9 +110,18 @@ def test_the_measure_finds_pale_text_and_what_sticks_out(tmp_path):
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-@pytest.mark.parametrize(("edition", "most"), [("outward", 1), ("inward", 2)])
-def test_it_prints_on_one_page_outward_and_two_inward(tmp_path, edition, most, paper):
-    page = quote_sheet(full_document(), edition)
+@pytest.mark.parametrize(
+    ("document", "edition", "most"),
+    [
+        (full_document, "outward", 1),
+        (full_document, "inward", 2),
+        (order_document, "outward", 1),
+        (order_document, "inward", 2),
+    ],
+    ids=["outward", "inward", "order outward", "order inward"],
+)
+def test_it_prints_on_one_page_outward_and_two_inward(tmp_path, document, edition, most, paper):
+    page = quote_sheet(document(), edition)
     assert "size: A4" in page
     (tmp_path / "sheet.html").write_text(page.replace("size: A4", f"size: {paper}"), encoding="utf-8")
     out = tmp_path / "sheet.pdf"
