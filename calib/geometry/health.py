@@ -48,9 +48,10 @@ def heal(triangles: np.ndarray) -> Healed:
             return Healed(triangles, found, bodies, watertight, float("nan"), tuple(notes))
     triangles, found = _outwards(triangles, found, body, bodies, notes)
     volume = signed_volume_mm3(triangles)
-    triangles, found, volume = _without_overlaps(triangles, found, volume, notes)
-    if not volume > 1e-9 * _box_mm3(triangles):
-        notes.append("The surface encloses no volume (zero thickness).")
+    if volume > 1e-9 * _box_mm3(triangles):
+        triangles, found, volume = _without_overlaps(triangles, found, volume, notes)
+    else:
+        notes.append("The surface encloses no volume (zero thickness, or as much inside out as outside in).")
         volume = float("nan")
     return Healed(triangles, found, bodies, watertight, volume, tuple(notes))
 
@@ -150,15 +151,14 @@ def _without_overlaps(
     triangles: np.ndarray, found: Topology, volume: float, notes: list[str]
 ) -> tuple[np.ndarray, Topology, float]:
     """Space that is enclosed twice, or inside out, is one solid: united where the lines find such space."""
-    lines = columns(triangles, LINES)
-    depth, gap = lines.depth(), lines.gap_above()
-    doubled = float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * lines.cell_mm2
-    if doubled <= LEAST_OVERLAP_SHARE * abs(volume):
+    doubled = _doubled_mm3(triangles)
+    if doubled <= LEAST_OVERLAP_SHARE * volume:
         return triangles, found, volume
     whole = united(triangles)
-    if whole is None:
+    if whole is None or _doubled_mm3(whole) > LEAST_OVERLAP_SHARE * volume:
         notes.append(
-            f"The surface crosses itself: about {doubled / 1000:.3g} cm3 count more than once. It has no sure volume."
+            f"The surface crosses itself: about {doubled / 1000:.3g} of its {volume / 1000:.4g} cm3 count more than "
+            "once, and it cannot be united. It has no sure volume."
         )
         return triangles, found, float("nan")
     once = signed_volume_mm3(whole)
@@ -167,6 +167,13 @@ def _without_overlaps(
         f"instead of {volume / 1000:.4g} cm3."
     )
     return whole, topology_of(whole), once
+
+
+def _doubled_mm3(triangles: np.ndarray) -> float:
+    """Space that counts more than once, or less than not at all, as upright lines find it [mm3]."""
+    lines = columns(triangles, LINES)
+    depth, gap = lines.depth(), lines.gap_above()
+    return float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * lines.cell_mm2
 
 
 def _box_mm3(triangles: np.ndarray) -> float:

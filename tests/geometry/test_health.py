@@ -84,3 +84,27 @@ def test_what_encloses_nothing_has_no_volume(triangles):
     found = heal(triangles)
     assert np.isnan(found.volume_mm3)
     assert found.notes
+
+
+def bent_bar(degrees, pieces=80):
+    """A square bar bent to a ring; beyond 360 degrees its end runs into its beginning: one body that crosses itself."""
+    turn = np.deg2rad(np.linspace(0, degrees, pieces + 1))
+    corners = [(5, 0), (5, 4), (10, 4), (10, 0)]
+    rails = [np.stack([r * np.cos(turn), r * np.sin(turn), np.full(pieces + 1, z)], axis=1) for r, z in corners]
+    faces = []
+    for one, two in zip(rails, rails[1:] + rails[:1], strict=True):
+        faces += [one[:-1], two[:-1], two[1:], one[:-1], two[1:], one[1:]]
+    a, b, c, d = rails
+    ends = [a[0], c[0], b[0], a[0], d[0], c[0], a[-1], b[-1], c[-1], a[-1], c[-1], d[-1]]
+    sides = np.stack([np.stack(faces[i : i + 3], axis=1) for i in range(0, len(faces), 3)]).reshape(-1, 3, 3)
+    return np.concatenate([sides, np.array(ends).reshape(-1, 3, 3)])
+
+
+def test_one_body_that_runs_into_itself_is_told_with_what_counts_twice():
+    ring = np.pi * 75 * 4
+    sound = heal(bent_bar(300))
+    assert (sound.volume_mm3, sound.notes) == (pytest.approx(ring * 300 / 360, rel=2e-3), ())
+    crossed = heal(bent_bar(400))
+    assert crossed.bodies == 1
+    assert np.isnan(crossed.volume_mm3)
+    assert crossed.notes[-1].startswith("The surface crosses itself: about 0.105 of its 1.046 cm3 count more than once")
