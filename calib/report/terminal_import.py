@@ -10,7 +10,7 @@ from typing import Any
 from rich.table import Table
 
 from calib.report.terminal import Document, RenderableType, as_text, listed, table
-from calib.report.units import count, day
+from calib.report.units import count, day, stage_name
 
 FATES = ("new", "corrected", "repeated", "held", "quarantined")
 SHOWN = 10  # rows set aside that are listed; the others are a command away
@@ -19,7 +19,7 @@ SHOWN = 10  # rows set aside that are listed; the others are a command away
 def show_import(doc: Document) -> str:
     """What became of every row, then what waits for a person, then how the logs do, then the next step."""
     shown: list[RenderableType] = [*files_table(doc), *set_aside_lines(doc), *question_lines(doc), *health_lines(doc)]
-    shown += [*listed(doc, "warnings"), *(f"Log next: {one}" for one in listed(doc, "log_next"))]
+    shown += [*listed(doc, "warnings"), *log_next_lines(doc)]
     if doc.get("dry_run"):
         shown.append("This was a trial: nothing was stored.")
     steps = listed(doc, "next_steps")
@@ -114,6 +114,18 @@ def health_lines(doc: Document) -> list[str]:
         days = "; ".join(f"{day(last)}: {', '.join(by_day[last])}" for last in sorted(by_day, reverse=True))
         lines.append(f"Last log of each machine: {days}.")
     return lines
+
+
+def log_next_lines(doc: Document) -> list[str]:
+    """Which stages a few more logged runs would make surer, as the last fit says."""
+    lines = []
+    for one in listed(doc, "log_next"):
+        where = {"all": "", "material": f" in {one['value']}"}.get(one["by"], f" on {one['value']}")
+        lines.append(
+            f"  {one['more']} runs of {one['process']} {stage_name(one['stage'])}{where} would narrow this stage from "
+            f"±{one['now_pct']:.0f} % to ±{one['then_pct']:.0f} % ({count(one['runs'], 'run')} logged)"
+        )
+    return ["What to log next:", *lines] if lines else []
 
 
 def show_map(doc: Document) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calib.report.terminal import Document, RenderableType, as_text, listed, table, told
+from calib.report.terminal_import import log_next_lines
 from calib.report.units import count, duration, known, share, signed_percent, stage_name
 
 
@@ -13,9 +14,11 @@ def show_fit(doc: Document) -> str:
         for cell in doc["cells"]
     ]
     shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
+    shown += listed(doc, "warnings")
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
     shown += [below_floor_sentence(one) for one in listed(doc, "below_floor")]
-    return as_text(*shown, table("process|stage|>runs|>actual / baseline|>usually within", rows))
+    shown.append(table("process|stage|>runs|>actual / baseline|>usually within", rows))
+    return as_text(*shown, *log_next_lines(doc))
 
 
 def below_floor_sentence(one: Document) -> str:

@@ -62,6 +62,12 @@ def find_fit(
     return {name: pd.DataFrame(parts) for name, parts in columns.items()}, json.loads(found[3]) | meta
 
 
+def find_summary(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """What the last fit said of itself, without its numbers; empty where none was made."""
+    row = con.execute("SELECT summary FROM fit ORDER BY fit_id DESC LIMIT 1").fetchone()
+    return json.loads(row[0]) if row else {}
+
+
 def _arrays(column: pd.Series) -> tuple[str, Any, Any, Any]:
     """Kind of column, and its values in the one array that holds them without loss."""
     if pd.api.types.is_datetime64_any_dtype(column):

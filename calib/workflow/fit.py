@@ -25,6 +25,7 @@ from calib.store.parts import find_profiles
 from calib.store.runs import find_runs
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.learning import LearningRows, learning_rows
+from calib.workflow.log_next import log_next
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, wait_rows
 
@@ -52,7 +53,11 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     progress(f"Learning from {len(learned.rows)} stages ...")
     model = Calibrator().fit(learned.rows)
     tables = model.to_tables() | {"errors": model.errors} | side_tables(logged, horizon)
-    document = fit_document(model, learned, horizon, logged.shop)
+    progress("Looking for what to log next ...")
+    document = fit_document(model, learned, horizon, logged.shop) | {
+        "log_next": log_next(model, logged.baselines, model.errors, logged.shop),
+        "warnings": [beyond] if (beyond := beyond_the_logs(as_of, horizon, logged.shop.timezone)) else [],
+    }
     with open_store(folder) as store:
         save_fit(store, tables, document, logged.shop.version)
     progress("")
@@ -91,6 +96,12 @@ def end_of_day(text: str, timezone: str) -> pd.Timestamp:
     except ValueError:
         raise UsageError(f'"{text}" is not a date.', "Write it as YYYY-MM-DD, e.g. 2026-11-20.") from None
     return pd.Timestamp(datetime.combine(day, time(23, 59, 59), ZoneInfo(timezone))).tz_convert("UTC")
+
+
+def beyond_the_logs(as_of: str | None, horizon: pd.Timestamp, timezone: str) -> str:
+    """A sentence where the day asked for is later than the last log, else ''."""
+    last = str(horizon.tz_convert(timezone).date())
+    return f"The last log ends on {last}: learned up to that day, not to {as_of}." if as_of and as_of > last else ""
 
 
 def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:

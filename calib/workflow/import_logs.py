@@ -8,6 +8,7 @@ from typing import Any
 
 from calib.errors import LogFileError
 from calib.shop.read_shop import read_shop
+from calib.store.fits import find_summary
 from calib.store.imports import import_files
 from calib.store.open_store import open_store
 from calib.store.people import forget_older
@@ -38,10 +39,11 @@ def import_logs(
         machines=shop.machines,
         drop_columns=shop.dropped_columns,
     )
-    if shop.people_months and not dry_run:
-        with open_store(folder) as store:
+    with open_store(folder) as store:
+        if shop.people_months and not dry_run:
             forget_older(store, shop.people_months)
-    return document | {"next_steps": next_steps(document, folder)}
+        told = find_summary(store).get("log_next", [])
+    return document | {"log_next": told, "next_steps": next_steps(document, folder)}
 
 
 def next_steps(document: dict[str, Any], folder: Path) -> list[dict[str, str]]:
