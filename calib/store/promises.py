@@ -41,14 +41,14 @@ def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, 
     return found
 
 
-def find_orders(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
-    """All quotes with ``builds`` that fulfil them and ``ready_at``: when as many parts as quoted were packed, or None.
+def find_orders(con: duckdb.DuckDBPyConnection, accepted_only: bool = False) -> list[dict[str, Any]]:
+    """Quotes with ``builds`` that fulfil them and ``ready_at``: when as many parts as quoted were packed, or None.
 
     A time that a person stated goes before the logs'.
     """
     fulfilled = find_fulfilment(con)
     quotes = []
-    for quote in find_quotes(con):
+    for quote in find_quotes(con, accepted_only):
         builds = fulfilled.get(quote["quote_id"], [])
         ready = quote["stated_ready_at"] or packed_in_full(builds, quote["document"]["quantity"])
         quotes.append({**quote, "builds": builds, "ready_at": ready})

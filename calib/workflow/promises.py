@@ -75,7 +75,7 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
 
 def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
     """One row for each open promise, the least sure first."""
-    orders = [one for one in find_all_orders(folder) if is_open(one)]
+    orders = [one for one in find_all_orders(folder, accepted_only=True) if is_open(one)]
     if not orders:
         return []
     queue = find_queue(folder, today.shop, today.fitted, pd.Timestamp(today.now))
@@ -84,11 +84,11 @@ def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (row["chance"], row["promised_at"]))
 
 
-def find_all_orders(folder: Path) -> list[dict[str, Any]]:
+def find_all_orders(folder: Path, accepted_only: bool = False) -> list[dict[str, Any]]:
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
-        return find_orders(store)
+        return find_orders(store, accepted_only)
 
 
 def _forecast_one(

@@ -27,7 +27,7 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
-        builds, runs, orders = find_builds(store), find_runs(store), find_orders(store)
+        builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, accepted_only=True)
     fulfils = open_build_ids(orders)
     logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
     waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
