@@ -119,14 +119,15 @@ def plane_wall_roots(biot: Numbers, terms: int = TERMS) -> np.ndarray:
     Y. A. Cengel, "Heat and Mass Transfer", table 4-2.
     """
     number = np.arange(terms) * np.pi
-    wanted = np.asarray(biot, float)[..., None]
-    low = np.broadcast_to(number, (*wanted.shape[:-1], terms)).copy()
+    distinct, place = np.unique(np.asarray(biot, float), return_inverse=True)  # a bed's sides are those of many cakes
+    wanted = distinct[:, None]
+    low = np.broadcast_to(number, (len(distinct), terms)).copy()
     high = low + np.pi / 2
     for _ in range(55):
         middle = 0.5 * (low + high)
         below = middle * np.sin(middle - number) < wanted * np.cos(middle - number)
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return 0.5 * (low + high)
+    return (0.5 * (low + high))[place.reshape(np.shape(biot))]
 
 
 def plane_wall(fourier: Numbers, roots: np.ndarray, place: Numbers = 0.0) -> np.ndarray:
