@@ -41,6 +41,8 @@ def read_order(path: Path) -> list[OrderLine]:
     TOML: [[part]] tables with the same keys; material and needs may be lists.
     Raises UsageError that names file, line and column of the first thing that is wrong.
     """
+    if not path.is_file():
+        raise UsageError(f"There is no order file {path}.", f"It has the columns {_all_names()}.")
     rows = _toml_rows(path) if path.suffix.lower() == ".toml" else _csv_rows(path)
     if not rows:
         raise UsageError(f"{path.name} names no part.", f"One row for each: {', '.join(NEEDED)}.")
