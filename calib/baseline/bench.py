@@ -6,13 +6,14 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from calib.baseline.columns import Builds
+from calib.baseline.columns import SURFACE_SHAPE, Builds
 from calib.baseline.learning import repeats
 from calib.baseline.term import Piece
+from calib.shop.keys import COMMON
 from calib.shop.model import Shop
 
 Rate = Mapping[str, float]
-WRIGHT = "learning curve: Wright 1936, in Crawford's unit form; minutes: common practice, no source"
+WRIGHT = f"learning curve: Wright 1936, in Crawford's unit form; minutes: {COMMON}"
 
 
 def stage_rate(stage: str, shop: Shop) -> Rate:
@@ -24,14 +25,16 @@ def stage_rate(stage: str, shop: Shop) -> Rate:
 def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     r"""Time standard of bench work.
 
-    .. math::  t = f_d f_p \left(t_0 + (t_1 m + t_s S + t_c C) \frac{L(m)}{m} + t_u + t_l V_{cake}\right)
+    .. math::  t = f_d f_p \left(t_0 + (t_1 m + f_m t_s S + t_k K + t_c C) \frac{L(m)}{m} + t_u + t_l V\right)
 
     Parameters
     ----------
-    b : builds with m parts, surface S, support contact C, powder cake V
-    stage : its name; sanding repeats the surface for each grade
-    rate : t0 start_min, t1 per_part_min, ts per_cm2_min, tc per_contact_cm2_min, tu per_support_min, tl per_litre_min,
-        factors of difficulty f_d and process f_p, learning
+    b : builds with m parts, surface S, cavities K (surface beyond 8 v^(2/3) of each part: hollows, ribs), support
+        contact C, powder V: the cake, for recovery what no part fills
+    stage : its name; sanding repeats the surface for each grade, times the material's f_m
+    rate : t0 start_min, t1 per_part_min, ts per_cm2_min, tk per_cavity_cm2_min, tc per_contact_cm2_min, tu
+        per_support_min, tl per_litre_min, factors of difficulty f_d and process f_p, learning. Recovery mixes fresh
+        powder in: per_fresh_litre_min for V f/(1 - f), f the fresh share of the mix
 
     Returns
     -------
@@ -51,22 +54,31 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     grades = max(rate.get("grades", 1.0), 1.0) if stage == "sanding" else 1.0
     supported = (b.support_cm3 > 0) | (b.contact_cm2 > 0)
     common = {"factor": factor}
+    one = np.ones(len(b))
 
     def piece(name: str, key: str, amount: np.ndarray, formula: str, **inputs: np.ndarray) -> Piece:
         minutes = factor * rate.get(key, 0.0) * amount
-        return Piece(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, WRIGHT)
+        source = WRIGHT if "learned" in inputs else COMMON
+        return Piece(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, source)
 
-    one = np.ones(len(b))
     lifted = np.zeros(len(b)) if stage == "unloading" and b.process == "PBF" else b.parts  # there the cake is, whole
-    surface = grades * b.area_cm2 * each
+    surface = grades * b.area_cm2 * each * (b.material["sanding_ratio"] if stage == "sanding" else 1.0)
+    cavities = np.maximum(b.area_cm2 - SURFACE_SHAPE * np.cbrt(b.volume_cm3 / b.parts) ** 2 * b.parts, 0.0)
+    powder = np.maximum(b.cake_cm3 - b.volume_cm3, 0.0) if stage == "powder_recovery" else b.cake_cm3
+    litres = powder / 1000.0
+    fresh = np.minimum(b.material["fresh_share"], 0.95) if b.process == "PBF" else one * 0.0
     return [
         piece("start", "start_min", one, "factor x start"),
         piece("parts", "per_part_min", lifted * each, "factor x first part x repeats", parts=lifted, learned=each),
-        piece("surface", "per_cm2_min", surface, "factor x surface x grades", area_cm2=b.area_cm2, learned=each),
-        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact",
-              contact_cm2=b.contact_cm2),
+        piece("surface", "per_cm2_min", surface, "factor x surface x grades x repeats", surface_cm2=grades * b.area_cm2, learned=each),
+        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact x repeats",
+              contact_cm2=b.contact_cm2, learned=each),
         piece("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
-        piece("powder cake", "per_litre_min", b.cake_cm3 / 1000.0, "factor x litres of cake", cake_cm3=b.cake_cm3),
+        piece("powder", "per_litre_min", litres, "factor x litres", litres=litres),
+        piece("cavities", "per_cavity_cm2_min", cavities * each, "factor x surface of hollows and ribs x repeats",
+              cavity_cm2=cavities, learned=each),
+        piece("fresh powder", "per_fresh_litre_min", litres * fresh / (1.0 - fresh),
+              "factor x litres x fresh share / (1 - fresh share)", litres=litres, fresh_share=fresh),
     ]  # fmt: skip
 
 
@@ -122,7 +134,7 @@ def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     recipe = RECIPES.get(stage, _plain_recipe)(b, rate)
     pieces = [Piece("recipe", loads * recipe, "loads x recipe", {"loads": loads, "recipe_min": recipe})]
     if stage == "support_dissolving":
-        thick = 10.0 * np.cbrt(b.support_cm3 / b.parts)
+        thick = b.support_thick_mm
         minutes = loads * dissolving_min(thick, b.material["dissolve_mm_h"])
         inputs = {"thickness_mm": thick, "dissolve_mm_h": b.material["dissolve_mm_h"]}
         pieces.append(Piece("dissolving", minutes, "loads x thickness / 2 / rate", inputs))

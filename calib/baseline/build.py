@@ -79,11 +79,24 @@ def stage_pieces(b: Builds, stage: str, shop: Shop) -> tuple[list[Piece], np.nda
         hands = total([piece for piece in loads if piece.name == HANDS])
         touch = touch + hands * (1.0 - rate.get("automatic_share", 0.0))
     if stage == "machine_setup":
-        change = b.changes * b.machine["change_min"]
-        inputs = {"changes": b.changes, "change_min": b.machine["change_min"]}
-        pieces.append(Piece("change of material", change, "changes x change of material", inputs))
-        touch = touch + change
+        machines = _setup_pieces(b)
+        pieces, touch = [*pieces, *machines], touch + total(machines)
     return pieces, touch
+
+
+def _setup_pieces(b: Builds) -> list[Piece]:
+    """What the machine itself asks for before a build; powder is filled in its own stage."""
+    m = b.machine
+    change = {"changes": b.changes, "change_min": m["change_min"]}
+    pieces = [
+        Piece("change of material", b.changes * m["change_min"], "changes x change of material", change),
+        Piece("plate", m["plate_min"], "fitting and cleaning the plate", {"plate_min": m["plate_min"]}),
+    ]
+    if b.process == "PBF":
+        return pieces
+    used = b.volume_cm3 + b.support_cm3
+    inputs = {"used_cm3": used, "refill_cm3": m["refill_cm3"], "refill_min": m["refill_min"]}
+    return [*pieces, Piece("refill", used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
 
 
 def _has_bench(rate: Mapping[str, float]) -> bool:

@@ -65,6 +65,7 @@ class Builds:
     volume_cm3: np.ndarray
     area_cm2: np.ndarray
     support_cm3: np.ndarray
+    support_thick_mm: np.ndarray
     contact_cm2: np.ndarray
     height_mm: np.ndarray
     cake_cm3: np.ndarray
@@ -110,6 +111,8 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
     machine, size = _machine_params(columns, shop, kind, rows)
     material, floors = _material_params(columns, shop, process, rows)
     _as_set(machine, kind, column)
+    if kind == "laser_bed":
+        material.replace("fresh_share", column("fresh_share"))
     parts = np.maximum(_first(column("parts"), np.ones(len(rows))), 1.0)
     profile = _profiles(columns, rows)
     layer = machine["layer_mm"]
@@ -139,6 +142,7 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
         volume_cm3=volume,
         area_cm2=area,
         support_cm3=support,
+        support_thick_mm=_first(_positive(column("support_thickness_mm")), 10.0 * np.cbrt(support / parts)),
         contact_cm2=contact,
         height_mm=height,
         cake_cm3=cake,

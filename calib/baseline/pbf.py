@@ -13,7 +13,7 @@ from calib.baseline.term import Piece, total
 def printing_pieces(b: Builds) -> list[Piece]:
     r"""Recoat and heating of every layer, blank ones too; hatch, contours and jumps shared by the lasers.
 
-    .. math::  t = N (t_{recoat} + t_{heat}) + \frac{N_s}{n} \left(\frac{A}{h_s v} + \frac{c P}{v_c} +
+    .. math::  t = (N_s + N_b) (t_{recoat} + t_{heat}) + \frac{N_s}{n} \left(\frac{A}{h_s v} + \frac{c P}{v_c} +
                \frac{W}{h_s} t_j + m \frac{d}{v_j}\right)
 
     Parameters
@@ -29,7 +29,7 @@ def printing_pieces(b: Builds) -> list[Piece]:
     Composition: Gibson, Rosen, Stucker 2015, eq. 16.7. Parameters: common practice, no source.
     """
     s, m = averaged(b), b.machine
-    layers = (b.height_mm + m["blank_first_mm"] + m["blank_last_mm"]) / b.layer_mm
+    blank = (m["blank_first_mm"] + m["blank_last_mm"]) / b.layer_mm
     per_layer = m["recoat_s"] + m["layer_heat_s"]
     lasers = m["lasers"]
     hatch = s.layers * s.area_mm2 / m["hatch_mm"] / m["scan_speed_mm_s"] / lasers / 60.0
@@ -38,8 +38,8 @@ def printing_pieces(b: Builds) -> list[Piece]:
     turns = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
     jumps = s.layers * (turns + s.contours * apart / m["jump_speed_mm_s"]) / lasers / 60.0
     return [
-        Piece("recoat and heating", layers * per_layer / 60.0, "layers x (recoat + heating)",
-              {"layers": layers, "recoat_s": m["recoat_s"], "layer_heat_s": m["layer_heat_s"]}),
+        Piece("recoat and heating", s.layers * per_layer / 60.0, "layers x (recoat + heating)",
+              {"layers": s.layers, "recoat_s": m["recoat_s"], "layer_heat_s": m["layer_heat_s"]}),
         Piece("hatch", hatch, "layers x section / hatch / speed / lasers",
               {"layers": s.layers, "section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"],
                "scan_speed_mm_s": m["scan_speed_mm_s"], "lasers": lasers}),
@@ -50,6 +50,8 @@ def printing_pieces(b: Builds) -> list[Piece]:
               {"layers": s.layers, "jump_delay_s": m["jump_delay_s"], "jump_speed_mm_s": m["jump_speed_mm_s"]}),
         Piece("start sequence", m["start_sequence_min"], "start sequence",
               {"start_sequence_min": m["start_sequence_min"]}),
+        Piece("blank layers", blank * per_layer / 60.0, "(powder below + above the parts) / layer x (recoat + heating)",
+              {"blank_first_mm": m["blank_first_mm"], "blank_last_mm": m["blank_last_mm"], "layer_mm": b.layer_mm}),
     ]  # fmt: skip
 
 

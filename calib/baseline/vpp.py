@@ -121,6 +121,6 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
     inputs = {"tau_min": m["resin_tau_min"], "set_c": set_c, "reach_c": m["resin_reach_c"]}
     return [
         Piece("resin", heating, "-tau ln((reach - set) / (reach - room))", inputs),
-        Piece("stirring and filling", 2.0, "stirring and filling", {}),
+        Piece("stirring and filling", m["fill_min"], "stirring and filling", {"fill_min": m["fill_min"]}),
         Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
     ]

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.baseline.build import build_minutes, explain, stages_of
+from calib.baseline.motion import move_s
 from calib.errors import OutsideModelError
 from calib.geometry.layer_profile import layer_profile
 from calib.records import STAGES
@@ -101,7 +102,11 @@ def test_two_parts_are_never_faster_than_one(process, volume, height, parts):
     rows = columns(process=process, machine=MACHINES[process], parts=counts, height_mm=height,
                    part_volume_cm3=[volume * n for n in counts])  # fmt: skip
     base = build_minutes(rows, SHOP)
-    more = base.stage != "cool_down"  # a fuller cake conducts better
+    assert base.minutes[(base.build == 1) & (base.stage != "cool_down")].sum() >= (
+        base.minutes[(base.build == 0) & (base.stage != "cool_down")].sum()
+    )
+    # a fuller cake conducts better, and leaves less powder to recover
+    more = ~np.isin(base.stage, ["cool_down", "powder_recovery"])
     low, high = (base.minutes[more & (base.build == i)] for i in (0, 1))
     assert np.all(high >= low * (1 - 1e-9))
 
@@ -257,3 +262,88 @@ def test_a_stage_of_the_shop_s_own():
     )
     found = minutes(patched(shop_text("UTC"), patch), process="MEX", parts=1.0)
     assert found["vapour_smoothing"] == pytest.approx(100.0)
+
+
+def terms_of(shop=SHOP, **values):
+    """Terms of one build by (stage, name)."""
+    values.setdefault("machine", MACHINES[values["process"]])
+    return {(t.stage, t.name): t for t in explain(columns(**values), shop)}
+
+
+SHAPES = {"part_volume_cm3": 40.0, "part_area_cm2": 110.0, "height_mm": 40.0, "parts": 2.0}
+
+
+@pytest.mark.parametrize("known", [SHAPES, {"profile": [layer_profile(box(20, 30, 40), 0.2)], "parts": 2.0}])
+def test_an_engineer_can_reckon_each_term_of_extrusion_from_the_numbers_beside_it(known):
+    terms = terms_of(process="MEX", support_volume_cm3=5.0, support_contact_cm2=3.0, **known)
+
+    def inputs(name):
+        return terms["printing", name].inputs
+
+    def minutes_of(name):
+        return terms["printing", name].minutes
+
+    i = inputs("walls")
+    each = move_s(i["length_mm"] / i["pieces"], i["speed_mm_s"], i["acceleration_mm_s2"], i["corner_speed_mm_s"])
+    assert minutes_of("walls") == pytest.approx(i["layers"] * i["pieces"] * each / 60)
+    i = inputs("fill and skins")
+    laid = (i["skin_mm2"] + i["infill_share"] * (i["inside_walls_mm2"] - i["skin_mm2"])) / i["width_mm"]
+    assert i["length_mm"] == pytest.approx(laid)
+    i = inputs("supports")
+    laid = i["support_section_mm2"] * i["support_density_share"] / i["width_mm"]
+    assert minutes_of("supports") == pytest.approx(i["layers"] * laid / i["speed_mm_s"] / 60)
+    i = inputs("travel")
+    jump = move_s(i["distance_mm"], i["travel_speed_mm_s"], i["acceleration_mm_s2"]) + i["retraction_s"]
+    assert minutes_of("travel") == pytest.approx(i["layers"] * i["jumps"] * jump / 60)
+    i = inputs("layer change")
+    assert minutes_of("layer change") == pytest.approx(i["layers"] * i["layer_change_s"] / 60)
+
+
+def test_a_second_material_for_supports_is_changed_twice_in_each_layer_with_purge():
+    soluble = patched(shop_text("UTC"), '[[material]]\nid = "pla"\nsoluble_supports = 1\n')
+    held = {"process": "MEX", "material": "pla", **SHAPES, "support_volume_cm3": 4.0, "support_contact_cm2": 2.0}
+    changes = terms_of(soluble, **held)["printing", "tool changes"]
+    # 200 layers x 2 x (15 s + 60 mm3 / 12 mm3/s)
+    assert changes.minutes == pytest.approx(200 * 2 * (15 + 5) / 60)
+    assert changes.minutes == max(
+        t.minutes for (stage, _), t in terms_of(soluble, **held).items() if stage == "printing"
+    )
+    bare = {**held, "support_volume_cm3": 0.0, "support_contact_cm2": 0.0}
+    assert ("printing", "tool changes") not in terms_of(soluble, **bare)
+
+
+def test_supports_dissolve_by_their_thickness_where_it_is_known():
+    held = {"process": "MEX", **SHAPES, "support_volume_cm3": 8.0}
+    thin, thick = (
+        terms_of(**held, support_thickness_mm=mm)["support_dissolving", "dissolving"].minutes for mm in (3.0, 12.0)
+    )
+    assert thin == pytest.approx(60 * 3.0 / 2 / 2.5)
+    assert thick == pytest.approx(4 * thin)
+
+
+def test_hollows_and_ribs_are_cleaned_longer_and_plain_parts_are_not():
+    cake = {"process": "PBF", "parts": 1.0, "part_volume_cm3": 27.0, "height_mm": 60.0}
+    assert ("part_cleaning", "cavities") not in terms_of(**cake, part_area_cm2=54.0)  # a cube
+    ribbed = terms_of(**cake, part_area_cm2=172.0)["part_cleaning", "cavities"]
+    assert ribbed.minutes == pytest.approx(0.006 * (172.0 - 8 * 9.0))
+
+
+def test_recovery_sieves_what_no_part_fills_and_mixes_the_fresh_share_in():
+    cake = {"process": "PBF", "parts": 1.0, "part_volume_cm3": 500.0, "height_mm": 100.0, "packed_volume_cm3": 4000.0}
+    terms = terms_of(**cake, fresh_share=0.25)
+    assert terms["powder_recovery", "powder"].minutes == pytest.approx(1.5 * 3.5)
+    assert terms["powder_recovery", "fresh powder"].minutes == pytest.approx(0.3 * 3.5 / 3)
+    assert terms["powder_prep", "powder"].minutes == pytest.approx(1.2 * 4.0)
+
+
+def test_blank_layers_are_a_term_of_their_own():
+    blank = terms_of(process="PBF", parts=1.0, part_volume_cm3=5.0, height_mm=30.0)["printing", "blank layers"]
+    assert blank.minutes == pytest.approx((8 + 5) / 0.11 * (12 + 6) / 60)
+
+
+def test_refills_go_with_the_material_used_and_sanding_with_the_material():
+    refill = terms_of(process="MEX", **{**SHAPES, "part_volume_cm3": 1600.0}, support_volume_cm3=0.0)
+    assert refill["machine_setup", "refill"].minutes == pytest.approx(2 * 3.0)
+    tough = patched(shop_text("UTC"), '[[material]]\nid = "pla"\nsanding_ratio = 2\n')
+    usual, longer = (terms_of(s, process="MEX", material="pla", **SHAPES) for s in (SHOP, tough))
+    assert longer["sanding", "surface"].minutes == pytest.approx(2 * usual["sanding", "surface"].minutes)
