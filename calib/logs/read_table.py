@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import gzip
-import hashlib
 import io
 import zlib
 from collections.abc import Iterable, Iterator
@@ -15,6 +14,7 @@ from pathlib import Path
 from calib.errors import LogFileError
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.mapping import Mapping
+from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
 from calib.logs.text_file import Dialect, Row, rows, sniff
 
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
@@ -28,13 +28,18 @@ class RawTable:
     """One table as text.
 
     shown : path as the user gave it, with '#sheet' where a workbook has several
+    sheet : '#sheet' or ''
     kind : builds, stages, items or events
     names : column names, as calib spells them
     csv : file to read: the log itself, or a clean copy with LINE and FAULT in front
     header_line : lines of ``csv`` to pass over
     is_copy : whether ``csv`` is such a copy
     sha256 : of the file's bytes
-    lines : how many it has
+    bytes, lines : how many it has
+    rows_before, bad_before : rows at its beginning that were read before, and how many of these were set aside; ``csv``
+        holds those behind them
+    is_known : whether these are all there are
+    lines_before : lines of the file that ``csv`` lacks
     odd_blanks : whether tabs or no-break spaces may stand around its cells
     notes : what was noticed, as sentences
     """
@@ -48,8 +53,14 @@ class RawTable:
     is_copy: bool
     sha256: str
     lines: int = 0
+    bytes: int = 0
+    rows_before: int = 0
+    bad_before: int = 0
+    is_known: bool = False
+    lines_before: int = 0
     odd_blanks: bool = False
     notes: tuple[str, ...] = ()
+    sheet: str = ""
 
 
 def read_table(path: Path, mapping: Mapping | None = None, work: Path | None = None) -> RawTable:
@@ -58,7 +69,12 @@ def read_table(path: Path, mapping: Mapping | None = None, work: Path | None = N
 
 
 def read_tables(
-    path: Path, mapping: Mapping | None, work: Path, shown: str = "", direct: bool = True
+    path: Path,
+    mapping: Mapping | None,
+    work: Path,
+    shown: str = "",
+    direct: bool = True,
+    before: Iterable[ReadBefore] = (),
 ) -> list[RawTable]:
     """All tables of one file.
 
@@ -66,41 +82,72 @@ def read_tables(
     work : folder for clean copies
     shown : name to show instead of the path
     direct : let the engine read large plain files itself; False writes a clean copy in any case
+    before : tables that were read before in the same way; what they hold is not read again
 
     Raises LogFileError when the file cannot be read as a table, or its kind cannot be told.
     """
     shown = shown or str(path)
     try:
-        before = path.stat()
-        sha256, lines, odd_blanks = _digest(path)
-        tables = [
-            replace(table, sha256=sha256, odd_blanks=odd_blanks)
-            for table in _tables(path, mapping, work, shown, direct and before.st_size > DIRECT_FROM_BYTES, lines)
-        ]
-        after = path.stat()
+        at_first = path.stat()
+        digest = digest_of(path, before)
+        tables = _unread(path, mapping, work, shown, digest) or list(
+            _tables(path, mapping, work, shown, direct, digest)
+        )
+        afterwards = path.stat()
     except OSError as error:
         raise LogFileError(
             f"{shown} cannot be read: {error.strerror or error}.", "Check its name and rights."
         ) from error
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+    if (at_first.st_size, at_first.st_mtime_ns) != (afterwards.st_size, afterwards.st_mtime_ns):
         raise LogFileError(f"{shown} was being written while it was read.", "Import it again once it is finished.")
-    return tables
+    return [
+        replace(table, sha256=digest.sha256, bytes=digest.bytes, lines=digest.lines, odd_blanks=digest.odd_blanks)
+        for table in tables
+    ]
 
 
-def _digest(path: Path) -> tuple[str, int, bool]:
-    """Digest of the bytes, how many lines they are, and whether they hold tabs or no-break spaces."""
-    digest, lines, last, odd = hashlib.sha256(), 0, b"\n", False
-    with path.open("rb") as opened:
-        while chunk := opened.read(1 << 22):
-            digest.update(chunk)
-            lines += chunk.count(b"\n")
-            last = chunk[-1:]
-            odd = odd or b"\t" in chunk or b"\xa0" in chunk
-    return digest.hexdigest(), lines + (last != b"\n"), odd
+def _unread(path: Path, mapping: Mapping | None, work: Path, shown: str, digest: Digest) -> list[RawTable]:
+    """The tables of a file of which a part or all was read before; none where it has to be read as a whole."""
+    known = digest.beginning
+    if known and known[0].bytes == digest.bytes:
+        return [
+            RawTable(
+                shown + one.sheet,
+                one.kind,
+                one.names,
+                path,
+                ",",
+                1,
+                False,
+                "",
+                rows_before=one.rows,
+                bad_before=one.set_aside,
+                is_known=True,
+                notes=one.notes,
+                sheet=one.sheet,
+            )
+            for one in known
+        ]
+    if len(known) != 1 or mapping or not may_have_grown(path, known[0]):
+        return []
+    with opened_bytes(path) as stream:
+        dialect = sniff(path, stream)
+    tail = tail_of(path, known[0], dialect.header_line, work)
+    (table,) = _tables(tail, None, work, shown, True, digest_of(tail))
+    if (table.kind, table.names) != (known[0].kind, known[0].names):
+        return []
+    return [
+        replace(
+            table,
+            rows_before=known[0].rows,
+            bad_before=known[0].set_aside,
+            lines_before=known[0].lines - dialect.header_line,
+        )
+    ]
 
 
 def _tables(
-    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int
+    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, digest: Digest
 ) -> Iterator[RawTable]:
     with path.open("rb") as opened:
         start = opened.read(8)
@@ -109,8 +156,8 @@ def _tables(
 
         found = list(sheets(path, mapping, shown))
         for name, header, sheet_rows in found:
-            label = shown if len(found) == 1 else f"{shown}#{name}"
-            yield _written(label, header, sheet_rows, mapping, work)
+            sheet = "" if len(found) == 1 else f"#{name}"
+            yield replace(_written(shown + sheet, header, sheet_rows, mapping, work), sheet=sheet)
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
         from calib.logs.json_lines import json_rows
 
@@ -123,23 +170,24 @@ def _tables(
         names, found_rows = stream_rows(path, shown)  # type: ignore[assignment]
         yield _written(shown, names, found_rows, mapping, work)
     else:
-        yield _text_table(path, mapping, work, shown, direct and not start.startswith(b"\x1f\x8b"), lines)
+        direct = direct and digest.bytes > DIRECT_FROM_BYTES and not start.startswith(b"\x1f\x8b")
+        yield _text_table(path, mapping, work, shown, direct)
 
 
-def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, lines: int) -> RawTable:
+def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool) -> RawTable:
     with opened_bytes(path) as stream:
         dialect = sniff(path, stream, mapping.source_names if mapping else frozenset())
     plain = mapping is None and dialect.encoding == "utf-8-sig"
     if direct and plain:
-        return _direct_table(path, shown, dialect, lines)
+        return _direct_table(path, shown, dialect)
     notes = () if dialect.encoding == "utf-8-sig" else (f"read as {dialect.encoding}",)
     with opened_bytes(path) as stream:
         return _written(shown, dialect.names, rows(stream, dialect), mapping, work, notes)
 
 
-def _direct_table(path: Path, shown: str, dialect: Dialect, lines: int) -> RawTable:
+def _direct_table(path: Path, shown: str, dialect: Dialect) -> RawTable:
     names = _our_names(dialect.names)
-    return RawTable(shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "", lines)
+    return RawTable(shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "")
 
 
 def _written(

@@ -82,7 +82,7 @@ def import_files(
     shop_stages = tuple(shop_stages)
     rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
     settings = Settings(timezone, people_names, tuple(drop_columns))
-    ways = Ways(settings, reading_digest(settings, rules), hours, tuple(closures), shop_stages)
+    ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
     with tempfile.TemporaryDirectory(prefix="calib-") as work, open_store(folder, create=True) as con:
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
@@ -186,7 +186,12 @@ def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int
 def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: Counter[int]) -> dict[str, Any]:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
     fate = fates.get(number, Counter())
-    new, corrected, held, quarantined = fate["new"], fate["corrected"], fate["held"], rejected[number]
+    new, corrected, held, quarantined = (
+        fate["new"],
+        fate["corrected"],
+        fate["held"],
+        rejected[number] + table.bad_before,
+    )
     known = {*columns_of(table.kind), *MENDED_COLUMNS}
     return {
         "path": table.shown,

@@ -5,7 +5,7 @@ A large regular file stays where it is and ``raw_<number>`` is a view of it; any
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -46,7 +46,7 @@ def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, setti
         rows, *found = con.execute(f"SELECT count(*), {ends} FROM raw_{number}").fetchall()[0]
     except duckdb.Error as error:
         raise LogFileError(f"{table.shown} cannot be read: {str(error).splitlines()[0]}") from error
-    if not table.is_copy and rows != table.lines - table.header_line:
+    if not table.is_copy and rows != table.lines - table.lines_before - table.header_line:
         raise LogFileError(f"{table.shown} has rows that go over several lines, or empty ones")
     return Extent(rows, _years([cell for cell in found if cell]))
 
@@ -65,7 +65,8 @@ def _years(cells: list[str]) -> tuple[int, int]:
 def careful_copy(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, work: Path) -> RawTable:
     """The file as the slower reader has it, which knows every line."""
     con.execute(f"DROP VIEW IF EXISTS raw_{number}")
-    return read_tables(table.csv, None, work, table.shown, direct=False)[0]
+    copy = read_tables(table.csv, None, work, table.shown, direct=False)[0]
+    return replace(table, csv=copy.csv, delimiter=copy.delimiter, header_line=copy.header_line, is_copy=True)
 
 
 def _query(table: RawTable, settings: Settings) -> str:
@@ -75,13 +76,11 @@ def _query(table: RawTable, settings: Settings) -> str:
     cells = [f"c{place}" for place in range(count)][2 if table.is_copy else 0 :]
     kept = [f"{'NULL::VARCHAR' if place in gone else cell} AS r{place}" for place, cell in enumerate(cells)]
     digest = text("|".join((table.kind, settings.zone, settings.names, *table.names)))
-    place = (
-        "c0::BIGINT AS line, nullif(c1, '')"
-        if table.is_copy
-        else f"raw_row + {table.header_line} AS line, NULL::VARCHAR"
-    )
+    line = "c0::BIGINT" if table.is_copy else f"raw_row + {table.header_line}"
+    fault = "nullif(c1, '')" if table.is_copy else "NULL::VARCHAR"
     return (
-        f"SELECT raw_row, {place} AS fault, {', '.join(kept)}, hash({digest}, {', '.join(cells)}) AS raw_hash "
+        f"SELECT raw_row, {line} + {table.lines_before} AS line, {fault} AS fault, {', '.join(kept)}, "
+        f"hash({digest}, {', '.join(cells)}) AS raw_hash "
         f"FROM (SELECT row_number() OVER () AS raw_row, * FROM read_csv({text(str(table.csv))}, columns = {{{columns}}}, "
         f"auto_detect = false, header = false, skip = {table.header_line}, delim = {text(table.delimiter)}, "
         "quote = '\"', escape = '\"', max_line_size = 16777216, strict_mode = true))"

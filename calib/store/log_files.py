@@ -1,0 +1,82 @@
+"""The files of an import: which ones, and their tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from calib.errors import LogFileError
+from calib.logs.mapping import Mapping
+from calib.logs.read_before import ReadBefore
+from calib.logs.read_table import RawTable, read_tables
+from calib.store.readings import COUNTS
+from calib.store.tables import text
+
+SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
+
+
+def find_files(paths: list[Path]) -> list[Path]:
+    """The files to read, those of a folder by name; hidden files, office lock files and the store are passed over."""
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            found += sorted(p for p in path.rglob("*") if p.is_file() and _is_log(p, path))
+        elif path.exists():
+            found.append(path)
+        else:
+            raise LogFileError(f"There is no file or folder {path}.", "Check its name.")
+    if not found:
+        raise LogFileError(
+            f"No log file in {', '.join(map(str, paths))}.", f"Files end in one of {', '.join(sorted(SUFFIXES))}."
+        )
+    return list(dict.fromkeys(found))
+
+
+def _is_log(path: Path, folder: Path) -> bool:
+    parts = path.relative_to(folder).parts
+    return path.suffix.lower() in SUFFIXES and not any(part.startswith((".", "~")) for part in parts)
+
+
+def read_all(
+    con: duckdb.DuckDBPyConnection,
+    files: list[Path],
+    mapping: Mapping | None,
+    work: Path,
+    before: Iterable[ReadBefore],
+    say: Callable[[str], None],
+) -> tuple[list[RawTable], list[dict[str, Any]]]:
+    """Tables of all files, and the errors of those that cannot be read.
+
+    before : tables that were read before in the same way
+    """
+    tables: list[RawTable] = []
+    errors: list[dict[str, Any]] = []
+    for number, path in enumerate(files, 1):
+        say(f"Reading {number} of {len(files)}: {path.name} ...")
+        try:
+            source = _parquet_as_csv(con, path, work)
+            tables += read_tables(source, mapping, work, str(path), before=before)
+        except LogFileError as error:
+            zeros = dict.fromkeys(COUNTS, 0)
+            errors.append({"path": str(path), "kind": None, **zeros, "error": error.message, "hint": error.hint})
+    return tables, errors
+
+
+def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> Path:
+    """Parquet is written out as text by the engine; any other file is itself."""
+    try:
+        with path.open("rb") as opened:
+            if opened.read(4) != b"PAR1":
+                return path
+        copy = work / f"parquet{len(list(work.iterdir()))}.csv"
+        con.execute(f"COPY (SELECT * FROM read_parquet(?)) TO {text(str(copy))} (HEADER)", [str(path)])
+    except OSError as error:
+        raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
+    except duckdb.Error as error:
+        raise LogFileError(
+            f"{path} is a damaged Parquet file: {str(error).splitlines()[0]}", "Write it again."
+        ) from error
+    return copy
