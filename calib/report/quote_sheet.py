@@ -19,6 +19,7 @@ from calib.report.when import clock_time, promise, short_day, whole_day
 
 Document = Mapping[str, Any]
 EDITIONS = ("outward", "inward")
+WORTH_TELLING = 0.01  # of the variation
 
 
 def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -> str:
@@ -77,7 +78,7 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "comparison": comparison,
         "lines": process_lines(comparison["options"]) if comparison else {},
         "flips": flip_sentences(comparison) if comparison else (),
-        "narrower": [words.narrower(one) for one in quote.get("width") or ()],
+        "narrower": [words.narrower(one) for one in quote.get("width") or () if one["share"] >= WORTH_TELLING],
         "out": by_reason(quote.get("out") or ()),
         "cost": words.cost_words(option["cost"]) if option.get("cost") else None,
         "time": lambda text: clock_time(text, quote["start"]),

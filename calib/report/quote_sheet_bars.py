@@ -12,7 +12,7 @@ from calib.report.when import short_day
 Document = Mapping[str, Any]
 BAR_WIDTH = 320.0
 MOST_TICKS = 4
-ROOM_FOR_A_DAY = 66.0  # px
+ROOM_FOR_A_DAY = 72.0  # px
 STEPS = (1, 2, 4, 7, 14, 28, 56, 91, 182, 364, 728, 10**6)  # days between ticks
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.report.terminal import as_text, table
+from calib.report.terminal_quote import WIDTH, unwrapped
 from calib.report.units import chance, count, share
 from calib.report.when import clock_time
 
@@ -18,27 +19,30 @@ def show_quotes(doc: Document) -> str:
     rows = doc["quotes"]
     if not rows:
         return "No quote is stored yet. Make one: calib quote PART --qty N"
-    shown = table("quote|given|>parts|part|by|promised|state|builds", [_quote_row(one) for one in rows[:SHOWN]])
+    heads = "quote|given|>parts|part|by|promised|state|builds"
+    shown = unwrapped(table(heads, [_quote_row(one, doc["today"]) for one in rows[:SHOWN]]))
     more = [f"{len(rows) - SHOWN} older ones are in --json."] if len(rows) > SHOWN else []
-    return as_text(shown, *more, *_scores(doc), "One of them again, as it was given: calib quotes QUOTE_ID")
+    return as_text(
+        shown, *more, *_scores(doc), "One of them again, as it was given: calib quotes QUOTE_ID", width=WIDTH
+    )
 
 
-def _quote_row(one: Document) -> list[Any]:
+def _quote_row(one: Document, today: str) -> list[Any]:
     return [
         one["quote_id"],
-        clock_time(one["quoted_at"]),
+        clock_time(one["quoted_at"], today),
         one["quantity"],
         one["part"],
         f"{one['process']} {one['machine']}",
-        clock_time(one["promised_at"]),
-        _state(one),
+        clock_time(one["promised_at"], today),
+        _state(one, today),
         ", ".join(one["builds"]),
     ]
 
 
-def _state(one: Document) -> str:
+def _state(one: Document, today: str) -> str:
     if one["ready_at"]:
-        return f"{one['state']}, {clock_time(one['ready_at'])}"
+        return f"{one['state']}, {clock_time(one['ready_at'], today)}"
     if one["state"] == "accepted":
         return "accepted" + (f" as {one['order_id']}" if one["order_id"] else "")
     return str(one["state"])
@@ -64,15 +68,15 @@ def show_accepted_quote(doc: Document) -> str:
         return f"{doc['quote_id']} is out of the queue again; the quote itself is kept."
     if "held" in doc:
         kept = "in time" if doc["held"] else "late"
-        return f"{doc['quote_id']} was ready {clock_time(doc['ready_at'])}, {kept} (promised {clock_time(doc['promised_at'])})."
+        return f"{doc['quote_id']} was ready {clock_time(doc['ready_at'], doc['start'])}, {kept} (promised {clock_time(doc['promised_at'], doc['start'])})."
     order = f" as {doc['order_id']}" if doc["order_id"] else ""
     lines = [
         f"{doc['quote_id']} is accepted{order}: {doc['quantity']} × {doc['part']} by {doc['process']} on {doc['machine']}, "
-        f"promised {clock_time(doc['promised_at'])}{_chance(doc['chance_then'])}."
+        f"promised {clock_time(doc['promised_at'], doc['start'])}{_chance(doc['chance_then'])}."
     ]
     if doc["ready_at"]:
         lines.append(
-            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'])}, kept with {chance(doc['chance'])}."
+            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."
         )
     if doc["because"]:
         lines.append(f"That is below 80 %: {doc['because']}.")
@@ -90,8 +94,8 @@ def _slips(doc: Document) -> list[str]:
         others = count(doc["others"], "other open promise")
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
-        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'])}): {chance(one['chance_before'])} "
-        f"before, {chance(one['chance'])} now; usually {clock_time(one['usual'])} instead of {clock_time(one['usual_before'])}."
+        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'], doc['start'])}): {chance(one['chance_before'])} "
+        f"before, {chance(one['chance'])} now; usually {clock_time(one['usual'], doc['start'])} instead of {clock_time(one['usual_before'], doc['start'])}."
         for one in doc["slips"]
     ]
 
@@ -101,19 +105,20 @@ def show_promises(doc: Document) -> str:
     rows = doc["promises"]
     if not rows:
         return "\n".join(["No promise is open. Accept a quote: calib accept QUOTE_ID", *doc["warnings"]])
-    shown = table("quote|order|>parts|part|by|promised|usually ready|>chance|then", [_promise_row(one) for one in rows])
-    return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"])
+    heads = "quote|order|>parts|part|by|promised|usually ready|>chance|then"
+    shown = unwrapped(table(heads, [_promise_row(one, doc["start"]) for one in rows]))
+    return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"], width=WIDTH)
 
 
-def _promise_row(one: Document) -> list[Any]:
+def _promise_row(one: Document, start: str) -> list[Any]:
     return [
         one["quote_id"],
         one["order_id"] or "",
         one["quantity"],
         one["part"],
         f"{one['process']} {one['machine']}",
-        clock_time(one["promised_at"]),
-        clock_time(one["ready_at"]["p50"]),
+        clock_time(one["promised_at"], start),
+        clock_time(one["ready_at"]["p50"], start),
         chance(one["chance"]),
         chance(one["chance_then"]) if one["chance_then"] is not None else "",
     ]

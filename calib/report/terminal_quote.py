@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from rich.console import RenderableType
+from rich.table import Table
 
 from calib.report.terminal import as_text, table
 from calib.report.units import chance, count, duration, share, stage_name
@@ -16,7 +17,7 @@ Document = Mapping[str, Any]
 BAR = 18
 SHOWN = 8
 DAYS_WITH_TIME = 14
-HARDLY = 0.005
+HARDLY, EVEN = 0.005, 0.5
 WIDTH = 130
 
 
@@ -42,9 +43,9 @@ def headline(doc: Document) -> str:
     """What is asked for, and what the ranges mean."""
     items = doc.get("items") or ()
     what = (
-        ", ".join(f"{one['quantity']} × {one['part']}" for one in items)
+        ", ".join(f"{one['quantity']:,} × {one['part']}" for one in items)
         if len(items) > 1
-        else f"{doc['quantity']} × {doc['part']}"
+        else f"{doc['quantity']:,} × {doc['part']}"
     )
     asked = f", wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else ""
     return f"{what}{asked}; the clock starts {clock_time(doc['start'])}; ranges hold 8 of 10 times"
@@ -71,7 +72,11 @@ def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
     currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
     heads = f"option|>builds|usually ready|{share(doc.get('sure', 0.9))} sure|range|>hands"
     heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
-    made = table(heads, [_row(option, low, high, doc, bool(currency)) for option in options])
+    return unwrapped(table(heads, [_row(option, low, high, doc, bool(currency)) for option in options]))
+
+
+def unwrapped(made: Table) -> Table:
+    """The table with every cell on one line, for a text of WIDTH."""
     for column in made.columns:
         column.no_wrap = True
     return made
@@ -127,7 +132,8 @@ def _rivals(doc: Document) -> str:
     other = "process" if len(processes) > 1 else "machine"
     if len(doc["options"]) == 1:
         return "It is the only one that can make this."
-    return f"Chance that no other {other} is sooner: {chance(doc['soonest']['chance'])}."
+    close = "A close call: chance" if doc["soonest"]["chance"] < EVEN else "Chance"
+    return f"{close} that no other {other} is sooner: {chance(doc['soonest']['chance'])}."
 
 
 def _for_due(doc: Document) -> str:

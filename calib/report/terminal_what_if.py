@@ -6,19 +6,17 @@ from collections.abc import Mapping
 from typing import Any
 
 from rich.console import RenderableType
-from rich.table import Table
 
 from calib.report.terminal import as_text, table
 from calib.report.terminal_capacity import load_bar
 from calib.report.terminal_compare import hours
-from calib.report.terminal_quote import by_reason
+from calib.report.terminal_quote import WIDTH, by_reason, unwrapped
 from calib.report.units import chance, count, duration, share
 
 Document = Mapping[str, Any]
 NOTICED_H = 0.1
 TIGHTEST = 8
 SAME = "the same"
-WIDTH = 130
 
 
 def show_what_if_order(doc: Document) -> str:
@@ -28,19 +26,13 @@ def show_what_if_order(doc: Document) -> str:
     same = len(doc["options"]) - len(moved)
     return as_text(
         f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
-        *([_no_wrap(table(heads, [_option_row(one) for one in moved]))] if moved else []),
+        *([unwrapped(table(heads, [_option_row(one) for one in moved]))] if moved else []),
         *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
         gain_sentence(doc["soonest"]),
         *(f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()),
         *_foot(doc),
         width=WIDTH,
     )
-
-
-def _no_wrap(made: Table) -> Table:
-    for column in made.columns:
-        column.no_wrap = True
-    return made
 
 
 def _option_row(one: Document) -> list[Any]:
@@ -115,7 +107,7 @@ def show_what_if_weeks(doc: Document) -> str:
     return as_text(
         f"{doc['demand'].capitalize()}: {count(doc['builds'], 'build')} through today's shop and the changed one; "
         "mean time from release to done",
-        _no_wrap(table(heads, rows)),
+        unwrapped(table(heads, rows)),
         _loads(doc["resources"]),
         *_foot(doc),
     )

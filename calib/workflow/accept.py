@@ -58,6 +58,7 @@ def accept(
     progress("")
     own = next((row for row in after if row["quote_id"] == quote["quote_id"]), None)
     return {
+        "start": today.now.isoformat(timespec="minutes"),
         "quote_id": quote["quote_id"],
         "order_id": order,
         "part": document["part"],
@@ -99,6 +100,7 @@ def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
             raise UsageError(f"{quote['quote_id']} is not accepted.", f"First: calib accept {quote['quote_id']}")
         state_ready(store, quote["quote_id"], at)
     return {
+        "start": today.now.isoformat(timespec="minutes"),
         "quote_id": quote["quote_id"],
         "ready_at": at.isoformat(timespec="minutes"),
         "promised_at": quote["due_at"].astimezone(at.tzinfo).isoformat(timespec="minutes"),

@@ -26,6 +26,7 @@ def list_quotes(folder: Path) -> dict[str, Any]:
     orders = find_all_orders(folder)
     today = datetime.now(zone).date()
     return {
+        "today": today.isoformat(),
         "quotes": [_row(order, zone, today) for order in reversed(orders)],
         "promises": score_promises(_promises(orders)),
         "ranges": score_ranges(orders),
