@@ -1,4 +1,4 @@
-"""When a series changed, by how much, and how sure that is."""
+"""When a series changed, in which shape, by how much, and how sure that is."""
 
 from __future__ import annotations
 
@@ -8,12 +8,17 @@ import numpy as np
 
 Z90 = 1.6449  # 95 % point of the normal: a 90 % range
 RANGE = 0.9
+REACH = 2.0  # [sd] values are drawn in to so much from the middle of their neighbours
+NEIGHBOURS = 7  # runs on each side
+CREEP_GAIN = 4.0  # twice the log-likelihood by which a creep must fit better than a step, to be called one
+TEMPER = 1.3  # errors hang together within a week: likelihoods count for less (measured, bench/bench_drift_lab.py)
 
 
 @dataclass(frozen=True)
 class Change:
     """run, low, high : first run after the change, and its 90 % range (indices)
-    size, size_low, size_high : shift of log(actual/baseline), and its 90 % range [-]
+    size, size_low, size_high : how far the level is now from where it was [log], and its 90 % range
+    shape : 'step' or 'creep'
     """
 
     run: int
@@ -22,52 +27,96 @@ class Change:
     size: float
     size_low: float
     size_high: float
+    shape: str
 
 
-def gains(scores: np.ndarray) -> np.ndarray:
-    """Twice the log-likelihood gained by one step of the mean before run i, for unit spread; shape (n,), first is 0.
+def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: int = 4) -> Change:
+    """The one change that fits best: a lasting step, or a creep from some day on.
 
-    Summed squares explained by two means (Cobb 1978 used the same scan on the Nile).
+    values, scale, at : shape (n,), n >= 2 * fewest; at in days
+    fewest : runs on each side
     """
-    n = len(scores)
-    before = np.arange(1, n)
-    total = np.cumsum(scores)
-    mean_before = total[:-1] / before
-    mean_after = (total[-1] - total[:-1]) / (n - before)
-    return np.concatenate([[0.0], before * (n - before) / n * (mean_after - mean_before) ** 2])
+    weight, kept = 1 / scale**2, near_neighbours(values, scale)
+    step = gains(kept, weight, np.zeros(len(at)))
+    creep = gains(kept, weight, at - at[0])
+    shape = "creep" if creep[fewest:-fewest].max() > step[fewest:-fewest].max() + CREEP_GAIN else "step"
+    run, low, high = likeliest(creep if shape == "creep" else step, fewest)
+    if shape == "creep":
+        sizes = [creep_size(kept, weight, at, i) for i in (run, low, high)]
+        return Change(run, low, high, sizes[0][0], min(s[1] for s in sizes), max(s[2] for s in sizes), shape)
+    return Change(run, low, high, *change_size(values, scale, run), shape)
 
 
-def change_point(scores: np.ndarray) -> tuple[int, int, int]:
-    """Most likely first run after a single step, and the shortest span of runs that holds 90 % of the likelihood."""
-    gain = gains(scores)
-    best = int(np.argmax(gain))
-    weight = np.exp((gain - gain[best]) / 2)
-    weight[0] = 0.0
+def near_neighbours(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Values drawn in to REACH sd from the median of their neighbours: forgotten timers move no date."""
+    wide = np.pad(values, NEIGHBOURS, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * NEIGHBOURS + 1), axis=1)
+    return np.clip(values, middle - REACH * scale, middle + REACH * scale)
+
+
+def gains(values: np.ndarray, weight: np.ndarray, since: np.ndarray) -> np.ndarray:
+    """Twice the log-likelihood gained by a change from run i on, shape (n,); first is 0.
+
+    values, weight : shape (n,), weight is one over the variance
+    since : zeros for a step; for a creep the time of each run: the level then moves in proportion to it
+    G. W. Cobb, Biometrika 65 (1978) 243-251, used the scan for a step on the Nile.
+    """
+    after = suffix(weight)
+    if since.any():
+        first, second = suffix(weight * since), suffix(weight * since**2)
+        ramp, square = first - since * after, second - 2 * since * first + since**2 * after
+        product = suffix(weight * since * values) - since * suffix(weight * values)
+    else:
+        ramp, square, product = after, after, suffix(weight * values)
+    whole = weight.sum()
+    room = square - ramp**2 / whole
+    explained = product - ramp * (weight @ values) / whole
+    safe = room > 1e-9 * np.maximum(square, 1e-300)
+    return np.where(safe, explained**2 / np.where(safe, room, 1.0), 0.0) * (np.arange(len(values)) > 0)
+
+
+def suffix(values: np.ndarray) -> np.ndarray:
+    return np.cumsum(values[::-1])[::-1]
+
+
+def likeliest(gain: np.ndarray, fewest: int) -> tuple[int, int, int]:
+    """Most likely first run after the change, and the shortest span of runs that holds 90 % of the likelihood."""
+    inside = np.zeros(len(gain), bool)
+    inside[fewest : len(gain) - fewest + 1] = True
+    best = int(np.argmax(np.where(inside, gain, -1.0)))
+    weight = np.where(inside, np.exp((gain - gain[best]) / 2 / TEMPER), 0.0)
     order = np.argsort(-weight, kind="stable")
     kept = order[: int(np.searchsorted(np.cumsum(weight[order]) / weight.sum(), RANGE)) + 1]
     return best, int(min(kept.min(), best)), int(max(kept.max(), best))
 
 
+def creep_size(values: np.ndarray, weight: np.ndarray, at: np.ndarray, run: int) -> tuple[float, float, float]:
+    """How far a creep that began at ``run`` has come by the last run, with its 90 % range."""
+    ramp = np.maximum(at - at[run], 0.0)
+    middle = weight @ ramp / weight.sum()
+    square = weight @ (ramp - middle) ** 2
+    slope = weight @ ((ramp - middle) * values) / square
+    half = Z90 * np.sqrt(TEMPER / square) * ramp[-1]
+    return float(slope * ramp[-1]), float(slope * ramp[-1] - half), float(slope * ramp[-1] + half)
+
+
 def robust_mean(values: np.ndarray, scale: np.ndarray, clip: float = 1.5) -> tuple[float, float]:
-    """Huber's mean of values with known spreads, and its standard error."""
+    """Huber's mean of values with known spreads, and its standard error (never below that of a plain mean)."""
     weight = 1 / scale**2
     centre = float(np.median(values))
     for _ in range(20):
-        residual = (values - centre) / scale
-        pull = np.clip(residual, -clip, clip) / np.where(residual == 0, 1.0, residual)
-        pull[residual == 0] = 1.0
-        centre = float(np.sum(weight * pull * values) / np.sum(weight * pull))
+        off = np.abs(values - centre) / scale
+        pull = weight * clip / np.maximum(off, clip)
+        centre = float(pull @ values / pull.sum())
+    inside = np.abs(values - centre) < clip * scale
     influence = np.clip((values - centre) / scale, -clip, clip) / scale
-    slope = np.sum((np.abs(values - centre) < clip * scale) * weight)
-    return centre, float(np.sqrt(np.sum(influence**2)) / slope) if slope > 0 else float(np.mean(scale))
+    sandwich = np.sqrt(influence @ influence) / max(float(weight @ inside), 1e-300)
+    return centre, float(max(sandwich, 1 / np.sqrt(weight.sum()))) if inside.any() else float(np.mean(scale))
 
 
 def change_size(values: np.ndarray, scale: np.ndarray, run: int) -> tuple[float, float, float]:
     """Shift of the mean at ``run`` with its 90 % range."""
     before, se_before = robust_mean(values[:run], scale[:run])
     after, se_after = robust_mean(values[run:], scale[run:])
-    least = float(scale.mean())
-    se_before = max(se_before, least / np.sqrt(run))
-    se_after = max(se_after, least / np.sqrt(len(values) - run))
-    half = Z90 * float(np.hypot(se_before, se_after))
+    half = Z90 * np.sqrt(TEMPER) * float(np.hypot(se_before, se_after))
     return after - before, after - before - half, after - before + half

@@ -1,111 +1,116 @@
-"""One-step-ahead errors of the calibration -> one series for each chart."""
+"""One-step-ahead errors of the calibration -> one series for each stage of each process."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from calib.drift.chart import BEFORE, LAGS
 from calib.errors import CalibError
+from calib.records import STAGES
 
-CLIP, FADED, LEAST = 2.0, 5.0, 1.0  # [sd] measured: the most important step; see bench/bench_drift.py
-NEEDED = ("process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale")
-WHO_AND_WHERE = ("machine", "station", "operator", "material")
+NEEDED = (
+    "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "stage_level", "censored", "found",
+)  # fmt: skip
+FEWEST_RUNS = BEFORE + int(LAGS[0])
+LEARNING_DAYS = 28  # after a stage's first run: no change is dated inside them
+MOST_RUNS = 3000  # of one stage, the last ones: bounds time and memory
+SELDOM = 2.0  # [runs a week] bench stages with fewer are also charted together
+TOGETHER = "bench_work"
 
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """Errors of one stage of one process, in order of their ends.
+    """Runs of one stage of one process, in order of their ends.
 
     rows : the errors frame's rows
     at : shape (n,), ends [days since 1970]
-    score : shape (n,), error over its predicted spread, made robust [sd]
+    value : shape (n,), log(actual / baseline) less what the model, at the time, put down to who, where, what and size:
+        the stage's own level and noise [-]
     error : shape (n,), log(actual / expected at the time) [-]
-    scale : shape (n,), predicted spread of that [-]
-    level : shape (n,), how far the calibration had moved its expectation of this stage since the first run; who, where
-        and what were the run's are taken out [-]
+    scale : shape (n,), predicted spread of the error [-]
+    level : shape (n,), the stage's own level as the model knew it at the time [-]
+    settled : first run at which a change may be dated
     """
 
     process: str
     stage: str
     rows: pd.DataFrame
     at: np.ndarray
-    score: np.ndarray
+    value: np.ndarray
     error: np.ndarray
     scale: np.ndarray
     level: np.ndarray
+    settled: int
+
+    @property
+    def pace(self) -> float:
+        """Runs a year."""
+        return len(self.at) / max(self.at[-1] - self.at[0], 28.0) * 365.25
+
+    @property
+    def enough(self) -> bool:
+        return len(self.at) >= FEWEST_RUNS
 
 
 def find_series(errors: pd.DataFrame, as_of: pd.Timestamp) -> list[Series]:
-    """One series for each process and stage with at least one error, in order of process and stage."""
+    """One series for each process and stage with at least one whole run, in order of process and stage."""
     missing = [name for name in NEEDED if name not in errors.columns]
     if missing:
         raise CalibError(
             f"The errors of the calibration lack the columns {', '.join(missing)}.",
-            "Drift is checked on Calibrator.errors: fit first.",
+            "They are from an older fit. Run: calib fit, then again.",
         )
-    usable = errors[(errors["ended_at"] <= as_of) & (errors["scale"] > 0) & (errors["actual_min"] > 0)]
-    usable = usable.sort_values("ended_at", kind="stable")
+    whole = (
+        ~errors["censored"].astype(bool)
+        & ~errors["found"].astype(bool)
+        & (errors["scale"] > 0)
+        & (errors["actual_min"] > 0)
+    )
+    usable = errors[whole & (errors["ended_at"] <= as_of)].sort_values("ended_at", kind="stable")
     groups = usable.groupby(["process", "stage"], sort=True, observed=True)
-    return [series_of(str(process), str(stage), rows) for (process, stage), rows in groups]
+    return [series_of(str(process), str(stage), rows.tail(MOST_RUNS)) for (process, stage), rows in groups]
 
 
 def series_of(process: str, stage: str, rows: pd.DataFrame) -> Series:
     error = np.log(rows["actual_min"].to_numpy(float) / rows["expected_min"].to_numpy(float))
-    scale = rows["scale"].to_numpy(float)
+    level, at = rows["stage_level"].to_numpy(float), days(rows["ended_at"])
     return Series(
         process,
         stage,
         rows.reset_index(drop=True),
-        days(rows["ended_at"]),
-        robust_score(error / scale),
+        at,
+        error + level,
         error,
-        scale,
-        level_path(rows),
+        rows["scale"].to_numpy(float),
+        level,
+        max(BEFORE, int(np.searchsorted(at, at[0] + LEARNING_DAYS))),
     )
 
 
-def robust_score(z: np.ndarray) -> np.ndarray:
-    """Clipped at CLIP, then fading to LEAST at FADED: a forgotten timer says less than a run that is merely slow.
+def bench_together(charts: list[Series]) -> list[Series]:
+    """All bench work of a process as one series, where at least two of its stages have few runs a week.
 
-    It never fades to nothing, so that a change of many sd still raises the chart.
-
-    >>> robust_score(np.array([-1.0, 2.0, 3.5, -80.0])).tolist()
-    [-1.0, 2.0, 1.5, -1.0]
+    Errors of the time, not levels: stages that have few runs are learned slowly, and their levels differ.
     """
-    size = np.abs(z)
-    fading = CLIP - (CLIP - LEAST) * (size - CLIP) / (FADED - CLIP)
-    return np.sign(z) * np.where(size < CLIP, size, np.clip(fading, LEAST, CLIP))
+    found = []
+    for process in dict.fromkeys(chart.process for chart in charts):
+        few = [c for c in charts if c.process == process and by_hand(c.stage) and c.pace < SELDOM * 365.25 / 7]
+        if len(few) < 2 or sum(len(chart.at) for chart in few) < FEWEST_RUNS:
+            continue
+        rows = pd.concat([chart.rows for chart in few]).sort_values("ended_at", kind="stable")
+        one = series_of(process, TOGETHER, rows)
+        found.append(replace(one, value=one.error, level=np.zeros(len(one.at))))
+    return found
+
+
+def by_hand(stage: str) -> bool:
+    return stage in STAGES and STAGES[stage].hands == "all"
 
 
 def days(times: pd.Series) -> np.ndarray:
     """Time stamps as days since 1970, UTC."""
     stamps = pd.to_datetime(times, utc=True)
     return ((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(days=1)).to_numpy(float)
-
-
-def level_path(rows: pd.DataFrame, rounds: int = 12) -> np.ndarray:
-    """How the expectation of the stage moved with time, apart from who, where and what.
-
-    log(expected / baseline) is fitted as week + combination of machine, station, person and material, by alternating
-    means; the weeks' part comes back for each row, counted from the first week [-].
-    """
-    moved = np.log(rows["expected_min"].to_numpy(float) / rows["baseline_min"].to_numpy(float))
-    week = codes(np.floor(days(rows["ended_at"]) / 7))
-    factors = [name for name in WHO_AND_WHERE if name in rows.columns]
-    combination = rows[factors].astype("string").fillna("?").agg("|".join, axis=1) if factors else np.zeros(len(rows))
-    group = codes(np.asarray(combination))
-    weeks, groups = np.zeros(week.max() + 1), np.zeros(group.max() + 1)
-    for _ in range(rounds):
-        groups = means(moved - weeks[week], group)
-        weeks = means(moved - groups[group], week)
-    return (weeks - weeks[0])[week]
-
-
-def codes(values: np.ndarray) -> np.ndarray:
-    return pd.factorize(values, sort=True)[0]
-
-
-def means(values: np.ndarray, group: np.ndarray) -> np.ndarray:
-    return np.bincount(group, values) / np.bincount(group)

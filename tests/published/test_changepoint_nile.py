@@ -1,6 +1,6 @@
 import numpy as np
 
-from calib.drift.change import change_point
+from calib.drift.change import find_change
 
 
 def test_the_nile_changed_after_1898():
@@ -9,7 +9,9 @@ def test_the_nile_changed_after_1898():
     import statsmodels.datasets.nile as nile
 
     flow = nile.load_pandas().data["volume"].to_numpy(float)
-    first_after, low, high = change_point((flow - flow.mean()) / 128.0)
-    assert first_after == 28
+    found = find_change(flow, np.full(100, 128.0), np.arange(100.0))
+    assert (found.run, found.shape) == (28, "step")
     assert np.isclose(flow[:28].mean(), 1097.75)
-    assert low <= 28 <= high
+    assert found.low <= 28 <= found.high
+    # Cobb's means before and after are 1097.75 and 849.97
+    assert found.size_low < 849.97 - 1097.75 < found.size_high

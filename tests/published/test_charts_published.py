@@ -1,10 +1,9 @@
-"""Charts against published tables."""
+"""The peers that our chart is measured against, against published tables: else the comparison would be worth nothing."""
 
 import numpy as np
 import pytest
 
-from calib.drift.chart import cusum_path, first_alarm
-from calib.drift.run_length import cusum_run_length
+from bench.chart_peers import cusum_path, cusum_run_length, ewma_path, ewma_run_length, first_alarm
 
 
 def test_nist_cusum_example():
@@ -47,3 +46,24 @@ def test_run_lengths_of_the_two_sided_cusum(h, shift, printed):
     scores = norm.ppf((np.arange(200_001) + 0.5) / 200_001)
     sides = [cusum_run_length(scores + s, 0.5, h) for s in (shift, -shift)]
     assert 1 / (1 / sides[0] + 1 / sides[1]) == pytest.approx(printed, rel=0.02)
+
+
+def test_nist_ewma_example():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4: 20 values, target 50, weight 0.3, sd 2.0539; the handbook
+    # prints the path (from 50) to two digits and limits of 47.4115 and 52.5884.
+    x = np.array([52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5,
+                  49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])  # fmt: skip
+    printed = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33,
+               50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
+    assert ewma_path(x, 50.0, 0.3) == pytest.approx(printed, abs=0.006)
+    assert 50 + 3 * np.sqrt(0.3 / 1.7) * 2.0539 == pytest.approx(52.5884, abs=0.0001)
+
+
+@pytest.mark.parametrize(
+    ("weight", "limit", "shift", "printed"),
+    [(0.5, 3.071, 0, 500), (0.5, 3.071, 0.5, 88.8), (0.5, 3.071, 1, 17.5), (0.5, 3.071, 2, 3.63),
+     (0.03, 2.437, 0, 500), (0.03, 2.437, 0.5, 29.3), (0.03, 2.437, 1, 12.6), (0.03, 2.437, 2, 5.99)],
+)
+def test_run_lengths_of_ewma(weight, limit, shift, printed):
+    # J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990) 1-12, table 3, as the manual of the R package spc quotes it.
+    assert ewma_run_length(weight, limit, shift) == pytest.approx(printed, rel=0.006)

@@ -1,0 +1,122 @@
+"""What an alarm says: since when, how much, what it costs, what quotes assume, where from, what was logged near it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.drift.change import find_change, robust_mean
+from calib.drift.chart import MOST_BEFORE
+from calib.drift.mix import mix_cause
+from calib.drift.series import Series
+from calib.drift.slices import find_slices
+
+NEAR_DAYS = 10
+EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
+DAYS_A_MONTH = 365.25 / 12
+LATEST = 30  # runs that a usual build is told from
+
+
+def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str) -> dict[str, Any]:
+    """The document's keys of a stage that cried at run ``cried``; its level before is that of the runs from ``start``.
+
+    A change from when the stage was still being learned leaves it steady; so does one that went back since, or that the
+    mix of parts explains, which is told as a cause.
+    """
+    start = max(start, cried - 2 * MOST_BEFORE)
+    part = slice(start, None)
+    values, scale, at = chart.value[part], chart.scale[part], chart.at[part]
+    change = find_change(values, scale, at)
+    run = start + change.run
+    if run < chart.settled:
+        return {}
+    if change.size_low <= 0 <= change.size_high:
+        return {"causes": [f"It cried on {day_of(chart, cried, timezone)} and has gone back since."]}
+    mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
+    if mix:
+        told = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"
+        return {"causes": [f"The mix of parts changed about {day_of(chart, run, timezone)}, not the stage: {told}."]}
+    rows = chart.rows.iloc[run:]
+    typical = float(rows["actual_min"].tail(LATEST).median())
+    return {
+        "state": "drifting",
+        "shape": change.shape,
+        "since": day_of(chart, run, timezone),
+        "since_low": day_of(chart, start + change.low, timezone),
+        "since_high": day_of(chart, start + change.high, timezone),
+        "alarm_at": day_of(chart, cried, timezone),
+        "change_pct": 100 * float(np.expm1(change.size)),
+        "change_pct_low": 100 * float(np.expm1(change.size_low)),
+        "change_pct_high": 100 * float(np.expm1(change.size_high)),
+        "minutes_per_build": typical * -float(np.expm1(-change.size)),
+        "hours_a_month": hours_a_month(rows["actual_min"].to_numpy(float), change.size, chart.at[run:]),
+        "places": sorted({str(p) for name in ("machine", "station") if name in rows for p in rows[name].dropna()}),
+        **quotes_assume(chart, start, run, change.size),
+        **find_slices(chart.rows.iloc[part], values, scale, change.run, persons),
+    }
+
+
+def quotes_assume(chart: Series, start: int, run: int, size: float) -> dict[str, Any]:
+    """Minutes of a usual build by the plan and as quotes assume now, and the share of the change that they took up."""
+    if not chart.level.any():  # bench work together: its stages have levels of their own
+        return {"plan_min": None, "now_min": None, "taken_up": None}
+    before, _ = robust_mean(chart.value[start:run], chart.scale[start:run])
+    now = float(chart.level[-1])
+    rows = chart.rows.iloc[run:].tail(LATEST)
+    usual = float(np.median(np.log(rows["expected_min"].to_numpy(float)) - chart.level[run:][-LATEST:]))
+    return {
+        "plan_min": float(np.exp(usual + before)),
+        "now_min": float(np.exp(usual + now)),
+        "taken_up": float(np.clip((now - before) / size, 0.0, 1.5)),
+    }
+
+
+def day_of(chart: Series, run: int, timezone: str) -> str:
+    return str(chart.rows["ended_at"].iloc[run].tz_convert(timezone).date())
+
+
+def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
+    """Costs of the change (savings below 0) at the pace since, forgotten timers cut to 3 times the usual."""
+    usual = np.minimum(minutes, 3 * np.median(minutes))
+    months = max(at[-1] - at[0], 7.0) / DAYS_A_MONTH
+    return float(usual.sum() / 60 * -np.expm1(-size) / months)
+
+
+def events_near(stage: Mapping[str, Any], events: pd.DataFrame | None) -> list[dict[str, Any]]:
+    """Logged events within NEAR_DAYS of the change's range that name no place, or one where this stage is done."""
+    if stage["since"] is None or events is None or events.empty:
+        return []
+    margin = pd.Timedelta(days=NEAR_DAYS)
+    at = pd.to_datetime(events["at"], utc=True)
+    low, high = pd.Timestamp(stage["since_low"], tz="UTC"), pd.Timestamp(stage["since_high"], tz="UTC")
+    near = events[(at >= low - margin) & (at <= high + margin)]
+    return [
+        {name: (str(row[name]) if pd.notna(row.get(name)) else None) for name in EVENT_COLUMNS}
+        for row in near.to_dict("records")
+        if all(pd.isna(row.get(name)) or row[name] in stage["places"] for name in ("machine", "station"))
+    ]
+
+
+def chart_data(chart: Series, stage: Mapping[str, Any]) -> dict[str, Any]:
+    """Points and band for a page, per cent from plan: the level before the change, or of all runs where none is told."""
+    since = pd.Timestamp(stage["since"] or "2262-01-01", tz="UTC")
+    ahead = int((chart.rows["ended_at"] < since).sum()) or len(chart.at)
+    plan, _ = robust_mean(chart.value[:ahead][-MOST_BEFORE:], chart.scale[:ahead][-MOST_BEFORE:])
+    level = chart.level - plan
+    band = 1.2816 * chart.scale
+    percent = {
+        "actual_pct": chart.value - plan,
+        "expected_pct": level,
+        "low_pct": level - band,
+        "high_pct": level + band,
+    }
+    return {
+        "at": [stamp.isoformat() for stamp in chart.rows["ended_at"]],
+        "build_id": chart.rows["build_id"].astype(str).tolist() if "build_id" in chart.rows else [],
+        "actual_min": chart.rows["actual_min"].round(2).tolist(),
+        **{name: (100 * np.expm1(values)).round(2).tolist() for name, values in percent.items()},
+        "since": stage["since"],
+    }
