@@ -20,7 +20,7 @@ from calib.store.imports import import_files
 
 ZONE = "Europe/Berlin"
 STAGES = ["file_prep", "machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning",
-          "support_removal", "inspection", "packing"]  # fmt: skip
+          "part_cleaning", "inspection", "packing"]  # fmt: skip
 LOG = f"""
 SELECT 'B' || lpad((i // 10)::VARCHAR, 7, '0') AS build_id, {STAGES!r}[1 + i % 10] AS stage,
     strftime(TIMESTAMP '2020-01-01 06:00:00' + to_minutes(i // 10 * 30 + i % 10 * 60), '%Y-%m-%dT%H:%M:%S') AS started_at,

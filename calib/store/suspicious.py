@@ -43,12 +43,11 @@ def _count(con: duckdb.DuckDBPyConnection) -> int:
 # Two runs of one build, stage and station that overlap by more than half of the shorter one.
 _OVERLAP = """
 WITH several AS (
-    SELECT build_id, stage, station FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL
+    SELECT hash(build_id, stage, station) AS digest FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL
     AND build_id IS NOT NULL AND coalesce(outcome, 'done') <> 'void'
-    GROUP BY ALL HAVING count(*) > 1 AND max(file_id) >= $base
+    GROUP BY digest HAVING count(*) > 1 AND max(file_id) >= $base
 ), runs AS (
-    SELECT s.* FROM stage_run s SEMI JOIN several v ON s.build_id = v.build_id AND s.stage = v.stage
-    AND s.station IS NOT DISTINCT FROM v.station
+    SELECT s.* FROM stage_run s SEMI JOIN several v ON hash(s.build_id, s.stage, s.station) = v.digest
     WHERE s.started_at IS NOT NULL AND s.ended_at IS NOT NULL AND coalesce(s.outcome, 'done') <> 'void'
 )
 SELECT DISTINCT ON (b.row_key) b.row_key, a.started_at AS other,
