@@ -61,8 +61,16 @@ def test_nist_ewma_example():
 
 @pytest.mark.parametrize(
     ("weight", "limit", "shift", "printed"),
-    [(0.5, 3.071, 0, 500), (0.5, 3.071, 0.5, 88.8), (0.5, 3.071, 1, 17.5), (0.5, 3.071, 2, 3.63),
-     (0.03, 2.437, 0, 500), (0.03, 2.437, 0.5, 29.3), (0.03, 2.437, 1, 12.6), (0.03, 2.437, 2, 5.99)],
+    [
+        (0.5, 3.071, 0, 500),
+        (0.5, 3.071, 0.5, 88.8),
+        (0.5, 3.071, 1, 17.5),
+        (0.5, 3.071, 2, 3.63),
+        (0.03, 2.437, 0, 500),
+        (0.03, 2.437, 0.5, 29.3),
+        (0.03, 2.437, 1, 12.6),
+        (0.03, 2.437, 2, 5.99),
+    ],
 )
 def test_run_lengths_of_ewma(weight, limit, shift, printed):
     # J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990) 1-12, table 3, as the manual of the R package spc quotes it.

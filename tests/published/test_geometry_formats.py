@@ -44,6 +44,7 @@ def cube_3mf(unit=""):
     return held.getvalue()
 
 
+@pytest.mark.outside("STL as in the class notes on scanning and printing, MIT", "seen")
 def test_binary_stl_has_84_bytes_and_50_for_each_facet(tmp_path):
     # Binary STL: 80-byte header, 32-bit count, 50 bytes a facet (teaching page on file formats of the course 'scanning
     # and printing', MIT; seen by the collector of the reference list, not opened again here). Unit cube: 12 facets.
@@ -56,6 +57,7 @@ def test_binary_stl_has_84_bytes_and_50_for_each_facet(tmp_path):
     assert (mesh.volume_mm3, mesh.area_mm2) == (pytest.approx(1.0), pytest.approx(6.0))
 
 
+@pytest.mark.outside("3MF Core Specification 1.4.0, ST_Unit", "seen")
 @pytest.mark.parametrize(
     ("unit", "mm"),
     [("micron", 1e-3), ("millimeter", 1), ("centimeter", 10), ("inch", 25.4), ("foot", 304.8), ("meter", 1000)],
@@ -70,12 +72,14 @@ def test_3mf_units(tmp_path, unit, mm):
     assert MM_PER[unit_named(unit)] == mm
 
 
+@pytest.mark.outside("3MF Core Specification 1.4.0, model element", "seen")
 def test_3mf_without_a_unit_is_millimetres(tmp_path):
     # same table: the default of model/@unit is millimeter
     (tmp_path / "cube.3mf").write_bytes(cube_3mf())
     assert read_mesh(tmp_path / "cube.3mf").size_mm == pytest.approx([1, 1, 1])
 
 
+@pytest.mark.outside("tables of solids", "from memory")
 def test_euler_volume_of_a_regular_tetrahedron():
     # a^3 / (6 sqrt 2), surface sqrt 3 a^2 (any table of solids; from memory)
     corners = np.array([[1.0, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]])
@@ -85,6 +89,7 @@ def test_euler_volume_of_a_regular_tetrahedron():
     assert face_areas_mm2(solid).sum() == pytest.approx(np.sqrt(3) * side**2)
 
 
+@pytest.mark.outside("Cauchy's formula for the mean width of a section", "from memory")
 def test_cauchy_crofton_mean_chord():
     # Mean over all directions of the width of a section is (for convex ones) perimeter / pi: Cauchy's formula (from
     # memory); W of the layer profile is that width, so its mean over the angles is P / pi for any section.
@@ -95,6 +100,7 @@ def test_cauchy_crofton_mean_chord():
         assert profile.line_width_mm.mean(axis=1) == pytest.approx(profile.perimeter_mm / np.pi, rel=2e-4)
 
 
+@pytest.mark.outside("Archimedes, sphere and its sections", "from memory")
 def test_archimedes_sphere_and_cylinder():
     # surface 4 pi r^2, volume 4/3 pi r^3; section at height z: pi (r^2 - z^2) (from memory)
     solid = ball(10.0, 6)

@@ -84,6 +84,7 @@ GRID = [
 ]
 
 
+@pytest.mark.outside("Cengel, Heat and Mass Transfer, table 4-2", "seen")
 @pytest.mark.parametrize(("biot", "root", "coefficient"), TABLE_4_2)
 def test_one_term_coefficients(biot, root, coefficient):
     first = plane_wall_roots(biot, 1)[0]
@@ -92,6 +93,7 @@ def test_one_term_coefficients(biot, root, coefficient):
     assert weight == pytest.approx(coefficient, abs=6e-5)
 
 
+@pytest.mark.outside("series of the plane wall by scipy", "independent library")
 @pytest.mark.parametrize(("biot", "fourier", "centre", "surface"), GRID)
 def test_series_grid(biot, fourier, centre, surface):
     roots = plane_wall_roots(biot)
@@ -99,6 +101,7 @@ def test_series_grid(biot, fourier, centre, surface):
     assert plane_wall(fourier, roots, 1.0) == pytest.approx(surface, abs=1e-6)
 
 
+@pytest.mark.outside("Incropera and DeWitt, ex. 5.4", "seen in a solved-example notebook")
 def test_plate_in_hot_water_incropera_5_4():
     # F. P. Incropera, D. P. DeWitt, ex. 5.4 (read in a solved-example notebook): insulated face 42.9 C, printed; the
     # exact series gives 43.0175 C and 45.3635 C at the wet face.
@@ -110,6 +113,7 @@ def test_plate_in_hot_water_incropera_5_4():
     assert wet == pytest.approx(45.3635, abs=1e-3)
 
 
+@pytest.mark.outside("Cengel, ex. 4-4", "seen in a solved-example notebook")
 def test_brass_plate_in_an_oven_cengel_4_4():
     # Cengel ex. 4-4 (notebook): chart 282 C; exact surface 279.584 C.
     biot, fourier = 120 * 0.02 / 110, 33.9e-6 * 420 / 0.02**2
@@ -118,6 +122,7 @@ def test_brass_plate_in_an_oven_cengel_4_4():
     assert surface == pytest.approx(279.584, abs=1e-3)
 
 
+@pytest.mark.outside("Holman, ex. 4-6", "seen in a solved-example notebook")
 def test_aluminium_plate_holman_4_6():
     # J. P. Holman, ex. 4-6 (notebook): half way out 147.7 C by chart; exact 150.44 C.
     biot, fourier = 525 * 0.025 / 215, 8.4e-5 * 60 / 0.025**2
@@ -126,23 +131,27 @@ def test_aluminium_plate_holman_4_6():
     assert half_way == pytest.approx(150.44, abs=1e-2)
 
 
+@pytest.mark.outside("Holman, ex. 4-1", "seen in a solved-example notebook")
 def test_steel_ball_holman_4_1():
     # Holman ex. 4-1: 450 to 150 C in 100 C air, d 5 cm, c 460, rho 7800, h 10: 5818 s.
     tau = 7800 * 460 * (0.05 / 6) / 10
     assert lumped_cooling_s(450, 150, 100, tau) == pytest.approx(5818, abs=1)
 
 
+@pytest.mark.outside("Cengel, ex. 4-1", "seen in a solved-example notebook")
 def test_thermocouple_cengel_4_1():
     # Cengel ex. 4-1: D 1 mm, rho 8500, cp 320, h 210: 99 per cent in 10 s (exact 9.9413 s).
     tau = 8500 * 320 * (1e-3 / 6) / 210
     assert lumped_cooling_s(1.0, 0.01, 0.0, tau) == pytest.approx(9.9413, abs=1e-3)
 
 
+@pytest.mark.outside("Incropera and DeWitt, ex. 5.1", "seen in a solved-example notebook")
 def test_thermocouple_incropera_5_1():
     # Incropera ex. 5.1: tau 1 s, 25 to 199 C in gas of 200 C: 5.2 s (exact ln 175).
     assert warm_up_s(25.0, 199.0, 200.0, 1.0) == pytest.approx(5.16479, abs=1e-5)
 
 
+@pytest.mark.outside("product of three plane-wall series by scipy", "independent library")
 def test_synthetic_cake():
     # Product of three plane walls, 200 x 200 x 300 mm, k 0.1, rho 450, cp 2350, h 8, 170 C in 25 C: computed with scipy.
     sides, alpha = np.array([[0.2, 0.2, 0.3]]), 0.1 / (450 * 2350)
@@ -152,6 +161,7 @@ def test_synthetic_cake():
     assert cake_cooling_s(25 / 145, sides, alpha, 0.1, 8.0) / 3600 == pytest.approx([14.81829], abs=1e-4)
 
 
+@pytest.mark.outside("scipy's stiff integrator on 200 cells", "independent library")
 def test_slab_against_method_of_lines():
     # An independent library: scipy's stiff integrator on 200 cells, half a slab of 60 mm with a film.
     from scipy.integrate import solve_ivp

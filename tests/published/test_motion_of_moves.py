@@ -20,6 +20,7 @@ CASES = [
 ]
 
 
+@pytest.mark.outside("Lynch and Park, Modern Robotics, sec. 9.2.2", "from memory, numbers computed")
 @pytest.mark.parametrize(("length", "speed", "acceleration", "seconds"), CASES)
 def test_trapezoidal_move_from_rest(length, speed, acceleration, seconds):
     assert move_s(length, speed, acceleration) == pytest.approx(seconds, abs=1e-10)
@@ -44,6 +45,7 @@ def test_two_halves_stopped_between_are_slower_than_one_move():
     assert 2 * move_s(10.0, 100.0, 1000.0) > move_s(20.0, 100.0, 1000.0)
 
 
+@pytest.mark.outside("plane geometry and conservation of volume", "computed")
 def test_flow_of_a_bead():
     # plane geometry: 0.45 x 0.2 mm with round ends at 60 mm/s; a rectangle 0.4 x 0.2 would be 4.8 mm3/s
     assert bead_section_mm2(0.45, 0.2) * 60.0 == pytest.approx(4.884956, abs=1e-6)
@@ -56,6 +58,7 @@ def test_flow_limit():
     assert flow_limited_mm_s(60.0, 8.0, 0.1) == pytest.approx(60.0)
 
 
+@pytest.mark.outside("Cauchy-Crofton formula; Santalo, Integral Geometry", "from memory")
 def test_mean_chord_agrees_with_random_lines():
     # Cauchy-Crofton: mean chord of a convex section over all directions is pi A / P; here by 200,000 random lines
     rng = np.random.default_rng(3)

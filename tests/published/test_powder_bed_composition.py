@@ -31,6 +31,7 @@ def terms(**columns):
     return {t.name: t.minutes for t in explain(arrays, shop_from_text(SHOP)) if t.stage == "printing"}
 
 
+@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 16.7", "equation seen, numbers computed")
 def test_hundred_square_centimetres_over_two_thousand_layers():
     # 100 cm2, hatch 0.25 mm, 5 m/s: 8 s a layer; recoat 10 s; 2,000 layers: 36,000 s (computed from eq. 16.7)
     found = terms(part_volume_cm3=2000.0, height_mm=200.0)
@@ -38,6 +39,7 @@ def test_hundred_square_centimetres_over_two_thousand_layers():
     assert found["recoat and heating"] * 60 == pytest.approx(2000 * 10.0)
 
 
+@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 16.7 and 16.8", "seen")
 def test_layers_and_area_add_up():
     # eq. 16.7: recoating goes with layers alone, scanning with the total area alone
     low, high = terms(part_volume_cm3=100.0, height_mm=50.0), terms(part_volume_cm3=100.0, height_mm=100.0)
