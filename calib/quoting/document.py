@@ -26,6 +26,7 @@ from calib.quoting.ranges import (
     chance_by,
     date_range,
     date_with_chance,
+    date_within,
     iso,
     many_quantiles,
     value_ranges,
@@ -33,6 +34,7 @@ from calib.quoting.ranges import (
 from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.start import start_advice
+from calib.quoting.steady import best_of_each_process, pieces_per_day
 from calib.quoting.width import width_by_cause
 from calib.quoting.work import Work
 from calib.shop.model import Shop
@@ -57,13 +59,14 @@ def quote(
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     shapes = [finders[mesh] for mesh in meshes]
     planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
-    best = planned[0]
+    best, lines = planned[0], best_of_each_process(planned)
+    per_day = dict(zip(lines, pieces_per_day(lines, planner), strict=True))
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
         "quantity": request.quantity,
         "items": [_item(mesh, line) for mesh, line in zip(meshes, request.lines, strict=True)],
         "level": 0.8,
-        "options": [_option_document(one, request, shop) for one in planned],
+        "options": [_option_document(one, request, shop) | {"pieces_per_day": per_day.get(one)} for one in planned],
         "out": found.out,
         "soonest": soonest(planned),
         "valid_until": valid_until(request, shop),
@@ -136,6 +139,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "lead_time_h": _hours(lead_min),
         "first_part_h": _hours(first_min),
         "ready_at": date_range(one.ready, zone),
+        "ready_within": date_within(one.ready, request.level, zone),
         "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
         "sure_at": date_with_chance(one.ready, request.sure, zone),
         "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,

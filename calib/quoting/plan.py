@@ -32,6 +32,7 @@ STAGES_A_BUILD = 16
 class Planned:
     """An option that has been run through the calendar; times are wall minutes, shape (draws,).
 
+    first_build, made : when the first build is done, and all builds
     printing : when the first build's printing begins, None where it has none
     start : when the clock starts; free : when each machine that others use before is free
     """
@@ -39,6 +40,8 @@ class Planned:
     work: Work
     ready: np.ndarray
     first: np.ndarray
+    first_build: np.ndarray
+    made: np.ndarray
     printing: np.ndarray | None
     start: float
     free: dict[str, np.ndarray]
@@ -103,9 +106,10 @@ class Planner:
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
         made = np.maximum.reduce(builds)
         ready = np.maximum(ends[ORDER_AFTER], made) if ORDER_AFTER in ends else made
-        first = _first_part(work, self.clock, np.minimum.reduce(builds), ready)
+        first_build = np.minimum.reduce(builds)
+        first = _first_part(work, self.clock, first_build, ready)
         printing = next((run.start for run in runs if run.stage == "printing"), None)
-        return Planned(work, ready, first, printing, self.start, self.free)
+        return Planned(work, ready, first, first_build, made, printing, self.start, self.free)
 
     def _no_people(self, option: Option) -> str:
         return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])

@@ -48,6 +48,12 @@ def date_range(walls: np.ndarray, zone: str) -> dict[str, str]:
     return {name: iso(value, zone) for name, value in zip(QUANTILES, found, strict=True)}
 
 
+def date_within(walls: np.ndarray, level: float, zone: str) -> dict[str, Any]:
+    """The middle range that holds a share ``level`` of the draws, as the shop file states it: level, from, to."""
+    low, high = quantiles(walls, ((1 - level) / 2, (1 + level) / 2))
+    return {"level": level, "from": iso(low, zone), "to": iso(high, zone)}
+
+
 def iso(wall_min: float, zone: str) -> str:
     """A wall time as ISO 8601 with the offset of the shop's zone, rounded up to the minute."""
     return from_minutes(float(np.ceil(round(float(wall_min), 6))), zone).isoformat(timespec="minutes")

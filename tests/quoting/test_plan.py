@@ -109,6 +109,17 @@ def test_a_document_has_the_contracts_keys_and_is_json(box, shop, request_for):
     assert document["valid_until"] == "2026-12-02"  # five working days after Wednesday 25 November
 
 
+def test_the_shops_own_level_widens_the_range_beside_p10_and_p90(box, shop, request_for):
+    usual, wide = (quote(request_for(3, level=level), shop, [box], **LEARNED)["options"][0] for level in (0.8, 0.95))
+    assert (usual["ready_within"]["from"], usual["ready_within"]["to"]) == (
+        usual["ready_at"]["p10"],
+        usual["ready_at"]["p90"],
+    )
+    assert wide["ready_at"] == usual["ready_at"]
+    assert wide["ready_within"]["from"] <= usual["ready_within"]["from"]
+    assert wide["ready_within"]["to"] > usual["ready_within"]["to"]
+
+
 def test_stages_are_never_below_a_floor(box, shop, request_for):
     resin = shop.materials["resin"]
     held = replace(
