@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import csv
-import html
 from pathlib import Path
 
+from calib.logs.bench_card import bench_card
 from calib.logs.columns import KINDS, Column
-from calib.records import PROCESSES, ROUTES, STAGES
+from calib.records import PROCESSES, STAGES
 
 TEMPLATES = "templates"
 ROWS_WITH_LISTS = 2000
@@ -102,28 +102,3 @@ def _add_list(book, sheet, letter: str, name: str, words: tuple[str, ...]) -> No
     )
     sheet.add_data_validation(choice)
     choice.add(f"{letter}2:{letter}{ROWS_WITH_LISTS}")
-
-
-def bench_card(stations: tuple[str, ...] = ()) -> str:
-    """A page to print and hang at a bench: which stages there are, which cautions, a table to fill by pen."""
-    rows = "".join("<tr>" + "<td></td>" * 7 + "</tr>" for _ in range(18))
-    routes = "".join(f"<p><b>{code}</b> {html.escape(', '.join(ROUTES[code]))}</p>" for code in PROCESSES)
-    cautions = dict.fromkeys(stage.caution for stage in STAGES.values() if stage.caution)
-    lines = "".join(
-        f"<li>{html.escape(', '.join(s.name for s in STAGES.values() if s.caution == one))}: {html.escape(one)}</li>"
-        for one in cautions
-    )
-    at = html.escape(", ".join(stations))
-    return f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Bench card</title><style>
-body {{ font: 10pt/1.3 sans-serif; margin: 12mm; color: #111; background: #fff }}
-table {{ width: 100%; border-collapse: collapse }} th, td {{ border: 1px solid #444; height: 7mm; text-align: left }}
-h1 {{ font-size: 14pt }} li, p {{ margin: 1mm 0 }} @page {{ size: A4; margin: 8mm }}
-</style></head><body>
-<h1>Bench card {at}</h1>
-<p>One line for each piece of work. Start when hands or machine start; end when they end. If it had ended before you
-looked, write <b>found</b> in the last column. Several builds in one load: join their numbers with +.</p>
-<table><tr><th>build (or order)</th><th>stage</th><th>start, date and time</th><th>end</th><th>station</th><th>who</th>
-<th>note, or found</th></tr>{rows}</table>
-{routes}<ul>{lines}</ul></body></html>
-"""

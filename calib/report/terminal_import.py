@@ -44,7 +44,8 @@ def files_table(doc: Document) -> list[RenderableType]:
         which = known[0]["path"] if len(known) == 1 else count(len(known), "file")
         before = sum(one["rows_quarantined"] for one in known)
         aside = f", {before} set aside before" if before else ""
-        shown.append(f"{which}: nothing new in {count(sum(one['rows_read'] for one in known), 'row')}{aside}.")
+        rows = sum(one["rows_read"] for one in known)
+        shown.append(f"{which}: nothing new in {count(rows, 'row')}{aside}." if rows else f"{which}: no rows.")
     waiting = sum(one["rows_held"] for one in files)
     if waiting:
         shown.append(f"{count(waiting, 'row')} waiting for the build or order they name; they join when its row comes.")

@@ -38,27 +38,26 @@ def usual(spread: float | None) -> str:
 
 
 def show_predict(doc: Document) -> str:
-    """One line for each build: its total; the stages are in the CSV."""
-    rows = listed(doc, "predictions")
-    totals = [row for row in rows if row["stage"] == "total"] or rows
+    """One line for each build: its whole; the stages are in the CSV."""
+    fewest: dict[str, int] = {}
+    for row in listed(doc, "predictions"):
+        if row["stage"] != "total":
+            fewest[row["build_id"]] = min(row["runs_behind"], fewest.get(row["build_id"], row["runs_behind"]))
+    rows = [
+        [row["build_id"], row["process"], duration(row["p50_min"]), within(row), fewest.get(row["build_id"], 0)]
+        for row in listed(doc, "predictions")
+        if row["stage"] == "total"
+    ]
     shown: list[RenderableType] = [
-        table(
-            "build|process|>p10|>half the time|>p90|>runs behind",
-            [
-                [
-                    row["build_id"],
-                    row["process"],
-                    *(duration(row[f"p{q}_min"]) for q in (10, 50, 90)),
-                    row["runs_behind"],
-                ]
-                for row in totals
-            ],
-        )
+        table("build|process|>usual|>8 of 10 times within|>fewest runs behind a stage", rows)
     ]
     shown += [told(one) for one in (*listed(doc, "warnings"), *listed(doc, "rows_set_aside"))]
-    if doc.get("out"):
-        shown.append(f"All stages: {doc['out']}")
+    shown.append(f"Every stage: {doc['out']}" if doc.get("out") else "Every stage: the same with --out ranges.csv")
     return as_text(*shown)
+
+
+def within(row: Document) -> str:
+    return f"{duration(row['p10_min'])} to {duration(row['p90_min'])}"
 
 
 def show_backtest(doc: Document) -> str:

@@ -12,13 +12,25 @@ Document = Mapping[str, Any]
 
 
 def show_init(doc: Document) -> str:
+    """What is there now, and the way from here to the first answer."""
+    folder = doc["folder"]
     machines = ", ".join(f"{one['id']} ({one['process']})" for one in doc["machines"])
+    steps = [
+        (f"{folder}/shop.toml", "put in your machines, materials and hours: every line says what it is"),
+        (f"calib quote PART --qty 10 --shop {folder}", "works at once: wide ranges, from physics alone"),
+        (f"{folder}/templates/bench_card.html", "print it and hang it at the bench"),
+        (f"{folder}/templates/logs.xlsx", f"or the CSV files: fill a copy in {doc['logs']}"),
+        (f"calib import {doc['logs']} --shop {folder}", "every week; what came before changes nothing"),
+        (f"calib fit --shop {folder}", "learn from it: the ranges get narrower"),
+    ]
+    wide = max(len(step) for step, _ in steps)
     return "\n".join(
         [
-            f"A new shop is in {doc['folder']}: {', '.join(doc['files'])}.",
-            f"Time zone {doc['timezone']}; machines {machines}.",
-            "Next: put your machines and hours into shop.toml, copy a template from templates/ for each log, fill it, then",
-            f"  calib import YOUR_LOGS --shop {doc['folder']}",
+            f"A new shop is in {folder}. Time zone {doc['timezone']}; machines to begin with: {machines}.",
+            *doc["warnings"],
+            "Next:",
+            *(f"  {step:<{wide}}  {why}" for step, why in steps),
+            f"Logs with other columns: calib map FILE --shop {folder}",
         ]
     )
 

@@ -13,6 +13,8 @@ from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
 
+LOGS = "logs"  # where a new shop's logs are put
+
 
 def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     """Make ``folder`` a shop; nothing that is there already is written over."""
@@ -23,10 +25,11 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "shop.toml").write_text(shop_text(zone), encoding="utf-8")
-        templates = write_templates(folder)
+        (folder / LOGS).mkdir(exist_ok=True)
+        shop = read_shop(folder)
+        templates = write_templates(folder, tuple(shop.machines), tuple(shop.stations))
     except OSError as error:
         raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose a folder of your own.") from error
-    shop = read_shop(folder)
     with open_store(folder, create=True):
         pass
     return {
@@ -34,6 +37,7 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
         "timezone": zone,
         "machines": [{"id": machine.id, "process": machine.process} for machine in shop.machines.values()],
         "files": ["shop.toml", "shop.duckdb", *[str(Path(path).relative_to(folder)) for path in templates]],
+        "logs": str(folder / LOGS),
         "warnings": list(shop.warnings),
     }
 

@@ -1,0 +1,62 @@
+"""A card to print and hang at a bench: a table to fill by pen, the words for stages, the cautions of the trade."""
+
+from __future__ import annotations
+
+import html
+
+from calib.records import PROCESSES, ROUTES, STAGES
+
+LINES = 18
+COLUMNS = (  # heading, share of the table's width in per cent, an example
+    ("date", 8, "12 Jan"), ("build or order", 16, "B104+B105"), ("stage", 17, "washing"), ("start", 8, "09:10"),
+    ("end", 8, "09:32"), ("station", 12, "wash"), ("who", 8, "AQ"), ("pauses, min", 8, "5"), ("note", 15, ""),
+)  # fmt: skip
+STYLE = """
+@page { size: A4 landscape; margin: 9mm }
+* { box-sizing: border-box }
+body { font: 8.5pt/1.3 sans-serif; margin: 0; color: #111; background: #fff }
+main { display: grid; grid-template-columns: 1fr 62mm; gap: 6mm; max-width: 279mm; margin: auto }
+h1 { font-size: 15pt; margin: 0 }
+h2 { font-size: 9.5pt; margin: 0 0 1mm }
+p { margin: 1mm 0 }
+table { width: 100%; border-collapse: collapse; table-layout: fixed; margin-top: 2mm }
+th, td { border: 0.3mm solid #555; height: 8.4mm; padding: 0 1.2mm; text-align: left; font-weight: normal }
+th { height: 6mm; background: #eee; font-weight: bold }
+td.example { color: #767676; font-style: italic }
+aside { font-size: 7.6pt; line-height: 1.25 }
+aside section { margin-bottom: 3mm }
+"""
+
+
+def bench_card(stations: tuple[str, ...] = ()) -> str:
+    """One A4 page, landscape, as HTML that needs nothing else."""
+    widths = "".join(f'<col style="width:{width}%">' for _, width, _ in COLUMNS)
+    head = "".join(f"<th>{name}</th>" for name, _, _ in COLUMNS)
+    example = "".join(f'<td class="example">{text}</td>' for _, _, text in COLUMNS)
+    lines = ("<tr>" + "<td></td>" * len(COLUMNS) + "</tr>") * LINES
+    at = f"<p>Stations: {html.escape(', '.join(stations))}</p>" if stations else ""
+    return f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>Bench card</title><style>{STYLE}</style></head><body><main><div>
+<h1>Bench card</h1>
+<p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
+their numbers with +. Ended before anybody looked: write <b>found</b> under note. Done again: write <b>again</b>.</p>
+<table><colgroup>{widths}</colgroup><tr>{head}</tr><tr>{example}</tr>{lines}</table></div>
+<aside><section><h2>Words for stages</h2>{_words()}{at}</section><section><h2>Take care</h2>{_cautions()}</section>
+</aside></main></body></html>
+"""
+
+
+def _words() -> str:
+    """Stages of all processes once, then what each process has besides."""
+    shared = [stage for stage in ROUTES["MEX"] if all(stage in route for route in ROUTES.values())]
+    own = {code: [stage for stage in ROUTES[code] if stage not in shared] for code in PROCESSES}
+    lines = [("all", shared), *own.items()]
+    return "".join(f"<p><b>{name}</b> {', '.join(stages)}</p>" for name, stages in lines)
+
+
+def _cautions() -> str:
+    named: dict[str, list[str]] = {}
+    for stage in STAGES.values():
+        if stage.caution:
+            named.setdefault(stage.caution, []).append(stage.name.replace("_", " "))
+    return "".join(f"<p><b>{', '.join(stages)}:</b> {html.escape(says)}</p>" for says, stages in named.items())

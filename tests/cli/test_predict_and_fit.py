@@ -1,0 +1,34 @@
+"""What predict and fit say to a person."""
+
+from __future__ import annotations
+
+
+def test_predict_shows_each_build_and_warns_of_strange_machines(lab, calib):
+    (lab / "plan.csv").write_text(
+        "build_id,process,machine,parts\nQ1,VPP,vpp1,2\nQ2,VPP,mex1,2\nQ3,VPP,nope,2\nQ4,VPP,vpp1,0\n"
+    )
+    status, out, _ = calib("predict plan.csv --out new/ranges.csv")
+    assert status == 0
+    assert [line.split()[:2] for line in out.splitlines()[2:5]] == [["Q1", "VPP"], ["Q2", "VPP"], ["Q3", "VPP"]]
+    assert "mex1 is a MEX machine, but a VPP build names it" in out
+    assert 'Machine "nope" is not in the shop file' in out
+    assert 'plan.csv line 5, column parts: "0" must be 1 or more' in out
+    assert "Every stage: new/ranges.csv" in out
+    assert (lab / "new" / "ranges.csv").exists()
+
+
+def test_a_day_beyond_the_last_log_is_the_last_log(lab, calib, document):
+    fitted = document("fit --as-of 2030-01-01")
+    assert fitted["as_of"] == "2026-01-07"
+    assert "not to 2030-01-01" in fitted["warnings"][0]
+    assert document("drift")["as_of"] == "2026-01-07"
+    assert "The last log ends on 2026-01-07" in calib("fit --as-of 2030-01-01")[1]
+
+
+def test_an_answered_question_changes_what_is_learned(lab, calib, document):
+    before = document("fit")["runs_used"]
+    for mark in document("review")["questions"]:
+        calib(f"review {mark['mark_id']} --leave-out")
+    assert "changed since the last fit" in document("predict logs/builds.csv")["warnings"][0]
+    assert document("fit")["runs_used"] == before - 2
+    assert document("predict logs/builds.csv")["warnings"] == []

@@ -1,0 +1,44 @@
+"""The bench card prints on one page of A4, with the stations of a new shop."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+
+import pytest
+
+from calib.logs.bench_card import COLUMNS, LINES, bench_card
+from calib.records import STAGES
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+def test_every_stage_and_every_caution_stands_there_once():
+    page = bench_card(("wash <b>", "cure"))
+    assert all(re.search(rf"\b{stage}\b", page) for stage in STAGES)
+    for caution in {stage.caution for stage in STAGES.values() if stage.caution}:
+        assert page.count(caution.replace("'", "&#x27;")) == 1 or caution.startswith("Fine polymer")
+    assert "wash &lt;b&gt;, cure" in page
+    assert sum(width for _, width, _ in COLUMNS) == 100
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium found: the card was not printed")
+def test_it_prints_on_one_page_of_a4(tmp_path):
+    (tmp_path / "card.html").write_text(
+        bench_card(("wash", "cure", "powder_bench", "blast_cabinet", "bench-1")), "utf-8"
+    )
+    words = (
+        "--headless --no-sandbox --disable-gpu --no-first-run --disable-background-networking --no-pdf-header-footer"
+    )
+    subprocess.run(
+        [CHROMIUM, *words.split(), f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'card.pdf'}",
+         (tmp_path / "card.html").as_uri()],
+        capture_output=True, timeout=60, check=True,
+    )  # fmt: skip
+    pdf = (tmp_path / "card.pdf").read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+    (box,) = set(re.findall(rb"/MediaBox\s*\[([^\]]*)\]", pdf))
+    assert [round(float(side) / 72 * 25.4) for side in box.split()] == [0, 0, 297, 210]
+    assert bench_card().count("<tr>") == LINES + 2
