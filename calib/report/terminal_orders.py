@@ -119,9 +119,17 @@ def _promise_row(one: Document, start: str) -> list[Any]:
         f"{one['process']} {one['machine']}",
         clock_time(one["promised_at"], start),
         clock_time(one["ready_at"]["p50"], start),
-        chance(one["chance"]),
+        chance(not_rounded_up_to_80(one["chance"])),
         chance(one["chance_then"]) if one["chance_then"] is not None else "",
     ]
+
+
+def not_rounded_up_to_80(value: float) -> float:
+    """
+    >>> not_rounded_up_to_80(0.798), not_rounded_up_to_80(0.8)
+    (0.79, 0.8)
+    """
+    return 0.79 if 0.79 < value < 0.8 else value
 
 
 def below_80(doc: Document) -> str:
