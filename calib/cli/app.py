@@ -12,20 +12,27 @@ from calib.cli.answer import error_document, print_document
 from calib.cli.progress import end_progress
 from calib.errors import CalibError
 
-app = typer.Typer(
-    name="calib",
-    cls=commands.UnderHeadings,
-    rich_markup_mode=None,
-    add_completion=False,
-    no_args_is_help=False,
-    pretty_exceptions_enable=False,
-    help=(
-        "How long until these parts are finished, by which process, and how sure is that? "
-        "Physics first, corrected by this lab's own logs, always as a range.\n\n"
-        "Start: calib demo (the whole job on an invented lab), or calib init my-lab."
-    ),
+ABOUT = (
+    "How long until these parts are finished, by which process, and how sure is that? "
+    "Physics first, corrected by this lab's own logs, always as a range.\n\n"
+    "Start: calib demo (the whole job on an invented lab), or calib init my-lab."
 )
-commands.register(app)
+
+
+def _program(arguments: list[str]) -> typer.Typer:
+    """The program with the one command that is called: building all of them would take as long again as starting."""
+    made = typer.Typer(
+        name="calib",
+        cls=commands.UnderHeadings,
+        rich_markup_mode=None,
+        add_completion=False,
+        no_args_is_help=False,
+        pretty_exceptions_enable=False,
+        help=ABOUT,
+    )
+    made.callback()(_options)
+    commands.register(made, [word for word in arguments[:1] if word in commands.IN_ORDER])
+    return made
 
 
 def _show_version(asked: bool) -> None:
@@ -36,8 +43,7 @@ def _show_version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
-def _program(
+def _options(
     version: Annotated[
         bool, typer.Option("--version", is_eager=True, callback=_show_version, help="Show the version and exit.")
     ] = False,
@@ -76,7 +82,7 @@ def run(arguments: list[str]) -> int:
 
 def _call(arguments: list[str]) -> Any:
     try:
-        return app(arguments or ["--help"], standalone_mode=False, prog_name="calib")
+        return _program(arguments)(arguments or ["--help"], standalone_mode=False, prog_name="calib")
     finally:
         end_progress()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import typer
@@ -84,15 +84,18 @@ class UnderHeadings(TyperGroup):
         longest = max(map(len, IN_ORDER))
         for heading, commands in UNDER_HEADINGS.items():
             with formatter.section(heading):
-                formatter.write_dl([(name.ljust(longest), self.commands[name].short_help) for name in commands])
+                formatter.write_dl([(name.ljust(longest), first_line(function)) for name, function in commands.items()])
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        if args[0] not in self.commands and not args[0].startswith("-"):
+        if args[0] not in IN_ORDER and not args[0].startswith("-"):
             raise UsageError(*no_such_command(args[0], IN_ORDER))
         return super().resolve_command(ctx, args)
 
 
-def register(app: typer.Typer) -> None:
-    for name, function in IN_ORDER.items():
-        first_line = (function.__doc__ or "").strip().split("\n")[0]
-        app.command(name, short_help=first_line)(function)
+def first_line(function: Callable[..., Any]) -> str:
+    return (function.__doc__ or "").strip().split("\n")[0]
+
+
+def register(app: typer.Typer, names: Iterable[str]) -> None:
+    for name in names:
+        app.command(name)(IN_ORDER[name])

@@ -49,7 +49,7 @@ def _no_such_option(error: Any, command: str, see: str) -> tuple[str, str]:
 def _did_you_mean(word: str, known: Iterable[str], before: str = "") -> str:
     from difflib import get_close_matches
 
-    near = get_close_matches(word, list(known), n=1, cutoff=0.5)
+    near = get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f"Did you mean {before}{near[0]}? " if near else ""
 
 

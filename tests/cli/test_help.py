@@ -34,7 +34,7 @@ def test_no_command_is_left_without_a_heading(capsys):
 
 WRONG = {
     "quotient": 'There is no command "quotient". Did you mean calib quote?',
-    "zzz": 'There is no command "zzz". All of them: calib --help',
+    "nonsense": 'There is no command "nonsense". All of them: calib --help',
     "--shop x fit": "There is no option --shop of calib. Options stand behind a command",
     "fit --as x": "There is no option --as of calib fit. Did you mean --as-of?",
     "fit --json=x": "--json takes no value.",
