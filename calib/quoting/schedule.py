@@ -184,13 +184,19 @@ class _Walk:
         if self.job.rides and self.machine and self.machine.closes:
             now = self.floor.next_closing(self.machine, now)
         if self.floor.starts is not None:
-            now = self.floor.starts.next_open(now)
+            now = self._early_enough(self.floor.starts, now)
         for share in self.job.failed_at if self.job.failed_at is not None else ():
             failed = np.flatnonzero(share)
             if len(failed):
                 now = now.copy()
                 now[failed] = self._failed_attempt(now[failed], share[failed], failed)
         return now
+
+    def _early_enough(self, starts: OpenClock, now: np.ndarray) -> np.ndarray:
+        """When to set up so that the machine is left alone before the hour after which none is."""
+        setting_up = self.job.minutes.get("machine_setup", np.zeros(self.floor.draws))
+        inside = starts.within(now, np.minimum(setting_up, starts.longest_span()))
+        return np.where(np.isfinite(inside), inside, starts.next_open(now))
 
     def _failed_attempt(self, now: np.ndarray, share: np.ndarray, failed: np.ndarray) -> np.ndarray:
         """Setting up, printing until it failed, and clearing away; a person finds it in opening hours.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -135,3 +137,24 @@ def test_the_recursion_waits_as_the_formula_says(servers):
         line.take(server, begin + rng.exponential(1.0, queues))
         waited.append(begin - now)
     assert np.mean(waited[300:]) == pytest.approx(several_servers(rate, 1.0, servers).wait, rel=0.05)
+
+
+def test_nothing_is_left_alone_after_the_hour_that_the_shop_states():
+    # open 9 to 17, no unattended start after 16:00: at 15:45 half an hour of setting up would end at 16:15
+    lab = replace(shop((((540, 1020),),) * 7), quoting={"no_unattended_start_after": "16:00"})
+    build = {"machine_setup": 30.0, "printing": 200.0, "unloading": 15.0}
+    assert ends([job("a", build)], lab, 15 * 60.0)["a"] == 1440 + 540 + 15
+    assert ends([job("a", build)], lab, 15 * 60.0 + 45)["a"] == 1440 + 540 + 30 + 200 + 15
+
+
+def test_who_can_do_a_stage_does_it_and_nobody_else():
+    # two builds at once on two machines; one setter for both, two people at the bench
+    lab = shop(crews=[Crew("setter", 1, ("machine_setup",)), Crew("bench", 2, ("unloading", "inspection"))])
+    lab = replace(lab, machines={**lab.machines, "n": replace(lab.machines["m"], id="n")})
+    build = {"machine_setup": 30.0, "printing": 100.0, "unloading": 15.0}
+    found = ends([job("a", build), job("b", build, machine="n")], lab)
+    assert found == {"a": 145, "b": 175}
+    alike = replace(lab, crews={"all": Crew("all", 3)})
+    assert ends([job("a", build), job("b", build, machine="n")], alike) == {"a": 145, "b": 145}
+    both = replace(lab, crews={**lab.crews, "second": Crew("second", 1, ("machine_setup", "inspection"))})
+    assert ends([job("a", build), job("b", build, machine="n")], both) == {"a": 145, "b": 145}
