@@ -9,6 +9,7 @@ from typing import Any
 
 from calib.errors import LogFileError
 from calib.logs.text_file import Row
+from calib.logs.words import library_says
 
 ARRAY_LIMIT = 1 << 28  # bytes of a file that is one array: it is read at once
 
@@ -50,7 +51,7 @@ def _array(shown: str, text: str) -> Iterator[tuple[int, dict[str, Any], str]]:
     try:
         values = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise LogFileError(f"{shown} is no JSON: {error}.", "Write one object a line, or one array.") from error
+        raise LogFileError(f"{shown} is no JSON: {library_says(error)}.", "Write one object a line, or one array.") from error
     for number, value in enumerate(values, 1):
         good = isinstance(value, dict)
         yield number, value if good else {"line": str(value)[:1000]}, "" if good else "is no JSON object"

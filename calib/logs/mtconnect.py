@@ -9,6 +9,7 @@ from typing import Any
 
 from calib.errors import LogFileError
 from calib.logs.text_file import Row
+from calib.logs.words import library_says
 
 NAMES = ("build_id", "stage", "started_at", "ended_at", "station", "paused_min", "outcome", "ended_by")
 RUNNING = {"ACTIVE"}
@@ -52,7 +53,7 @@ def _parsed(path: Path, shown: str) -> Any:
     except DefusedXmlException as error:
         raise LogFileError(f"{shown} declares entities or a document type; such XML is not read.", "") from error
     except (ElementTree.ParseError, ValueError, LookupError) as error:
-        raise LogFileError(f"{shown} is damaged XML: {error}.", "Save it again.") from error
+        raise LogFileError(f"{shown} is damaged XML: {library_says(error)}.", "Save it again.") from error
 
 
 def _device_rows(device: Any, before: int) -> Iterator[Row]:

@@ -16,6 +16,7 @@ from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.mapping import Mapping
 from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
 from calib.logs.text_file import Dialect, Row, rows, sniff
+from calib.logs.words import library_says
 
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
 EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
@@ -255,7 +256,7 @@ def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
         try:
             yield io.BufferedReader(_Limited(stream, limit, path.name))
         except (gzip.BadGzipFile, EOFError, zlib.error) as error:
-            raise LogFileError(f"{path.name} is a damaged gzip file: {error}.", "Pack it again.") from error
+            raise LogFileError(f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again.") from error
 
 
 class _Limited(io.RawIOBase):

@@ -25,6 +25,16 @@ def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
     return f"{what}; did you mean {' or '.join(near)}?" if near else f"{what}; known stages: {', '.join(known)}"
 
 
+def library_says(error: Exception) -> str:
+    """What a library says is wrong, as the end of a sentence of ours: one printable line, no full stop.
+
+    >>> library_says(ValueError("no type: \\x0f.\\nmore"))
+    'no type: ?'
+    """
+    line = (str(error).strip().splitlines() or [type(error).__name__])[0][:200]
+    return "".join(letter if letter.isprintable() else "?" for letter in line).rstrip(" .:")
+
+
 def nearest(word: str, known: Iterable[str]) -> list[str]:
     """Up to three known words that look like this one, the nearest first."""
     from difflib import get_close_matches

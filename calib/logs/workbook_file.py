@@ -12,6 +12,7 @@ from calib.errors import LogFileError
 from calib.logs.columns import KINDS, KNOWN_NAMES, kind_of, plain_name
 from calib.logs.mapping import Mapping
 from calib.logs.text_file import HEADER_WITHIN, Row
+from calib.logs.words import library_says
 
 EXPANDED_LIMIT = 1 << 30  # bytes that a workbook may become
 RATIO_LIMIT = 300
@@ -50,7 +51,7 @@ def _opened(path: Path, shown: str) -> Any:
         return python_calamine.load_workbook(str(path))
     except (zipfile.BadZipFile, python_calamine.CalamineError, ValueError, RuntimeError) as error:
         raise LogFileError(
-            f"{shown} is no workbook that can be read: {error}.", "Save it as XLSX, ODS or CSV."
+            f"{shown} is no workbook that can be read: {library_says(error)}.", "Save it as XLSX, ODS or CSV."
         ) from error
 
 
@@ -60,7 +61,7 @@ def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
     try:
         return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except (python_calamine.CalamineError, ValueError) as error:
-        raise LogFileError(f'{shown}: sheet "{name}" cannot be read: {error}.', "Save it anew, or as CSV.") from error
+        raise LogFileError(f'{shown}: sheet "{name}" cannot be read: {library_says(error)}.', "Save it anew, or as CSV.") from error
 
 
 def _header(cells: list[list[Any]], known: frozenset[str] | set[str]) -> int | None:

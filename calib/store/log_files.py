@@ -12,6 +12,7 @@ from calib.errors import LogFileError
 from calib.logs.mapping import Mapping
 from calib.logs.read_before import ReadBefore
 from calib.logs.read_table import RawTable, read_tables
+from calib.logs.words import library_says
 from calib.store.readings import COUNTS
 from calib.store.tables import text
 
@@ -77,6 +78,6 @@ def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> P
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except duckdb.Error as error:
         raise LogFileError(
-            f"{path} is a damaged Parquet file: {str(error).splitlines()[0]}", "Write it again."
+            f"{path} is a damaged Parquet file: {library_says(error)}.", "Write it again."
         ) from error
     return copy

@@ -5,6 +5,7 @@ A large regular file stays where it is and ``raw_<number>`` is a view of it; any
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import duckdb
 from calib.errors import LogFileError
 from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR
 from calib.logs.read_table import RawTable, read_tables
+from calib.logs.words import library_says
 from calib.store.tables import STAMPS, text
 
 
@@ -41,25 +43,28 @@ def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, setti
     kind = "TABLE" if table.is_copy else "VIEW"
     try:
         con.execute(f"CREATE TEMP {kind} raw_{number} AS {_query(table, settings)}")
-        stamps = [f"r{n}" for n, name in enumerate(table.names) if name in STAMPS]
-        ends = ", ".join(f"min({cell}) FILTER ({cell} > ' '), max({cell})" for cell in stamps) or "NULL"
-        rows, *found = con.execute(f"SELECT count(*), {ends} FROM raw_{number}").fetchall()[0]
+        found = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
+        rows = int(found[0]) if found else 0
+        years = _years(con, number, [f"r{place}" for place, name in enumerate(table.names) if name in STAMPS])
     except duckdb.Error as error:
-        raise LogFileError(f"{table.shown} cannot be read: {str(error).splitlines()[0]}") from error
+        raise LogFileError(f"{table.shown} cannot be read: {library_says(error)}.", "Save it again.") from error
     if not table.is_copy and rows != table.lines - table.lines_before - table.header_line:
         raise LogFileError(f"{table.shown} has rows that go over several lines, or empty ones")
-    return Extent(rows, _years([cell for cell in found if cell]))
+    return Extent(rows, years)
 
 
-def _years(cells: list[str]) -> tuple[int, int]:
-    """All years that are allowed where a cell starts with something else.
-
-    >>> _years(["2026-01-05T08:00", "2027-02-01"]), _years(["05.01.2026"])
-    ((2026, 2027), (1990, 2100))
-    """
-    years = [int(cell[:4]) if cell[:4].isdecimal() else 0 for cell in cells]
-    good = years and all(FIRST_YEAR <= year <= LAST_YEAR for year in years)
-    return (min(years), max(years)) if good else (FIRST_YEAR, LAST_YEAR)
+def _years(con: duckdb.DuckDBPyConnection, number: int, stamps: list[str]) -> tuple[int, int]:
+    """First and last year that stamps start with, within what is allowed."""
+    if not stamps:
+        return FIRST_YEAR, FIRST_YEAR
+    ends = ", ".join(f"min({cell}) FILTER ({cell} > ' '), max({cell})" for cell in stamps)
+    found = [cell for cell in con.execute(f"SELECT {ends} FROM raw_{number}").fetchall()[0] if cell]
+    if not all(re.match(r"(199\d|20\d\d|2100)-", cell) for cell in found):  # something else is among them
+        year = "regexp_extract(cell, '^[^0-9]*(199[0-9]|20[0-9]{2}|2100)', 1)"
+        cells = " UNION ALL ".join(f"SELECT DISTINCT {cell} AS cell FROM raw_{number}" for cell in stamps)
+        found = [cell for (cell,) in con.execute(f"SELECT DISTINCT {year} FROM ({cells})").fetchall() if cell]
+    years = [int(cell[:4]) for cell in found] or [FIRST_YEAR]
+    return min(years), max(years)
 
 
 def careful_copy(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, work: Path) -> RawTable:

@@ -89,7 +89,8 @@ def broken_rules(con: duckdb.DuckDBPyConnection, number: int, kind: str, typed_r
         f"CASE WHEN {rule.bad} THEN {1 << bit}::HUGEINT ELSE 0 END" for bit, rule in enumerate(rules_for(kind))
     )
     rows = typed_rows.replace("@from", f"bad_{number}")
-    return {row: int(bits) for row, bits in con.execute(f"SELECT raw_row, ({bits})::VARCHAR FROM ({rows})").fetchall()}
+    query = f"WITH typed AS MATERIALIZED ({rows}) SELECT raw_row, ({bits})::VARCHAR FROM typed"
+    return {row: int(broken) for row, broken in con.execute(query).fetchall()}
 
 
 def odd_times(con: duckdb.DuckDBPyConnection, kinds: Iterable[str]) -> dict[str, int]:

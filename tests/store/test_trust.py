@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
 import time
+from itertools import islice
 
 import pytest
+from bad_files import bad_files
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shop_folder import HOURS, counts, take_in, write
@@ -24,6 +27,7 @@ STAGES = "build_id,stage,started_at,ended_at,station,operator\n" + "".join(
     for i in range(300)
     for place, stage in enumerate(("printing", "unloading", "washing", "drying"))
 )
+LONG = os.environ.get("CALIB_LONG") == "1"  # 200 kills and ten thousand bad files instead of 40 and two thousand
 CHILD = """
 import sys
 from pathlib import Path
@@ -83,8 +87,9 @@ def test_a_kill_leaves_the_store_as_before_or_after(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
-def test_200_kills_leave_the_store_as_before_or_after(tmp_path):
-    assert kill_at_random_points(tmp_path, 200, seed=7) >= 50
+def test_many_kills_leave_the_store_as_before_or_after(tmp_path):
+    times = 200 if LONG else 40
+    assert kill_at_random_points(tmp_path, times, seed=7) >= times // 4
 
 
 def test_two_imports_at_once_both_end_up_in(tmp_path):
@@ -180,12 +185,37 @@ def test_generated_bad_files_end_in_a_sentence_and_a_count(one_shop, content):
     ends_well(one_shop, content)
 
 
+def import_bad_files(folder, count, seed):
+    """Import so many bad files into one shop, 500 a call; returns how many were refused, and rows new and set aside."""
+    refused, new, set_aside = 0, 0, 0
+    files = bad_files(count, seed)
+    while batch := list(islice(files, 500)):
+        logs = folder / "logs"
+        logs.mkdir()
+        for number, content in enumerate(batch):
+            (logs / f"{number:03d}.csv").write_bytes(content)
+        document = take_in(folder, logs, hours=HOURS)
+        told = {file["path"].partition("#")[0] for file in document["files"]}
+        assert len(told) == len(batch)
+        for number, file in enumerate(document["files"]):
+            counts(document, number)
+            refused += bool(file["error"])
+            new, set_aside = new + file["rows_new"] + file["rows_held"], set_aside + file["rows_quarantined"]
+            assert not file["error"] or file["error"].rstrip().endswith((".", "?"))
+        assert all(row["reason"] and row["line"] > 0 for row in document["quarantine"])
+        shutil.rmtree(logs)
+    with open_store(folder) as con:
+        assert check_store(con) == []
+    return refused, new, set_aside
+
+
+def test_a_hundred_bad_files_end_in_a_sentence_and_counts(tmp_path):
+    assert all(import_bad_files(tmp_path, 100, seed=1))
+
+
 @pytest.mark.slow
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(content=LINES | st.binary(max_size=300))
-def test_four_hundred_bad_files_end_in_a_sentence_and_a_count(one_shop, content):
-    ends_well(one_shop, b"build_id,stage,started_at,ended_at,note\n" + content)
-    ends_well(one_shop, content)
+def test_thousands_of_bad_files_end_in_a_sentence_and_counts(tmp_path):
+    assert all(import_bad_files(tmp_path, 10_000 if LONG else 2_000, seed=2))
 
 
 def test_the_quick_and_the_careful_reader_of_a_file_agree(tmp_path, monkeypatch):
