@@ -11,12 +11,12 @@ import numpy as np
 
 
 def seconds(work: Callable[[], object], times: int = 3) -> float:
-    """Best of several."""
+    """CPU seconds, best of several."""
     spent = []
     for _ in range(times):
-        begin = time.perf_counter()
+        begin = time.process_time()
         work()
-        spent.append(time.perf_counter() - begin)
+        spent.append(time.process_time() - begin)
     return min(spent)
 
 
@@ -39,64 +39,104 @@ def write_stl(path: Path, triangles: np.ndarray) -> None:
     path.write_bytes(bytes(80) + len(triangles).to_bytes(4, "little") + facets.tobytes())
 
 
-def main() -> None:
+def balls(faces_wanted: int) -> np.ndarray:
+    """Twenty-seven irregular bodies apart from each other, with about so many faces: sections of several loops."""
+    one = crumpled(faces_wanted // 27) / 3
+    places = 30.0 * np.array(list(np.ndindex(3, 3, 3)))
+    return np.concatenate([one + place for place in places])
+
+
+def sweeps(name: str, triangles: np.ndarray, layers: int) -> list[tuple[str, float]]:
+    """Our sweep and its two peers on one part."""
     import manifold3d
     import trimesh
 
     from calib.geometry.layer_profile import layer_profile
-    from calib.geometry.orientation import best_pose, simplified
-    from calib.geometry.poses import find_poses
+    from calib.geometry.topology import topology_of
+
+    low, high = triangles[:, :, 2].min(), triangles[:, :, 2].max()
+    step = float(high - low) / layers
+    heights = low + step * (np.arange(layers) + 0.5)
+    library = trimesh.Trimesh(**trimesh.triangles.to_kwargs(triangles))
+    library.merge_vertices()
+    kernel = manifold3d.Manifold(manifold3d.Mesh64(library.vertices, library.faces.astype(np.uint64)))
+    topology = topology_of(triangles)
+
+    def by_library() -> None:
+        sections = library.section_multiplane([0, 0, 0], [0, 0, 1], heights)
+        _ = [(sum(p.area for p in s.polygons_closed), s.length) for s in sections if s is not None]
+
+    def by_kernel() -> None:
+        for height in heights:
+            section = kernel.slice(height)
+            section.area()
+            section.to_polygons()
+
+    return [
+        (f"{name}, {len(triangles):,} faces, {layers} layers: profile",
+         seconds(lambda: layer_profile(triangles, step, topology=topology), 5)),
+        ("... with its neighbours", seconds(lambda: layer_profile(triangles, step), 5)),
+        ("... mesh library, section_multiplane, area and length", seconds(by_library, 1)),
+        ("... boolean kernel, slices, area and polygons", seconds(by_kernel, 2)),
+    ]  # fmt: skip
+
+
+def show(rows: list[tuple[str, float]]) -> None:
+    for what, spent in rows:
+        print(f"{what:62} {spent:8.3f} {spent / rows[0][1]:14.1f}")
+
+
+def main() -> None:
+    import manifold3d
+    import trimesh
+
+    from calib.geometry import orientation, poses
+    from calib.geometry.layer_profile import layer_profile
     from calib.geometry.read_mesh import read_mesh
     from calib.geometry.supports import find_supports
 
+    print(f"{'what':62} {'CPU s':>8} {'times first':>14}")
+    show(sweeps("one crumpled body", crumpled(100_000), 600))
+    show(sweeps("27 bodies", balls(100_000), 600))
     with tempfile.TemporaryDirectory() as folder:
         small, large = Path(folder, "small.stl"), Path(folder, "large.stl")
         write_stl(small, crumpled(100_000))
         write_stl(large, crumpled(1_000_000))
         mesh = read_mesh(small)
-        step = float(mesh.size_mm[2]) / 600
-        heights = mesh.bounds_mm[0, 2] + step * (np.arange(600) + 0.5)
-        library = trimesh.Trimesh(**trimesh.triangles.to_kwargs(mesh.triangles))
-        library.merge_vertices()
-        kernel = manifold3d.Manifold(manifold3d.Mesh64(library.vertices, library.faces.astype(np.uint64)))
-
-        def by_library() -> None:
-            sections = library.section_multiplane([0, 0, 0], [0, 0, 1], heights)
-            _ = [(sum(p.area for p in s.polygons_closed), s.length) for s in sections if s is not None]
-
-        def by_kernel() -> None:
-            for height in heights:
-                section = kernel.slice(height)
-                section.area()
-                section.to_polygons()
-
-        rows = [
-            (f"layer profile, {len(mesh.triangles)} faces, 600 layers",
-             seconds(lambda: layer_profile(mesh.triangles, step, topology=mesh.topology))),
-            ("... reckoning neighbours first", seconds(lambda: layer_profile(mesh.triangles, step))),
-            ("mesh library, section_multiplane, area and length", seconds(by_library, 1)),
-            ("boolean kernel, slices, area and polygons", seconds(by_kernel, 1)),
-            ("read and check the same STL", seconds(lambda: read_mesh(small))),
-            ("supports of one pose", seconds(lambda: find_supports(mesh.triangles, 45.0))),
-            ("best pose", seconds(lambda: best_pose(mesh, "MEX", (200, 200, 200), 45.0), 1)),
-        ]  # fmt: skip
 
         def hundred() -> None:
-            rough = simplified(mesh.triangles, 6000)
-            for pose in find_poses(mesh, 100):
+            rough = orientation.simplified(mesh.triangles, 6000)
+            for pose in poses.find_poses(mesh, 100):
                 find_supports(rough @ pose.rotation.T, 45.0, 1600)
 
-        rows.append(("a hundred poses with supports", seconds(hundred, 1)))
-        begin = time.perf_counter()
+        def quoted() -> None:
+            """What one quote reckons of a part: three processes, their poses, supports and layers."""
+            part = read_mesh(small)
+            for process, layer in (("MEX", 0.2), ("VPP", 0.05), ("PBF", 0.11)):
+                pose = orientation.best_pose(part, process, (200, 200, 300), 45.0)
+                pose.profile(layer)
+                if process != "PBF":
+                    pose.supports(45.0)
+
+        def by_library() -> None:
+            part = trimesh.load(small)
+            _ = part.volume, part.area, part.is_watertight, part.body_count
+
+        show([
+            (f"read and check an STL of {len(mesh.triangles):,} faces", seconds(lambda: read_mesh(small))),
+            ("... mesh library: load, volume, area, watertight, bodies", seconds(by_library, 1)),
+            ("... supports of one pose", seconds(lambda: find_supports(mesh.triangles, 45.0))),
+            ("... a hundred poses with supports, of the simplified part", seconds(hundred, 1)),
+            ("... all that a quote of three processes asks", seconds(quoted, 1)),
+        ])  # fmt: skip
         big = read_mesh(large)
-        middle = time.perf_counter()
-        layer_profile(big.triangles, float(big.size_mm[2]) / 1000, topology=big.topology)
-        rows.append((f"read and check {len(big.triangles)} faces", middle - begin))
-        rows.append(("... sweep them for 1000 layers", time.perf_counter() - middle))
-    ours = rows[0][1]
-    print(f"{'what':58} {'s':>8} {'times the first':>16}")
-    for what, spent in rows:
-        print(f"{what:58} {spent:8.3f} {spent / ours:16.1f}")
+        step = float(big.size_mm[2]) / 1000
+        show([
+            (f"read and check {len(big.triangles):,} faces", seconds(lambda: read_mesh(large))),
+            ("... sweep them for 1,000 layers",
+             seconds(lambda: layer_profile(big.triangles, step, topology=big.topology))),
+        ])  # fmt: skip
+    print(f"peers: trimesh {trimesh.__version__}, manifold3d {getattr(manifold3d, '__version__', '')}")
 
 
 if __name__ == "__main__":
