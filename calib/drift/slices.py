@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calibration.effects import PERSON_RUNS
 from calib.drift.change import TEMPER, Z90, robust_mean
 
 FEWEST = 4  # runs on each side of the change before a slice is spoken of
@@ -71,7 +72,7 @@ def same_parts(one: np.ndarray, other: np.ndarray) -> bool:
 def slice_of(by: str, value: str, here: np.ndarray, values: np.ndarray, scale: np.ndarray, run: int) -> Slice | None:
     index = np.flatnonzero(here)
     before, after = index[index < run], index[index >= run]
-    if min(len(before), len(after)) < FEWEST:
+    if min(len(before), len(after)) < FEWEST or (by == "operator" and len(index) < PERSON_RUNS):
         return None
     (m0, s0), (m1, s1) = robust_mean(values[before], scale[before]), robust_mean(values[after], scale[after])
     return Slice(by, value, m1 - m0, float(np.sqrt(TEMPER) * np.hypot(s0, s1)), len(after))
