@@ -17,7 +17,7 @@ from calib.calibration.options import FACTORS, Options
 from calib.calibration.ranges import row_quantiles, runs_behind, spread_of_location
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
-from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, predictive, stage_level
+from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, apart_from_stage, predictive
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
@@ -73,7 +73,7 @@ class Calibrator:
         found = [_remembered(week) for week in going.weeks()]
         self._state = learner.state()
         if found:
-            self.errors = _errors(runs, rows, self.options, found)
+            self.errors = _errors(runs, rows, self.options, found).assign(apart=_apart(self._state, rows, going.coded))
         self.cells = _cells(self._state, rows, going.coded)
         self.summary = {
             "runs_used": rows.count,
@@ -163,7 +163,7 @@ def _no_errors(options: Options) -> pd.DataFrame:
             "z",
             "pit",
             "runs_behind",
-            "stage_level",
+            "apart",
             "censored",
             "found",
         ]
@@ -173,19 +173,18 @@ def _no_errors(options: Options) -> pd.DataFrame:
 def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
     """One row for each run learned, as it was expected at the time, in order of ends.
 
-    stage_level : the part of log(expected / baseline) that belongs to the stage whoever, wherever, whatever it was
+    apart : what the model, as it is at the end, puts down to who, where, what of and how large, of log(actual / baseline)
     censored, found : it lasted at least so long; its end was seen later, so the minutes are a guess
     """
     kept = runs.iloc[rows.source].reset_index(drop=True)
     table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
-    location, tau2, sigma, level, score, behind = (np.concatenate(column) for column in zip(*found, strict=True))
+    location, tau2, sigma, score, behind = (np.concatenate(column) for column in zip(*found, strict=True))
     nu = options.nu
     table["expected_min"] = rows.baseline_min * np.exp(location)
     table["scale"] = np.sqrt(tau2 + sigma**2 * nu / (nu - 2))
     table["z"] = score
     table["pit"] = normal_cdf(score)
     table["runs_behind"] = behind.astype(int)
-    table["stage_level"] = level
     table["censored"] = rows.censored
     table["found"] = rows.width > 0
     return table
@@ -194,7 +193,13 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
 def _remembered(week: Expected) -> tuple[np.ndarray, ...]:
     """What is kept of a week: all its states would fill the memory."""
     said = week.said
-    return said.location, said.tau2, said.sigma, stage_level(week.state, said), week.scores, week.behind
+    return said.location, said.tau2, said.sigma, week.scores, week.behind
+
+
+def _apart(state: State, rows: Rows, coded: Coded) -> np.ndarray:
+    parts = coded.take(np.arange(len(coded.part_row)), coded.part_row)
+    state.vocabulary.measure(parts, rows.log_baseline, learn=False)
+    return apart_from_stage(state, parts, rows.count)
 
 
 def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:

@@ -97,14 +97,14 @@ def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0)
     )
 
 
-def stage_level(state: State, expected: Predictive) -> np.ndarray:
-    """The part of the location that is the stage's own, shape (n,): not who, where, what of or how large."""
+def apart_from_stage(state: State, coded: Coded, n: int) -> np.ndarray:
+    """The part of the location that is not the stage's own, shape (n,): who, where, what of, how large."""
     own = np.zeros(len(state.location.mean), bool)
     for name in ("whole", *state.options.group, "cell", "level"):
         own[state.design.columns.get(name, np.zeros(0, np.int64))] = True
-    entries = expected.entries
-    share = np.where(own[entries.column], entries.value * state.location.mean[entries.column], 0.0)
-    return np.bincount(entries.row, share, len(expected.location))
+    entries = state.design.entries(coded)
+    share = np.where(own[entries.column], 0.0, entries.value * state.location.mean[entries.column])
+    return np.bincount(entries.row, share, n)
 
 
 def together(said: list[Predictive]) -> Predictive:

@@ -17,6 +17,7 @@ from calib.drift.slices import find_slices
 NEAR_DAYS = 10
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_MONTH = 365.25 / 12
+PRESENT_DAYS = 10  # what is expected at present is read from the runs of so many days
 LATEST = 30  # runs that a usual build is told from
 
 
@@ -64,7 +65,7 @@ def quotes_assume(chart: Series, start: int, run: int, size: float) -> dict[str,
     if not chart.level.any():  # bench work together: its stages have levels of their own
         return {"plan_min": None, "now_min": None, "taken_up": None}
     before, _ = robust_mean(chart.value[start:run], chart.scale[start:run])
-    now = float(chart.level[-1])
+    now = float(np.median(chart.level[chart.at > chart.at[-1] - PRESENT_DAYS]))
     rows = chart.rows.iloc[run:].tail(LATEST)
     usual = float(np.median(np.log(rows["expected_min"].to_numpy(float)) - chart.level[run:][-LATEST:]))
     return {

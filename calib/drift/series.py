@@ -12,7 +12,7 @@ from calib.errors import CalibError
 from calib.records import STAGES
 
 NEEDED = (
-    "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "stage_level", "censored", "found",
+    "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "apart", "censored", "found",
 )  # fmt: skip
 FEWEST_RUNS = BEFORE + int(LAGS[0])
 LEARNING_DAYS = 28  # after a stage's first run: no change is dated inside them
@@ -27,11 +27,11 @@ class Series:
 
     rows : the errors frame's rows
     at : shape (n,), ends [days since 1970]
-    value : shape (n,), log(actual / baseline) less what the model, at the time, put down to who, where, what and size:
-        the stage's own level and noise [-]
+    value : shape (n,), log(actual / baseline) less what the model puts down to who, where, what and size now: the
+        stage's own level and noise. What it knows now is the same for all runs, so it takes no change away [-]
     error : shape (n,), log(actual / expected at the time) [-]
     scale : shape (n,), predicted spread of the error [-]
-    level : shape (n,), the stage's own level as the model knew it at the time [-]
+    level : shape (n,), the same of what was expected at the time: the stage's own level as the model knew it [-]
     settled : first run at which a change may be dated
     """
 
@@ -76,16 +76,18 @@ def find_series(errors: pd.DataFrame, as_of: pd.Timestamp) -> list[Series]:
 
 def series_of(process: str, stage: str, rows: pd.DataFrame) -> Series:
     error = np.log(rows["actual_min"].to_numpy(float) / rows["expected_min"].to_numpy(float))
-    level, at = rows["stage_level"].to_numpy(float), days(rows["ended_at"])
+    ratio = rows["actual_min"].to_numpy(float) / rows["baseline_min"].to_numpy(float)
+    value = np.log(ratio) - rows["apart"].to_numpy(float)
+    at = days(rows["ended_at"])
     return Series(
         process,
         stage,
         rows.reset_index(drop=True),
         at,
-        error + level,
+        value,
         error,
         rows["scale"].to_numpy(float),
-        level,
+        value - error,
         max(BEFORE, int(np.searchsorted(at, at[0] + LEARNING_DAYS))),
     )
 
