@@ -87,7 +87,5 @@ def _stretched(
     wanted = quantile(score, tau, sigma, state.options.nu)
     for i in range(off.shape[1]):
         if not np.array_equal(raw[i], wanted[i]):
-            factor = wanted[i] / np.where(raw[i] == 0, 1.0, raw[i])
-            factor[raw[i] == 0] = factor[np.flatnonzero(raw[i] == 0) + 1]
-            off[:, i] *= np.interp(off[:, i], raw[i], factor)
+            off[:, i] += np.interp(off[:, i], raw[i], wanted[i] - raw[i])
     return off
