@@ -16,6 +16,7 @@ from calib.shop.check import Problems
 from calib.shop.hours import read_hours, read_moments
 from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
+from calib.shop.temperatures import check_temperatures
 from calib.shop.toml_lines import Path, parse_toml
 
 FILE = "shop.toml"
@@ -167,7 +168,7 @@ class _Reader:
                "rate_per_h", "change")  # fmt: skip
         self.problems.known_keys(table, [*own, *(key.name for key in numeric)], path)
         params = keys.machine_defaults(kind) | self.problems.numbers(table, numeric, path)
-        return Machine(
+        machine = Machine(
             id=self.problems.text(table, "id", path),
             process=process,
             kind=kind,
@@ -181,6 +182,9 @@ class _Reader:
             closes=read_moments(table.get("closes", []), (*path, "closes"), self.problems),
             rate_per_h=self._number(table, Key("rate_per_h", "an hour of the machine", {}, 0, 1e5), path),
         )
+        for name in (one for one in machine.materials if one in materials):
+            check_temperatures(machine, materials[name], path, self.problems)
+        return machine
 
     def _number(self, table: Mapping[str, Any], key: Key, path: Path) -> float | None:
         return self.problems.numbers(table, (key,), path).get(key.name)

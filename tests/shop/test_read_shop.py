@@ -224,3 +224,18 @@ def test_a_patch_that_removes_nothing_or_misspells():
         patched(BASE, '[[machine]]\nid = "mex9"\nremove = true\n')
     with pytest.raises(ShopFileError, match='Did you mean "layer_mm"'):
         patched(BASE, '[[machine]]\nid = "mex1"\nlayr_mm = 0.3\n')
+
+
+def test_temperatures_that_are_never_reached_are_named_before_anything_is_reckoned():
+    hot = (
+        shop_text("UTC")
+        .replace("bed_c = 75", "bed_c = 140\nrelease_c = 20")
+        .replace("powder_bed_c = 172", "powder_bed_c = 250")
+    )
+    with pytest.raises(ShopFileError) as caught:
+        shop_from_text(hot)
+    said = str(caught.value)
+    assert said.count("line") == 3
+    assert '"petg" needs its bed at 140 degC, and here it ends at 130 if heated for ever' in said
+    assert '"petg": the bed lets the part go below release_c = 20 degC, and the room has 22' in said
+    assert '"pa12" needs its powder bed at 250 degC' in said
