@@ -61,10 +61,13 @@ def accept_quote(
     order_id: str | None = None,
     hurried: bool = False,
 ) -> None:
-    """Mark an option of a quote as accepted, with what was promised. Raises UsageError for an unknown id."""
+    """Mark an option of a quote as accepted, with what was promised; one accepted before keeps its place in the queue.
+
+    Raises UsageError for an unknown id.
+    """
     name = find_quote(con, quote_id)["quote_id"]
     con.execute(
-        "UPDATE quote SET accepted_option = ?, accepted_at = ?, due_at = ?, chance = ?, note = ?, order_id = ?, "
+        "UPDATE quote SET accepted_option = ?, accepted_at = coalesce(accepted_at, ?), due_at = ?, chance = ?, note = ?, order_id = ?, "
         "hurried = ? WHERE quote_id = ?",
         [option, _now(), _utc(due_at), chance, note, order_id, hurried, name],
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -74,7 +75,7 @@ def accept(
         "note": note,
         "slips": slips(before, after, quote["quote_id"]),
         "others": sum(row["quote_id"] != quote["quote_id"] for row in after),
-        "warnings": _lapsed(document, today),
+        "warnings": _warnings(document, due, today),
     }
 
 
@@ -121,7 +122,7 @@ def find_option(document: dict[str, Any], choice: str | None) -> int:
     raise UsageError(f'The quote has no option "{choice}".', f"It has: {known}.")
 
 
-def chance_then(option: dict[str, Any], due: Any, start: Any) -> float | None:
+def chance_then(option: dict[str, Any], due: datetime, start: datetime) -> float | None:
     """Chance of a time by the quantiles that the quote kept [0..1]."""
     kept = option.get("lead_quantiles_h")
     if not kept:
@@ -151,8 +152,10 @@ def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: s
     ]
 
 
-def _lapsed(document: dict[str, Any], today: Today) -> list[str]:
-    if today.now.date().isoformat() <= document["valid_until"]:
-        return list(today.fitted.warnings)
-    told = f"The quote was good until {document['valid_until']}: better quote again before promising."
-    return [told, *today.fitted.warnings]
+def _warnings(document: dict[str, Any], due: datetime, today: Today) -> list[str]:
+    told = list(today.fitted.warnings)
+    if due <= today.now:
+        told.append("The promised time is past already.")
+    if today.now.date().isoformat() > document["valid_until"]:
+        told.append(f"The quote was good until {document['valid_until']}: better quote again before promising.")
+    return told

@@ -24,7 +24,7 @@ from calib.store.promises import find_orders
 from calib.store.quotes import option_of
 from calib.workflow.accepted import is_open
 from calib.workflow.fitted import Fitted, find_fitted, has_store
-from calib.workflow.queue import find_queue
+from calib.workflow.queue import find_queue_and_orders
 from calib.workflow.times import moment
 
 DRAWS = 2000
@@ -75,20 +75,20 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
 
 def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
     """One row for each open promise, the least sure first."""
-    orders = [one for one in find_all_orders(folder, accepted_only=True) if is_open(one)]
+    queue, accepted = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
+    orders = [one for one in accepted if is_open(one)]
     if not orders:
         return []
-    queue = find_queue(folder, today.shop, today.fitted, pd.Timestamp(today.now))
     ends = today.ends(queue)
     rows = [_forecast_one(order, queue, ends, today) for order in orders]
     return sorted(rows, key=lambda row: (row["chance"], row["promised_at"]))
 
 
-def find_all_orders(folder: Path, accepted_only: bool = False) -> list[dict[str, Any]]:
+def find_all_orders(folder: Path) -> list[dict[str, Any]]:
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
-        return find_orders(store, accepted_only)
+        return find_orders(store)
 
 
 def _forecast_one(

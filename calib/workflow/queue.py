@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,15 +25,22 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
     What runs goes first, then what is hurried, then planned builds in the order of their logs and accepted quotes
     in the order in which they were accepted.
     """
+    return find_queue_and_orders(folder, shop, fitted, now)[0]
+
+
+def find_queue_and_orders(
+    folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp
+) -> tuple[list[QueuedBuild], list[dict[str, Any]]]:
+    """The queue, and the accepted quotes behind it (see ``find_orders``), from one look into the store."""
     if not has_store(folder):
-        return []
+        return [], []
     with open_store(folder, read_only=True) as store:
         builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, accepted_only=True)
     fulfils = open_build_ids(orders)
     logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
     waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
     if waiting.empty:
-        return []
+        return [], orders
     waiting["quote_id"] = [
         fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
     ]
@@ -41,10 +49,11 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
     started = runs.explode("build_ids")
     done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
     running = started[started["ended_at"].isna()].groupby("build_ids")["started_at"].max().to_dict()
-    return [
+    queue = [
         _queued(build, rows[rows["build_id"] == build["build_id"]], done, running, now)
         for build in waiting.to_dict("records")
     ]
+    return queue, orders
 
 
 def in_order_of_work(waiting: pd.DataFrame, hurried: set[str]) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from boxes import write_box
+from boxes import few_draws, write_box
 
 from calib.cli.app import run
 from calib.store.open_store import open_store
@@ -21,6 +21,7 @@ def quoted(tmp_path_factory):
     """A new shop with two quotes of a box, Q00001 of 40 and Q00002 of 10, both by the extruder."""
     folder = tmp_path_factory.mktemp("quoted") / "lab"
     assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    few_draws(folder)
     box = write_box(folder / "box.stl", 60, 40, 20)
     for quantity in ("40", "10"):
         assert run(["quote", str(box), "--qty", quantity, "--process", "MEX", "--shop", str(folder), "--json"]) == 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from boxes import write_box
+from boxes import few_draws, write_box
 
 from calib.cli.app import run
 
@@ -14,6 +14,7 @@ from calib.cli.app import run
 def lab(tmp_path_factory):
     folder = tmp_path_factory.mktemp("asked") / "lab"
     assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    few_draws(folder)
     write_box(folder / "box.stl", 60, 40, 20)
     write_box(folder / "rod.stl", 100, 10, 10)
     write_box(folder / "beam.stl", 450, 80, 60)
