@@ -40,6 +40,7 @@ def _row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
         "part_area_cm2": whole("area_cm2"),
         "support_volume_cm3": whole("support_cm3"),
         "support_contact_cm2": whole("contact_cm2"),
+        "support_thickness_mm": max(piece.shape.support_thick_mm for piece, _ in inside),
         "height_mm": height,
         "plate_height_mm": height,
         "packed_volume_cm3": height / 10.0 * bed_cm2 if first.process == "PBF" else np.nan,

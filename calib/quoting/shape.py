@@ -19,7 +19,7 @@ class Shape:
     """A part in one pose.
 
     size_mm : extent in the build [mm]; volume_cm3, area_cm2 : of one part
-    support_cm3, contact_cm2 : of one part
+    support_cm3, contact_cm2 : of one part; support_thick_mm : of its thickest support [mm]
     """
 
     pose: Pose
@@ -28,6 +28,7 @@ class Shape:
     area_cm2: float
     support_cm3: float
     contact_cm2: float
+    support_thick_mm: float
     profile: LayerProfile
 
 
@@ -58,5 +59,6 @@ class ShapeFinder:
             area_cm2=self.mesh.area_mm2 / 100.0,
             support_cm3=supports.volume_cm3 if supports else 0.0,
             contact_cm2=supports.contact_cm2 if supports else 0.0,
+            support_thick_mm=supports.greatest_thickness_mm if supports else 0.0,
             profile=pose.profile(layer),
         )
