@@ -18,6 +18,10 @@ def drift(
         str | None,
         typer.Option(metavar="PROCESS:STAGE", help="Accept this stage's change: it becomes the plan, with --note."),
     ] = None,
+    undo: Annotated[
+        str | None, typer.Option(metavar="PROCESS:STAGE", help="Take this stage's last acceptance back.")
+    ] = None,
+    accepted: Annotated[bool, typer.Option("--accepted", help="List the accepted changes, with their notes.")] = False,
     note: Annotated[str, typer.Option(help="Why a change is accepted; kept in the history.")] = "",
     persons: Annotated[bool, typer.Option(help="Also split by person: whom to ask, not a ranking.")] = False,
     strict: Strict = False,
@@ -26,12 +30,19 @@ def drift(
 ) -> Answer:
     """Show which stage drifts from plan, since when, by how much, and where it comes from.
 
+    A stage drifts when its last runs lie further from all before them than chance allows for the whole lab: the shop
+    file's false_alarms_per_year. What you accept is the plan from then on; a new change cries again.
+
     Example: calib drift --since 2026-09-01
     """
-    from calib.workflow.drift import accept_drift, find_drift
+    from calib.workflow.drift import accept_drift, find_drift, list_accepted, undo_accepted
 
+    if accepted:
+        return Answer("accepted", list_accepted(shop))
+    if undo:
+        return Answer("undone", undo_accepted(shop, undo))
     if accept:
         return Answer("accept", accept_drift(shop, accept, note))
     document = find_drift(shop, since=since, persons=persons)
-    moved = any(stage["state"] == "drifting" for stage in document["stages"])
+    moved = any(stage["state"] == "drifting" for stage in document["stages"] + document["together"])
     return Answer("drift", document, status=1 if strict and moved else 0)

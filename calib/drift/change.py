@@ -10,7 +10,7 @@ Z90 = 1.6449  # 95 % point of the normal: a 90 % range
 RANGE = 0.9
 REACH = 2.0  # [sd] values are drawn in to so much from the middle of their neighbours
 NEIGHBOURS = 7  # runs on each side
-CREEP_GAIN = 4.0  # twice the log-likelihood by which a creep must fit better than a step, to be called one
+SURE = 0.8  # chance from which on a change is called a step or a creep
 TEMPER = 1.3  # errors hang together within a week: likelihoods count for less (measured, bench/bench_drift_lab.py)
 
 
@@ -18,7 +18,7 @@ TEMPER = 1.3  # errors hang together within a week: likelihoods count for less (
 class Change:
     """run, low, high : first run after the change, and its 90 % range (indices)
     size, size_low, size_high : how far the level is now from where it was [log], and its 90 % range
-    shape : 'step' or 'creep'
+    shape : 'step', 'creep', or 'step or creep' where the runs do not tell
     """
 
     run: int
@@ -37,12 +37,16 @@ def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: i
     fewest : runs on each side
     """
     weight, kept = 1 / scale**2, near_neighbours(values, scale)
-    step = gains(kept, weight, np.zeros(len(at)))
-    creep = gains(kept, weight, at - at[0])
-    shape = "creep" if creep[fewest:-fewest].max() > step[fewest:-fewest].max() + CREEP_GAIN else "step"
-    run, low, high = likeliest(creep if shape == "creep" else step, fewest)
-    if shape == "creep":
-        sizes = [creep_size(kept, weight, at, i) for i in (run, low, high)]
+    gain = np.stack([gains(kept, weight, np.zeros(len(at))), gains(kept, weight, at - at[0])])
+    chance = chances(gain, fewest)
+    creep = float(chance[1].sum())
+    likelier = int(creep > 0.5)
+    shape = ("step", "creep")[likelier] if max(creep, 1 - creep) >= SURE else "step or creep"
+    run = int(np.argmax(chance[likelier]))
+    low, high = shortest_span(chance.sum(axis=0), run)
+    if likelier:
+        likely = np.flatnonzero(chance[1] > chance[1].max() / 10)
+        sizes = [creep_size(kept, weight, at, i) for i in (run, likely[0], likely[-1])]
         return Change(run, low, high, sizes[0][0], min(s[1] for s in sizes), max(s[2] for s in sizes), shape)
     return Change(run, low, high, *change_size(values, scale, run), shape)
 
@@ -79,15 +83,19 @@ def suffix(values: np.ndarray) -> np.ndarray:
     return np.cumsum(values[::-1])[::-1]
 
 
-def likeliest(gain: np.ndarray, fewest: int) -> tuple[int, int, int]:
-    """Most likely first run after the change, and the shortest span of runs that holds 90 % of the likelihood."""
-    inside = np.zeros(len(gain), bool)
-    inside[fewest : len(gain) - fewest + 1] = True
-    best = int(np.argmax(np.where(inside, gain, -1.0)))
-    weight = np.where(inside, np.exp((gain - gain[best]) / 2 / TEMPER), 0.0)
-    order = np.argsort(-weight, kind="stable")
-    kept = order[: int(np.searchsorted(np.cumsum(weight[order]) / weight.sum(), RANGE)) + 1]
-    return best, int(min(kept.min(), best)), int(max(kept.max(), best))
+def chances(gain: np.ndarray, fewest: int) -> np.ndarray:
+    """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end."""
+    inside = np.zeros(gain.shape, bool)
+    inside[:, fewest : gain.shape[1] - fewest + 1] = True
+    weight = np.where(inside, np.exp((gain - gain[inside].max()) / 2 / TEMPER), 0.0)
+    return weight / weight.sum()
+
+
+def shortest_span(chance: np.ndarray, run: int) -> tuple[int, int]:
+    """The span of the likeliest runs that together hold 90 %."""
+    order = np.argsort(-chance, kind="stable")
+    kept = order[: int(np.searchsorted(np.cumsum(chance[order]), RANGE)) + 1]
+    return int(min(kept.min(), run)), int(max(kept.max(), run))
 
 
 def creep_size(values: np.ndarray, weight: np.ndarray, at: np.ndarray, run: int) -> tuple[float, float, float]:

@@ -11,8 +11,7 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from calib.report import sentences
-from calib.report.units import change, count, day, figure, known, signed_percent, stage_name
+from calib.report.units import count, figure, known, stage_name
 
 Document = Mapping[str, Any]
 WIDTH = 110
@@ -46,40 +45,6 @@ def told(one: Any) -> str:
     if isinstance(one, Mapping):
         return ", ".join(f"{stage_name(str(key))} {value}" for key, value in one.items() if value is not None)
     return str(one)
-
-
-def show_drift(doc: Document) -> str:
-    """What moved, in a short table; steady and too-few-runs stages as a count."""
-    moved = [stage for stage in doc["stages"] if stage["state"] == "drifting"]
-    few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
-    shown: list[RenderableType] = [sentences.moved_sentence(doc)]
-    if moved:
-        shown.append(
-            table("process|stage|>change|90 % range|since about|>a build|most of it from", map(drift_row, moved))
-        )
-    for stage in moved:
-        shown += [f"{sentences.name_of(stage)}: {line}" for line in sentences.look_first(stage)]
-    if few:
-        shown.append(f"{count(len(few), 'stage')} have too few runs to tell.")
-    shown += [told(one) for one in listed(doc, "warnings")]
-    shown.append(
-        f"Up to {doc['as_of']}; set for {doc['false_alarms_per_year']:g} false alarms a year in the whole lab."
-    )
-    return as_text(*shown)
-
-
-def drift_row(stage: Document) -> list[str]:
-    low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
-    first = next(iter(stage["slices"]), None)
-    return [
-        stage["process"],
-        stage_name(stage["stage"]),
-        signed_percent(stage["change_pct"]),
-        f"{low} to {high}",
-        day(stage["since"]),
-        change(stage["minutes_per_build"]),
-        f"{stage_name(first['by'])} {first['value']}" if first else "cannot tell",
-    ]
 
 
 def show_measure(doc: Document) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from calib.report.terminal import show_drift
+from calib.report.terminal_drift import show_drift
 from calib.report.units import duration
 
 Document = Mapping[str, Any]
@@ -38,13 +38,6 @@ def show_init(doc: Document) -> str:
 def show_report(doc: Document) -> str:
     moved = ", ".join(f"{one['process']} {one['stage']}" for one in doc["drifting"]) or "nothing"
     return "\n".join([f"The week's page is {doc['page']}.", f"Drifting: {moved}.", *doc["warnings"]])
-
-
-def show_accept(doc: Document) -> str:
-    return (
-        f"{doc['process']} {doc['stage']}: the change since {doc['since']} is the plan from now on. "
-        "It is kept in the history with its note."
-    )
 
 
 def show_demo(doc: Document) -> str:

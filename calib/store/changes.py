@@ -7,15 +7,46 @@ from typing import Any
 
 import duckdb
 
-
-def accept_change(con: duckdb.DuckDBPyConnection, process: str, stage: str, since: str, note: str) -> None:
-    """Keep an accepted change in the history."""
-    now = datetime.now(UTC).replace(tzinfo=None)
-    con.execute("INSERT INTO accepted_change VALUES (?, ?, ?, ?, ?)", [process, stage, since, now, note])
+NAMES = ("process", "stage", "since", "change_pct", "accepted_at", "note", "known_until", "undone_at")
 
 
-def find_accepted(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
-    """process, stage, since, accepted_at (the last log then known: alarms up to it are accepted), note."""
-    rows = con.execute("SELECT process, stage, since, accepted_at, note FROM accepted_change ORDER BY accepted_at")
-    names = ("process", "stage", "since", "accepted_at", "note")
-    return [dict(zip(names, row, strict=True)) for row in rows.fetchall()]
+def accept_change(
+    con: duckdb.DuckDBPyConnection,
+    process: str,
+    stage: str,
+    since: str,
+    change_pct: float,
+    known_until: datetime,
+    note: str,
+) -> None:
+    """Keep an accepted change in the history.
+
+    known_until : the last logged end, UTC: what cried up to then is accepted
+    """
+    con.execute(
+        f"INSERT INTO accepted_change ({', '.join(NAMES)}) VALUES (?, ?, ?, ?, ?, ?, ?, NULL)",
+        [process, stage, since, change_pct, _now(), note, known_until.astimezone(UTC).replace(tzinfo=None)],
+    )
+
+
+def find_accepted(con: duckdb.DuckDBPyConnection, undone: bool = False) -> list[dict[str, Any]]:
+    """Accepted changes in order of acceptance, as ``NAMES``, times UTC without offset; with ``undone`` those taken back too."""
+    where = "" if undone else "WHERE undone_at IS NULL"
+    rows = con.execute(f"SELECT {', '.join(NAMES)} FROM accepted_change {where} ORDER BY accepted_at")
+    return [dict(zip(NAMES, row, strict=True)) for row in rows.fetchall()]
+
+
+def undo_acceptance(con: duckdb.DuckDBPyConnection, process: str, stage: str) -> dict[str, Any] | None:
+    """Take back the stage's last acceptance that stands; it stays in the history. None where there is none."""
+    standing = [row for row in find_accepted(con) if (row["process"], row["stage"]) == (process, stage)]
+    if not standing:
+        return None
+    con.execute(
+        "UPDATE accepted_change SET undone_at = ? WHERE process = ? AND stage = ? AND accepted_at = ?",
+        [_now(), process, stage, standing[-1]["accepted_at"]],
+    )
+    return standing[-1]
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).replace(tzinfo=None)

@@ -6,56 +6,112 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from calib.drift.check import check_drift
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS
+from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.store.changes import accept_change, find_accepted
+from calib.store.builds import find_builds
+from calib.store.changes import accept_change, find_accepted, undo_acceptance
 from calib.store.events import find_events
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
 from calib.workflow.fit import end_of_day
 
 WEEKS = 26
+NOON, EVENING = 12, 18
 
 
 def find_drift(folder: Path, since: str | None = None, persons: bool = False) -> dict[str, Any]:
     """The contract's ``drift`` document, from the errors that the last fit made at the time."""
+    document, _ = look(folder, since, persons)
+    return document
+
+
+def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple[dict[str, Any], pd.Timestamp]:
+    """The document, and the last logged end that it looks at."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         found, accepted, events = find_fit(store), find_accepted(store), find_events(store)
+        builds = find_builds(store)
     if found is None:
         raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
     tables, meta = found
-    errors = tables["errors"]
+    errors = with_places(tables["errors"], builds, shop)
     as_of: pd.Timestamp = errors["ended_at"].max()
     document = check_drift(
         errors,
         as_of=as_of,
         since=end_of_day(since, shop.timezone) - timedelta(days=1) if since else as_of - timedelta(weeks=WEEKS),
         false_alarms_per_year=float(shop.drift.get("false_alarms_per_year", 2.0)),
-        accepted=accepted,
+        accepted=[row | {"accepted_at": row["known_until"] or row["accepted_at"]} for row in accepted],
         events=events,
         persons=persons,
         timezone=shop.timezone,
     )
-    document["warnings"] = ["The logs have changed since the last fit. Run: calib fit"] if meta["logs_since"] else []
-    return document
+    document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
+    return document, as_of
+
+
+def with_places(errors: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    """The errors with what a change may come from beside who and where: part, layer_mm, day and shift."""
+    local = errors["ended_at"].dt.tz_convert(shop.timezone)
+    hour = local.dt.hour.to_numpy()
+    of_build = builds.set_index("build_id")
+    return errors.assign(
+        part=errors["build_id"].map(of_build["part_file"]),
+        layer_mm=errors["build_id"].map(of_build["layer_mm"]),
+        day=np.where(local.dt.dayofweek >= 5, "weekend", "working days"),
+        shift=np.select([hour < NOON, hour < EVENING], ["morning", "afternoon"], "evening and night"),
+    )
 
 
 def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
     """Take a stage's change as the new plan; kept in the history with its note."""
-    word, colon, name = stage.partition(":")
-    process = PROCESS_WORDS.get(word.strip().lower())
-    if not colon or process is None:
-        raise UsageError(f'--accept "{stage}" does not name a stage.', "Write PROCESS:STAGE, e.g. VPP:post_curing.")
-    moved = {(row["process"], row["stage"]): row for row in find_drift(folder)["stages"] if row["state"] == "drifting"}
+    process, name = stage_named(stage, "--accept")
+    if not note.strip():
+        raise UsageError("An accepted change needs a note.", f'Add why, e.g. --accept {stage} --note "new lamp".')
+    document, known_until = look(folder)
+    moved = {(row["process"], row["stage"]): row for row in document["stages"] if row["state"] == "drifting"}
     if (process, name) not in moved:
         drifting = ", ".join(":".join(key) for key in moved) or "none"
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {drifting}.")
     row = moved[process, name]
     with open_store(folder) as store:
-        accept_change(store, process=process, stage=name, since=row["since"], note=note)
+        accept_change(store, process, name, row["since"], row["change_pct"], known_until.to_pydatetime(), note)
     return {"process": process, "stage": name, "since": row["since"], "change_pct": row["change_pct"], "note": note}
+
+
+def undo_accepted(folder: Path, stage: str) -> dict[str, Any]:
+    """Take back the last acceptance of a stage: the plan before it counts again."""
+    process, name = stage_named(stage, "--undo")
+    with open_store(folder) as store:
+        undone = undo_acceptance(store, process, name)
+    if undone is None:
+        raise UsageError(f"No change of {process}:{name} is accepted.", "See what is: calib drift --accepted.")
+    return {"process": process, "stage": name, "since": undone["since"], "note": undone["note"], "undone": True}
+
+
+def list_accepted(folder: Path) -> dict[str, Any]:
+    """Every accepted change, those taken back too, oldest first."""
+    read_shop(folder)
+    with open_store(folder, read_only=True) as store:
+        rows = find_accepted(store, undone=True)
+    times = ("accepted_at", "known_until", "undone_at")
+    return {
+        "accepted": [
+            row | {name: f"{row[name]:%Y-%m-%dT%H:%M:%SZ}" if row[name] else None for name in times} for row in rows
+        ]
+    }
+
+
+def stage_named(text: str, option: str) -> tuple[str, str]:
+    """'VPP:post_curing' (or with a blank) as process and stage."""
+    word, _, name = text.strip().replace(" ", ":", 1).partition(":")
+    process = PROCESS_WORDS.get(word.strip().lower())
+    if not name or process is None:
+        raise UsageError(f'{option} "{text}" does not name a stage.', "Write PROCESS:STAGE, e.g. VPP:post_curing.")
+    return process, name.strip().replace(" ", "_")

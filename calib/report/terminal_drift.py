@@ -1,0 +1,124 @@
+"""What moved, as text: a short table, what it costs, where it comes from, what was logged near it; accepted changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import RenderableType
+
+from calib.report import sentences
+from calib.report.terminal import as_text, listed, table, told
+from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
+
+Document = Mapping[str, Any]
+
+
+def show_drift(doc: Document) -> str:
+    """What moved, in a short table; steady and too-few-runs stages as a count."""
+    stages = [*doc["stages"], *doc.get("together", ())]
+    moved = [stage for stage in stages if stage["state"] == "drifting"]
+    few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
+    shown: list[RenderableType] = [sentences.moved_sentence(doc)]
+    if moved:
+        shown.append(table("process|stage|>change|90 % range|since about|>a build|where from", map(drift_row, moved)))
+    for stage in moved:
+        shown += [
+            f"{name_of(stage)}: {line}" for line in (*costs(stage), *sentences.look_first(stage), *whom_to_ask(stage))
+        ]
+    for stage in stages:
+        if stage["state"] != "drifting":
+            shown += [f"{name_of(stage)}: {line}" for line in listed(stage, "causes")]
+        if stage.get("erratic"):
+            shown.append(f"{name_of(stage)}: {erratic_sentence(stage['erratic'])}")
+    if few:
+        shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
+    shown += [told(one) for one in listed(doc, "warnings")]
+    shown.append(
+        f"Up to {doc['as_of']}; set for {doc['false_alarms_per_year']:g} false alarms a year in the whole lab."
+    )
+    return as_text(*shown)
+
+
+def name_of(stage: Document) -> str:
+    return f"{stage['process']} {word_of(stage)}"
+
+
+def word_of(stage: Document) -> str:
+    return "rare bench work together" if stage["stage"] == "bench_work" else stage_name(stage["stage"])
+
+
+def drift_row(stage: Document) -> list[str]:
+    low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
+    return [
+        stage["process"],
+        word_of(stage),
+        signed_percent(stage["change_pct"]),
+        f"{low} to {high}",
+        day(stage["since"]),
+        change(stage["minutes_per_build"]),
+        where_from(stage),
+    ]
+
+
+def where_from(stage: Document) -> str:
+    """'the whole stage', 'station cure-1', or that it cannot be told."""
+    where = stage.get("where")
+    if not where:
+        return "cannot tell"
+    by, _, value = where.partition(" ")
+    if by == "operator":
+        return f"ask {value}"
+    return where if by == "the" else f"{stage_name(by)} {value}"
+
+
+def costs(stage: Document) -> list[str]:
+    """Shape and range of the date, hours a month, and what quotes assume by now."""
+    lines = [f"a {stage['shape']} that began between {day(stage['since_low'])} and {day(stage['since_high'])}, "
+             f"{change(60 * stage['hours_a_month'])} a month at the present pace."]  # fmt: skip
+    if stage["now_min"] is not None:
+        lines.append(
+            f"quotes assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
+            f"{share(stage['taken_up'])} of the change."
+        )
+    return lines
+
+
+def whom_to_ask(stage: Document) -> list[str]:
+    asked = [f"{one['value']} ({one['runs']} runs)" for one in stage["slices"] if one.get("ask")]
+    return [f"ask {', '.join(asked)}, in order of the alphabet."] if asked else []
+
+
+def erratic_sentence(one: Document) -> str:
+    word = "more erratic" if one["change_pct"] > 0 else "more even"
+    return (
+        f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
+        f"({signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
+    )
+
+
+def show_accept(doc: Document) -> str:
+    return (
+        f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is the plan from now on. "
+        f"It is kept in the history with its note. To take it back: calib drift --undo {doc['process']}:{doc['stage']}"
+    )
+
+
+def show_undone(doc: Document) -> str:
+    return (
+        f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is no longer accepted; "
+        "the plan before it counts again."
+    )
+
+
+def show_accepted(doc: Document) -> str:
+    if not doc["accepted"]:
+        return "No change was accepted yet. To accept one: calib drift --accept PROCESS:STAGE --note WHY"
+    rows = [
+        [
+            one["process"], stage_name(one["stage"]), signed_percent(one["change_pct"]), day(one["since"]),
+            day(one["accepted_at"]), day(one["undone_at"]) if one["undone_at"] else "", one["note"] or "",
+        ]
+        for one in doc["accepted"]
+    ]  # fmt: skip
+    return as_text(table("process|stage|>change|since about|accepted|taken back|note", rows))
