@@ -1,4 +1,4 @@
-"""Chance that a build fails, pooled: process, machine, material, and by height."""
+"""Chance that a build fails, pooled: process, machine, material, and by height; chance that a stage is done again."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pandas as pd
 PRIOR_CHANCE = 0.05  # an assumption: one build in twenty, before any log
 PRIOR_BUILDS = 20.0  # builds that the assumption is worth
 PARENT_BUILDS = 12.0  # builds that a parent is worth to its child
+PRIOR_REDO = 0.02  # an assumption: one run of a stage in fifty is done again, before any log
 
 
 class Failures:
@@ -22,8 +23,11 @@ class Failures:
         self._builds: dict[tuple[str, str, str], float] = {}
         self._height: dict[str, tuple[float, float]] = {}
 
-    def fit(self, frame: pd.DataFrame) -> Failures:
-        """Learn from builds: columns process, failed, and any of machine, material, height_mm."""
+    def fit(self, frame: pd.DataFrame, stages: pd.DataFrame | None = None) -> Failures:
+        """Learn from builds: columns process, failed, and any of machine, material, height_mm.
+
+        stages : one row for each stage of each build: process, stage, redone (a further attempt was needed)
+        """
         self.__init__()  # type: ignore[misc]
         failed = frame["failed"].astype(bool).to_numpy()
         process = frame["process"].astype(str).to_numpy()
@@ -35,7 +39,24 @@ class Failures:
                 self._learn_factor(factor, process, frame[factor], failed)
         if "height_mm" in frame:
             self._learn_height(process, frame["height_mm"].to_numpy(float), failed)
+        if stages is not None and len(stages):
+            self._learn_redo(stages)
         return self
+
+    def redo(self, process: str, stage: str) -> float:
+        """Chance that a stage of a build has to be done again [0..1]; a stage never seen has its process's."""
+        for key in (("redo", process, stage), ("redo", process, "")):
+            if key in self._odds:
+                return self._chance_at(*key)
+        return PRIOR_REDO
+
+    def _learn_redo(self, stages: pd.DataFrame) -> None:
+        """Each process from the prior, each of its stages from the process."""
+        for code, own in stages.groupby("process", sort=True):
+            redone, names = own["redone"].to_numpy(bool), own["stage"].astype(str).to_numpy()
+            self._learn("redo", str(code), np.full(len(own), ""), redone, {"": PRIOR_REDO}, PRIOR_BUILDS)
+            parent = dict.fromkeys(sorted(set(names)), self._chance_at("redo", str(code), ""))
+            self._learn("redo", str(code), names, redone, parent, PARENT_BUILDS)
 
     def chance(self, rows: pd.DataFrame) -> np.ndarray:
         """Chance of failure of each row, shape (n,) [0..1]; levels never seen fall back to their parents."""

@@ -34,7 +34,15 @@ def _usual(jobs: Sequence[Job]) -> list[Job]:
     def middle(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
         return {name: np.array([float(np.median(value))]) for name, value in values.items()}
 
-    return [replace(job, minutes=middle(job.minutes), waits=middle(job.waits), failed_at=None) for job in jobs]
+    return [
+        replace(
+            job,
+            minutes={stage: np.array([job.usual_of(stage)]) for stage in job.stages},
+            waits=middle(job.waits),
+            failed_at=None,
+        )
+        for job in jobs
+    ]
 
 
 def _pieces(lane: str, begin: float, end: float, clock: OpenClock) -> list[tuple[float, float]]:

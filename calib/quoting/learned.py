@@ -32,6 +32,8 @@ class WaitDraws(Protocol):
 class FailureChances(Protocol):
     def chance(self, rows: pd.DataFrame) -> np.ndarray: ...
 
+    def redo(self, process: str, stage: str) -> float: ...
+
 
 @dataclass(frozen=True, eq=False)
 class Learned:

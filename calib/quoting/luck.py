@@ -148,6 +148,23 @@ class Luck:
         fails, when = self._once(("failure", number), lambda: self._attempts(number))
         return np.where(np.logical_and.accumulate(fails < chance, axis=0), when, np.float32(0.0))
 
+    def again(self, process: str, build: str, stage: str, out: np.ndarray) -> None:
+        """Do a stage of a build again where it must be: minutes of some draws, shape (draws,), are multiplied.
+
+        How often is geometric, cut after MOST_ATTEMPTS further times.
+        """
+        chance = self.learned.failures.redo(process, stage) if self.learned.failures else 0.0
+        if chance <= 0 or stage == "printing":
+            return
+        index = self._mix[process][0]
+        lots = self._once(("again", process, build), lambda: self._lots(f"again {process}/{build}", len(index)))
+        lot = lots[index[stage]]
+        redone = np.flatnonzero(lot < chance)
+        out[redone] *= 1.0 + sum(lot[redone] < chance**times for times in range(1, MOST_ATTEMPTS + 1))
+
+    def _lots(self, key: str, count: int) -> np.ndarray:
+        return keyed(self.seed, key).random((count, self.draws), dtype=np.float32)
+
     def _attempts(self, number: int) -> tuple[np.ndarray, np.ndarray]:
         rng, shape = keyed(self.seed, f"failure {number}"), (MOST_ATTEMPTS, self.draws)
         return rng.random(shape, dtype=np.float32), 0.02 + 0.98 * rng.random(shape, dtype=np.float32)

@@ -109,6 +109,7 @@ class Planner:
         first_build = np.minimum.reduce(builds)
         first = _first_part(work, self.clock, first_build, ready)
         printing = next((run.start for run in runs if run.stage == "printing"), None)
+        work.spend_failures()
         return Planned(work, ready, first, first_build, made, printing, self.start, self.free)
 
     def _no_people(self, option: Option) -> str:

@@ -31,7 +31,8 @@ def start_advice(one: Planned, shop: Shop, clock: OpenClock) -> dict[str, Any] |
     alone = unattended(job.stages)
     if not alone:
         return None
-    minutes = np.sum([job.minutes[stage] for stage in alone], axis=0)
+    went_well = slice(None) if job.failed_at is None else ~job.failed_at.any(axis=0)
+    minutes = np.sum([job.minutes[stage] for stage in alone], axis=0)[went_well]
     first = float(np.median(one.printing))
     starts = np.array([first, *_candidates(first, shop, clock)])
     ends = starts[:, None] + minutes

@@ -14,6 +14,8 @@ from calib.quoting.options import Option
 from calib.quoting.schedule import Job
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
 
+SPENT_ON_FAILURE = ("machine_setup", "warm_up", "printing", "unloading", "machine_cleaning")  # as schedule has it
+
 
 @dataclass(eq=False)
 class Work:
@@ -36,6 +38,17 @@ class Work:
     def route(self) -> tuple[str, ...]:
         """Stages, each once, in order."""
         return tuple(dict.fromkeys(self.steps.stage))
+
+    def spend_failures(self) -> None:
+        """Add to the minutes what failed attempts took: once all has run through the calendar, which knows of them."""
+        for job in self.jobs:
+            failed_at = job.failed_at if job.failed_at is not None else np.zeros((0, self.minutes.shape[1]))
+            times, printed = (failed_at > 0).sum(axis=0), failed_at.sum(axis=0)
+            failed = np.flatnonzero(times)
+            for row in range(self.place[job.name].start, self.place[job.name].stop):
+                if len(failed) and self.steps.stage[row] in SPENT_ON_FAILURE:
+                    again = printed if self.steps.stage[row] == "printing" else times
+                    self.minutes[row, failed] *= 1 + again[failed]
 
     @property
     def touch(self) -> np.ndarray:
@@ -63,6 +76,9 @@ def _draw(option: Option, asked: Asked, luck: Luck) -> Work:
             scores = luck.place(steps.process[row], name, steps.stage[row])
             scores.minutes(steps.log_quantiles[row], steps.slopes[row], out=minutes[row])
     np.maximum(minutes, np.nan_to_num(steps.floor_min)[:, None], out=minutes)
+    for name, own in place.items():
+        for row in range(own.start, own.stop):
+            luck.again(steps.process[row], name, steps.stage[row], out=minutes[row])
     chance = failure_chances(option, asked.learned.failures)
     return Work(option, steps, place, minutes, _jobs(option, steps, place, minutes, chance, luck), chance)
 

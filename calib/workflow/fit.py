@@ -27,7 +27,7 @@ from calib.workflow.baselines import baseline_frame
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.routes import logged_routes
-from calib.workflow.side_models import failure_rows, wait_rows
+from calib.workflow.side_models import failure_rows, redo_rows, wait_rows
 
 Progress = Callable[[str], None]
 
@@ -116,9 +116,10 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
+    known = (logged.builds, logged.runs, horizon)
     return {
         "waits": Waits().fit(wait_rows(logged.builds, logged.runs, logged.shop, horizon)).to_table(),
-        "failures": Failures().fit(failure_rows(logged.builds, logged.runs, horizon)).to_table(),
+        "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),
         "routes": logged_routes(logged.builds, logged.runs, horizon),
     }
 

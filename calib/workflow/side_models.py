@@ -44,6 +44,16 @@ def failure_rows(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp
     return frame.assign(failed=frame["build_id"].map(failed).astype(bool)).drop(columns="build_id")
 
 
+def redo_rows(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp) -> pd.DataFrame:
+    """One row for each stage of each build but its printing: process, stage, redone (it had a further attempt)."""
+    done = runs[(runs["ended_at"] <= horizon) & ~runs["stage"].str.contains("+", regex=False)]
+    shares = runs_by_build(builds, done[done["stage"] != "printing"])
+    attempt = shares["attempt"].astype(float).fillna(1.0)
+    last = attempt.groupby([shares["build_id"], shares["stage"]]).max().reset_index()
+    process = last["build_id"].map(builds.set_index("build_id")["process"])
+    return pd.DataFrame({"process": process, "stage": last["stage"], "redone": last["attempt"] > 1})
+
+
 def _minutes(stamps: pd.Series) -> np.ndarray:
     """Stamps as minutes since 1970 in UTC."""
     return ((stamps - pd.Timestamp(0, tz="UTC")).dt.total_seconds() / 60).to_numpy()

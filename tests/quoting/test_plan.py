@@ -49,7 +49,7 @@ def test_two_builds_in_a_row_by_hand(box, always_open, request_for, certain, pla
     )
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(1, 60), st.integers(1, 20))
 def test_more_pieces_are_never_sooner_on_a_machine(box, shop, request_for, plain_physics, quantity, more):
     fewer, greater = (quote(request_for(q), shop, [box], **LEARNED) for q in (quantity, quantity + more))
