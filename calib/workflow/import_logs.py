@@ -36,7 +36,7 @@ def import_logs(
         progress=progress,
         closures=shop.closures,
         shop_stages={stage for route in shop.routes.values() for stage in route},
-        machines=shop.machines,
+        machines={name: machine.process for name, machine in shop.machines.items()},
         drop_columns=shop.dropped_columns,
     )
     with open_store(folder) as store:

@@ -72,3 +72,10 @@ def test_nothing_is_stored_by_a_proposal(lab, calib, document):
     (lab / "foreign.csv").write_text(FOREIGN)
     assert document("map foreign.csv")["would_come_in"]["dry_run"]
     assert document("import foreign.csv --map foreign.map.toml --dry-run")["files"][0]["rows_repeated"] == 0
+
+
+def test_a_build_on_a_machine_of_another_process_is_warned_of(lab, calib):
+    (lab / "odd.csv").write_text("build_id,process,machine,parts\nB8,VPP,mex1,2\nB9,VPP,other,2\n")
+    out = calib("import odd.csv")[1]
+    assert "Build B8 is VPP on mex1, which is a MEX machine" in out
+    assert 'Machine "other" is not in the shop file' in out
