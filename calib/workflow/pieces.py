@@ -36,6 +36,18 @@ def find_pieces(
     return {"good": good, "sure": sure, "processes": rows}
 
 
+def piece_notes(counted: dict[str, tuple[int, int]], document: dict[str, Any]) -> list[str]:
+    """What to start so that as many as quoted are good, where that is more and the soonest process's yield is known."""
+    process, good, sure = document["options"][0]["process"], document["quantity"], document["sure"]
+    row = _row(process, good, sure, counted.get(process, (0, 0)), None)
+    if row["start"] is None or row["start"] <= good:
+        return []
+    return [
+        f"Start {row['start']} to have {good} good with {100 * sure:.0f} %: {100 * row['yield']:.1f} % of {row['pieces_behind']} "
+        f"{process} pieces were good. Dates are for {good}."
+    ]
+
+
 def find_counted(folder: Path) -> dict[str, tuple[int, int]]:
     """Pieces and good ones of each process, as logged."""
     if not has_store(folder):

@@ -21,10 +21,12 @@ from calib.records import FINISHES, PROCESS_WORDS
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
+from calib.store.pieces import find_yields
 from calib.store.quotes import save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import write_comparison, write_sheet
+from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
 from calib.workflow.times import moment
 
@@ -252,7 +254,9 @@ def _process_code(word: str) -> str:
 
 
 def _keep(folder: Path, document: dict[str, Any]) -> str | None:
+    """Store the quote, with a word on how many pieces to start; None where there is no store."""
     if not has_store(folder):
         return None
     with open_store(folder) as store:
+        document["notes"] = [*document["notes"], *piece_notes(find_yields(store), document)]
         return save_quote(store, document)

@@ -12,6 +12,7 @@ from calib.report.terminal_capacity import show_capacity
 from calib.store.open_store import open_store
 from calib.store.pieces import find_yields
 from calib.workflow.capacity import find_capacity
+from calib.workflow.pieces import piece_notes
 
 
 @pytest.fixture(scope="module")
@@ -113,3 +114,11 @@ def test_a_shop_without_logs_has_no_demand(tmp_path, capsys):
     capsys.readouterr()
     assert run(["capacity", "--shop", str(folder)]) == 2
     assert "No printing is logged yet, so there is no demand. Name a plan: --plan FILE." in capsys.readouterr().err
+
+
+def test_a_quote_says_what_to_start_where_more_are_needed():
+    document = {"options": [{"process": "MEX"}], "quantity": 10, "sure": 0.9}
+    told = piece_notes({"MEX": (100, 90)}, document)
+    assert told == ["Start 13 to have 10 good with 90 %: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
+    assert piece_notes({"MEX": (10, 2), "PBF": (100, 90)}, document) == []
+    assert piece_notes({"MEX": (5000, 5000)}, document) == []
