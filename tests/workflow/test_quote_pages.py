@@ -93,7 +93,7 @@ def test_a_comparison_is_a_table_and_a_page(lab, calib, tmp_path):
     ("words", "told"),
     [
         (["quote", "box.stl"], "--qty is missing: finished parts wanted."),
-        (["quote", "order.csv", "--qty", "3"], "order.csv says quantity, finish, needs and unit of each part itself."),
+        (["quote", "order.csv", "--qty", "3"], "of each part itself. Leave them out here."),
         (["quote", "box.stl", "--qty", "3", "--finish", "gold"], '"gold" is not a finish. Known: as_built'),
         (["quote", "box.stl", "--qty", "3", "--due", "2001-01-01"], "is not after the start"),
         (["quote", "box.stl", "--qty", "200000"], "quantity 200000 cannot be quoted: 1 to 100000 parts expected."),
