@@ -74,11 +74,11 @@ def health_lines(data: Document) -> list[str]:
     if health.get("below_floor"):
         lines = [below_floor_sentence(run) for run in health["below_floor"]] + lines
     if health.get("quarantined"):
-        lines.append(f"{count(health['quarantined'], 'row')} set aside; mend the file and import it again.")
+        lines.append(f"{count(health['quarantined'], 'row')} set aside: see, mend and retry with calib rejects.")
     if health.get("held"):
-        lines.append(f"{count(health['held'], 'row')} wait for a build that has not come.")
+        lines.append(f"{count(health['held'], 'row')} waiting for a build that has not come.")
     if health.get("to_confirm"):
-        lines.append(f"{count(health['to_confirm'], 'run')} look like a forgotten timer: confirm or mend.")
+        lines.append(f"{count(health['to_confirm'], 'run')} to look at, such as forgotten timers: calib review.")
     return lines + [str(line) for line in health.get("lines", ())]
 
 
