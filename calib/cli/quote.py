@@ -48,6 +48,13 @@ def quote(
     why: Annotated[bool, typer.Option("--why", help="Show the terms behind every baseline minute.")] = False,
     stages: Annotated[bool, typer.Option("--stages", help="Show every stage of every option.")] = False,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    pose: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIDE",
+            help="Side down, by the file's axes: z- (as it lies), z+, x-, x+, y-, y+. Default: what costs least.",
+        ),
+    ] = None,
     sheet: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the quote sheet as HTML: outward edition.")
     ] = None,
@@ -65,7 +72,7 @@ def quote(
     from calib.workflow.quote import quote_order, quote_part
 
     progress = progress_on_stderr()
-    several = _check_asked(part, qty, is_order(part), [finish, unit, *(needs or [])])
+    several = _check_asked(part, qty, is_order(part), [finish, unit, pose, *(needs or [])])
     if patch is not None:
         from calib.workflow.what_if import what_if_order
 
@@ -78,7 +85,8 @@ def quote(
     if several:
         document = quote_order(shop, part, **common)
     else:
-        document = quote_part(shop, part, qty or 1, finish=finish, unit=unit, needs=tuple(needs or ()), **common)
+        asked: dict[str, Any] = {"finish": finish, "unit": unit, "needs": tuple(needs or ()), "pose": pose or ""}
+        document = quote_part(shop, part, qty or 1, **asked, **common)
     return Answer("quote", document, detail=stages, why=why)
 
 
@@ -88,6 +96,6 @@ def _check_asked(part: Path, qty: int | None, several: bool, said: list[str | No
         raise UsageError("--qty is missing: finished parts wanted.", "See: calib quote --help")
     if several and (qty is not None or any(said)):
         raise UsageError(
-            f"{part.name} says quantity, finish, needs and unit of each part itself.", "Leave them out here."
+            f"{part.name} says quantity, finish, needs, pose and unit of each part itself.", "Leave them out here."
         )
     return several

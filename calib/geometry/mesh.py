@@ -9,6 +9,8 @@ import numpy as np
 from calib.errors import MeshError
 from calib.geometry.topology import Topology
 
+# Sides of a part, by the file's axes: z- is as it lies in the file.
+DOWN = {"z-": (0, 0, -1), "z+": (0, 0, 1), "x-": (-1, 0, 0), "x+": (1, 0, 0), "y-": (0, -1, 0), "y+": (0, 1, 0)}
 _ROW = 9 * 256
 AT_ONCE = 16_384  # triangles: few enough that what is reckoned of them stays in the processor's cache
 
@@ -26,6 +28,7 @@ class Mesh:
     volume_mm3 : nan where it has no meaning (open beyond repair); overlaps counted once [mm3]
     area_mm2 : surface after repair [mm2]
     bounds_mm : shape (2, 3), lowest and highest corner, as it lies in the file [mm]
+    down : side on which it has to be built, one of DOWN; '' where that is free
     notes : what was found and what was done about it, with the effect on volume
     """
 
@@ -41,6 +44,7 @@ class Mesh:
     area_mm2: float
     bounds_mm: np.ndarray
     notes: tuple[str, ...] = ()
+    down: str = ""
 
     @property
     def size_mm(self) -> np.ndarray:

@@ -11,10 +11,11 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from calib.geometry.layer_profile import layer_profile
-from calib.geometry.mesh import Mesh, bounds_mm
+from calib.geometry.mesh import DOWN, Mesh, bounds_mm
 from calib.geometry.supports import Supports, find_supports
 from calib.records import LayerProfile
 
+STRAIGHT = np.cos(np.deg2rad(0.5))  # nearer to an axis than half a degree is on that side
 KEPT = 32  # profiles and supports of one part that are kept
 _kept: WeakKeyDictionary[Mesh, OrderedDict[tuple[Any, ...], Any]] = WeakKeyDictionary()
 
@@ -41,6 +42,14 @@ class Pose:
     def supports(self, overhang_deg: float) -> Supports:
         """What holds it up; shared likewise."""
         return self._once(("supports", overhang_deg), lambda: find_supports(self.triangles(), overhang_deg))
+
+    def words(self) -> str:
+        """Which side lies down, by the file's axes."""
+        x, y, z = down = self.rotation.T @ [0.0, 0.0, -1.0]
+        side = next((name for name, axis in DOWN.items() if down @ axis > STRAIGHT), None)
+        if side is None:
+            return f"tilted, the file's ({x:.2f}, {y:.2f}, {z:.2f}) down"
+        return "as it lies in the file" if side == "z-" else f"on the file's {side} side"
 
     def exact_size_mm(self) -> np.ndarray:
         """x, y, z of every corner, where ``size_mm`` may be the hull's; shape (3,) [mm]."""

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from calib.geometry.hull import hull_of
-from calib.geometry.mesh import Mesh
+from calib.geometry.mesh import DOWN, Mesh
 from calib.geometry.pose import Pose
 
 POSES = 24
@@ -18,8 +18,11 @@ def find_poses(mesh: Mesh, count: int = POSES) -> tuple[Pose, ...]:
     """Up to ``count`` poses: as it lies, on its principal axes, and on the facets of its hull, largest first.
 
     Each is turned about the upright so that its box over the plate is the smallest. Sizes are those of the hull's
-    corners. Remembered: the poses are the same for every process and machine.
+    corners. Remembered: the poses are the same for every process and machine. Where ``mesh.down`` fixes the side, only
+    poses on that side.
     """
+    if mesh.down:
+        return _on_side(mesh)
     points, hull_faces = hull_of(mesh)
     downs = np.concatenate([[[0.0, 0.0, -1.0]], _axes(points), _resting(hull_faces)])
     poses = [Pose(np.eye(3), mesh.size_mm, mesh)]
@@ -28,6 +31,14 @@ def find_poses(mesh: Mesh, count: int = POSES) -> tuple[Pose, ...]:
         rotation = _smallest_box(points @ turned.T) @ turned
         poses.append(Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh))
     return tuple(poses[:count])
+
+
+def _on_side(mesh: Mesh) -> tuple[Pose, ...]:
+    down = np.array(DOWN[mesh.down], float)
+    points, _ = hull_of(mesh)
+    turned = _turn_down(down)
+    rotations = [turned, _smallest_box(points @ turned.T) @ turned]
+    return tuple(Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh) for rotation in rotations)
 
 
 def _resting(facets: np.ndarray) -> np.ndarray:

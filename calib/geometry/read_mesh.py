@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from calib.errors import MeshError
 from calib.geometry.health import heal
-from calib.geometry.mesh import Mesh, bounds_mm, face_areas_mm2
+from calib.geometry.mesh import DOWN, Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
@@ -54,13 +55,18 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     )
 
 
-def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float]) -> Mesh:
+def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float], down: str = "") -> Mesh:
     """A mesh to be built: as ``read_mesh``, but where neither file nor user states a unit and the size is absurd, ask.
 
     build_mm : sides of the builds of all machines [mm]
-    Raises a MeshError that names the likely unit and the option; it is never guessed.
+    down : side on which it has to be built, one of ``mesh.DOWN``; '' leaves the pose free
+    Raises a MeshError that names the likely unit and the option (it is never guessed), and for a side that is none.
     """
-    mesh = read_mesh(path, unit=unit)
+    if down and down not in DOWN:
+        raise MeshError(
+            f'"{down}" is not a side of a part.', f"Sides, by the file's axes: {', '.join(DOWN)}; z- is as it lies."
+        )
+    mesh = replace(read_mesh(path, unit=unit), down=down)
     if mesh.unit_assumed:
         ask_unit(mesh.name, mesh.size_mm, build_mm)
     return mesh

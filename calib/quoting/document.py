@@ -16,7 +16,7 @@ from calib.quoting.cost import option_cost
 from calib.quoting.ladder import usual_course
 from calib.quoting.learned import Learned
 from calib.quoting.notes import cautions_of, option_warnings, quote_notes
-from calib.quoting.options import Option
+from calib.quoting.options import Option, Piece
 from calib.quoting.outside import outside_options
 from calib.quoting.plan import DRAWS, Planned, plan_options
 from calib.quoting.planned_builds import planned_builds
@@ -147,6 +147,20 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "warnings": option_warnings(work, shop),
         "cautions": cautions_of(work.route, option.process),
         "plan": planned_builds(option, shop),
+        "poses": [_pose(piece) for piece in option.pieces],
+    }
+
+
+def _pose(piece: Piece) -> dict[str, Any]:
+    """How one part is laid, and what holds it up."""
+    shape = piece.shape
+    return {
+        "part": piece.name,
+        "lies": shape.pose.words(),
+        "fixed": bool(shape.pose.mesh.down),
+        "size_mm": [round(side, 2) for side in shape.size_mm],
+        "support_cm3": shape.support_cm3,
+        "contact_cm2": shape.contact_cm2,
     }
 
 

@@ -10,11 +10,12 @@ from rich.console import RenderableType
 from rich.table import Table
 
 from calib.report.terminal import as_text, table
-from calib.report.units import chance, count, duration, share, stage_name
+from calib.report.units import chance, count, duration, figure, share, stage_name
 from calib.report.when import clock_time, short_day
 
 Document = Mapping[str, Any]
 BAR = 18
+MOST_POSES = 6  # of an order of many parts they are in the JSON only
 SHOWN = 8
 DAYS_WITH_TIME = 14
 HARDLY, EVEN = 0.005, 0.5
@@ -28,6 +29,7 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options if stages else chosen(options))]
     if len(options) > SHOWN and not stages:
         shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
+    shown += _pose_lines(options)
     shown += [advice(doc), *_outside(doc), *_out(doc)]
     if stages:
         shown += [_stage_table(option) for option in first_of_each(options)]
@@ -37,6 +39,18 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     shown += [f"Caution ({_stages(one['stages'])}): {one['text']}" for one in options[0].get("cautions") or ()]
     shown.append(f"{basis(options[0])} Good until {short_day(doc['valid_until'], doc['start'])}.{_number(doc)}")
     return as_text(*shown, width=WIDTH)
+
+
+def _pose_lines(options: Sequence[Document]) -> list[str]:
+    """How each process lays the parts, where that differs from how they lie in their files."""
+    lines = []
+    for option in first_of_each(options):
+        for pose in option.get("poses") or ():
+            size = " × ".join(figure(side) for side in pose["size_mm"])
+            held = f"; supports {figure(pose['support_cm3'])} cm³" if pose["support_cm3"] > 0 else ""
+            why = " (fixed)" if pose["fixed"] else ""
+            lines.append(f"{option['process']} lays {pose['part']} {pose['lies']}{why}: {size} mm{held}.")
+    return lines if len(lines) <= MOST_POSES else []
 
 
 def headline(doc: Document) -> str:

@@ -16,17 +16,18 @@ from calib.shop.read_shop import read_text
 from calib.shop.toml_lines import line_of, parse_toml
 
 ORDER_FILES = (".csv", ".toml")
-NEEDED, OPTIONAL = ("part_file", "qty"), ("finish", "difficulty", "material", "needs", "unit")
+NEEDED, OPTIONAL = ("part_file", "qty"), ("finish", "difficulty", "material", "needs", "unit", "pose")
 MOST_LINES = 200
 
 
 @dataclass(frozen=True)
 class OrderLine:
-    """One row: the mesh file, its unit where it carries none, and what is wanted of it."""
+    """One row: the mesh file, its unit where it carries none, what is wanted of it, and its side down if fixed."""
 
     part: Path
     unit: str | None
     line: Line
+    pose: str = ""
 
 
 def is_order(path: Path) -> bool:
@@ -37,7 +38,8 @@ def is_order(path: Path) -> bool:
 def read_order(path: Path) -> list[OrderLine]:
     """Rows of an order file, in its order; paths of parts are relative to it.
 
-    CSV: columns part_file and qty, and any of finish, difficulty, material and needs (several joined by '+'), unit.
+    CSV: columns part_file and qty, and any of finish, difficulty, material and needs (several joined by '+'), unit,
+    pose (the side down: z- is as it lies).
     TOML: [[part]] tables with the same keys; material and needs may be lists.
     Raises UsageError that names file, line and column of the first thing that is wrong.
     """
@@ -106,7 +108,9 @@ def _order_line(path: Path, where: str, row: Mapping[str, Any]) -> OrderLine:
         needs=_several(row.get("needs")),
         materials=_several(row.get("material")),
     )
-    return OrderLine(path.parent / name, str(row["unit"]) if row.get("unit") else None, line)
+    return OrderLine(
+        path.parent / name, str(row["unit"]) if row.get("unit") else None, line, str(row.get("pose") or "")
+    )
 
 
 def _quantity(where: str, value: Any) -> int:

@@ -47,16 +47,18 @@ def quote_part(
     sheet: Path | None = None,
     inward: Path | None = None,
     needs: tuple[str, ...] = (),
+    pose: str = "",
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
     """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``.
 
     sure : chance of the promised date; the shop file's where None
     needs : what the part must stand or be, in the words of the shop's ``fit_for``
+    pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
     """
     line = Line(quantity, finish=known_finish(finish), needs=needs)
     return quote_lines(
-        folder, [OrderLine(part, unit, line)], processes, due, start, seed, sure, sheet, inward, progress=progress
+        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheet, inward, progress=progress
     )
 
 
@@ -132,12 +134,12 @@ def quantities_around(quantity: int) -> list[int]:
 
 def read_meshes(lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once."""
-    known: dict[tuple[Path, str | None], Mesh] = {}
+    known: dict[tuple[Path, str | None, str], Mesh] = {}
     for one in lines:
-        if (one.part, one.unit) not in known:
+        if (one.part, one.unit, one.pose) not in known:
             progress(f"Reading {one.part.name} ...")
-            known[one.part, one.unit] = read_part(one.part, one.unit, _sides_mm(shop))
-    return [known[one.part, one.unit] for one in lines]
+            known[one.part, one.unit, one.pose] = read_part(one.part, one.unit, _sides_mm(shop), one.pose)
+    return [known[one.part, one.unit, one.pose] for one in lines]
 
 
 def _sides_mm(shop: Shop) -> list[float]:

@@ -2,9 +2,11 @@ import numpy as np
 import pytest
 from solids_for_tests import as_library_mesh, box, crumpled, stl_bytes, united
 
-from calib.geometry.orientation import best_pose, simplified
+from calib.errors import MeshError
+from calib.geometry.orientation import best_pose, pose_minutes, simplified
 from calib.geometry.poses import find_poses
-from calib.geometry.read_mesh import read_mesh
+from calib.geometry.read_mesh import read_mesh, read_part
+from calib.geometry.supports import NONE
 from calib.geometry.topology import edge_mates, vertex_ids
 
 
@@ -56,3 +58,37 @@ def test_the_simplified_part_stays_closed_and_keeps_its_volume():
     assert len(rough) < 6000
     assert (edge_mates(vertex_ids(rough)) >= 0).all()
     assert as_library_mesh(rough).volume == pytest.approx(as_library_mesh(crumpled(5)).volume, rel=0.02)
+
+
+@pytest.mark.parametrize(("down", "size"), [("z-", [5, 40, 60]), ("x+", [60, 40, 5]), ("y-", [60, 5, 40])])
+def test_a_fixed_side_stays_down(tmp_path, down, size):
+    (tmp_path / "part.stl").write_bytes(stl_bytes(box(5, 40, 60)))
+    mesh = read_part(tmp_path / "part.stl", None, (100, 100, 100), down)
+    pose = best_pose(mesh, "MEX", (100, 100, 100), 45)
+    assert sorted(pose.size_mm[:2]) == pytest.approx(sorted(size[:2]))
+    assert pose.size_mm[2] == pytest.approx(size[2])
+    assert pose.words() == ("as it lies in the file" if down == "z-" else f"on the file's {down} side")
+    assert best_pose(mesh, "MEX", (50, 50, 4), 45) is None
+
+
+def test_a_side_that_is_none_is_named(tmp_path):
+    (tmp_path / "part.stl").write_bytes(stl_bytes(box(5, 40, 60)))
+    with pytest.raises(MeshError, match='"up" is not a side of a part'):
+        read_part(tmp_path / "part.stl", None, (100, 100, 100), "up")
+
+
+def test_a_slender_part_stands_where_only_the_plate_s_room_counts(mesh_of):
+    # in resin the layers are shared by the copies that stand on the plate: upright many more fit than lying
+    mesh = mesh_of(box(4, 4, 12))
+    lying, standing = (pose_minutes("VPP", (100, 100, 100))(np.array(s), NONE) for s in ((12, 4, 4.0), (4, 4, 12.0)))
+    alone = 12 / 4  # what height alone would say
+    assert 1 < standing / lying < alone
+    assert best_pose(mesh, "VPP", (100, 100, 100), 45).size_mm[2] == pytest.approx(4.0)
+
+
+def test_machines_that_build_alike_share_one_profile_and_supports(mesh_of):
+    mesh = mesh_of(crumpled(3))
+    one, other = (best_pose(mesh, "MEX", room, 45) for room in ((200, 200, 200), (300, 300, 300)))
+    assert one.profile(0.2) is other.profile(0.2)
+    assert one.supports(45.0) is other.supports(45.0)
+    assert one.profile(0.2) is not one.profile(0.3)
