@@ -24,7 +24,7 @@ from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.errors import UsageError
 
 if TYPE_CHECKING:
-    from calib.calibration.passes import Expected
+    from calib.calibration.checkpoints import Checkpoints
 
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
@@ -54,26 +54,30 @@ class Calibrator:
             "seconds": 0.0, "as_of": None,
         }  # fmt: skip
 
-    def fit(self, runs: pd.DataFrame) -> Calibrator:
+    def fit(self, runs: pd.DataFrame, checkpoints: Checkpoints | None = None) -> Calibrator:
         """Learn from runs.
 
         runs : columns of the group, baseline_min and actual_min [min, > 0], ended_at (time stamps); and any of
             machine, station, operator, material, build_id, attended (a person works throughout), censored (at least
             this long), low_min (the end lies between low_min and actual_min), basis, run_key, shares (for a stage
             'a+b': its baselines by stage). Missing values are allowed; rows that cannot be used are counted.
+        checkpoints : of earlier fits: weeks that they know and that are unchanged are not learned again, and the
+            result is the same to the last bit; new ones are added to it
         Raises UsageError for a missing column.
         """
         from calib.calibration.passes import begin  # needs scipy, which predicting does not
-        from calib.calibration.weekly import WeeklyPass
 
         start = time.perf_counter()
         rows = read_runs(runs, self.options)
-        learner = WeeklyPass(self.options)
-        going = begin(rows, learner)
-        found = [_remembered(week) for week in going.weeks()]
+        going = begin(rows, self.options, checkpoints)
+        for _ in going.weeks():
+            pass
+        learner = going.learner
         self._state = learner.state()
-        if found:
-            self.errors = _errors(runs, rows, self.options, found).assign(apart=_apart(self._state, rows, going.coded))
+        if rows.count:
+            self.errors = _errors(runs, rows, self.options, going.remembered).assign(
+                apart=_apart(self._state, rows, going.coded)
+            )
         self.cells = _cells(self._state, rows, going.coded)
         self.summary = {
             "runs_used": rows.count,
@@ -188,12 +192,6 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     table["censored"] = rows.censored
     table["found"] = rows.width > 0
     return table
-
-
-def _remembered(week: Expected) -> tuple[np.ndarray, ...]:
-    """What is kept of a week: all its states would fill the memory."""
-    said = week.said
-    return said.location, said.tau2, said.sigma, week.scores, week.behind
 
 
 def _apart(state: State, rows: Rows, coded: Coded) -> np.ndarray:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from calib.calibration.checkpoints import Checkpoints, Remembered
 from calib.calibration.design import Coded
+from calib.calibration.options import Options
 from calib.calibration.rows import Rows
 from calib.calibration.state import Predictive, State, together
 from calib.calibration.weekly import WeeklyPass
@@ -38,33 +40,49 @@ class Going:
     """Takes a pass through the weeks of rows. Weeks of few rows are learned together once they are worth a round.
 
     Iterate over ``weeks()`` to its end; then ``learner`` knows all rows.
+    known : rows that a checkpoint knew; remembered : of each week location, tau2, sigma, scores, and runs behind
+    waiting : number, rows and what was said of each week that is not learned yet
     """
 
     learner: WeeklyPass
     rows: Rows
     coded: Coded
-    waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)  # number, rows, what was said
+    known: int = 0
+    remembered: Remembered = field(default_factory=list)
+    checkpoints: Checkpoints | None = None
+    waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)
 
     def weeks(self) -> Iterator[Expected]:
+        """The weeks that no checkpoint knew, each before it is learned."""
         for number, at in weeks_of(self.rows):
-            some, coded = rows_at(self.rows, self.coded, at)
-            state, said = self.learner.expect(number, some, coded)
-            scores, behind = self.learner.scores(some, said), self.learner.behind(said)
-            yield Expected(number, at, some, state, said, scores, behind)
-            self.waiting.append((number, at, said))
-            if sum(len(at) for _, at, _ in self.waiting) >= min(max(FEWEST, WORTH * self.learner.rows), ENOUGH):
-                self._learn()
+            if at[0] >= self.known:
+                yield self._expected(number, at)
+                if sum(len(at) for _, at, _ in self.waiting) >= min(max(FEWEST, WORTH * self.learner.rows), ENOUGH):
+                    self._learn()
         if self.waiting:
             self._learn()
+
+    def _expected(self, number: int, at: np.ndarray) -> Expected:
+        some, coded = rows_at(self.rows, self.coded, at)
+        state, said = self.learner.expect(number, some, coded)
+        scores, behind = self.learner.scores(some, said), self.learner.behind(said)
+        self.remembered.append((said.location, said.tau2, said.sigma, scores, behind))
+        self.waiting.append((number, at, said))
+        return Expected(number, at, some, state, said, scores, behind)
 
     def _learn(self) -> None:
         numbers, at, said = zip(*self.waiting, strict=True)
         rows, coded = rows_at(self.rows, self.coded, np.concatenate(at))
         self.learner.learn(numbers[-1], rows, coded, together(list(said)))
         self.waiting = []
+        if self.checkpoints is not None and self.checkpoints.wants(numbers[-1], int(self.rows.week[-1])):
+            self.checkpoints.add(self.learner, self.remembered, self.rows, numbers[-1])
 
 
-def begin(rows: Rows, learner: WeeklyPass) -> Going:
-    """Ready to go through the weeks of ``rows``."""
+def begin(rows: Rows, options: Options, checkpoints: Checkpoints | None = None) -> Going:
+    """Ready to go through the weeks of ``rows``, from the newest checkpoint that holds for them."""
+    start = checkpoints.newest(rows, options) if checkpoints is not None else None
+    learner, remembered = start.learner() if start else (WeeklyPass(options), [])
     learner.vocabulary.learn(rows)
-    return Going(learner, rows, learner.vocabulary.code(rows))
+    coded = learner.vocabulary.code(rows)
+    return Going(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)

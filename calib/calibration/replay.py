@@ -26,14 +26,13 @@ def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any]
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
     """
     from calib.calibration.passes import begin
-    from calib.calibration.weekly import WeeklyPass
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
     count = len(np.unique(rows.week))
     first = count - weeks if weeks is not None else min(WARM_UP_WEEKS, count // 2)
     tables: list[pd.DataFrame] = []
-    for i, week in enumerate(begin(rows, WeeklyPass(made)).weeks()):
+    for i, week in enumerate(begin(rows, made).weeks()):
         if i >= max(first, 0):
             minutes = row_quantiles(week.state, week.rows, week.said, np.array(LEVELS))
             number = week.number - int(rows.week[0])

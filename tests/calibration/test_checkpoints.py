@@ -1,0 +1,88 @@
+"""Starting from what an earlier fit knew gives what a cold fit gives, to the last bit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from labs import lab, plan
+
+from calib.calibration import passes
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.checkpoints import Checkpoints
+from calib.errors import StoreError
+
+WEEKS = 14
+
+
+@pytest.fixture
+def learned(monkeypatch):
+    """Numbers of the weeks that passes learn from now on."""
+    found, learn = [], passes.WeeklyPass.learn
+
+    def noted(self, number, *rest):
+        found.append(number)
+        return learn(self, number, *rest)
+
+    monkeypatch.setattr(passes.WeeklyPass, "learn", noted)
+    return found
+
+
+def runs() -> pd.DataFrame:
+    made = lab(280, weeks=WEEKS)
+    late = made["ended_at"] > made["ended_at"].iloc[-1] - pd.Timedelta(weeks=3)
+    return made.assign(machine=np.where(late & (made["machine"] == "A"), "new", made["machine"]))
+
+
+def alike(one: Calibrator, other: Calibrator) -> bool:
+    tables, others = one.to_tables(), other.to_tables()
+    rows = pd.concat([plan(machine="A", build_id="x"), plan(machine="new", operator="bo", stage="sanding")])
+    return (
+        all(tables[name].equals(others[name]) for name in tables)
+        and one.errors.equals(other.errors)
+        and one.predict(rows, (0.1, 0.5, 0.9)).equals(other.predict(rows, (0.1, 0.5, 0.9)))
+    )
+
+
+@pytest.mark.parametrize("cut", [150, 260])
+def test_incremental_and_cold_agree_to_the_last_bit(cut, learned):
+    kept, every = Checkpoints(), runs()
+    Calibrator().fit(every.iloc[:cut], kept)
+    learned.clear()
+    kept = Checkpoints.from_arrays(kept.to_arrays())
+    warm = Calibrator().fit(every, kept)
+    steps = len(learned)
+    cold = Calibrator().fit(every)
+    assert steps < len(learned) - steps
+    assert alike(warm, cold)
+
+
+def test_a_correction_of_an_old_run_restarts_before_its_week(learned):
+    kept, every = Checkpoints(), runs()
+    Calibrator().fit(every, kept)
+    week = ((every["ended_at"] - pd.Timestamp("1970-01-05", tz="UTC")).dt.days // 7).to_numpy()
+    for at in (275, 5):
+        changed = every.copy()
+        changed.loc[at, "actual_min"] *= 1.2
+        learned.clear()
+        warm = Calibrator().fit(changed, kept)
+        assert min(learned) <= week[at]
+        assert len(learned) < WEEKS if at == 275 else min(learned) == week[0]
+        assert alike(warm, Calibrator().fit(changed))
+
+
+def test_another_model_does_not_use_them(learned):
+    kept = Checkpoints()
+    Calibrator().fit(runs(), kept)
+    learned.clear()
+    Calibrator(window=3).fit(runs(), kept)
+    assert len(learned) == WEEKS
+
+
+def test_incomplete_ones_are_said_to_be_so():
+    kept = Checkpoints()
+    Calibrator().fit(runs(), kept)
+    arrays = kept.to_arrays()
+    del arrays["0_0"]
+    with pytest.raises(StoreError, match="checkpoints are incomplete"):
+        Checkpoints.from_arrays(arrays)
