@@ -1,7 +1,8 @@
 """Wall time of a quote and a comparison: three processes, 12 machines, 5,000 draws, a part of 100,000 faces.
 
 Run: python bench/bench_quote.py
-Each figure is that of a fresh Python, imports included, after one run to warm the disk's cache.
+Each figure is that of a fresh Python, imports included, after one run to warm the disk's cache. Cost must grow at
+most linearly with builds and draws: that is shown as ratios of CPU time in one process.
 """
 
 from __future__ import annotations
@@ -76,6 +77,39 @@ def write_part(path: Path, rings: int = 224) -> None:
     path.write_bytes(b" " * 80 + np.uint32(len(faces)).tobytes() + record.tobytes())
 
 
+GROWTH = """
+import sys, time
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.failures import Failures
+from calib.calibration.waits import Waits
+from calib.geometry.read_mesh import read_mesh
+from calib.quoting.learned import Learned
+from calib.quoting.plan import plan_options
+from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.shape import ShapeFinder
+from calib.shop.read_shop import read_shop
+folder = Path(sys.argv[1])
+shop, shapes = read_shop(folder), [ShapeFinder(read_mesh(folder / "part.stl"))]
+start = datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone))
+learned = Learned(Calibrator(), Waits(), Failures())
+
+def seconds(quantity, draws):
+    begun = time.process_time()
+    planned, _, _ = plan_options(QuoteRequest((Line(quantity),), start), shop, shapes, learned, (), 0, draws)
+    return time.process_time() - begun, sum(len(one.option.builds) for one in planned)
+
+seconds(60, 200)
+base, builds = seconds(120, 1000)
+for quantity, draws in ((120, 4000), (480, 1000)):
+    took, more = seconds(quantity, draws)
+    print(f"growth: {draws / 1000:.0f} x the draws, {more / builds:.1f} x the builds: {took / base:.1f} x the CPU time")
+"""
+
+
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         write_shop(Path(folder))
@@ -86,6 +120,7 @@ def main() -> None:
                 [sys.executable, "-c", RUN, folder, what], stdout=subprocess.PIPE, text=True, check=True
             )
             print(f"{what}: {time.perf_counter() - begun:.2f} s ({done.stdout.strip()})")
+        subprocess.run([sys.executable, "-c", GROWTH, folder], check=True)
 
 
 if __name__ == "__main__":

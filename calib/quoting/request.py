@@ -96,7 +96,7 @@ def check_request(request: QuoteRequest, shop: Shop) -> None:
             )
     if request.due is not None and request.due <= request.start:
         raise UsageError(
-            f"due {request.due.isoformat()} is not after the start, {request.start.isoformat()}.",
+            f"due {request.due:%Y-%m-%d %H:%M} is not after the start, {request.start:%Y-%m-%d %H:%M}.",
             "Give a later date, or an earlier --start.",
         )
     if not shop.machines:

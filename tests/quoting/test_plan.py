@@ -151,6 +151,23 @@ def test_a_due_date_before_the_start_is_one_sentence(box, shop, request_for):
         quote(request_for(1, due=early), shop, [box], **LEARNED)
 
 
+def test_what_nobody_can_do_says_one_reason_once(box, shop, request_for):
+    sanders = replace(shop, crews={"lab": replace(shop.crews["lab"], stages=("sanding",))})
+    with pytest.raises(NoPlanError, match=r"box\.stl\. mex1, vpp1, pbf1: no crew does \"design_adaptation\": add it"):
+        quote(request_for(1), sanders, [box], **LEARNED)
+
+
+def test_machines_of_one_process_may_have_routes_of_their_own(box, shop, request_for):
+    # the second extruder runs a filament that is dried first, the first one's is not
+    dried = replace(shop.materials["pla"], id="pa", params={**shop.materials["pla"].params, "drying_min": 240.0})
+    second = replace(shop.machines["mex1"], id="mex2", materials=("pa",))
+    lab = replace(shop, machines={**shop.machines, "mex2": second}, materials={**shop.materials, "pa": dried})
+    document = quote(request_for(3, processes=("MEX",)), lab, [box], **LEARNED)
+    stages = {one["machine"]: [stage["stage"] for stage in one["stages"]] for one in document["options"]}
+    assert "material_drying" in stages["mex2"]
+    assert "material_drying" not in stages["mex1"]
+
+
 def test_what_fits_nowhere_says_one_reason_once(box, shop, request_for):
     small = {name: replace(machine, build_mm=(30.0, 30.0, 30.0)) for name, machine in shop.machines.items()}
     with pytest.raises(NoPlanError, match=r"No machine of the shop can make box\.stl\. mex1, vpp1, pbf1: too large"):
