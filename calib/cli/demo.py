@@ -12,7 +12,7 @@ from calib.cli.options import AsJson, progress_on_stderr
 
 
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="New folder for the invented lab.")] = Path("demo"),
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New folder for the invented lab.")] = Path("demo"),
     json: AsJson = False,
 ) -> Answer:
     """Show the whole job on the invented lab of a maker of river gauges.

@@ -55,7 +55,7 @@ def backup(shop: ShopFolder = HERE, json: AsJson = False) -> Answer:
 
 
 def restore(
-    copy: Annotated[Path | None, typer.Argument(metavar="[BACKUP]", help="A backup; default: the newest.")] = None,
+    copy: Annotated[Path | None, typer.Argument(metavar="BACKUP", help="A backup; default: the newest.")] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:

@@ -50,7 +50,9 @@ def show_demo(doc: Document) -> str:
         f"Quote   {doc['part']}, clock starts {doc['start'].replace('T', ' ')}; usual time, and 8 of 10 times within:",
     ]
     for quote in doc["quotes"]:
-        lines.append(f"  {quote['quantity']:>3} parts  {'   '.join(_best_of_each(quote))}")
+        lines.append(
+            f"  {quote['quantity']:>3} {'part ' if quote['quantity'] == 1 else 'parts'}  {'   '.join(_best_of_each(quote))}"
+        )
     lines += ["Drift", *("  " + line for line in show_drift(doc["drift"]).splitlines()), f"Page    {doc['page']}"]
     folder = doc["folder"]
     lines += [
@@ -58,6 +60,7 @@ def show_demo(doc: Document) -> str:
         f"  calib quote {folder}/parts/{doc['part']} --qty 10 --shop {folder} --stages",
         f"  calib compare {folder}/parts/float_housing.stl --qty 1:60 --shop {folder}",
         f"  calib predict {folder}/plan.csv --out ranges.csv --shop {folder}",
+        f"  calib review --shop {folder}",
         f"  calib backtest --shop {folder}",
         f"Done in {doc['seconds']} s.",
     ]

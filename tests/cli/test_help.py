@@ -17,6 +17,16 @@ def test_help_has_an_example_that_names_the_command(command, capsys):
     assert f"Example: calib {command}" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("command", IN_ORDER)
+def test_every_option_says_what_it_is_for(command, capsys):
+    run([command, "--help"])
+    shown = capsys.readouterr().out.partition("Options:")[2]
+    bare = [line for line in shown.splitlines() if re.fullmatch(r"  --[a-z-]+( [A-Z:]+)?", line)]
+    follows = dict(zip(shown.splitlines(), shown.splitlines()[1:], strict=False))
+    assert "--json" in shown
+    assert [line for line in bare if not follows.get(line, "").startswith("     ")] == []
+
+
 def test_no_arguments_show_the_commands(capsys):
     assert run([]) == 0
     shown = capsys.readouterr().out
