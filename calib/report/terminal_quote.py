@@ -15,6 +15,7 @@ from calib.report.when import clock_time, short_day
 
 Document = Mapping[str, Any]
 BAR = 18
+AS_IN_FILE = "as it lies in the file"
 MOST_POSES = 6  # of an order of many parts they are in the JSON only
 SHOWN = 8
 DAYS_WITH_TIME = 14
@@ -29,8 +30,7 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options if stages else chosen(options))]
     if len(options) > SHOWN and not stages:
         shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
-    shown += _pose_lines(options)
-    shown += [advice(doc), *_outside(doc), *_out(doc)]
+    shown += [advice(doc), *_outside(doc), *_out(doc), *_pose_lines(options)]
     if stages:
         shown += [_stage_table(option) for option in first_of_each(options)]
     if why:
@@ -46,6 +46,8 @@ def _pose_lines(options: Sequence[Document]) -> list[str]:
     lines = []
     for option in first_of_each(options):
         for pose in option.get("poses") or ():
+            if pose["lies"] == AS_IN_FILE and not pose["fixed"]:
+                continue
             size = " × ".join(figure(side) for side in pose["size_mm"])
             held = f"; supports {figure(pose['support_cm3'])} cm³" if pose["support_cm3"] > 0 else ""
             why = " (fixed)" if pose["fixed"] else ""
@@ -62,7 +64,8 @@ def headline(doc: Document) -> str:
         else f"{doc['quantity']:,} × {doc['part']}"
     )
     asked = f", wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else ""
-    return f"{what}{asked}; the clock starts {clock_time(doc['start'])}; ranges hold 8 of 10 times"
+    start = clock_time(doc["start"], datetime.now().isoformat())
+    return f"{what}{asked}; the clock starts {start}; ranges hold 8 of 10 times"
 
 
 def _notes(doc: Document) -> tuple[list[str], list[str]]:
