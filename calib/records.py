@@ -174,6 +174,23 @@ class LayerProfile:
     line_width_mm: np.ndarray
 
 
+@dataclass(frozen=True, eq=False)
+class MeasuredPart:
+    """A part as one process builds it.
+
+    name, sha256 : of its file
+    area_cm2, support_cm3, contact_cm2 : surface, supports and where they touch, of one part
+    """
+
+    name: str
+    process: str
+    sha256: str
+    area_cm2: float
+    support_cm3: float
+    contact_cm2: float
+    profile: LayerProfile
+
+
 @dataclass(frozen=True)
 class Term:
     """One term of one stage's baseline, so that an engineer can argue with it.

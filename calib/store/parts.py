@@ -2,47 +2,53 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import fields
-from typing import Any
 
 import duckdb
 import numpy as np
 
-from calib.records import LayerProfile
+from calib.records import LayerProfile, MeasuredPart
 
 ARRAYS = [field.name for field in fields(LayerProfile) if field.name != "layer_mm"]
+FACTS = ["name", "process", "sha256", "area_cm2", "support_cm3", "contact_cm2"]
 
 
-def save_part(
-    con: duckdb.DuckDBPyConnection, name: str, sha256: str, profile: LayerProfile, summary: dict[str, Any]
-) -> None:
-    """Keep a part's layer profile; the same file and layer thickness again replaces it."""
-    lists = [np.asarray(getattr(profile, array), float).ravel().tolist() for array in ARRAYS]
-    con.execute("DELETE FROM part WHERE name = ? AND layer_mm = ?", [name, profile.layer_mm])
-    con.execute(
-        f"INSERT INTO part (name, sha256, layer_mm, measured_at, summary, {', '.join(ARRAYS)}) "
-        f"VALUES (?, ?, ?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, {', '.join('?' * len(ARRAYS))})",
-        [name, sha256, profile.layer_mm, json.dumps(summary, default=str), *lists],
-    )
+def save_parts(con: duckdb.DuckDBPyConnection, parts: list[MeasuredPart]) -> None:
+    """Keep parts; one of the same name and process is replaced."""
+    con.execute("BEGIN TRANSACTION")
+    try:
+        for part in parts:
+            con.execute("DELETE FROM part WHERE name = ? AND process = ?", [part.name, part.process])
+            con.execute(_INSERT, [*(getattr(part, name) for name in FACTS), *_arrays(part.profile)])
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
 
 
-def find_part(con: duckdb.DuckDBPyConnection, name_or_sha256: str) -> list[tuple[LayerProfile, dict[str, Any]]]:
-    """Profiles and summaries of a part by its file's name or digest, thinnest layers first."""
+def find_parts(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], MeasuredPart]:
+    """Parts by the name of their file and process."""
     found = con.execute(
-        f"SELECT layer_mm, summary, {', '.join(ARRAYS)} FROM part WHERE name = ? OR sha256 = ? ORDER BY layer_mm",
-        [name_or_sha256, name_or_sha256],
+        f"SELECT {', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)} FROM part WHERE process IS NOT NULL ORDER BY measured_at"
     ).fetchall()
-    return [(_profile(layer, arrays), json.loads(summary)) for layer, summary, *arrays in found]
+    parts = [
+        MeasuredPart(**dict(zip(FACTS, row, strict=False)), profile=_profile(*row[len(FACTS) :])) for row in found
+    ]
+    return {(part.name, part.process): part for part in parts}
 
 
-def find_profiles(con: duckdb.DuckDBPyConnection) -> dict[str, LayerProfile]:
-    """The last measured profile of each part, by name of its file."""
-    found = con.execute(f"SELECT name, layer_mm, {', '.join(ARRAYS)} FROM part ORDER BY measured_at").fetchall()
-    return {name: _profile(layer, arrays) for name, layer, *arrays in found}
+_INSERT = (
+    f"INSERT INTO part ({', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)}, summary, measured_at) "
+    f"VALUES ({', '.join('?' * (len(FACTS) + 1 + len(ARRAYS)))}, '', (now() AT TIME ZONE 'UTC')::TIMESTAMP)"
+)
 
 
-def _profile(layer_mm: float, arrays: list[list[float]]) -> LayerProfile:
-    values = {name: np.array(values, float) for name, values in zip(ARRAYS, arrays, strict=True)}
+def _arrays(profile: LayerProfile) -> list[object]:
+    lists = [np.asarray(getattr(profile, name), float).ravel().tolist() for name in ARRAYS]
+    return [profile.layer_mm, *lists]
+
+
+def _profile(layer_mm: float, *arrays: list[float]) -> LayerProfile:
+    values = {name: np.array(array, float) for name, array in zip(ARRAYS, arrays, strict=True)}
     values["line_width_mm"] = values["line_width_mm"].reshape(len(values["z_mm"]), -1)
     return LayerProfile(layer_mm=layer_mm, **values)

@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import pandas as pd
 
 from calib.baseline.build import build_minutes
-from calib.records import TERM_COLUMNS, LayerProfile
+from calib.records import TERM_COLUMNS
 from calib.shop.model import Shop
 
 CARRIED = ["build_id", "process", "machine", "material", "finish", "parts", "order_id"]
 
 
-def baseline_frame(builds: pd.DataFrame, shop: Shop, profiles: Mapping[str, LayerProfile]) -> pd.DataFrame:
+def baseline_frame(builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     """One row for each build and stage that its process could have.
 
-    builds : the contract's columns, one row for each build
-    profiles : layer profiles of parts measured earlier, by name of their file
+    builds : the contract's columns, one row for each build; and ``profile``, see ``with_parts``
 
     Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd, and the shares of the
     formula's terms as term_0, term_1 ...
     """
-    base = build_minutes(build_columns(builds, profiles), shop, with_terms=True)
+    base = build_minutes(build_columns(builds), shop, with_terms=True)
     carried = builds.reindex(columns=CARRIED).iloc[base.build].reset_index(drop=True)
     frame = carried.assign(
         stage=base.stage,
@@ -38,7 +35,7 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop, profiles: Mapping[str, Laye
     return _share_design_of_an_order(frame)
 
 
-def build_columns(builds: pd.DataFrame, profiles: Mapping[str, LayerProfile]) -> dict[str, np.ndarray]:
+def build_columns(builds: pd.DataFrame) -> dict[str, np.ndarray]:
     """The builds as arrays, as the physics takes them; text that is not known becomes ''."""
     columns = {}
     for name in builds.columns:
@@ -47,8 +44,6 @@ def build_columns(builds: pd.DataFrame, profiles: Mapping[str, LayerProfile]) ->
             columns[name] = values.to_numpy(float, na_value=np.nan)
         else:
             columns[name] = values.astype(object).where(values.notna(), "").to_numpy(object)
-    if profiles and "part_file" in columns:
-        columns["profile"] = np.array([profiles.get(name) for name in columns["part_file"]] + [None], object)[:-1]
     return columns
 
 

@@ -22,6 +22,7 @@ from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.parts import with_parts
 from calib.workflow.predict import stage_rows
 
 Progress = Callable[[str], None]
@@ -51,7 +52,7 @@ def find_capacity(
     shop, fitted = read_shop(folder), find_fitted(folder)
     if weeks is not None and not 0 < weeks <= 520:
         raise UsageError(f"--weeks {weeks:g} is out of range.", "Give more than 0 and at most 520.")
-    demand = _planned(plan, shop, weeks or 1.0) if plan else logged_demand(folder, weeks or WEEKS)
+    demand = _planned(folder, plan, shop, weeks or 1.0) if plan else logged_demand(folder, shop, weeks or WEEKS)
     progress(f"Adding up {len(demand.builds)} builds ...")
     today = resource_loads(demand, shop, fitted)
     changed = patched(folder, patch) if patch else None
@@ -67,14 +68,14 @@ def find_capacity(
     }
 
 
-def _planned(plan: Path, shop: Shop, weeks: float) -> Demand:
+def _planned(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand:
     builds, set_aside = read_plan(plan, shop.timezone)
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
-    return Demand(builds, weeks, f"the builds of {plan.name}")
+    return Demand(with_parts(folder, builds, shop), weeks, f"the builds of {plan.name}")
 
 
-def logged_demand(folder: Path, weeks: float) -> Demand:
+def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     """Builds whose printing began in the last weeks before the last log."""
     if not has_store(folder):
         raise TooFewRunsError("Nothing is logged yet, so there is no demand to add up.", "Name a plan: --plan FILE.")
@@ -86,7 +87,8 @@ def logged_demand(folder: Path, weeks: float) -> Demand:
     until = printed["started_at"].max()
     recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_ids"].explode())
     said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
-    return Demand(builds[builds["build_id"].isin(recent)].reset_index(drop=True), weeks, said)
+    ran = builds[builds["build_id"].isin(recent)].reset_index(drop=True)
+    return Demand(with_parts(folder, ran, shop), weeks, said)
 
 
 def resource_loads(demand: Demand, shop: Shop, fitted: Fitted) -> list[dict[str, Any]]:
@@ -95,7 +97,7 @@ def resource_loads(demand: Demand, shop: Shop, fitted: Fitted) -> list[dict[str,
 
 def _minutes(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """Mean minutes of each stage of each build as learned, and of hands on it."""
-    rows = stage_rows(builds, shop, fitted, {})
+    rows = stage_rows(builds, shop, fitted)
     grid = tuple(np.linspace(0.05, 0.95, 19))
     minutes = fitted.model.predict(rows, quantiles=grid)[list(grid)].mean(axis=1).to_numpy()
     rows = rows.assign(minutes=np.maximum(minutes, rows["floor_min"].fillna(0.0).to_numpy()))

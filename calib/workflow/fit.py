@@ -21,11 +21,11 @@ from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
 from calib.store.fits import save_fit
 from calib.store.open_store import open_store
-from calib.store.parts import find_profiles
 from calib.store.runs import find_runs
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
+from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, redo_rows, wait_rows
 
@@ -68,10 +68,16 @@ def read_logged(folder: Path) -> Logged:
     """Read shop and store, close the store, and compute the baselines."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
-        builds, runs, profiles = find_builds(store), find_runs(store), find_profiles(store)
+        builds, runs = find_builds(store), find_runs(store)
     builds = builds.assign(at=first_days(builds, runs))
     ends = runs["ended_at"].dropna()
-    return Logged(shop, builds, runs, baseline_frame(builds, shop, profiles), ends.max() if len(ends) else None)
+    return Logged(
+        shop,
+        builds,
+        runs,
+        baseline_frame(with_parts(folder, builds, shop), shop),
+        ends.max() if len(ends) else None,
+    )
 
 
 def first_days(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:

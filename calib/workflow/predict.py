@@ -14,11 +14,10 @@ from calib.errors import LogFileError, UsageError
 from calib.logs.read_plan import read_plan
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.store.open_store import open_store
-from calib.store.parts import find_profiles
 from calib.workflow.baselines import baseline_frame
-from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.learning import is_attended
+from calib.workflow.parts import with_parts
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 NAMES = [f"p{round(100 * level):02d}_min" for level in LEVELS]
@@ -37,7 +36,7 @@ def predict_plan(
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
     progress(f"Predicting {len(builds)} builds ...")
-    rows = stage_rows(builds, shop, fitted, _profiles(folder))
+    rows = stage_rows(with_parts(folder, builds, shop, progress), shop, fitted)
     table = predicted(rows, fitted.model)
     if out is not None:
         write_csv(table, out)
@@ -64,9 +63,9 @@ def machine_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
     return told
 
 
-def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted, profiles: dict) -> pd.DataFrame:
+def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """One row for each build and stage of its route, with its baseline, in the order of work."""
-    rows = baseline_frame(builds, shop, profiles)
+    rows = baseline_frame(builds, shop)
     supports = builds.reindex(columns=["support_volume_cm3"])["support_volume_cm3"].fillna(0) > 0
     routes = {
         build: {stage: place for place, stage in enumerate(_route(row, has, shop, fitted))}
@@ -140,10 +139,3 @@ def write_csv(table: pd.DataFrame, out: Path) -> None:
         beside.replace(out)
     except OSError as error:
         raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another file with --out.") from error
-
-
-def _profiles(folder: Path) -> dict:
-    if not has_store(folder):
-        return {}
-    with open_store(folder, read_only=True) as store:
-        return find_profiles(store)

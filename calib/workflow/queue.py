@@ -16,6 +16,7 @@ from calib.store.promises import find_orders
 from calib.store.runs import find_runs
 from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store
+from calib.workflow.parts import with_parts
 from calib.workflow.predict import stage_rows
 
 
@@ -45,7 +46,7 @@ def find_queue_and_orders(
         fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
     ]
     waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]})
-    rows = stage_rows(waiting, shop, fitted, {})
+    rows = stage_rows(with_parts(folder, waiting, shop), shop, fitted)
     started = runs.explode("build_ids")
     done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
     running = started[started["ended_at"].isna()].groupby("build_ids")["started_at"].max().to_dict()

@@ -131,7 +131,7 @@ def what_if_weeks(
     (today, changed: as ``capacity``), on_site, warnings. Raises as ``patched``, and TooFewRunsError without logs.
     """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
-    demand = logged_demand(folder, weeks or WEEKS)
+    demand = logged_demand(folder, today, weeks or WEEKS)
     builds, released = _released(folder, demand.builds)
     minutes = []
     for shop, said in ((today, "Running today's shop ..."), (changed, "Running the changed shop ...")):
@@ -140,7 +140,7 @@ def what_if_weeks(
         minutes.append(min(plans, key=lambda plan: float(plan.mean())))
     progress("")
     process = builds["process"].to_numpy()
-    stages = stage_rows(builds, today, fitted, {})["stage"].unique()
+    stages = stage_rows(builds, today, fitted)["stage"].unique()
     return {
         "demand": demand.said,
         "builds": len(builds),
@@ -187,12 +187,12 @@ def _flow(
     seed: int,
 ) -> np.ndarray:
     """Turnaround of each build, shape (builds, draws) [min]."""
-    rows = stage_rows(builds, shop, fitted, {})
+    rows = stage_rows(builds, shop, fitted)
     if machines is not None:
         on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
         busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
         builds = builds.assign(machine=spread_over(builds.to_dict("records"), released, busy, machines))
-        rows = stage_rows(builds, shop, fitted, {})
+        rows = stage_rows(builds, shop, fitted)
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
     queued = [
         QueuedBuild(
