@@ -21,6 +21,9 @@ def compare(
     start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random draws.")] = 0,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    pose: Annotated[
+        str, typer.Option(metavar="SIDE", help="Side down, by the file's axes: z- (as it lies), z+, x-, x+, y-, y+.")
+    ] = "",
     page: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also write it as an HTML page with charts.")
     ] = None,
@@ -34,7 +37,7 @@ def compare(
     from calib.workflow.quote import compare_part
 
     document = compare_part(
-        shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit,
+        shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit, pose=pose,
         page=page, progress=progress_on_stderr(),
     )  # fmt: skip
     return Answer("compare", document)

@@ -165,18 +165,20 @@ def compare_part(
     start: str | None = None,
     seed: int = 0,
     unit: str | None = None,
+    pose: str = "",
     page: Path | None = None,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
     """Lead time over quantities, and where the soonest process changes. The contract's ``compare``.
 
+    pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
     page : also written as one HTML page
     """
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
     request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
-    mesh = read_part(part, unit, _sides_mm(shop))
+    mesh = read_part(part, unit, _sides_mm(shop), pose)
     progress(f"Comparing {len(wanted)} quantities ...")
     document = compare(
         request,
