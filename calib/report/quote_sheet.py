@@ -14,7 +14,7 @@ from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.quote_sheet_ladder import ladder
 from calib.report.terminal_compare import flip_sentences, process_lines
-from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words
+from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words, pieces_a_day
 from calib.report.when import clock_time, promise, short_day, whole_day
 
 Document = Mapping[str, Any]
@@ -36,7 +36,7 @@ def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -
     return render(
         f"quote_{edition}.html",
         quote={"quote_id": None, "due": None, "notes": (), "warnings": (), "shop": None, "items": (), **quote},
-        option=option,
+        option={"pieces_per_day": None, **option},
         drawings=_drawings(quote),
         basis=basis(option),
         process=words.PROCESSES[option["process"]] if option["process"] in words.PROCESSES else option["process"],
@@ -80,6 +80,7 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "flips": flip_sentences(comparison) if comparison else (),
         "narrower": [words.narrower(one) for one in quote.get("width") or () if one["share"] >= WORTH_TELLING],
         "out": by_reason(quote.get("out") or ()),
+        "pieces_a_day": pieces_a_day,
         "cost": words.cost_words(option["cost"]) if option.get("cost") else None,
         "time": lambda text: clock_time(text, quote["start"]),
         "good_until": short_day(quote["valid_until"], quote["start"]),

@@ -32,7 +32,8 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
         shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
     shown += [advice(doc), *_outside(doc), *_out(doc), *_pose_lines(options)]
     if stages:
-        shown += [_stage_table(option) for option in first_of_each(options)]
+        for option in first_of_each(options):
+            shown += [_stage_table(option), *_per_day(option)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
     shown += [f"Note: {text}" for text in (*(options[0].get("warnings") or ()), *later)]
@@ -242,6 +243,21 @@ def _stage_table(option: Document) -> RenderableType:
                  duration(option["touch_min"]["p50"]), ""])  # fmt: skip
     heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|>8 of 10|>hands|>runs"
     return table(heads, rows)
+
+
+def _per_day(option: Document) -> list[str]:
+    a_day = option.get("pieces_per_day")
+    return [f"Once the line runs: {pieces_a_day(a_day)}."] if a_day else []
+
+
+def pieces_a_day(a_day: Document) -> str:
+    """
+    >>> pieces_a_day({"p10": 25.4, "p50": 29.0, "p90": 31.1}), pieces_a_day({"p10": 0.4, "p50": 0.52, "p90": 0.6})
+    ('29 pieces a day (25 to 31)', '0.52 pieces a day (0.40 to 0.60)')
+    """
+    digits = 0 if a_day["p50"] >= 10 else 1 if a_day["p50"] >= 1 else 2
+    low, middle, high = (f"{a_day[name]:,.{digits}f}" for name in ("p10", "p50", "p90"))
+    return f"{middle} pieces a day ({low} to {high})"
 
 
 def _term_table(option: Document) -> RenderableType:
