@@ -96,7 +96,9 @@ def propose_mapping(path: Path) -> dict[str, Any]:
                 _propose_words(values[theirs], sections["stages"], _stage_of, unsure)
             case "process":
                 _propose_words(values[theirs], sections["processes"], _process_of, unsure)
-    text = _toml(path, kind, found, sections, "," if commas else ".", unsure)
+    used = {theirs for theirs, _ in found.values()}
+    unused = [name for name in names if name not in used]
+    text = _toml(path, kind, found, unused, sections, "," if commas else ".", unsure)
     return {"toml": text, "kind": kind, "reasons": reasons, "unsure": unsure}
 
 
@@ -109,6 +111,8 @@ def _sample(path: Path) -> tuple[list[str], list[dict[str, str]]]:
             rows = [row for _, row in zip(range(LOOKED_AT), csv.DictReader(opened), strict=False)]
     if not rows:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")
+    if all(row[FAULT] for row in rows):
+        raise LogFileError(f"{path} is no table of text.", "Is it a log at all? Export it as CSV or XLSX.")
     return [name for name in rows[0] if name not in (LINE, FAULT)], rows
 
 
@@ -235,6 +239,7 @@ def _toml(
     path: Path,
     kind: str,
     found: dict[str, tuple[str, str]],
+    unused: list[str],
     sections: dict[str, dict[str, str]],
     decimal: str,
     unsure: list[str],
@@ -246,6 +251,11 @@ def _toml(
     lines += [f'kind = "{kind}"', f'decimal = "{decimal}"', "", "[columns]  # ours = theirs"]
     lines += [f"{ours} = {_quoted(theirs)}  # {why}" for ours, (theirs, why) in found.items()]
     lines += ['# started_at = ["Date", "Start"]  # a stamp from two columns']
+    if unused:
+        lines += [
+            f"# Not used, kept as they are: {', '.join(map(_quoted, unused))}",
+            f"# Ours that are free: {', '.join(column.name for column in KINDS[kind] if column.name not in found)}",
+        ]
     for name, table in sections.items():
         if table:
             lines += ["", f"[{name}]"]

@@ -131,8 +131,9 @@ def log_next_lines(doc: Document) -> list[str]:
 
 def show_map(doc: Document) -> str:
     """The proposal with its reasons, the questions, what a trial brought, the next step."""
+    looks = "looks like" if doc["reasons"] else "has no column that calib knows, and is taken for"
     shown: list[RenderableType] = [
-        f"{doc['file']} looks like a log of {doc['kind']}. The proposal is written to {doc['mapping']}:",
+        f"{doc['file']} {looks} a log of {doc['kind']}. The proposal is written to {doc['mapping']}:",
         *(f"  {reason}" for reason in doc["reasons"]),
     ]
     if doc["unsure"]:

@@ -35,10 +35,11 @@ def _changed(store: Any, named: str | None, back: bool) -> list[int]:
 
 
 def _numbers(store: Any, named: str, state: str) -> list[int]:
+    known = {one["reject_id"] for one in list_rejects(store, state=state)}
     if named.strip().lower() == "all":
-        return [one["reject_id"] for one in list_rejects(store, state=state)]
+        return sorted(known)
     try:
-        return [int(part) for part in named.split(",") if part.strip()]
+        return [number for part in named.split(",") if part.strip() and (number := int(part)) in known]
     except ValueError:
         raise UsageError(f'"{named}" is no list of numbers.', "Write numbers as listed, such as 3,5, or all.") from None
 

@@ -26,6 +26,7 @@ def test_rows_set_aside_are_dropped_and_opened_again(lab, calib):
     status, _, err = calib("rejects --drop 9")
     assert status == 2
     assert err == 'calib: No row "9" is set aside. Their numbers: calib rejects\n'
+    assert calib(f"rejects --drop {10**20}")[0] == 2
     assert '"one" is no list of numbers' in calib("rejects --drop one")[2]
 
 

@@ -55,7 +55,9 @@ def test_a_proposed_mapping_has_reasons_questions_and_a_trial_and_then_imports(l
     assert 'is "unpacking cake" (1 rows) packing?' in out
     assert "Tried without storing: 2 rows read: 2 new." in out
     assert "calib import foreign.csv --map foreign.map.toml" in out
-    assert "# is usually headed so" in (lab / "foreign.map.toml").read_text()
+    written = (lab / "foreign.map.toml").read_text()
+    assert "# is usually headed so" in written
+    assert '# Not used, kept as they are: "Mood"' in written
     assert document("import foreign.csv --map foreign.map.toml")["files"][0]["rows_new"] == 2
 
 
@@ -79,3 +81,11 @@ def test_a_build_on_a_machine_of_another_process_is_warned_of(lab, calib):
     out = calib("import odd.csv")[1]
     assert "Build B8 is VPP on mex1, which is a MEX machine" in out
     assert 'Machine "other" is not in the shop file' in out
+
+
+def test_what_is_no_table_gets_no_mapping(lab, calib):
+    (lab / "part.bin").write_bytes(bytes(range(1, 256)) * 20)
+    status, _, err = calib("map part.bin")
+    assert status == 2
+    assert "part.bin is no table of text" in err or "cannot be read" in err
+    assert not (lab / "part.map.toml").exists()
