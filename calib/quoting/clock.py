@@ -93,15 +93,19 @@ class OpenClock:
         return start, target + self._shift_at[passed]
 
     def work_from(
-        self, ready: np.ndarray, free: np.ndarray, minutes: np.ndarray
+        self, ready: np.ndarray, free: np.ndarray | float, minutes: np.ndarray, wait: np.ndarray | float = 0.0
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """As ``work``, but not before the open time ``free``; also the open time at which it was ready."""
+        """As ``work``, but not before the open time ``free``, nor until ``wait`` open minutes have passed.
+
+        Also returns the open time from which it could be done.
+        """
         if self.always_open:
-            start = np.maximum(ready, free)
-            return start, start + minutes, ready
+            able = ready + wait
+            start = np.maximum(able, free)
+            return start, start + minutes, able
         minute = self._minute(ready)
         opened = np.maximum(ready, self._opening[minute])
-        ready_open = opened - self._shift[minute]
+        ready_open = opened - self._shift[minute] + wait
         begin = np.maximum(ready_open, free)
         end = begin + minutes
         passed = self._open_minute(end)

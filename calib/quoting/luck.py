@@ -153,17 +153,26 @@ class Luck:
 
         How often is geometric, cut after MOST_ATTEMPTS further times.
         """
-        chance = self.learned.failures.redo(process, stage) if self.learned.failures else 0.0
-        if chance <= 0 or stage == "printing":
-            return
         index = self._mix[process][0]
-        lots = self._once(("again", process, build), lambda: self._lots(f"again {process}/{build}", len(index)))
-        lot = lots[index[stage]]
-        redone = np.flatnonzero(lot < chance)
-        out[redone] *= 1.0 + sum(lot[redone] < chance**times for times in range(1, MOST_ATTEMPTS + 1))
+        redone, times = self._once(("again", process, build), lambda: self._redone(process, build, list(index)))[
+            index[stage]
+        ]
+        if len(redone):
+            out[redone] *= times
 
-    def _lots(self, key: str, count: int) -> np.ndarray:
-        return keyed(self.seed, key).random((count, self.draws), dtype=np.float32)
+    def _redone(self, process: str, build: str, stages: Sequence[str]) -> list[tuple[np.ndarray, np.ndarray]]:
+        """For each stage the draws in which it is done again, and how often it is done then."""
+        failures = self.learned.failures
+        if failures is None:
+            return [(np.zeros(0, int), np.zeros(0))] * len(stages)
+        chances = [0.0 if stage == "printing" else failures.redo(process, stage) for stage in stages]
+        lots = keyed(self.seed, f"again {process}/{build}").random((len(stages), self.draws), dtype=np.float32)
+        found = []
+        for lot, chance in zip(lots, chances, strict=True):
+            redone = np.flatnonzero(lot < chance)
+            further = [lot[redone] < chance**times for times in range(1, MOST_ATTEMPTS + 1)]
+            found.append((redone, 1.0 + np.sum(further, axis=0)))
+        return found
 
     def _attempts(self, number: int) -> tuple[np.ndarray, np.ndarray]:
         rng, shape = keyed(self.seed, f"failure {number}"), (MOST_ATTEMPTS, self.draws)

@@ -70,13 +70,18 @@ class People:
         begin = float(clock.open_at(start))
         self._crews = [(crew.stages, Crew(crew.size, draws, begin)) for crew in shop.crews.values()]
 
-    def work(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Start and end of work with hands on, in opening hours, when somebody who can do it is free."""
+    def work(
+        self, stage: str, ready: np.ndarray, minutes: np.ndarray, wait: np.ndarray | float = 0.0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Start and end of work with hands on, in opening hours, when somebody who can do it is free and has come.
+
+        wait : open minutes after ``ready`` before anybody comes
+        """
         if not self._crews:
-            return self.clock.work(ready, minutes)
+            return self.clock.work_from(ready, -np.inf, minutes, wait)[:2]
         crews = self.able(stage)
         free = np.minimum.reduce([crew.free[0] for crew in crews]) if len(crews) > 1 else crews[0].free[0]
-        start, end, opened = self.clock.work_from(ready, free, minutes)
+        start, end, opened = self.clock.work_from(ready, free, minutes, wait)
         served = np.zeros(len(end), bool)
         for crew in crews:
             if len(crews) == 1:
@@ -108,6 +113,9 @@ class Places:
             for stage in station.stages:
                 joined = self._of_stage.get(stage)
                 self._of_stage[stage] = servers if joined is None else _joined(joined, servers)
+
+    def __contains__(self, stage: str) -> bool:
+        return stage in self._of_stage
 
     def earliest(self, stage: str) -> tuple[np.ndarray, np.ndarray] | None:
         return self._of_stage[stage].earliest() if stage in self._of_stage else None

@@ -123,13 +123,16 @@ class _Walk:
         self.machine = floor.shop.machines.get(job.machine) if job.machine else None
         self.chamber: np.ndarray | None = None
         self.held: tuple[np.ndarray, np.ndarray] | None = None
+        self.wait: np.ndarray | float = 0.0  # open minutes that whoever comes next lets it wait
         self.until = np.zeros(0)  # when the place of a load is free if it is fetched at once
 
     def step(self, stage: str) -> None:
         now = self._begin() if self.now is None else self.now
-        if stage in self.job.waits:
-            now = self.floor.clock.after(now, self.job.waits[stage])
-        if self.job.machine and stage in ON_MACHINE and stage == self._machine_stages()[0]:
+        takes_machine = bool(self.job.machine) and stage in ON_MACHINE and stage == self._machine_stages()[0]
+        self.wait = self.job.waits.get(stage, 0.0)
+        if stage in self.job.waits and (takes_machine or not self._begins_by_hand(stage)):
+            now, self.wait = self.floor.clock.after(now, self.job.waits[stage]), 0.0
+        if takes_machine:
             now = self._on_machine(now)
         if stage == "printing" and self.job.machine:
             self.floor.printing_from[self.job.machine] = now
@@ -139,6 +142,10 @@ class _Walk:
             self._load(stage, now)
         else:
             self._end(stage, now, self._run(stage, now))
+
+    def _begins_by_hand(self, stage: str) -> bool:
+        """Whether a person begins it wherever they stand: then its wait is theirs, in one look at the clock."""
+        return self.job.touch_share.get(stage, 0.0) > 0 and stage not in self.floor.places
 
     def _load(self, stage: str, ready: np.ndarray) -> None:
         minutes, share = self.job.minutes[stage], self.job.touch_share[stage]
@@ -221,7 +228,8 @@ class _Walk:
         return self._alone(stage, self._by_hand(stage, ready, share * minutes), (1 - share) * minutes)
 
     def _by_hand(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
-        start, end = self.floor.people.work(stage, ready, minutes)
+        start, end = self.floor.people.work(stage, ready, minutes, self.wait)
+        self.wait = 0.0
         self.keep(Run(self.job.name, stage, "hands", start, end))
         return end
 

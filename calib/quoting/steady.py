@@ -1,4 +1,4 @@
-"""Pieces a day when the line runs: an option's builds repeated for some two weeks, through the same calendar."""
+"""Pieces a day when the line runs: an option's builds repeated for up to two weeks, through the same calendar."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.work import Work
 
 LINE_MIN = 14 * 24 * 60.0
-FEWEST, MOST = 4, 30  # builds of each machine
+FEWEST, MOST = 4, 24  # builds of each machine, of all together
 
 
 def best_of_each_process(planned: Sequence[Planned]) -> list[Planned]:
@@ -48,7 +48,7 @@ def _line(work: Work) -> Option:
     option = work.option
     on_machine = np.isin(work.steps.stage.astype(str), ON_MACHINE)
     busy = float(work.steps.usual_min[on_machine].sum()) / len(option.builds)
-    times = int(np.clip(ceil(LINE_MIN / max(busy, 1.0)), FEWEST, MOST))
+    times = int(np.clip(ceil(LINE_MIN / max(busy, 1.0)), FEWEST, max(FEWEST, MOST // len(option.machines))))
     if len(option.pieces) > 1:
         return replace(option, builds=option.builds * times)
     capacity = option.pieces[0].capacity
