@@ -192,7 +192,12 @@ def _theta(time_s: np.ndarray, half: np.ndarray, alpha: np.ndarray, roots: np.nd
 
 
 def cake_cooling_s(
-    theta: Numbers, sides_m: np.ndarray, alpha_m2_s: Numbers, k_w_m_k: Numbers, film_w_m2_k: Numbers
+    theta: Numbers,
+    sides_m: np.ndarray,
+    alpha_m2_s: Numbers,
+    k_w_m_k: Numbers,
+    film_w_m2_k: Numbers,
+    halvings: int = 45,
 ) -> np.ndarray:
     r"""Time until the middle of a cuboid cake has cooled so far.
 
@@ -203,6 +208,7 @@ def cake_cooling_s(
     theta : wanted temperature ratio, 0 < theta <= 1 [-]
     sides_m : shape (n, 3), full lengths [m]
     alpha_m2_s, k_w_m_k, film_w_m2_k : as for the temperature in the middle
+    halvings : of the bracket of times; 45 are exact to the last digits
 
     Returns
     -------
@@ -239,7 +245,7 @@ def cake_cooling_s(
     )
     slowest = np.sum(alpha[..., None] * (roots[..., 0] / half) ** 2, axis=-1)
     low, high = np.zeros(alpha.shape), (1.0 - np.log(wanted)) / slowest
-    for _ in range(45):
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
         warm = _theta(middle, half, alpha, roots) > wanted
         low, high = np.where(warm, middle, low), np.where(warm, high, middle)
@@ -259,7 +265,7 @@ def _cooling_table(
     height, share = (grid.ravel() for grid in np.meshgrid(heights, packing, indexing="ij"))
     k, alpha = cake_conduction(share, *powder)
     sides = np.stack([np.full(height.shape, x_mm), np.full(height.shape, y_mm), height], axis=-1) / 1000.0
-    seconds = cake_cooling_s(theta, sides, alpha, k, film)
+    seconds = cake_cooling_s(theta, sides, alpha, k, film, halvings=24)  # to 1e-6: interpolation loses more
     return np.log(heights), packing, np.log(np.maximum(seconds, 1e-9)).reshape(HEIGHTS, PACKINGS)
 
 

@@ -59,19 +59,22 @@ def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
 
 def _pinwheel(x: int, y: int, a: int, b: int) -> int:
     """Four blocks around a fifth, each a grid: what no straight cut can part."""
-    best = 0
-    across, up = _cuts(x, a, b, _PINWHEEL_CUTS), _cuts(y, a, b, _PINWHEEL_CUTS)
-    for x1 in across:
-        for x2 in (at for at in across if at >= x1):
-            for y1 in up:
-                for y2 in (at for at in up if at >= y1):
-                    blocks = ((x1, y2), (x - x1, y1), (x - x2, y - y1), (x2, y - y2), (x2 - x1, y2 - y1))
-                    best = max(best, sum(_grid(*block, a, b) for block in blocks))
-    return best
+    x1, x2 = (cut[:, None] for cut in _pairs(_cuts(x, a, b, _PINWHEEL_CUTS)))
+    y1, y2 = _pairs(_cuts(y, a, b, _PINWHEEL_CUTS))
+    blocks = ((x1, y2), (x - x1, y1), (x - x2, y - y1), (x2, y - y2), (x2 - x1, y2 - y1))
+    held = [_grid(wide, high, a, b) for wide, high in blocks]
+    return int(np.sum(held, axis=0).max(initial=0))
 
 
-def _grid(x: int, y: int, a: int, b: int) -> int:
-    return max((x // a) * (y // b), (x // b) * (y // a))
+def _pairs(cuts: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Every two of some cuts, the lower first."""
+    one, two = np.triu_indices(len(cuts))
+    at = np.array(cuts, np.int64)
+    return at[one], at[two]
+
+
+def _grid(x: np.ndarray, y: np.ndarray, a: int, b: int) -> np.ndarray:
+    return np.maximum((x // a) * (y // b), (x // b) * (y // a))
 
 
 def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> list[int]:
