@@ -18,6 +18,7 @@ def show_init(doc: Document) -> str:
     steps = [
         (f"{folder}/shop.toml", "put in your machines, materials and hours: every line says what it is"),
         (f"calib quote PART --qty 10 --shop {folder}", "works at once: wide ranges, from physics alone"),
+        (f"{folder}/parts", "put the meshes of parts here: a log that names one is reckoned from its exact layers"),
         (f"{folder}/templates/bench_card.html", "print it and hang it at the bench"),
         (f"{folder}/templates/logs.xlsx", f"or the CSV files: fill a copy in {doc['logs']}"),
         (f"calib import {doc['logs']} --shop {folder}", "every week; what came before changes nothing"),

@@ -12,6 +12,7 @@ from calib.logs.workbook import write_templates
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
+from calib.workflow import parts
 
 LOGS = "logs"  # where a new shop's logs are put
 
@@ -25,7 +26,8 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "shop.toml").write_text(shop_text(zone), encoding="utf-8")
-        (folder / LOGS).mkdir(exist_ok=True)
+        for name in (LOGS, parts.FOLDER):
+            (folder / name).mkdir(exist_ok=True)
         shop = read_shop(folder)
         templates = write_templates(folder, tuple(shop.machines), tuple(shop.stations))
     except OSError as error:
