@@ -11,24 +11,33 @@ from calib.store.quotes import find_quotes, promised_at
 
 # What a build holds of a quote: its items say it best, else the whole build. Named by quote_id, or by the quote's order.
 _LINKED = """
-WITH named AS (
-    SELECT build_id, order_id, quote_id, qty AS parts, true AS is_item FROM item
-    UNION ALL SELECT build_id, order_id, quote_id, parts, false FROM build
+WITH held AS (
+    SELECT row_number() OVER () AS row, * FROM (
+        SELECT build_id, order_id, quote_id, qty AS parts, true AS is_item FROM item
+        UNION ALL SELECT build_id, order_id, quote_id, parts, false FROM build)
+), named AS (
+    SELECT q.quote_id, h.row FROM quote q JOIN (SELECT row, unnest(string_split(quote_id, '+')) AS name FROM held) h
+        ON h.name = q.quote_id
+    UNION SELECT q.quote_id, h.row FROM quote q JOIN (SELECT row, unnest(string_split(order_id, '+')) AS name FROM held) h
+        ON h.name = q.order_id
 ), linked AS (
-    SELECT q.quote_id, n.build_id, coalesce(sum(n.parts) FILTER (n.is_item), max(n.parts)) AS parts,
-           list(DISTINCT n.order_id) FILTER (n.order_id IS NOT NULL) AS orders
-    FROM quote q JOIN named n ON list_contains(string_split(n.quote_id, '+'), q.quote_id)
-                              OR list_contains(string_split(n.order_id, '+'), q.order_id)
-    GROUP BY q.quote_id, n.build_id
-), packed AS (
-    SELECT string_split(build_id, '+') AS builds, string_split(order_id, '+') AS orders, ended_at FROM stage_run
+    SELECT n.quote_id, h.build_id, coalesce(sum(h.parts) FILTER (h.is_item), max(h.parts)) AS parts,
+           unnest(string_split(string_agg(coalesce(h.order_id, ''), '+'), '+')) AS order_name
+    FROM named n JOIN held h USING (row) GROUP BY n.quote_id, h.build_id
+), packings AS (
+    SELECT build_id, order_id, ended_at FROM stage_run
     WHERE list_contains(string_split(stage, '+'), 'packing') AND ended_at IS NOT NULL AND NOT held
           AND coalesce(outcome, 'done') = 'done'
+), by_build AS (
+    SELECT name, max(ended_at) AS at FROM (SELECT unnest(string_split(build_id, '+')) AS name, ended_at FROM packings)
+    GROUP BY name
+), by_order AS (
+    SELECT name, max(ended_at) AS at FROM (SELECT unnest(string_split(order_id, '+')) AS name, ended_at FROM packings)
+    GROUP BY name
 )
-SELECT l.quote_id, l.build_id, l.parts,
-       (SELECT max(p.ended_at) FROM packed p
-        WHERE list_contains(p.builds, l.build_id) OR list_has_any(p.orders, l.orders)) AS packed_at
-FROM linked l ORDER BY l.quote_id, l.build_id
+SELECT l.quote_id, l.build_id, any_value(l.parts), greatest(max(b.at), max(o.at))
+FROM linked l LEFT JOIN by_build b ON b.name = l.build_id LEFT JOIN by_order o ON o.name = l.order_name
+GROUP BY l.quote_id, l.build_id ORDER BY l.quote_id, l.build_id
 """
 
 
