@@ -64,7 +64,7 @@ def with_places(errors: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.Da
     return errors.assign(
         part=errors["build_id"].map(of_build["part_file"]),
         layer_mm=errors["build_id"].map(of_build["layer_mm"]),
-        day=np.where(local.dt.dayofweek >= 5, "weekend", "working days"),
+        day=np.where(local.dt.day_of_week >= 5, "weekend", "working days"),
         shift=np.select([hour < NOON, hour < EVENING], ["morning", "afternoon"], "evening and night"),
     )
 
