@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from typing import Any
 
@@ -50,18 +51,27 @@ def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, 
     return found
 
 
-def find_orders(con: duckdb.DuckDBPyConnection, accepted_only: bool = False) -> list[dict[str, Any]]:
+def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list[dict[str, Any]]:
     """Quotes with ``builds`` that fulfil them and ``ready_at``: when as many parts as quoted were packed, or None.
 
-    A time that a person stated goes before the logs'.
+    A time that a person stated goes before the logs'. open_only : those that are accepted and not ready.
     """
     fulfilled = find_fulfilment(con)
     quotes = []
-    for quote in find_quotes(con, accepted_only):
+    for quote in find_quotes(con, _open_names(con, fulfilled) if open_only else None):
         builds = fulfilled.get(quote["quote_id"], [])
         ready = quote["stated_ready_at"] or packed_in_full(builds, quote["document"]["quantity"])
         quotes.append({**quote, "builds": builds, "ready_at": ready})
     return quotes
+
+
+def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """Accepted quotes that are not ready, told without reading their long documents."""
+    rows = con.execute(
+        "SELECT quote_id, inputs FROM quote WHERE accepted_at IS NOT NULL AND stated_ready_at IS NULL"
+    ).fetchall()
+    asked = {name: json.loads(inputs)["quantity"] for name, inputs in rows}
+    return [name for name, quantity in asked.items() if packed_in_full(fulfilled.get(name, []), quantity) is None]
 
 
 def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | None:

@@ -31,10 +31,10 @@ def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any]) -> str:
     return name
 
 
-def find_quotes(con: duckdb.DuckDBPyConnection, accepted_only: bool = False) -> list[dict[str, Any]]:
-    """Quotes, oldest first: the columns of the table, with ``document`` as data and times aware in UTC."""
-    where = "WHERE accepted_at IS NOT NULL" if accepted_only else ""
-    rows = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote {where} ORDER BY quote_id").fetchall()
+def find_quotes(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> list[dict[str, Any]]:
+    """Quotes (those named, or all), oldest first: the table's columns, ``document`` as data, times aware in UTC."""
+    where, values = ("", []) if names is None else ("WHERE list_contains(?, quote_id)", [names])
+    rows = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote {where} ORDER BY quote_id", values).fetchall()
     return [_record(row) for row in rows]
 
 

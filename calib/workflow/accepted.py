@@ -12,16 +12,11 @@ from calib.store.quotes import option_of
 def awaited_builds(orders: list[dict[str, Any]]) -> pd.DataFrame:
     """Planned builds of accepted quotes that no logged build fulfils yet, in the order in which they were accepted.
 
-    orders : of ``find_orders``
+    orders : the open ones, of ``find_orders``
     Returns the contract's columns of ``builds``, with status 'planned'; ids are the quote's, numbered.
     """
-    accepted = sorted((one for one in orders if is_open(one)), key=lambda one: one["accepted_at"])
+    accepted = sorted(orders, key=lambda one: one["accepted_at"])
     return pd.DataFrame([row for one in accepted for row in _rows(one)])
-
-
-def is_open(order: dict[str, Any]) -> bool:
-    """Accepted, and its parts are not ready."""
-    return order["accepted_at"] is not None and order["ready_at"] is None
 
 
 def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
@@ -29,7 +24,6 @@ def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
     return {
         build["build_id"]: order["quote_id"]
         for order in orders
-        if is_open(order)
         for build in order["builds"]
         if build["packed_at"] is None
     }

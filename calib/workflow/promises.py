@@ -22,7 +22,6 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.promises import find_orders
 from calib.store.quotes import option_of
-from calib.workflow.accepted import is_open
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.queue import find_queue_and_orders
 from calib.workflow.times import moment
@@ -75,8 +74,7 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
 
 def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
     """One row for each open promise, the least sure first."""
-    queue, accepted = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
-    orders = [one for one in accepted if is_open(one)]
+    queue, orders = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
     if not orders:
         return []
     ends = today.ends(queue)

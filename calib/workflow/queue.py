@@ -32,11 +32,11 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
 def find_queue_and_orders(
     folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp
 ) -> tuple[list[QueuedBuild], list[dict[str, Any]]]:
-    """The queue, and the accepted quotes behind it (see ``find_orders``), from one look into the store."""
+    """The queue, and the open accepted quotes behind it (see ``find_orders``), from one look into the store."""
     if not has_store(folder):
         return [], []
     with open_store(folder, read_only=True) as store:
-        builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, accepted_only=True)
+        builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, open_only=True)
     fulfils = open_build_ids(orders)
     logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
     waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
