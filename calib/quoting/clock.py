@@ -108,9 +108,9 @@ class OpenClock:
         ready_open = opened - self._shift[minute] + wait
         begin = np.maximum(ready_open, free)
         end = begin + minutes
-        passed = self._open_minute(end)
-        start = np.maximum(begin + self._shift_at[self._open_minute(begin)], opened)
-        return start, end + self._shift_at[passed], ready_open
+        end_wall = end + self._shift_at[self._open_minute(end)]
+        before = np.ceil(begin - (self.before[0] + 1e-9)).astype(np.int64)  # inside: it is not after the end
+        return np.maximum(begin + self._shift_at[before], opened), end_wall, ready_open
 
     def work_once(self, ready: float, minutes: float) -> tuple[float, float]:
         """``work`` of one draw, without the cost of arrays."""

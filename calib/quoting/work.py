@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from calib.quoting.learned import FailureChances
 from calib.quoting.luck import Luck
 from calib.quoting.options import Option
 from calib.quoting.schedule import Job
@@ -79,23 +77,19 @@ def _draw(option: Option, asked: Asked, luck: Luck) -> Work:
     for name, own in place.items():
         for row in range(own.start, own.stop):
             luck.again(steps.process[row], name, steps.stage[row], out=minutes[row])
-    chance = failure_chances(option, asked.learned.failures)
+    chance = failure_chances(option, luck)
     return Work(option, steps, place, minutes, _jobs(option, steps, place, minutes, chance, luck), chance)
 
 
-def failure_chances(option: Option, failures: FailureChances | None) -> np.ndarray:
+def failure_chances(option: Option, luck: Luck) -> np.ndarray:
     """Chance of each build to fail, shape (builds,) [0..1]."""
-    if failures is None:
-        return np.zeros(len(option.builds))
     first = [option.piece_of(build) for build in option.builds]
-    rows = [
-        (piece.process, build.machine, piece.material, piece.shape.size_mm[2])
-        for piece, build in zip(first, option.builds, strict=True)
-    ]
-    unique = list(dict.fromkeys(rows))
-    chances = failures.chance(pd.DataFrame(unique, columns=["process", "machine", "material", "height_mm"]))
-    by_row = dict(zip(unique, chances, strict=True))
-    return np.array([by_row[row] for row in rows])
+    return np.array(
+        [
+            luck.failure_chance(piece.process, build.machine, piece.material, piece.shape.size_mm[2])
+            for piece, build in zip(first, option.builds, strict=True)
+        ]
+    )
 
 
 def _jobs(
