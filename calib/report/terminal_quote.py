@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,7 +21,7 @@ MOST_POSES = 6  # of an order of many parts they are in the JSON only
 SHOWN = 8
 DAYS_WITH_TIME = 14
 HARDLY, EVEN = 0.005, 0.5
-WIDTH = 130
+WIDTH, ROOM_FOR_BARS = 130, 112  # characters
 
 
 def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
@@ -90,7 +91,10 @@ def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
     currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
     heads = f"option|>builds|usually ready|{share(doc.get('sure', 0.9))} sure|range|>hands"
     heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
-    return unwrapped(table(heads, [_row(option, low, high, doc, bool(currency)) for option in options]))
+    made = unwrapped(table(heads, [_row(option, low, high, doc, bool(currency)) for option in options]))
+    if shutil.get_terminal_size((WIDTH, 24)).columns < ROOM_FOR_BARS:
+        made.columns = [column for column in made.columns if column.header != "range"]
+    return made
 
 
 def unwrapped(made: Table) -> Table:

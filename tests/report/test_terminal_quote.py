@@ -58,3 +58,13 @@ def test_a_comparison_names_its_flips_and_marks_the_soonest():
     assert row.index("*") < row.index("13 h")  # MEX, the first column, is soonest for one part
     assert "first: MEX" in text
     assert "hands: PBF" in text
+
+
+def test_a_narrow_terminal_gets_the_table_without_bars(monkeypatch):
+    doc = quote_document()
+    monkeypatch.setenv("COLUMNS", "100")
+    narrow = show_quote(doc)
+    monkeypatch.setenv("COLUMNS", "130")
+    assert "#" in show_quote(doc)
+    assert "#" not in narrow
+    assert "usually ready" in narrow
