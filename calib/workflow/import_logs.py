@@ -43,11 +43,16 @@ def import_logs(
         if shop.people_months and not dry_run:
             forget_older(store, shop.people_months)
         told = find_summary(store).get("log_next", [])
-    return document | {"log_next": told, "next_steps": next_steps(document, folder)}
+    again = f"calib import {' '.join(map(str, paths))}" + (f" --map {mapping}" if mapping else "")
+    steps = [(again, "store it")] if dry_run else next_steps(document)
+    return document | {
+        "log_next": told,
+        "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
+    }
 
 
-def next_steps(document: dict[str, Any], folder: Path) -> list[dict[str, str]]:
-    """What to do after an import, the first thing first: command, for (what it is for)."""
+def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
+    """What to do after an import, the first thing first: command, and what it is for."""
     files = document["files"]
     unread = [file["path"] for file in files if file.get("error") and "map" in file.get("hint", "")]
     steps = [(f"calib map {path}", "propose how its columns become ours") for path in unread[:3]]
@@ -57,7 +62,7 @@ def next_steps(document: dict[str, Any], folder: Path) -> list[dict[str, str]]:
         steps.append(("calib review", "answer the questions"))
     if any(file["rows_new"] + file["rows_corrected"] for file in files) or document["joined"]:
         steps.append(("calib fit", "learn from what came"))
-    return [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps]
+    return steps
 
 
 def at_shop(folder: Path) -> str:
