@@ -105,12 +105,9 @@ def main() -> None:
     labs = 1 if given.quick else given.labs
     rows = pd.concat([run_lab(seed, given.weeks).assign(lab=seed) for seed in range(labs)], ignore_index=True)
     print(f"{'':34} {'n':>6}   50 / 80 / 90 held       score   median |log(actual/baseline)|")
-    for when in ("before", "after"):
-        some = rows[rows["when"] == when]
-        print(
-            told(some[some["stage"] != "total"], f"{when} any log: stages" if when == "before" else "after fit: stages")
-        )
-        print(told(some[some["stage"] == "total"], f"{when}: whole jobs"))
+    print(told(rows[(rows["when"] == "before") & (rows["stage"] != "total")], "before any log: stages"))
+    print(told(rows[(rows["when"] == "after") & (rows["stage"] != "total")], "after fit: stages"))
+    print(told(rows[(rows["when"] == "after") & (rows["stage"] == "total")], "after fit: whole jobs"))
     after = rows[(rows["when"] == "after") & (rows["stage"] != "total")]
     print(f"truth's own ranges, stages: {oracle_score(after):.3f}")
     if given.by_stage:
