@@ -16,7 +16,10 @@ FIRST_YEAR, LAST_YEAR = 1990, 2100
 
 @dataclass(frozen=True)
 class Rule:
-    """name : for scripts; column : whose value is shown, or '' for the row; bad : SQL; sentence : what is allowed."""
+    """name : for scripts; column : whose value is shown, or '' for the row; bad : SQL; sentence : what is allowed.
+
+    needs : columns without which the rule says nothing: where one of them breaks a rule of its own, only that is told
+    """
 
     name: str
     column: str
@@ -97,6 +100,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
             "started_at IS NULL AND started_at__text IS NULL AND coalesce(outcome, 'done') <> 'skipped'"
             " AND (work_min IS NULL OR (date IS NULL AND ended_at IS NULL))",
             "is empty: a run needs started_at (and ended_at once it has ended), or date and work_min",
+            ("started_at", "ended_at", "date", "work_min"),
         ),
         Rule("end after start", "ended_at", "ended_at <= started_at", "is not after started_at"),
         Rule(
@@ -110,7 +114,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
             "longer than 100 days",
             "ended_at",
             "ended_at > started_at + INTERVAL 100 DAY",
-            "is 100 days after the start",
+            "is more than 100 days after started_at: is its year right?",
         ),
     ),
     "items": (Rule("good pieces", "qty_good", "qty_good > qty", "is more than qty"),),

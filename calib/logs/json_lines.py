@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from calib.errors import LogFileError
@@ -18,14 +18,21 @@ def json_rows(shown: str, stream: io.BufferedIOBase) -> tuple[list[str], list[Ro
     """Column names in order of appearance, and the rows; a line that is no object is a row with a fault."""
     objects = list(_objects(shown, stream))
     names: dict[str, None] = {}
-    for _, value, _ in objects:
-        names.update(dict.fromkeys(value))
+    for _, value, fault in objects:
+        names.update({} if fault else dict.fromkeys(value))
     if not names:
         raise LogFileError(f"{shown} holds no JSON object.", 'Write one object a line: {"build_id": "B1", ...}.')
-    return list(names), [Row(line, [_text(value.get(name)) for name in names], fault) for line, value, fault in objects]
+    return list(names), [Row(line, _cells(value, names, fault), fault) for line, value, fault in objects]
 
 
-def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, dict[str, Any], str]]:
+def _cells(value: Any, names: Iterable[str], fault: str) -> list[str]:
+    """What is no object stands in the first column as it is."""
+    if fault:
+        return [str(value)[:1000], *[""] * (len(list(names)) - 1)]
+    return [_text(value.get(name)) for name in names]
+
+
+def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, Any, str]]:
     text = io.TextIOWrapper(stream, encoding="utf-8-sig", errors="replace")  # type: ignore[type-var]
     first = text.readline()
     if first.lstrip().startswith("["):
@@ -37,24 +44,23 @@ def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, dict[
     text.detach()  # the file is closed by whoever opened it
 
 
-def _object(line: str) -> tuple[dict[str, Any], str]:
+def _object(line: str) -> tuple[Any, str]:
     try:
         value = json.loads(line)
     except (ValueError, RecursionError):
-        return {"line": line.strip()[:1000]}, "is no JSON object"
-    if not isinstance(value, dict):
-        return {"line": line.strip()[:1000]}, "is no JSON object"
-    return value, ""
+        value = None
+    return (value, "") if isinstance(value, dict) else (line.strip(), "is no JSON object")
 
 
-def _array(shown: str, text: str) -> Iterator[tuple[int, dict[str, Any], str]]:
+def _array(shown: str, text: str) -> Iterator[tuple[int, Any, str]]:
     try:
         values = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise LogFileError(f"{shown} is no JSON: {library_says(error)}.", "Write one object a line, or one array.") from error
+        raise LogFileError(
+            f"{shown} is no JSON: {library_says(error)}.", "Write one object a line, or one array."
+        ) from error
     for number, value in enumerate(values, 1):
-        good = isinstance(value, dict)
-        yield number, value if good else {"line": str(value)[:1000]}, "" if good else "is no JSON object"
+        yield number, value, "" if isinstance(value, dict) else "is no JSON object"
 
 
 def _text(value: Any) -> str:

@@ -15,7 +15,7 @@ def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
     >>> stage_problem("breakout+part_cleaning"), stage_problem("cool down")
     ('', 'is no stage; did you mean cool_down?')
     """
-    known = [*STAGES, *shop_stages]
+    known = list(dict.fromkeys([*STAGES, *shop_stages]))
     parts = word.split("+")
     unknown = [part for part in parts if part not in known]
     if not unknown:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Mapping as PerId
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -31,6 +32,7 @@ from calib.store.review import A_WEEK, count_review, list_review
 from calib.store.staging import create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
+from calib.store.warn import warnings_of
 
 ORDER = ("builds", "items", "stages", "events")
 Hours = Sequence[Sequence[tuple[int, int]]] | None
@@ -61,7 +63,7 @@ def import_files(
     progress: Callable[[str], None] | None = None,
     closures: Iterable[date] = (),
     shop_stages: Iterable[str] = (),
-    machines: Iterable[str] | None = None,
+    machines: PerId[str, str] | None = None,
     drop_columns: Iterable[str] = (),
 ) -> dict[str, Any]:
     """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
@@ -71,7 +73,7 @@ def import_files(
     people_names : 'alias', 'named' or 'off'
     hours : opening spans of each weekday, Monday first, as minutes of the local day
     dry_run : say what would happen, store nothing
-    machines : ids that the shop file knows; others are warned of
+    machines : id -> process of those that the shop file knows; others are warned of, and builds of another process
     drop_columns : columns whose cells are never stored, not even among the rows set aside
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
@@ -90,12 +92,10 @@ def import_files(
         con.execute("BEGIN TRANSACTION")
         try:
             document = _store(con, tables, Path(work), ways, say)
-            document |= _afterwards(con, set(machines) if machines is not None else None, document)
+            document |= _afterwards(con, machines, document)
             con.execute("ROLLBACK" if dry_run else "COMMIT")
-        except BaseException as error:
+        except BaseException:
             _roll_back(con)
-            if "interrupted" in str(error).lower():  # the engine turns Ctrl-C into an error of its own
-                raise KeyboardInterrupt from error
             raise
     say("")
     document["files"] += errors
@@ -160,8 +160,10 @@ def _check(
         return 0, ""
     try:
         return _load_and_stage(con, number, tables[number], ways)
-    except (LogFileError, duckdb.Error) as error:
-        if tables[number].is_copy or "interrupted" in str(error).lower():
+    except duckdb.InterruptException:
+        raise
+    except (LogFileError, duckdb.Error):
+        if tables[number].is_copy:
             raise
     unstage(con, number, tables[number].kind)
     tables[number] = careful_copy(con, number, tables[number], work)
@@ -186,12 +188,8 @@ def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int
 def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: Counter[int]) -> dict[str, Any]:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
     fate = fates.get(number, Counter())
-    new, corrected, held, quarantined = (
-        fate["new"],
-        fate["corrected"],
-        fate["held"],
-        rejected[number] + table.bad_before,
-    )
+    new, corrected, held = fate["new"], fate["corrected"], fate["held"]
+    quarantined = rejected[number] + table.bad_before
     known = {*columns_of(table.kind), *MENDED_COLUMNS}
     return {
         "path": table.shown,
@@ -209,28 +207,13 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
     }
 
 
-def _afterwards(con: duckdb.DuckDBPyConnection, machines: set[str] | None, document: dict[str, Any]) -> dict[str, Any]:
+def _afterwards(
+    con: duckdb.DuckDBPyConnection, machines: PerId[str, str] | None, document: dict[str, Any]
+) -> dict[str, Any]:
     """What a person should know after an import."""
-    warnings = []
-    if machines is not None:
-        rows = con.execute("SELECT DISTINCT machine FROM build ORDER BY machine").fetchall()
-        warnings += [
-            f'Machine "{name}" is not in the shop file: the defaults of its process are used.'
-            for (name,) in rows
-            if name not in machines
-        ]
-    for file in document["files"]:
-        if file["kept_columns"]:
-            names = ", ".join(file["kept_columns"])
-            warnings.append(f"{file['path']}: columns that calib does not know were kept untouched: {names}.")
-    odd = document["odd_times"]
-    if odd.get("twice"):
-        warnings.append(f"{odd['twice']} local times exist twice (the clock went back): the first was taken.")
-    if odd.get("missing"):
-        warnings.append(f"{odd['missing']} local times do not exist (the clock went forward): moved on by the gap.")
     still_open, this_week = count_review(con)
     return {
-        "warnings": warnings,
+        "warnings": warnings_of(con, machines, document["files"], document["odd_times"]),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),

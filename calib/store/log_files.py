@@ -77,7 +77,5 @@ def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> P
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except duckdb.Error as error:
-        raise LogFileError(
-            f"{path} is a damaged Parquet file: {library_says(error)}.", "Write it again."
-        ) from error
+        raise LogFileError(f"{path} is a damaged Parquet file: {library_says(error)}.", "Write it again.") from error
     return copy

@@ -11,6 +11,7 @@ from pathlib import Path
 import duckdb
 
 from calib.errors import StoreError
+from calib.logs.words import library_says
 from calib.store.migrate import migrate, newest_version, version_of
 
 STORE_NAME = "shop.duckdb"
@@ -30,19 +31,32 @@ def open_store(
     """
     path = Path(folder) / STORE_NAME
     _check_there(path, create)
-    _make_current(path, wait_s, create)
-    connection = _connect(path, read_only, wait_s)
+    with _plain_words(path):
+        _make_current(path, wait_s, create)
+        connection = _connect(path, read_only, wait_s)
+        try:
+            yield connection
+        finally:
+            connection.close()
+
+
+@contextmanager
+def _plain_words(path: Path) -> Iterator[None]:
     try:
-        yield connection
-    except duckdb.FatalException as error:
-        raise _damaged(path, error) from error
-    except duckdb.IOException as error:
+        yield
+    except (duckdb.IOException, duckdb.TransactionException) as error:
+        if isinstance(error, duckdb.TransactionException) and "write" not in str(error):
+            raise
         raise StoreError(
-            f"{path.name} could not be read or written: {_first_line(error)}",
+            f"{path.name} could not be read or written: {library_says(error)}.",
             "Free some space on that disk and try again; what was stored before is still there.",
         ) from error
-    finally:
-        connection.close()
+    except duckdb.FatalException as error:
+        raise _damaged(path, error) from error
+    except (duckdb.InterruptException, RuntimeError) as error:
+        if "interrupted" not in str(error).lower():
+            raise
+        raise KeyboardInterrupt from error  # the engine turns Ctrl-C into an error of its own
 
 
 def _check_there(path: Path, create: bool) -> None:
@@ -75,8 +89,6 @@ def _make_current(path: Path, wait_s: float, create: bool) -> None:
 
             backup_before_migration(connection, path)
         migrate(connection)
-    except duckdb.FatalException as error:
-        raise _damaged(path, error) from error
     finally:
         connection.close()
 
@@ -132,11 +144,7 @@ def _in_words(path: Path, error: duckdb.Error) -> StoreError:
 
 def _damaged(path: Path, error: duckdb.Error) -> StoreError:
     return StoreError(
-        f"{path.name} cannot be opened as a store: {_first_line(error)}",
+        f"{path.name} cannot be opened as a store: {library_says(error)}.",
         "It may be damaged, or no store at all. Move it aside and put the last backup in its place "
         "(calib restore); the log files can be imported again at any time.",
     )
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).strip().splitlines()[0][:200]

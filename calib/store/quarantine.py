@@ -112,8 +112,10 @@ def _reasons(
     if fault:
         return [("", None, "row shape", fault)]
     reasons = []
-    for bit, rule in enumerate(rules_for(kind)):
-        if bad >> bit & 1:
+    broken = [rule for bit, rule in enumerate(rules_for(kind)) if bad >> bit & 1]
+    columns = {rule.column for rule in broken if not rule.needs}
+    for rule in broken:
+        if not columns & set(rule.needs):
             sentence = rule.sentence
             if "{stage}" in sentence:
                 word = (row.get("stage") or "").strip().lower().replace(" + ", "+")

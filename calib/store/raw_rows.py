@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 
 from calib.errors import LogFileError
-from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR
+from calib.logs.check_rows import FIRST_YEAR
 from calib.logs.read_table import RawTable, read_tables
 from calib.logs.words import library_says
 from calib.store.tables import STAMPS, text
@@ -46,6 +46,8 @@ def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, setti
         found = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
         rows = int(found[0]) if found else 0
         years = _years(con, number, [f"r{place}" for place, name in enumerate(table.names) if name in STAMPS])
+    except duckdb.InterruptException:
+        raise
     except duckdb.Error as error:
         raise LogFileError(f"{table.shown} cannot be read: {library_says(error)}.", "Save it again.") from error
     if not table.is_copy and rows != table.lines - table.lines_before - table.header_line:

@@ -280,3 +280,55 @@ def test_names_become_aliases_in_rows_notes_kept_columns_and_quarantine(shop):
     assert b"quill" not in stored
     take_in(shop, write(shop, "c.csv", rows.replace("08:10", "08:20")))
     assert set(runs_of(shop)["operator"]) == {operator}
+
+
+def test_a_build_of_another_process_than_its_machines_is_taken_in_and_warned_of(shop):
+    document = take_in(shop, write(shop, "b.csv", BUILDS), machines={"M1": "VPP", "M2": "PBF"})
+    assert counts(document) == (0, 0, 2, 0, 0)
+    assert document["warnings"] == ["Build B2 is MEX on M2, which is a PBF machine: look at machine and process."]
+    assert take_in(shop, shop / "b.csv", machines={"M2": "MEX"})["warnings"] == [
+        'Machine "M1" is not in the shop file: the defaults of its process are used.'
+    ]
+
+
+def test_a_cell_that_cannot_be_read_is_told_alone_without_what_follows_from_it(shop):
+    rows = "build_id,stage,date,work_min\nB1,sanding,2026-09-31,45\nB1,sanding,2026-09-30,half an hour\n"
+    document = take_in(shop, write(shop, "a.csv", rows))
+    assert [(row["line"], row["column"], row["rule"]) for row in document["quarantine"]] == [
+        (2, "date", "date"), (3, "work_min", "number"),
+    ]  # fmt: skip
+
+
+def test_a_nearest_stage_is_named_once(shop):
+    rows = HEAD + "B1,post_cureing,2026-01-05T08:00,2026-01-05T09:00,M1,\n"
+    document = take_in(shop, write(shop, "a.csv", rows), shop_stages=["post_curing", "part_cleaning"])
+    assert document["quarantine"][0]["reason"].startswith("is no stage; did you mean post_curing")
+    assert document["quarantine"][0]["reason"].count("post_curing") == 1
+
+
+def test_an_end_ten_years_later_is_set_aside(shop):
+    rows = HEAD + "B1,printing,2026-11-20T08:00,2036-11-20T08:00,M1,\n"
+    (row,) = take_in(shop, write(shop, "a.csv", rows))["quarantine"]
+    assert row["reason"] == "is more than 100 days after started_at: is its year right?"
+
+
+def test_local_times_that_exist_twice_or_not_at_all_are_counted(shop):
+    rows = HEAD + (
+        "B1,printing,2026-10-25T02:30,2026-10-25T04:00,M1,\n"  # twice in Berlin: the first, 00:30 UTC
+        "B2,printing,2026-03-29T02:30,2026-03-29T05:00,M2,\n"  # not at all: 03:30 summer time, 01:30 UTC
+        "B1,packing,2026-10-25T02:30:00+01:00,2026-10-25T05:00,,\n"  # says which it is
+    )
+    document = take_in(shop, write(shop, "a.csv", rows))
+    assert document["odd_times"] == {"twice": 1, "missing": 1}
+    assert "1 local time exists twice (the clock went back): the first was taken." in document["warnings"]
+    with open_store(shop) as con:
+        found = con.execute("SELECT started_at::VARCHAR FROM stage_run ORDER BY line").fetchall()
+    assert [at for (at,) in found] == ["2026-10-25 00:30:00", "2026-03-29 01:30:00", "2026-10-25 01:30:00"]
+
+
+def test_a_line_that_is_no_json_adds_no_column(shop):
+    lines = '{"build_id": "B1", "stage": "packing", "started_at": "2026-01-06T08:00"}\nno json\n[1]\n'
+    document = take_in(shop, write(shop, "a.jsonl", lines))
+    assert counts(document) == (1, 0, 0, 2, 0)
+    assert document["files"][0]["kept_columns"] == []
+    assert [row["reason"] for row in document["quarantine"]] == ["is no JSON object"] * 2
