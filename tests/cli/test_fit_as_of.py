@@ -1,0 +1,94 @@
+"""A fit is numbers in tables, and ``fit --as-of`` makes an old one again, whatever was logged since."""
+
+from __future__ import annotations
+
+import json
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calib.cli.app import run
+from calib.store.fits import find_fit
+from calib.store.open_store import open_store
+
+FIRST, WEEKS, LATER = date(2026, 3, 2), 4, 3
+
+
+def write_logs(folder: Path, weeks: range) -> None:
+    """Three builds a day on weekdays, each with two stages; from the fifth week on unloading takes twice as long."""
+    builds = ["build_id,process,machine,parts,height_mm,part_volume_cm3,material"]
+    stages = ["build_id,stage,started_at,ended_at,station,operator"]
+    for day in (FIRST + timedelta(weeks=w, days=d) for w in weeks for d in range(5)):
+        for i in range(3):
+            name, rest = f"B{day:%m%d}{i}", (day.day * 7 + i * 3) % 6
+            minutes = (12 + rest) * (2 if day >= FIRST + timedelta(weeks=WEEKS) else 1)
+            builds.append(f"{name},MEX,ext-1,{4 + rest},30,{20 + 3 * rest},pla")
+            for stage, start, took in (("unloading", 9, minutes), ("packing", 12, 10 + rest)):
+                stages.append(
+                    f"{name},{stage},{day}T{start + i:02d}:00,{day}T{start + i:02d}:{took:02d},bench,Ada Quill"
+                )
+    folder.mkdir()
+    (folder / "builds.csv").write_text("\n".join(builds), encoding="utf-8")
+    (folder / "stages.csv").write_text("\n".join(stages), encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory) -> Path:
+    """A shop that was fitted, got three weeks of other logs, and was fitted as of the first fit's last day."""
+    folder = tmp_path_factory.mktemp("lab") / "shop"
+    assert run(["init", str(folder), "--timezone", "UTC"]) == 0
+    for name, weeks in (("first", range(WEEKS)), ("later", range(WEEKS, WEEKS + LATER))):
+        write_logs(folder / name, weeks)
+        assert run(["import", str(folder / name), "--shop", str(folder)]) == 0
+        assert run(["fit", "--shop", str(folder)]) == 0
+    last = FIRST + timedelta(weeks=WEEKS - 1, days=4)
+    assert run(["fit", "--as-of", str(last), "--shop", str(folder)]) == 0
+    return folder
+
+
+def fit_columns(folder: Path, number: int) -> dict[tuple[str, str], str]:
+    with open_store(folder, read_only=True) as store:
+        rows = store.execute(
+            "SELECT table_name, column_name, dtype, numbers, whole, texts FROM fit_column WHERE fit_id = ?", [number]
+        ).fetchall()
+    return {(table, column): repr(values) for table, column, *values in rows}
+
+
+def test_an_old_fit_is_made_again_to_the_last_bit(shop):
+    first, second, again = (fit_columns(shop, number) for number in (1, 2, 3))
+    assert again == first
+    assert second != first  # the later logs do say something else
+
+
+def test_its_predictions_are_the_old_ones(shop, tmp_path, capsys):
+    (tmp_path / "plan.csv").write_text(
+        "build_id,process,machine,parts,part_volume_cm3,height_mm,material,planned\nP1,MEX,ext-1,6,26,30,pla,true\n",
+        encoding="utf-8",
+    )
+    capsys.readouterr()
+    assert (
+        run(["predict", str(tmp_path / "plan.csv"), "--out", str(tmp_path / "p.csv"), "--shop", str(shop), "--json"])
+        == 0
+    )
+    rows = json.loads(capsys.readouterr().out)["predictions"]
+    unloading = next(row for row in rows if row["stage"] == "unloading")
+    assert unloading["runs_behind"] == 3 * 5 * WEEKS
+    assert unloading["p50_min"] < 22  # not yet twice as long
+
+
+def test_a_stored_fit_is_numbers_and_texts_only(shop):
+    with open_store(shop, read_only=True) as store:
+        kinds = {row[0] for row in store.execute("SELECT DISTINCT dtype FROM fit_column").fetchall()}
+        blobs = store.execute(
+            "SELECT table_name, column_name FROM duckdb_columns() WHERE data_type = 'BLOB'"
+        ).fetchall()
+        tables, _ = find_fit(store)
+    assert kinds <= {"float", "int", "text", "bool", "time"}
+    assert blobs == []
+    assert all(
+        isinstance(value, str | type(None)) for table in tables.values() for column in table
+        if table[column].dtype == object for value in table[column]
+    )  # fmt: skip
+    assert any(np.issubdtype(table[column].dtype, np.floating) for table in tables.values() for column in table)
