@@ -62,10 +62,9 @@ def run(arguments: list[str]) -> int:
     try:
         answer = _call(arguments)
     except (KeyboardInterrupt, typer.Abort):
-        print("Interrupted; nothing was left half-done.", file=sys.stderr)
-        return 130
+        return _interrupted()
     except typer.Exit as stop:
-        return stop.exit_code
+        return _interrupted() if stop.exit_code == 130 else stop.exit_code
     except CalibError as error:
         return _show_error(error.message, error.hint, as_json)
     except typer.exceptions.TyperException as error:
@@ -85,6 +84,11 @@ def _call(arguments: list[str]) -> Any:
         return _program(arguments)(arguments or ["--help"], standalone_mode=False, prog_name="calib")
     finally:
         end_progress()
+
+
+def _interrupted() -> int:
+    print("Interrupted; nothing was left half-done.", file=sys.stderr)
+    return 130
 
 
 def _show_error(message: str, hint: str, as_json: bool) -> int:
