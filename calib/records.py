@@ -152,8 +152,8 @@ class LayerProfile:
     layer_mm : layer thickness [mm]
     z_mm : shape (n,), height of the cut above the lowest point [mm]
     area_mm2, perimeter_mm : shape (n,), of the section [mm2], [mm]
-    contours, segments, corners : shape (n,), closed loops, straight pieces, and vertices that turn by more than
-        20 degrees [-]
+    contours, segments : shape (n,), closed loops and straight pieces [-]
+    corners : shape (n,), corners as so many right angles, by the time that they cost; below 8 degrees they cost none [-]
     up_skin_mm2, down_skin_mm2 : shape (n,), surface that is not covered by the next, or not carried by the last
         layer [mm2]
     angles_deg : shape (k,), directions of fill lines [deg]

@@ -14,7 +14,7 @@ from calib.baseline.sections import Sections, mean_sections, profile_sections, r
 from calib.baseline.term import Numbers, Piece
 from calib.shop.keys import COMMON
 
-SHARP = 3.0  # fewer corners a contour than this: it is a curve
+SHARP = 3.1  # fewer corners a contour than this, a triangle's: it is a curve
 CHANGES_FOR_SECOND_MATERIAL = 2.0  # to the supports' material and back; common practice, no source
 JUMPS_PER_CONTOUR = 2.0  # to its walls and to its fill; common practice, no source
 

@@ -21,7 +21,7 @@ class Sections:
 
     layers : how many layers are like this one [-]
     area_mm2, perimeter_mm : of the section
-    contours, corners : closed loops, and vertices that turn by more than 20 degrees [-]
+    contours, corners : closed loops, and corners as so many right angles [-]
     line_width_mm : sum of |e . n|/2 over the contour's edges: over the spacing it is the number of fill lines [mm]
     up_mm2, down_mm2 : surface that faces up or down and lies at this layer
     support_mm2 : section of the supports

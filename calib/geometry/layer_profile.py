@@ -13,8 +13,6 @@ from calib.geometry.turns import turns_by_layer
 from calib.records import LayerProfile
 
 MAX_LAYERS = 200_000
-CORNER_DEG = 20.0  # a path that turns by more has a corner, by less it is a curve
-STRAIGHT_DEG = 0.1  # pieces that turn by less are one straight piece
 
 
 def layer_profile(
@@ -61,7 +59,7 @@ def layer_profile(
     for cut in sweep(triangles, first, layer_mm, count, under=under):
         sums.add(cut)
     up, down = sums.skins()
-    corners, pieces = turns_by_layer(normals, under, topology.mates, count, (CORNER_DEG, STRAIGHT_DEG))
+    corners, pieces = turns_by_layer(normals, under, topology.mates, count)
     return LayerProfile(
         layer_mm=float(layer_mm),
         z_mm=first - bottom + layer_mm * np.arange(count),
