@@ -94,7 +94,10 @@ def run_queue(
 def machines_free(
     queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
 ) -> dict[str, np.ndarray]:
-    """When each machine of the queue is free, shape (draws,) [wall min]."""
+    """When each machine of the queue is free, shape (draws,) [wall min].
+
+    People and benches are not held: that others are at them is what learned waits are.
+    """
     if not queue:
         return {}
     _, floor = run_queue(queue, shop, clock, start, learned, draws, seed)

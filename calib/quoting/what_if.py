@@ -19,14 +19,26 @@ SAME_MIN = 1.0  # a date that moves by less has not moved
 def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[dict[str, Any]]:
     """Options of both shops, soonest of the changed one first; those that only one of them has too.
 
+    Machines that share the builds stand here where both plans have them share, or where one shop lacks some of them.
+
     Each: process, machine, ride_along, ``today`` and ``changed`` (lead_time_h, touch_min; null where it is no option),
     ``sooner_h`` (range of what is gained, draw by draw; negative: lost), ``chance_sooner``, ``chance_later`` [0..1];
     these three are null where one of both is.
     """
     before = {_name(one): one for one in today}
     after = {_name(one): one for one in changed}
-    names = dict.fromkeys([*after, *before])
-    return [_pair(name, before.get(name), after.get(name)) for name in names]
+    names = [*after, *(name for name in before if name not in after)]
+    return [
+        _pair(name, before.get(name), after.get(name))
+        for name in names
+        if (name in before or not _could_share(name, before)) and (name in after or not _could_share(name, after))
+    ]
+
+
+def _could_share(name: tuple[str, str, bool], others: Mapping[tuple[str, str, bool], Planned]) -> bool:
+    """Whether a group of machines is an option of the others too, only not one worth planning."""
+    machines = name[1].split("+")
+    return len(machines) > 1 and all((name[0], one, False) in others for one in machines)
 
 
 def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> dict[str, Any]:
