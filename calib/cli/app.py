@@ -12,6 +12,7 @@ from calib.cli.answer import error_document, print_document
 from calib.cli.progress import end_progress
 from calib.errors import CalibError
 
+INTERRUPTED = 130  # exit status
 ABOUT = (
     "How long until these parts are finished, by which process, and how sure is that? "
     "Physics first, corrected by this lab's own logs, always as a range.\n\n"
@@ -63,15 +64,13 @@ def run(arguments: list[str]) -> int:
         answer = _call(arguments)
     except (KeyboardInterrupt, typer.Abort):
         return _interrupted()
-    except typer.Exit as stop:
-        return _interrupted() if stop.exit_code == 130 else stop.exit_code
     except CalibError as error:
         return _show_error(error.message, error.hint, as_json)
     except typer.exceptions.TyperException as error:
         called = f"calib {arguments[0]}" if arguments and arguments[0] in commands.IN_ORDER else "calib"
         return _show_error(*usage.in_words(error, called), as_json)
-    if answer is None or isinstance(answer, int):
-        return answer or 0
+    if answer is None or isinstance(answer, int):  # help, version, or Ctrl-C, of which the parser makes this number
+        return _interrupted() if answer == INTERRUPTED else answer or 0
     if as_json:
         print_document(answer.document)
     else:
@@ -88,7 +87,7 @@ def _call(arguments: list[str]) -> Any:
 
 def _interrupted() -> int:
     print("Interrupted; nothing was left half-done.", file=sys.stderr)
-    return 130
+    return INTERRUPTED
 
 
 def _show_error(message: str, hint: str, as_json: bool) -> int:
