@@ -48,7 +48,7 @@ def printing_pieces(b: Builds) -> list[Piece]:
               {"layers": s.layers, "light_s": light, **shown}, CURVE),
         Piece("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
               {"first_layers": first, "first_factor": m["first_factor"], "light_s": light}),
-        Piece("lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
+        Piece("peel, lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
               {"layers": s.layers, "lift_mm": m["lift_mm"], "lift_speed_mm_s": m["lift_speed_mm_s"],
                "return_speed_mm_s": m["return_speed_mm_s"]}),
         Piece("settling, tilt, recoat", s.layers * between / 60.0, "layers x (settling + tilt + recoat)",

@@ -12,7 +12,9 @@ from calib.cli.options import AsJson
 
 
 def measure(
-    part: Annotated[Path, typer.Argument(metavar="PART", help="Mesh file: STL, 3MF, OBJ or PLY.")],
+    part: Annotated[
+        Path, typer.Argument(metavar="PART", help="Part file: STL, 3MF, OBJ, PLY, or STEP with the extra calib[step].")
+    ],
     layers: Annotated[
         float | None, typer.Option(metavar="MM", help="Also list the sections of layers this thick, in mm.")
     ] = None,

@@ -1,3 +1,5 @@
+import tracemalloc
+
 import manifold3d
 import numpy as np
 import pytest
@@ -143,3 +145,15 @@ def test_corners_count_by_the_speed_that_is_kept_round_their_angle(sides):
     each = ((1 - kept) / 0.9) ** 2
     prism = np.array(trimesh.creation.cylinder(10.0, 4.0, sections=sides).triangles)
     assert layer_profile(prism, 1.0).corners == pytest.approx([sides * each] * 4, abs=2e-3)
+
+
+def test_memory_stays_bounded_where_many_planes_cut_long_triangles():
+    mast = np.array(trimesh.creation.cylinder(5.0, 2000.0, sections=500).triangles)
+    tracemalloc.start()
+    profile = layer_profile(mast, 0.1)  # 20,000 layers x 1,000 pieces: 20 million, 160 MB for each number kept of them
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 40e6
+    assert len(profile.z_mm) == 20_000
+    assert profile.area_mm2 == pytest.approx(np.full(20_000, 250 * 25 * np.sin(2 * np.pi / 500)), rel=1e-9)
+    assert profile.contours.tolist() == [1] * 20_000

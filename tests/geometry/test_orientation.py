@@ -1,3 +1,6 @@
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from solids_for_tests import as_library_mesh, box, crumpled, stl_bytes, united
@@ -92,3 +95,16 @@ def test_machines_that_build_alike_share_one_profile_and_supports(mesh_of):
     assert one.profile(0.2) is other.profile(0.2)
     assert one.supports(45.0) is other.supports(45.0)
     assert one.profile(0.2) is not one.profile(0.3)
+
+
+def test_a_part_is_posed_without_the_libraries_that_start_slowly(tmp_path):
+    (tmp_path / "part.stl").write_bytes(stl_bytes(crumpled(3)))
+    lines = [
+        "import sys",
+        "from calib.geometry.orientation import best_pose",
+        "from calib.geometry.read_mesh import read_mesh",
+        f"pose = best_pose(read_mesh({str(tmp_path / 'part.stl')!r}), 'MEX', (200, 200, 200), 45.0)",
+        "pose.profile(0.2), pose.supports(45.0)",
+        "assert not {'scipy', 'trimesh', 'pandas'} & set(sys.modules)",
+    ]
+    subprocess.run([sys.executable, "-c", "\n".join(lines)], check=True)
