@@ -14,7 +14,7 @@ from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.quote_sheet_ladder import ladder
 from calib.report.terminal_compare import flip_sentences, process_lines
-from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words, pieces_a_day
+from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words, pieces_a_day, when_to_start
 from calib.report.when import clock_time, promise, short_day, whole_day
 
 Document = Mapping[str, Any]
@@ -66,6 +66,7 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
     is_soonest = option is quote["options"][0]
     return {
         "advice": advice(quote),
+        "when_to_start": when_to_start(quote),
         "agreed": _agreed(agreed, option, quote["start"]) if agreed else None,
         "bars": range_bars(shown, quote["start"], quote.get("due")),
         "left_out": len(quote["options"]) - len(shown),

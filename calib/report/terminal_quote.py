@@ -31,7 +31,7 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options if stages else chosen(options))]
     if len(options) > SHOWN and not stages:
         shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
-    shown += [advice(doc), *_outside(doc), *_out(doc), *_pose_lines(options)]
+    shown += [advice(doc), *when_to_start(doc), *_outside(doc), *_out(doc), *_pose_lines(options)]
     if stages:
         for option in first_of_each(options):
             shown += [_stage_table(option), *_per_day(option)]
@@ -147,6 +147,12 @@ def advice(doc: Document) -> str:
         f"{_rivals(doc)}"
     )
     return f"{said} {_for_due(doc)}".strip()
+
+
+def when_to_start(doc: Document) -> list[str]:
+    """A sentence where a later start of the first build is better; none where it starts at once."""
+    told = doc.get("start_advice")
+    return [told["text"]] if told and told["moved"] else []
 
 
 def _rivals(doc: Document) -> str:
