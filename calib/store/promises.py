@@ -23,8 +23,9 @@ WITH held AS (
         ON h.name = q.order_id
 ), linked AS (
     SELECT n.quote_id, h.build_id, coalesce(sum(h.parts) FILTER (h.is_item), max(h.parts)) AS parts,
-           unnest(string_split(string_agg(coalesce(h.order_id, ''), '+'), '+')) AS order_name
-    FROM named n JOIN held h USING (row) GROUP BY n.quote_id, h.build_id
+           unnest(string_split(concat_ws('+', string_agg(h.order_id, '+'), any_value(q.order_id), ''), '+')) AS order_name
+    FROM named n JOIN held h USING (row) JOIN quote q ON q.quote_id = n.quote_id
+    GROUP BY n.quote_id, h.build_id
 ), packings AS (
     SELECT build_id, order_id, ended_at FROM stage_run
     WHERE list_contains(string_split(stage, '+'), 'packing') AND ended_at IS NOT NULL AND NOT held

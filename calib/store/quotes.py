@@ -12,6 +12,7 @@ import duckdb
 
 import calib
 from calib.errors import UsageError
+from calib.store.ids import join_held
 
 _COLUMNS = (
     "quote_id", "quoted_at", "document", "accepted_option", "accepted_at", "due_at", "chance", "note", "order_id",
@@ -71,6 +72,8 @@ def accept_quote(
         "hurried = ? WHERE quote_id = ?",
         [option, _now(), _utc(due_at), chance, note, order_id, hurried, name],
     )
+    if order_id:
+        join_held(con)  # runs of the order may have been logged before
 
 
 def withdraw_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> None:

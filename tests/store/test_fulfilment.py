@@ -66,6 +66,19 @@ def test_packing_counts_by_build_by_order_and_by_joined_ids(lab):
     }
 
 
+def test_packing_by_the_quote_s_order_counts_for_builds_that_name_the_quote(lab):
+    stages = ",R2,packing,2026-03-02T12:00,2026-03-02T13:00,\n"
+    assert found(lab, "B3,MEX,m,20,Q00002,\n", stages) == {"Q00002": [("B3", 20, at(13))]}
+
+
 def test_packing_that_failed_or_still_runs_does_not_count(lab):
     stages = "B1,,packing,2026-03-02T08:00,2026-03-02T09:00,failed\nB1,,packing,2026-03-02T10:00,,\n"
     assert found(lab, "B1,MEX,m,10,Q00001,\n", stages) == {"Q00001": [("B1", 10, None)]}
+
+
+def test_runs_of_an_order_wait_until_a_quote_becomes_it(lab):
+    stages = ",R7,packing,2026-03-02T12:00,2026-03-02T13:00,\n"
+    assert found(lab, "B1,MEX,m,10,Q00001,\n", stages) == {"Q00001": [("B1", 10, None)]}
+    with open_store(lab) as con:
+        accept_quote(con, "Q00001", order_id="R7")
+        assert find_fulfilment(con)["Q00001"] == [{"build_id": "B1", "parts": 10, "packed_at": at(13)}]
