@@ -12,6 +12,7 @@ from calib.calibration.effects import SAMPLE
 from calib.shop.model import Shop
 
 MORE = 5  # runs that a person might log in a week or two
+LEAST = 3.0  # points of per cent; less is not worth a word
 WORTH = 0.9  # a range that gets no narrower than this share of what it is is not worth a word
 MOST = 3
 
@@ -34,7 +35,7 @@ def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, s
             found.append(
                 {"process": process, "stage": stage, "runs": len(runs)} | _narrowed(model, runs, process, stage, usual)
             )
-    worth = [one for one in found if one["then_pct"] < WORTH * one["now_pct"]]
+    worth = [one for one in found if one["then_pct"] < min(WORTH * one["now_pct"], one["now_pct"] - LEAST)]
     return sorted(worth, key=lambda one: -one["saved_min"])[:MOST]
 
 
