@@ -18,6 +18,7 @@ from calib.geometry.read_stl import read_stl
 from calib.geometry.units import MM_PER, absurd_size, ask_unit, unit_named
 
 MAX_BYTES = 512 * 1024**2
+MAX_BYTES_BY_LIBRARY = 192 * 1024**2  # OBJ, PLY, STEP: read whole, in many times the room of the file
 MAX_FACES = 5_000_000
 GREATEST_MM = 1e6  # a kilometre: past that a float has too few digits left for layers
 READERS = {".stl": "STL", ".3mf": "3MF", ".obj": "OBJ", ".ply": "PLY", ".step": "STEP", ".stp": "STEP"}
@@ -83,9 +84,10 @@ def _bytes_of(path: Path) -> bytes:
         )
     try:
         size = path.stat().st_size
-        if size > MAX_BYTES:
+        most = MAX_BYTES if path.suffix.lower() in (".stl", ".3mf") else MAX_BYTES_BY_LIBRARY
+        if size > most:
             raise MeshError(
-                f"{path.name} has {size / 1024**2:.0f} MB; at most {MAX_BYTES // 1024**2} MB are read.",
+                f"{path.name} has {size / 1024**2:.0f} MB; at most {most // 1024**2} MB are read.",
                 "Export it with a coarser mesh: a tenth of a layer is fine enough.",
             )
         data = path.read_bytes()

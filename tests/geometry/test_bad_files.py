@@ -159,6 +159,15 @@ def test_archives_that_burst_are_stopped_in_bounded_memory(tmp_path, bomb):
         assert text in sentence(path)
 
 
+@pytest.mark.parametrize(("name", "most"), [("a.stl", 512), ("a.3mf", 512), ("a.obj", 192), ("a.ply", 192)])
+def test_files_that_are_too_large_are_refused_unread(tmp_path, name, most):
+    path = tmp_path / name
+    with path.open("wb") as stream:
+        stream.truncate(most * 1024**2 + 1)  # a sparse file
+    with memory_below(5):
+        assert f"at most {most} MB are read" in sentence(path)
+
+
 def test_a_header_that_promises_much_takes_no_memory(tmp_path):
     path = tmp_path / "promises.stl"
     path.write_bytes(bytes(80) + MAX_FACES.to_bytes(4, "little") + bytes(500))
