@@ -26,7 +26,7 @@ OWN_WORDS = {"process", "stage", "kind", "rule", "state", "outcome", "ended_by",
 
 
 def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, Any]:
-    """Replace a person, by name or alias, by 'forgotten' everywhere.
+    """Replace a person, by name or alias, by 'forgotten' in every text, and take them off their runs.
 
     backups : do the same to the backups and to stores that a restore replaced; otherwise they are only named
 
@@ -77,6 +77,8 @@ def _forget_in(con: duckdb.DuckDBPyConnection, name: str, alias: str) -> int:
             _forget_in_column(con, table, column, kind, words if column in FREE_TEXT else whole)
             for table, column, kind in _text_columns(con)
         )
+        for table in ("stage_run", "stage_run_history"):  # several who are forgotten are not one person
+            con.execute(f"UPDATE {table} SET operator = NULL WHERE operator = '{FORGOTTEN}'")
         con.execute("COMMIT")
     except BaseException:
         con.execute("ROLLBACK")
