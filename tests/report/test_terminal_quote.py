@@ -26,7 +26,9 @@ def test_a_later_start_is_told_where_it_is_better():
     text = "Start the first build at 16:30 on 2026-12-01: printing then ends in staffed hours with 90%."
     told = show_quote(quote_document() | {"start_advice": {"moved": True, "text": text}})
     assert text in " ".join(told.split())
-    assert "Start the first build" not in show_quote(quote_document() | {"start_advice": {"moved": False, "text": text}})
+    assert "Start the first build" not in show_quote(
+        quote_document() | {"start_advice": {"moved": False, "text": text}}
+    )
 
 
 def test_another_year_is_written():
