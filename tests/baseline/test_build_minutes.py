@@ -347,3 +347,16 @@ def test_refills_go_with_the_material_used_and_sanding_with_the_material():
     tough = patched(shop_text("UTC"), '[[material]]\nid = "pla"\nsanding_ratio = 2\n')
     usual, longer = (terms_of(s, process="MEX", material="pla", **SHAPES) for s in (SHOP, tough))
     assert longer["sanding", "surface"].minutes == pytest.approx(2 * usual["sanding", "surface"].minutes)
+
+
+@settings(max_examples=25, deadline=None)
+@given(PROCESS, st.floats(5.0, 60.0), st.floats(5.0, 60.0), st.floats(4.0, 60.0), st.floats(1.05, 2.0))
+def test_a_part_stretched_upwards_is_never_faster_by_its_own_layers(process, x, y, z, taller):
+    layer = SHOP.machines[MACHINES[process]].params["layer_mm"]
+    low, high = (
+        minutes(process=process, parts=1.0, profile=[layer_profile(box(x, y, height), layer)], support_volume_cm3=0.0)
+        for height in (z, z * taller)
+    )
+    assert sum(high[s] for s in ("warm_up", "printing") if s in high) >= (
+        sum(low[s] for s in ("warm_up", "printing") if s in low) * (1 - 1e-9)
+    )

@@ -11,7 +11,7 @@ from solids_for_tests import as_library_mesh, ball, box, stl_bytes, stl_text
 from calib.errors import CalibError, MeshError
 from calib.geometry import read_3mf
 from calib.geometry.read_mesh import read_mesh, read_part
-from calib.geometry.units import ask_unit
+from calib.geometry.units import MM_PER, ask_unit
 
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 RELS = (
@@ -202,3 +202,15 @@ def test_any_few_triangles_give_a_volume_or_none_but_no_crash(tmp_path_factory, 
     path.write_bytes(stl_bytes(np.array(rows).reshape(-1, 3, 3)))
     mesh = read_mesh(path)
     assert np.isnan(mesh.volume_mm3) or 0 < mesh.volume_mm3 <= 125 + 1e-6
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.sampled_from(sorted(MM_PER)), st.floats(0.5, 20.0))
+def test_a_unit_scales_lengths_surfaces_and_volumes(tmp_path_factory, unit, size):
+    path = tmp_path_factory.getbasetemp() / "unit.stl"
+    path.write_bytes(stl_bytes(ball(size, 2)))
+    plain, scaled = read_mesh(path), read_mesh(path, unit=unit)
+    k = MM_PER[unit]
+    assert scaled.size_mm == pytest.approx(k * plain.size_mm)
+    assert scaled.area_mm2 == pytest.approx(k**2 * plain.area_mm2)
+    assert scaled.volume_mm3 == pytest.approx(k**3 * plain.volume_mm3)
