@@ -57,24 +57,34 @@ def accept(
         accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried)
     after = forecast(folder, today)
     progress("")
-    own = next((row for row in after if row["quote_id"] == quote["quote_id"]), None)
+    kept = {"order_id": order, "chance_then": chance, "hurried": hurried, "note": note}
+    return _document(document, option, due, today, before, after) | kept
+
+
+def _document(
+    document: dict[str, Any],
+    option: dict[str, Any],
+    due: datetime,
+    today: Today,
+    before: dict[str, dict[str, Any]],
+    after: list[dict[str, Any]],
+) -> dict[str, Any]:
+    """What was accepted, and what the forecasts before and after say of it and of the others."""
+    name = document["quote_id"]
+    own = next((row for row in after if row["quote_id"] == name), {})
     return {
         "start": today.now.isoformat(timespec="minutes"),
-        "quote_id": quote["quote_id"],
-        "order_id": order,
+        "quote_id": name,
         "part": document["part"],
         "quantity": document["quantity"],
         "process": option["process"],
         "machine": option["machine"],
         "promised_at": due.isoformat(timespec="minutes"),
-        "chance_then": chance,
-        "chance": own["chance"] if own else None,
-        "ready_at": own["ready_at"] if own else None,
-        "because": own["because"] if own else None,
-        "hurried": hurried,
-        "note": note,
-        "slips": slips(before, after, quote["quote_id"]),
-        "others": sum(row["quote_id"] != quote["quote_id"] for row in after),
+        "chance": own.get("chance"),
+        "ready_at": own.get("ready_at"),
+        "because": own.get("because"),
+        "slips": slips(before, after, name),
+        "others": sum(row["quote_id"] != name for row in after),
         "warnings": _warnings(document, due, today),
     }
 
