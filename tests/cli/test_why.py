@@ -22,7 +22,7 @@ def write_logs(folder: Path) -> None:
         minutes = 400 if i == ODD else 12 + (i * 7) % 5 + (4 if who == PEOPLE[0] else 0)
         end = f"{10 + minutes // 60:02d}:{minutes % 60:02d}"
         stages.append(f"B{i},unloading,{day}T10:00,{day}T{end},bench,{who}")
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
     (folder / "builds.csv").write_text("\n".join(builds), encoding="utf-8")
     (folder / "stages.csv").write_text("\n".join(stages), encoding="utf-8")
 
