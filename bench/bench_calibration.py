@@ -75,7 +75,7 @@ def ours(labs: list[Lab]) -> None:
     show("calib", scored(labs, tables), (time.perf_counter() - start) / len(labs))
 
 
-def peers(labs: list[Lab], step: int = 4) -> None:
+def peers(labs: list[Lab], step: int) -> None:
     from peers import PEERS, replay_peer
 
     for name, peer in PEERS.items():
@@ -138,6 +138,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="1,2,3,4,5")
     parser.add_argument("--peers", action="store_true", help="well-known libraries' models beside ours")
+    parser.add_argument(
+        "--peer-step", type=int, default=4, metavar="WEEKS", help="peers learn anew every so many weeks"
+    )
     parser.add_argument("--sparse", type=int, default=0, metavar="N", help="N short labs, for cells under 10 runs")
     parser.add_argument("--jobs", action="store_true", help="whole jobs")
     parser.add_argument("--speed", action="store_true")
@@ -146,7 +149,7 @@ def main() -> None:
     if labs:
         ours(labs)
         if options.peers:
-            peers(labs)
+            peers(labs, options.peer_step)
         if options.jobs:
             jobs(labs)
     if options.sparse:

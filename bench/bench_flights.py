@@ -1,6 +1,6 @@
 """Real planned-against-actual times: block times of flights out of New York in 2013 (CC0), replayed week by week.
 
-    python bench/bench_flights.py [--weeks N] [--every N] [--peers]
+    python bench/bench_flights.py [--every N] [--peers] [--step WEEKS]
 
 planned = scheduled gate to gate minutes with zones taken off; actual = planned + arrival delay - departure delay.
 Cells are destination and carrier, the machine is the aircraft's tail number.
@@ -55,22 +55,23 @@ def flights(every: int = 1) -> pd.DataFrame:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--every", type=int, default=10, help="use every N-th flight")
+    parser.add_argument("--every", type=int, default=1, help="use every N-th flight")
+    parser.add_argument("--step", type=int, default=1, help="peers learn anew every so many weeks")
     parser.add_argument("--peers", action="store_true", help="the peers beside ours")
     options = parser.parse_args()
     from calib.calibration.replay import replay, score
 
     runs = flights(options.every)
-    start = time.perf_counter()
+    start = time.process_time()
     found = replay(runs, options={"group": GROUP})
-    _show("calib", score(found), time.perf_counter() - start)
+    _show("calib", score(found), time.process_time() - start)
     if options.peers:
         from peers import PEERS, replay_peer
 
         for name, peer in PEERS.items():
-            start = time.perf_counter()
-            table = replay_peer(peer, runs, GROUP)
-            _show(name, score(table), time.perf_counter() - start)
+            start = time.process_time()
+            table = replay_peer(peer, runs, GROUP, options.step)
+            _show(name, score(table), time.process_time() - start)
 
 
 def _show(name: str, figures: dict, seconds: float) -> None:

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-QUICK = {"bench_flights": ["--weeks", "6", "--every", "10"]}
+QUICK = {"bench_flights": ["--every", "10"]}
 
 
 def quick_arguments(script: Path) -> list[str]:
