@@ -12,6 +12,7 @@ REACH = 2.0  # [sd] values are drawn in to so much from the middle of their neig
 NEIGHBOURS = 7  # runs on each side
 SURE = 0.8  # chance from which on a change is called a step or a creep
 TEMPER = 1.3  # errors hang together within a week: likelihoods count for less (measured, bench/bench_drift_lab.py)
+LOOSE = 2.2  # variance of a size over that of independent runs: chosen after the event, creep besides (measured there)
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,7 @@ def creep_size(values: np.ndarray, weight: np.ndarray, at: np.ndarray, run: int)
     middle = weight @ ramp / weight.sum()
     square = weight @ (ramp - middle) ** 2
     slope = weight @ ((ramp - middle) * values) / square
-    half = Z90 * np.sqrt(TEMPER / square) * ramp[-1]
+    half = Z90 * np.sqrt(LOOSE / square) * ramp[-1]
     return float(slope * ramp[-1]), float(slope * ramp[-1] - half), float(slope * ramp[-1] + half)
 
 
@@ -126,5 +127,5 @@ def change_size(values: np.ndarray, scale: np.ndarray, run: int) -> tuple[float,
     """Shift of the mean at ``run`` with its 90 % range."""
     before, se_before = robust_mean(values[:run], scale[:run])
     after, se_after = robust_mean(values[run:], scale[run:])
-    half = Z90 * np.sqrt(TEMPER) * float(np.hypot(se_before, se_after))
+    half = Z90 * np.sqrt(LOOSE) * float(np.hypot(se_before, se_after))
     return after - before, after - before - half, after - before + half

@@ -14,7 +14,7 @@ import numpy as np
 CLIP, FADED, LEAST = 2.0, 10.0, 1.0  # [sd] measured: with forgotten timers the most important step of all
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
-DEAD_ZONE = 0.13  # [sd] a shift smaller than this is the creep of every stage, no change; bench/bench_drift_lab.py
+DEAD_ZONE = 0.05  # [sd] a shift smaller than this is the creep of every stage, no change; bench/bench_drift_lab.py
 MEMORY = 200.0  # runs after which the centre forgets
 START = 9  # runs whose median the centre starts from
 LAGS = np.unique(np.round(4 * 1.15 ** np.arange(30)).astype(int))  # last runs looked at together: 4 to 230
