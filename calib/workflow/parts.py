@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping, Sequence
 from hashlib import sha256
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from calib.errors import CalibError
+from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.shape import ShapeFinder
 from calib.records import MeasuredPart
@@ -48,14 +51,30 @@ def _parts_of(
         known = find_parts(store)
     fresh = []
     for path, process in _named(folder, builds):
-        digest = sha256(path.read_bytes()).hexdigest()
-        if (path.name, process) not in known or known[path.name, process].sha256 != digest:
+        if not _is_known(known, path.name, process, sha256(path.read_bytes()).hexdigest()):
             progress(f"Measuring {path.name} ...")
-            fresh += _measured(path, process, digest, shop)
+            fresh += _measured(_read(path), process, shop)
     if fresh:
         with open_store(folder) as store:
             save_parts(store, fresh)
     return {**known, **{(part.name, part.process): part for part in fresh}}
+
+
+def remember_parts(folder: Path, meshes: Sequence[Mesh], shop: Shop) -> None:
+    """Keep parts that were quoted, as each process of the shop would build them: logs may name them later."""
+    with open_store(folder, read_only=True) as store:
+        known = find_parts(store)
+    processes = {machine.process for machine in shop.machines.values()}
+    wanted = [(mesh, process) for mesh in dict.fromkeys(meshes) for process in sorted(processes)]
+    fresh = [(mesh, process) for mesh, process in wanted if not _is_known(known, mesh.name, process, mesh.sha256)]
+    if fresh:
+        measured = [part for mesh, process in fresh for part in _measured(mesh, process, shop)]
+        with open_store(folder) as store:
+            save_parts(store, measured)
+
+
+def _is_known(known: Mapping[tuple[str, str], MeasuredPart], name: str, process: str, digest: str) -> bool:
+    return (name, process) in known and known[name, process].sha256 == digest
 
 
 def _named(folder: Path, builds: pd.DataFrame) -> list[tuple[Path, str]]:
@@ -67,17 +86,20 @@ def _named(folder: Path, builds: pd.DataFrame) -> list[tuple[Path, str]]:
     return [(path, process) for name, process in found if (path := folder / FOLDER / name).is_file()]
 
 
-def _measured(path: Path, process: str, digest: str, shop: Shop) -> list[MeasuredPart]:
-    """The part in the pose of the first machine of the process that takes it; nothing where none does or none can read it."""
-    machines = [machine for machine in shop.machines.values() if machine.process == process]
+def _read(path: Path) -> Mesh | None:
     try:
-        finder = ShapeFinder(read_mesh(path))
-        shapes = (finder.shape(machine) for machine in machines)
-        shape = next((shape for shape in shapes if shape is not None), None)
-    except CalibError:
+        return read_mesh(path)
+    except CalibError:  # a build whose part cannot be read is reckoned without it
+        return None
+
+
+def _measured(mesh: Mesh | None, process: str, shop: Shop) -> list[MeasuredPart]:
+    """The part in the pose of the first machine of the process that takes it; nothing where none does."""
+    machines = [machine for machine in shop.machines.values() if machine.process == process]
+    if mesh is None or not math.isfinite(mesh.volume_mm3):
         return []
-    if shape is None:
-        return []
+    shapes = map(ShapeFinder(mesh).shape, machines)
     return [
-        MeasuredPart(path.name, process, digest, shape.area_cm2, shape.support_cm3, shape.contact_cm2, shape.profile)
+        MeasuredPart(mesh.name, process, mesh.sha256, one.area_cm2, one.support_cm3, one.contact_cm2, one.profile)
+        for one in islice(filter(None, shapes), 1)
     ]

@@ -26,6 +26,7 @@ from calib.store.quotes import save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import write_comparison, write_sheet
+from calib.workflow.parts import remember_parts
 from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
 from calib.workflow.times import moment
@@ -114,7 +115,7 @@ def quote_lines(
         )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
-    document["quote_id"] = _keep(folder, document)
+    document["quote_id"] = _keep(folder, document, meshes, shop)
     for out, edition in ((sheet, "outward"), (inward, "inward")):
         if out is not None:
             write_sheet(out, document, edition)
@@ -257,10 +258,11 @@ def _process_code(word: str) -> str:
     return code
 
 
-def _keep(folder: Path, document: dict[str, Any]) -> str | None:
-    """Store the quote, with a word on how many pieces to start; None where there is no store."""
+def _keep(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Shop) -> str | None:
+    """Store the quote and its parts, with a word on how many pieces to start; None where there is no store."""
     if not has_store(folder):
         return None
+    remember_parts(folder, meshes, shop)
     with open_store(folder) as store:
         document["notes"] = [*document["notes"], *piece_notes(find_yields(store), document)]
         return save_quote(store, document)

@@ -51,3 +51,11 @@ def test_a_path_in_a_log_reads_nothing_outside_the_folder(lab, capsys):
 def test_a_mesh_that_cannot_be_read_is_as_if_it_were_not_there(lab, capsys):
     (lab / "parts" / "broken.stl").write_bytes(b"no mesh at all")
     assert {kind for kind, _ in basis(lab, "broken.stl", capsys).values()} == {"count"}
+
+
+def test_a_quoted_part_is_known_when_a_log_names_it(lab, capsys):
+    part = lab.parent / "elsewhere" / "cable_clip.stl"
+    part.parent.mkdir()
+    shutil.copy(PARTS / "cable_clip.stl", part)
+    assert run(["quote", str(part), "--shop", str(lab), "--qty", "2"]) == 0
+    assert {kind for kind, _ in basis(lab, "cable_clip.stl", capsys).values()} == {"profile"}
