@@ -47,7 +47,7 @@ def plain(value: Any) -> Any:
 
 
 def print_document(document: dict[str, Any]) -> None:
-    print(json.dumps(plain(document), ensure_ascii=False, allow_nan=False, indent=1))
+    print(json.dumps(plain(document), ensure_ascii=False, allow_nan=False))
 
 
 def error_document(message: str, hint: str) -> dict[str, Any]:
