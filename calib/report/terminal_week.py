@@ -19,7 +19,7 @@ def show_week(doc: Document) -> str:
 
 
 def _imported(doc: Document) -> list[str]:
-    lines = [f"{file['path']}: {file['error']}" for file in doc["import"]["files"] if file.get("error")]
+    lines = [str(file["error"]) for file in doc["import"]["files"] if file.get("error")]
     if doc["newly_set_aside"]:
         lines.append(
             f"{count(doc['newly_set_aside'], 'row')} newly set aside. To see them, mend them and try again: calib rejects --out to-mend"
