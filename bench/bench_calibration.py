@@ -6,6 +6,7 @@ python bench/bench_calibration.py [--seeds 1,2,3,4,5] [--peers] [--sparse 50] [-
 from __future__ import annotations
 
 import argparse
+import resource
 import time
 from collections.abc import Iterator
 
@@ -15,6 +16,7 @@ from simulator import LEVELS, Lab, oracle, simulate
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.joint import draw_minutes
+from calib.calibration.moments import Moments, SharedEffect, accumulate, sparse_rows
 from calib.calibration.options import Options
 from calib.calibration.passes import begin
 from calib.calibration.replay import replay
@@ -134,6 +136,25 @@ def speed() -> None:
     print(f"half a year, {len(half.runs)} runs: {time.perf_counter() - start:.2f} s")
 
 
+def million() -> None:
+    """CPU seconds to sum a million runs up as moments, chunk by chunk: what a refit of all history costs."""
+    rows = read_runs(simulate(77, weeks=30).runs, Options())
+    going = begin(rows, Options())
+    for _ in going.weeks():
+        pass
+    learner, parts = going.learner, np.arange(len(going.coded.part_row))
+    coded = going.coded.take(parts, going.coded.part_row)
+    learner.vocabulary.measure(coded, rows.log_baseline, learn=False)
+    shared = SharedEffect(np.unique(rows.build, return_inverse=True)[1], np.ones(rows.count), 0.01)
+    start, total = time.process_time(), Moments(np.zeros(()), np.zeros(()))
+    while total.rows < 1_000_000:
+        entries = learner.design.entries(coded)
+        design = sparse_rows(entries.row, entries.column, entries.value, (rows.count, learner.design.size))
+        total = total + accumulate(design, rows.y, np.full(rows.count, 40.0), shared)
+    seconds, peak = time.process_time() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"{total.rows} runs summed up, {learner.design.size} effects: {seconds:.1f} s of CPU, at most {peak:.0f} MB")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="1,2,3,4,5")
@@ -156,6 +177,7 @@ def main() -> None:
         ours([simulate(1000 + seed, weeks=SPARSE_WEEKS) for seed in range(options.sparse)])
     if options.speed:
         speed()
+        million()
 
 
 if __name__ == "__main__":
