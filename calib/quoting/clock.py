@@ -108,7 +108,8 @@ class OpenClock:
         ready_open = opened - self._shift[minute] + wait
         begin = np.maximum(ready_open, free)
         end = begin + minutes
-        end_wall = end + self._shift_at[self._open_minute(end)]
+        passed = self._open_minute(end)  # may lengthen the table: asked before the table is read
+        end_wall = end + self._shift_at[passed]
         before = np.ceil(begin - (self.before[0] + 1e-9)).astype(np.int64)  # inside: it is not after the end
         return np.maximum(begin + self._shift_at[before], opened), end_wall, ready_open
 

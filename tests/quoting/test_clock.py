@@ -80,3 +80,9 @@ def test_years_of_work_are_found_or_refused():
     assert clock.after(START, 60.0 * 520) > START + 9 * 365 * 1440
     with pytest.raises(NoPlanError, match="not be finished within 40 years"):
         clock.after(START, 60.0 * 52 * 50)
+
+
+def test_work_that_ends_beyond_what_was_looked_up_so_far_is_the_same_in_one_look():
+    end, minutes = OpenClock(WEEK, (), "Europe/Berlin").work(START, 200_000.0)[1], np.array([200_000.0])
+    ready = np.array([START])
+    assert OpenClock(WEEK, (), "Europe/Berlin").work_from(ready, -np.inf, minutes)[1] == pytest.approx([float(end)])
