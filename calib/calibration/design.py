@@ -183,7 +183,7 @@ class Design:
             seen[key] = seen.get(key, 0) + count
             if seen[key] >= least:
                 ready.append((-seen[key], key))
-        room = min(self.most - self.size, (block.most or self.most) - len(self.keys[block.name]))
+        room = self._room(block)
         chosen = np.sort(np.array([key for _, key in sorted(ready)[: max(room, 0)]], np.int64))
         for key in chosen.tolist():
             del seen[key]
@@ -194,8 +194,15 @@ class Design:
         self.size += len(chosen)
         return chosen
 
+    def _room(self, block: Block) -> int:
+        """Effects that may still be added to a block; what a block with a limit of its own may take is kept free for it."""
+        kept = sum(other.most - len(self.keys[other.name]) for other in self.blocks if other.most)
+        return block.most - len(self.keys[block.name]) if block.most else self.most - self.size - kept
+
     def _least(self, block: Block) -> float:
         """Rows that a new effect needs now: the fuller the design, the more."""
+        if block.most:
+            return block.needs
         crowd = max(self.size / self.most - CROWDED, 0.0) / (1 - CROWDED)
         return float(block.needs * DEAREST**crowd)
 

@@ -32,7 +32,7 @@ class Options:
     dynamic: bool = True
     robust: bool = True
     recalibrate: bool = True
-    most_effects: int = 700
+    most_effects: int = 1000
 
     def __post_init__(self) -> None:
         if isinstance(self.group, str):

@@ -63,3 +63,23 @@ def test_terms_and_usage_survive_being_stored_to_the_last_bit():
     plan = past.head(20).drop(columns="operator")
     again = Calibrator.from_tables(model.to_tables())
     pd.testing.assert_frame_equal(again.predict(plan), model.predict(plan), check_exact=True)
+
+
+def test_every_level_walks_however_many_effects_there_are():
+    # effects of persons, benches and terms once filled the design before the levels came: their creep was not followed
+    rng = np.random.default_rng(5)
+    n = 1200
+    at = pd.date_range("2026-01-05", periods=n, freq="3h")
+    weeks = (at - at[0]).days / 7
+    stages = np.array([f"s{i}" for i in range(8)])[np.arange(n) % 8]
+    creep = np.where(stages == "s7", 0.03 * weeks, 0.0)
+    past = pd.DataFrame(
+        {
+            "process": "MEX", "stage": stages, "baseline_min": rng.uniform(10, 40, n), "ended_at": at,
+            "operator": rng.choice([f"p{i}" for i in range(30)], n), "station": rng.choice(["a", "b", "c"], n),
+        }
+    )  # fmt: skip
+    past["actual_min"] = past["baseline_min"] * np.exp(creep + 0.15 * rng.standard_normal(n))
+    model = Calibrator(most_effects=100).fit(past)
+    said = model.predict(past[past["stage"] == "s7"].tail(1), quantiles=LEVELS)[0.5].iloc[0]
+    assert said > past["baseline_min"][past["stage"] == "s7"].iloc[-1] * np.exp(0.7 * creep.max())
