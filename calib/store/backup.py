@@ -1,4 +1,4 @@
-"""Backup and restore by the engine's own export: plain Parquet and SQL that any DuckDB reads."""
+"""Backups by the engine's own export: plain Parquet and SQL that any DuckDB reads."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 import duckdb
 
-from calib.errors import StoreError, UsageError
+from calib.errors import StoreError
 
 BACKUPS = "backups"
 
@@ -29,53 +29,6 @@ def backup_store(con: duckdb.DuckDBPyConnection, folder: Path, label: str = "") 
     return target
 
 
-def backup_before_migration(con: duckdb.DuckDBPyConnection, path: Path) -> Path:
-    return backup_store(con, path.parent, "before-migration")
-
-
 def list_backups(folder: Path) -> list[Path]:
     """Complete backups of a shop, the newest last."""
     return sorted(p for p in (folder / BACKUPS).glob("*") if p.is_dir() and p.suffix != ".unfinished")
-
-
-def restore_store(folder: Path, backup: Path | None = None) -> tuple[Path, Path | None]:
-    """Put a backup (the newest if none is named) in the store's place; what was there is kept beside it.
-
-    Returns the backup used, and where the old store is now.
-    """
-    from calib.store.open_store import STORE_NAME
-
-    if backup is None:
-        backups = list_backups(folder)
-        if not backups:
-            raise UsageError(f"There is no backup in {folder / BACKUPS}.", "Make one first: calib backup.")
-        backup = backups[-1]
-    if not (backup / "schema.sql").is_file():
-        raise UsageError(f"{backup} is no backup: it has no schema.sql.", "Name one of the folders in 'backups'.")
-    path, fresh = folder / STORE_NAME, folder / (STORE_NAME + ".restoring")
-    fresh.unlink(missing_ok=True)
-    read_back(backup, fresh)
-    old = None
-    if path.exists():
-        old = path.with_name(f"{path.stem}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}.duckdb")
-        os.replace(path, old)
-        wal = path.with_name(path.name + ".wal")
-        if wal.exists():
-            os.replace(wal, old.with_name(old.name + ".wal"))
-    os.replace(fresh, path)
-    return backup, old
-
-
-def read_back(backup: Path, path: Path) -> None:
-    """A new store file from a backup."""
-    try:
-        with duckdb.connect(str(path)) as con:
-            con.execute("SET TimeZone = 'UTC'")
-            con.execute("IMPORT DATABASE '" + str(backup).replace("'", "''") + "'")
-            con.execute("CHECKPOINT")
-    except duckdb.Error as error:
-        path.unlink(missing_ok=True)
-        raise StoreError(
-            f"The backup {backup} cannot be read: {str(error).splitlines()[0]}",
-            "Try an older one; nothing was changed.",
-        ) from error

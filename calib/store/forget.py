@@ -11,9 +11,10 @@ from typing import Any
 import duckdb
 
 from calib.errors import UsageError
-from calib.store.backup import BACKUPS, list_backups, read_back
+from calib.store.backup import BACKUPS, list_backups
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import alias_of, find_key, is_alias, words_of
+from calib.store.restore import read_back
 from calib.store.traces import files_with
 
 FORGOTTEN = "forgotten"

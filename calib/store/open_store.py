@@ -12,6 +12,7 @@ import duckdb
 
 from calib.errors import StoreError
 from calib.logs.words import library_says
+from calib.store.backup import backup_store
 from calib.store.migrate import migrate, newest_version, version_of
 
 STORE_NAME = "shop.duckdb"
@@ -85,9 +86,7 @@ def _make_current(path: Path, wait_s: float, create: bool) -> None:
         if version == newest_version():
             return
         if version:
-            from calib.store.backup import backup_before_migration
-
-            backup_before_migration(connection, path)
+            backup_store(connection, path.parent, "before-migration")
         migrate(connection)
     finally:
         connection.close()

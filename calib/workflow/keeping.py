@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
-from calib.store.backup import backup_store, restore_store
+from calib.store.backup import backup_store
 from calib.store.check import check_store
 from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import open_store
+from calib.store.restore import restore_store
 from calib.store.undo import undo_last
 
 

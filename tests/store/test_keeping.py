@@ -10,13 +10,14 @@ from hypothesis import strategies as st
 from shop_folder import counts, take_in, write
 
 from calib.errors import UsageError
-from calib.store.backup import backup_store, restore_store
+from calib.store.backup import backup_store
 from calib.store.check import check_store
 from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import forget_older
 from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
+from calib.store.restore import restore_store
 from calib.store.runs import find_runs
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,SLA,M1,3,O1\n"
