@@ -31,9 +31,7 @@ def find_parts(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], Measured
     found = con.execute(
         f"SELECT {', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)} FROM part WHERE process IS NOT NULL ORDER BY measured_at"
     ).fetchall()
-    parts = [
-        MeasuredPart(**dict(zip(FACTS, row, strict=False)), profile=_profile(*row[len(FACTS) :])) for row in found
-    ]
+    parts = [MeasuredPart(**dict(zip(FACTS, row, strict=False)), profile=_profile(*row[len(FACTS) :])) for row in found]
     return {(part.name, part.process): part for part in parts}
 
 
