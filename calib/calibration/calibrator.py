@@ -96,12 +96,12 @@ class Calibrator:
         Returns a frame with the index of ``rows``, a column for each quantile [min], and runs_behind.
         Raises UsageError for a missing column, a baseline not above 0, or a quantile outside (0, 1).
         """
-        levels = np.asarray(quantiles, float)
-        if ((levels <= 0) | (levels >= 1)).any():
-            raise UsageError(f"quantiles {tuple(quantiles)}: each must lie between 0 and 1")
+        levels = pd.to_numeric(pd.Series(quantiles, dtype=object), errors="coerce").to_numpy(float)
+        if not ((levels > 0) & (levels < 1)).all():
+            raise UsageError(f"quantiles {quantiles}: each must lie between 0 and 1")
         plans, expected = self._expected(rows)
         minutes = row_quantiles(self._state, plans, expected, levels)
-        table = pd.DataFrame(minutes, index=rows.index, columns=list(quantiles))
+        table = pd.DataFrame(minutes, index=rows.index, columns=levels.tolist())
         table["runs_behind"] = runs_behind(self._state, expected).astype(int)
         return table
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from calib.errors import UsageError
 
 FACTORS = ("machine", "station", "operator", "material")
+MOST_NORMAL = 1e6  # degrees of freedom: beyond, the noise is normal to the last digit
+FEWEST_EFFECTS = 100  # walking levels have most of them
 
 
 @dataclass(frozen=True)
@@ -40,5 +42,13 @@ class Options:
         object.__setattr__(self, "group", tuple(self.group))
         if not self.group:
             raise UsageError("no group columns: a cell needs at least one", "Give group=('process', 'stage').")
+        if len(set(self.group)) < len(self.group) or not all(isinstance(name, str) for name in self.group):
+            raise UsageError(f"group {self.group}: names of columns are expected, each once")
+        if not 2 < self.nu <= MOST_NORMAL or not self.step_nu > 0:
+            raise UsageError(
+                f"nu {self.nu} and step_nu {self.step_nu}: nu must lie above 2 and up to {MOST_NORMAL}, step_nu above 0"
+            )
+        if self.most_effects < FEWEST_EFFECTS:
+            raise UsageError(f"most_effects {self.most_effects}: at least {FEWEST_EFFECTS} are needed")
         if self.window < 1 or self.sweeps < 1:
             raise UsageError(f"window {self.window} and sweeps {self.sweeps}: both must be 1 or more")

@@ -67,7 +67,7 @@ def read_runs(runs: pd.DataFrame, options: Options) -> Rows:
     _need(runs, (*options.group, "baseline_min", "actual_min", "ended_at"), "runs")
     baseline, actual = _numbers(runs, "baseline_min"), _numbers(runs, "actual_min")
     ended = _nanoseconds(runs["ended_at"])
-    group_known = runs[list(options.group)].notna().all(axis=1).to_numpy()
+    group_known = np.all([pd.notna(_labels(runs, name)) for name in options.group], axis=0)
     reasons = {
         "no end": ended == np.iinfo(np.int64).min,
         "no group": ~group_known,
@@ -85,7 +85,7 @@ def read_runs(runs: pd.DataFrame, options: Options) -> Rows:
     rows.ended, rows.left_out, rows.source = ended[kept], left_out, kept
     rows.y = np.log(actual[kept] / baseline[kept])
     if "censored" in runs:
-        rows.censored = runs["censored"].iloc[kept].fillna(False).to_numpy(bool)
+        rows.censored = _truth(runs, "censored")[kept] == 1
     if "low_min" in runs:
         low = _numbers(runs, "low_min")[kept]
         between = np.isfinite(low) & (low > 0) & (low < actual[kept])
@@ -109,6 +109,11 @@ def read_plans(plans: pd.DataFrame, options: Options) -> Rows:
 
 
 def _need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
+    if not isinstance(frame, pd.DataFrame):
+        raise UsageError(f"{what} must be a pandas frame, not {type(frame).__name__}")
+    twice = frame.columns[frame.columns.duplicated()]
+    if len(twice):
+        raise UsageError(f"{what} have the column {twice[0]} twice", "Leave one of them out, or rename it.")
     missing = [name for name in columns if name not in frame]
     if missing:
         raise UsageError(
@@ -119,13 +124,32 @@ def _need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
 
 
 def _numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
+    if frame[name].dtype.kind in "mMc":
+        raise UsageError(f"column {name} holds {frame[name].dtype}; numbers expected", "Durations are plain minutes.")
     return pd.to_numeric(frame[name], errors="coerce").to_numpy(float, na_value=np.nan)
 
 
 def _nanoseconds(stamps: pd.Series) -> np.ndarray:
     """UTC nanoseconds; stamps without a zone are taken as UTC; a missing one is the least integer."""
-    utc = pd.to_datetime(stamps, utc=True)
-    return utc.dt.tz_localize(None).astype("datetime64[ns]").to_numpy().astype(np.int64)
+    try:
+        if stamps.dtype.kind in "iu":
+            raise TypeError(f"{stamps.dtype} is a number, not a time")
+        utc = pd.to_datetime(stamps, utc=True, format="ISO8601")
+        return utc.dt.tz_localize(None).astype("datetime64[ns]").to_numpy().astype(np.int64)
+    except (ValueError, TypeError) as error:
+        raise UsageError(
+            f"column ended_at: {str(error).splitlines()[0].rstrip('.')}",
+            "Time stamps are expected, or texts such as 2026-11-23T08:00+01:00, of the years 1678 to 2261.",
+        ) from None
+
+
+def _truth(frame: pd.DataFrame, name: str) -> np.ndarray:
+    """1 for true, 0 for false, UNKNOWN where missing."""
+    told = frame[name].astype(object).map({True: 1, False: 0}.get, na_action="ignore")
+    strange = frame[name][(told.isna() & frame[name].notna()).to_numpy()]
+    if len(strange):
+        raise UsageError(f"column {name}: {strange.iloc[0]!r} is neither true nor false", "Give True, False or None.")
+    return told.fillna(UNKNOWN).to_numpy(int)
 
 
 def _order(
@@ -177,11 +201,11 @@ def _optional(frame: pd.DataFrame, name: str, default: float) -> np.ndarray:
 
 
 def _labels(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """Text of each value, None where it is not known."""
+    """Text of each value, its blanks (and separators) as one space, None where it is not known."""
     if name not in frame:
         return np.full(len(frame), None, dtype=object)
     codes, values = pd.factorize(frame[name])
-    texts = np.array([*(str(value).strip() or None for value in values), None], dtype=object)
+    texts = np.array([*(" ".join(str(value).split()) or None for value in values), None], dtype=object)
     return texts[codes]
 
 
@@ -231,7 +255,7 @@ def _attended(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
         hands = {name: int(stage.hands in ("all", "part")) for name, stage in STAGES.items()}
         told = np.array([hands.get(name, UNKNOWN) for name in rows.labels["stage"]], int).reshape(-1)
     if "attended" in frame:
-        column = frame["attended"].map({True: 1, False: 0}).fillna(UNKNOWN).to_numpy(int)[rows.part_row]
+        column = _truth(frame, "attended")[rows.part_row]
         told = np.where(column != UNKNOWN, column, told)
     named = np.array([name is not None for name in rows.labels["operator"]], bool)
     return np.where(told != UNKNOWN, told, named).astype(np.int8)

@@ -86,12 +86,14 @@ def _known_mean(values: np.ndarray) -> np.ndarray:
 
 
 def cell_labels(rows: Rows, group: tuple[str, ...]) -> np.ndarray:
-    """The group's labels of each part joined, shape (parts,)."""
+    """The group's labels of each part joined, shape (parts,); None where one of them is not known."""
     combined = rows.labels[group[0]]
     for name in group[1:]:
         codes, values = pd.factorize(combined)
         more, others = pd.factorize(rows.labels[name])
-        pairs, back = np.unique(codes * (len(others) + 1) + more, return_inverse=True)
-        texts = [f"{values[p // (len(others) + 1)]}{SEPARATOR}{others[p % (len(others) + 1)]}" for p in pairs.tolist()]
-        combined = np.array(texts, dtype=object)[back] if len(texts) else combined
+        known = (codes >= 0) & (more >= 0)
+        pairs, back = np.unique(codes[known] * len(others) + more[known], return_inverse=True)
+        texts = [f"{values[p // len(others)]}{SEPARATOR}{others[p % len(others)]}" for p in pairs.tolist()]
+        combined = np.full(len(codes), None, dtype=object)
+        combined[known] = np.array(texts, dtype=object)[back]
     return combined

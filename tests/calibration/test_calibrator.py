@@ -242,3 +242,71 @@ def test_a_million_to_one_log_does_not_break_the_fit():
     runs.loc[5, "actual_min"] = runs.loc[5, "baseline_min"] * 1e6
     runs.loc[6, "actual_min"] = runs.loc[6, "baseline_min"] * 1e-6
     assert Calibrator().fit(runs).predict(plan(machine="A"), (0.5,))[0.5].iloc[0] == pytest.approx(78, rel=0.12)
+
+
+@pytest.mark.parametrize("nothing", [None, np.nan, "  "])
+def test_a_row_without_a_group_is_no_run_and_its_plan_is_like_one_never_seen(nothing):
+    runs = lab(60)
+    runs["stage"] = runs["stage"].astype(object).where(np.arange(60) % 3 > 0, nothing)
+    made = Calibrator().fit(runs)
+    assert made.summary["runs_left_out"] == {"no group": 20}
+    found = made.predict(pd.concat([plan(), plan(stage=nothing)], ignore_index=True), LEVELS)
+    assert np.isfinite(found.to_numpy()).all()
+    assert found["runs_behind"].tolist()[1] == 0
+    assert found[0.9][1] / found[0.1][1] > found[0.9][0] / found[0.1][0]
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "said"),
+    [
+        ("censored", ["False", "True"], "column censored: 'False' is neither true nor false"),
+        ("attended", ["yes", "no"], "column attended: 'yes' is neither true nor false"),
+        ("actual_min", pd.to_timedelta([5, 6], unit="min"), "column actual_min holds timedelta64"),
+        ("ended_at", ["monday", "2026-01-05"], "column ended_at"),
+        ("ended_at", [5, 6], "column ended_at: int64 is a number"),
+        ("ended_at", ["9999-12-31", "2026-01-05"], "column ended_at: Out of bounds"),
+    ],
+)
+def test_a_column_of_another_kind_is_refused_not_guessed(column, values, said):
+    with pytest.raises(UsageError, match=said):
+        Calibrator().fit(lab(2).assign(**{column: values}))
+
+
+def test_truth_may_be_written_as_numbers():
+    runs = lab(40)
+    flags = np.arange(40) % 2
+    as_numbers, as_truth = (Calibrator().fit(runs.assign(censored=column)) for column in (flags, flags == 1))
+    assert as_numbers.errors["censored"].tolist() == as_truth.errors["censored"].tolist()
+    assert as_truth.errors["censored"].sum() == 20
+
+
+def test_dates_with_and_without_a_time_may_stand_in_one_column():
+    runs = lab(2).assign(ended_at=["2026-01-05", "2026-01-05 10:00:00"])
+    assert Calibrator().fit(runs).summary["runs_used"] == 2
+
+
+def test_what_is_no_frame_or_has_a_column_twice_is_refused():
+    with pytest.raises(UsageError, match="pandas frame, not list"):
+        Calibrator().fit([1, 2])
+    with pytest.raises(UsageError, match="the column stage twice"):
+        Calibrator().fit(pd.concat([lab(2), lab(2)[["stage"]]], axis=1))
+
+
+@pytest.mark.parametrize("quantiles", [(np.nan,), ("a",), (1.5,), (0.0,)])
+def test_quantiles_lie_between_0_and_1(quantiles):
+    with pytest.raises(UsageError, match="between 0 and 1"):
+        Calibrator().predict(plan(), quantiles)
+
+
+@pytest.mark.parametrize(
+    "option",
+    [{"nu": 2}, {"nu": np.nan}, {"nu": 1e9}, {"step_nu": -1}, {"most_effects": 5}, {"group": ("stage", "stage")}],
+)
+def test_options_that_cannot_work_are_refused(option):
+    with pytest.raises(UsageError, match=next(iter(option))):
+        Calibrator(**option)
+
+
+def test_a_label_may_hold_the_separator():
+    made = Calibrator().fit(lab(3).assign(stage="a\x1fb"))
+    assert made.cells["stage"].tolist() == ["a b"]
