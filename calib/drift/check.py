@@ -44,7 +44,8 @@ def check_drift(
 ) -> dict[str, Any]:
     """The contract's ``drift`` document, each stage with ``chart`` data for pages.
 
-    errors : ``Calibrator.errors``; columns part, layer_mm, day, shift, if there, are also compared
+    errors : ``Calibrator.errors``; columns part, layer_mm, day, shift, if there, are also compared; now_min,
+        if there, is what quotes assume by now [min]
     as_of : the last logged end, aware; nothing later is looked at
     since : alarms before it are not reported (26 weeks before ``as_of``)
     false_alarms_per_year : for the whole lab, all charts together

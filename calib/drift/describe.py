@@ -17,7 +17,6 @@ from calib.drift.slices import find_slices
 NEAR_DAYS = 10
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_MONTH = 365.25 / 12
-PRESENT_DAYS = 10  # what is expected at present is read from the runs of so many days
 LATEST = 30  # runs that a usual build is told from
 
 
@@ -55,23 +54,28 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
         "minutes_per_build": typical * -float(np.expm1(-change.size)),
         "hours_a_month": hours_a_month(rows["actual_min"].to_numpy(float), change.size, chart.at[run:]),
         "places": sorted({str(p) for name in ("machine", "station") if name in rows for p in rows[name].dropna()}),
-        **quotes_assume(chart, start, run, change.size),
+        **quotes_assume(chart, run, start + change.low, change.size),
         **find_slices(chart.rows.iloc[part], values, scale, change.run, persons),
     }
 
 
-def quotes_assume(chart: Series, start: int, run: int, size: float) -> dict[str, Any]:
-    """Minutes of a usual build by the plan and as quotes assume now, and the share of the change that they took up."""
-    if not chart.level.any():  # bench work together: its stages have levels of their own
+def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:
+    """Minutes of a usual build as quotes assumed before the change and assume now, and the share of it they took up.
+
+    Now: what the model predicts for the last runs' builds as if new (``now_min`` of the errors). Before: the same builds
+    at the level that the model had in the last runs before the change may have begun, run ``low``.
+    """
+    rows = chart.rows.iloc[run:]
+    rows = rows[rows["now_min"].notna()] if "now_min" in rows else rows.head(0)
+    if not chart.level.any() or rows.empty:  # bench work together: its stages have levels of their own
         return {"plan_min": None, "now_min": None, "taken_up": None}
-    before, _ = robust_mean(chart.value[start:run], chart.scale[start:run])
-    now = float(np.median(chart.level[chart.at > chart.at[-1] - PRESENT_DAYS]))
-    rows = chart.rows.iloc[run:].tail(LATEST)
-    usual = float(np.median(np.log(rows["expected_min"].to_numpy(float)) - chart.level[run:][-LATEST:]))
+    now = np.log(rows["now_min"].to_numpy(float))
+    level = np.log(rows["baseline_min"].to_numpy(float)) + rows["apart"].to_numpy(float)
+    usual, before, after = (float(np.median(x)) for x in (level, chart.level[:low][-LATEST:], now - level))
     return {
         "plan_min": float(np.exp(usual + before)),
-        "now_min": float(np.exp(usual + now)),
-        "taken_up": float(np.clip((now - before) / size, 0.0, 1.5)),
+        "now_min": float(np.exp(usual + after)),
+        "taken_up": float(np.clip((after - before) / size, 0.0, 1.5)),
     }
 
 

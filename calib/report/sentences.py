@@ -30,7 +30,7 @@ def moved_sentence(drift: Document | None) -> str:
     first = max(moved, key=cost)
     rest = f", and {count(len(moved) - 1, 'other stage')} moved too" if len(moved) > 1 else ""
     return (
-        f"{name_of(first)} has taken {signed_percent(first['change_pct'])} since about {day(first['since'])}, "
+        f"{name_of(first)} has taken {signed_percent(first['change_pct'])} {began(first)}, "
         f"{change(first['minutes_per_build'])} a build{rest}; {count(len(watched) - len(moved), 'stage')} held steady."
     )
 
@@ -94,20 +94,30 @@ def change_sentence(stage: Document) -> str:
     low, high = stage["change_pct_low"], stage["change_pct_high"]
     text = (
         f"{signed_percent(stage['change_pct'])} (90 % range {signed_percent(low)} to {signed_percent(high)}) "
-        f"since about {day(stage['since'])}{between(stage)}: {change(stage['minutes_per_build'])} a build"
+        f"{began(stage)}: {change(stage['minutes_per_build'])} a build"
     )
     if stage.get("hours_a_month") is not None:
         text += f", {change(60 * stage['hours_a_month'])} a month at the present pace"
     if stage.get("now_min") is not None:
         text += (
-            f". Quotes now assume {duration(stage['now_min'])} for a usual build (plan {duration(stage['plan_min'])})"
+            f". Quotes now assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
+            f"{share(stage['taken_up'])} of the change"
         )
     return text + "."
 
 
-def between(stage: Document) -> str:
+def began(stage: Document) -> str:
+    """Since when: a step by its date and range; what crept, or may have, by its range alone, whose middle says little."""
     low, high = stage.get("since_low"), stage.get("since_high")
-    return f" (between {day(low)} and {day(high)})" if low and high and low != high else ""
+    if not low or not high or low == high:
+        return f"since about {day(stage['since'])}"
+    if "creep" in (stage.get("shape") or ""):
+        return f"in {a_shape(stage)} that began between {day(low)} and {day(high)}"
+    return f"since about {day(stage['since'])} (between {day(low)} and {day(high)})"
+
+
+def a_shape(stage: Document) -> str:
+    return f"a {stage['shape']}" if stage["shape"] in ("step", "creep") else "a change, step or creep,"
 
 
 def look_first(stage: Document) -> list[str]:
@@ -127,7 +137,7 @@ def steady_sentence(stage: Document) -> str:
     if stage["state"] == "too_few_runs":
         return f"{count(stage['runs'], 'run')}: too few to tell"
     if stage["state"] == "drifting":
-        return f"{signed_percent(stage['change_pct'])} since {day(stage['since'])}"
+        return f"{signed_percent(stage['change_pct'])} {began(stage)}"
     return f"steady, {count(stage['runs'], 'run')}"
 
 

@@ -21,7 +21,7 @@ def show_drift(doc: Document) -> str:
     few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
     shown: list[RenderableType] = [sentences.moved_sentence(doc)]
     if moved:
-        shown.append(table("process|stage|>change|90 % range|since about|>a build|where from", map(drift_row, moved)))
+        shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in moved:
         shown += [
             f"{name_of(stage)}: {line}" for line in (*costs(stage), *sentences.look_first(stage), *whom_to_ask(stage))
@@ -55,10 +55,17 @@ def drift_row(stage: Document) -> list[str]:
         word_of(stage),
         signed_percent(stage["change_pct"]),
         f"{low} to {high}",
-        day(stage["since"]),
+        when(stage),
         change(stage["minutes_per_build"]),
         where_from(stage),
     ]
+
+
+def when(stage: Document) -> str:
+    """The day of a step; the range of what crept, or may have: its likeliest day says little."""
+    if "creep" not in stage["shape"]:
+        return f"about {day(stage['since'])}"
+    return f"{day(stage['since_low'])} to {day(stage['since_high'])}"
 
 
 def where_from(stage: Document) -> str:

@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calibration.calibrator import Calibrator
 from calib.drift.check import check_drift
+from calib.drift.describe import LATEST
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS
 from calib.shop.model import Shop
@@ -40,7 +42,7 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     if found is None:
         raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
     tables, meta = found
-    errors = with_places(tables["errors"], builds, shop)
+    errors = with_places(with_present(tables), builds, shop)
     as_of: pd.Timestamp = errors["ended_at"].max()
     document = check_drift(
         errors,
@@ -54,6 +56,14 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     )
     document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document, as_of
+
+
+def with_present(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """The errors with ``now_min``: what quotes assume by now for the last builds of each stage, missing for others."""
+    errors = tables["errors"]
+    last = errors.sort_values("ended_at", kind="stable").groupby(["process", "stage"], observed=True).tail(LATEST)
+    as_new = Calibrator.from_tables(tables).predict(last.drop(columns="build_id"), quantiles=(0.5,))
+    return errors.assign(now_min=as_new[0.5])
 
 
 def with_places(errors: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:

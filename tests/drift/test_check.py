@@ -38,6 +38,8 @@ def test_what_the_model_followed_is_found_all_the_same(make_errors, find_stage):
     errors = make_errors(step=1.0)
     followed = np.where((errors["stage"] == "washing") & (errors["ended_at"] >= START + 17 * WEEK), 0.2, 0.0)
     errors["expected_min"] *= np.exp(followed)
+    errors["now_min"] = errors["expected_min"]
+    errors["now_min"] = errors["baseline_min"] * np.exp(0.2 * (errors["stage"] == "washing"))
     washing = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")
     assert washing["state"] == "drifting"
     assert washing["taken_up"] == pytest.approx(1.0, abs=0.35)
