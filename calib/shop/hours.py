@@ -16,14 +16,18 @@ Spans = tuple[tuple[int, int], ...]
 
 
 def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[tuple[Spans, ...] | None, tuple[date, ...]]:
-    """Spans in minutes of the day for Monday to Sunday (None where the shop states none), and closed days."""
-    problems.known_keys(table, (*DAYS, "closures"), ("hours",))
+    """Spans in minutes of the day for Monday to Sunday (None where the shop states none), and closed days with holidays."""
+    problems.known_keys(table, (*DAYS, "closures", "holidays"), ("hours",))
     week = tuple(_day(table.get(day, []), day, problems) for day in DAYS)
     closures = table.get("closures", [])
     if not isinstance(closures, list):
         problems.add(("hours", "closures"), "expected a list of days, [2026-12-25, 2027-01-01].")
         closures = []
-    days = [problems.day(day, ("hours", "closures")) for day in closures]
+    days = {problems.day(day, ("hours", "closures")) for day in closures}
+    if place := problems.text(table, "holidays", ("hours",), ""):
+        from calib.shop.public_holidays import public_holidays  # only where they are asked for
+
+        days |= public_holidays(place, ("hours", "holidays"), problems)
     stated = any(day in table for day in DAYS)
     if stated and not any(week):
         problems.add(("hours",), 'no day has opening hours. Write mon = "08:00-17:00", or leave the table out.')

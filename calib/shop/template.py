@@ -22,6 +22,7 @@ thu = "08:00-17:00"
 fri = "08:00-16:00"
 # sat = "09:00-12:00"
 closures = []                # closed days, like [2026-12-25, 2027-01-01]
+# holidays = "DE-BY"         # closed on public holidays too, of a country ("DE") or a part of it; pip install 'calib[holidays]'
 
 [people]
 names = "alias"              # "off": not kept; "alias": such as P-7KQ2MD; "named": as in the logs
