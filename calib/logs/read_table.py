@@ -256,7 +256,9 @@ def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
         try:
             yield io.BufferedReader(_Limited(stream, limit, path.name))
         except (gzip.BadGzipFile, EOFError, zlib.error) as error:
-            raise LogFileError(f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again.") from error
+            raise LogFileError(
+                f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again."
+            ) from error
 
 
 class _Limited(io.RawIOBase):
