@@ -61,7 +61,9 @@ def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
     try:
         return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except (python_calamine.CalamineError, ValueError) as error:
-        raise LogFileError(f'{shown}: sheet "{name}" cannot be read: {library_says(error)}.', "Save it anew, or as CSV.") from error
+        raise LogFileError(
+            f'{shown}: sheet "{name}" cannot be read: {library_says(error)}.', "Save it anew, or as CSV."
+        ) from error
 
 
 def _header(cells: list[list[Any]], known: frozenset[str] | set[str]) -> int | None:
