@@ -12,7 +12,7 @@ TIGHT = 0.7  # load from which waiting grows steeply (a single server waits 2.3 
 
 
 def name_of(stage: Document) -> str:
-    return f"{stage['process']} {stage_name(stage['stage'])}"
+    return f"{stage['process']} {word_of(stage)}"
 
 
 def three_sentences(data: Document) -> list[str]:
@@ -118,6 +118,29 @@ def began(stage: Document) -> str:
 
 def a_shape(stage: Document) -> str:
     return f"a {stage['shape']}" if stage["shape"] in ("step", "creep") else "a change, step or creep,"
+
+
+def word_of(stage: Document) -> str:
+    return "rare bench work together" if stage["stage"] == "bench_work" else stage_name(stage["stage"])
+
+
+def where_from(stage: Document) -> str:
+    """'the whole stage', 'station cure-1', or that it cannot be told."""
+    where = stage.get("where")
+    if not where:
+        return "cannot tell"
+    by, _, value = where.partition(" ")
+    if by == "operator":
+        return f"ask {value}"
+    return where if by == "the" else f"{stage_name(by)} {value}"
+
+
+def erratic_sentence(one: Document) -> str:
+    word = "more erratic" if one["change_pct"] > 0 else "more even"
+    return (
+        f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
+        f"({signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
+    )
 
 
 def look_first(stage: Document) -> list[str]:

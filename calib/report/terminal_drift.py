@@ -24,13 +24,14 @@ def show_drift(doc: Document) -> str:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in moved:
         shown += [
-            f"{name_of(stage)}: {line}" for line in (*costs(stage), *sentences.look_first(stage), *whom_to_ask(stage))
+            f"{sentences.name_of(stage)}: {line}"
+            for line in (*costs(stage), *sentences.look_first(stage), *whom_to_ask(stage))
         ]
     for stage in stages:
         if stage["state"] != "drifting":
-            shown += [f"{name_of(stage)}: {line}" for line in listed(stage, "causes")]
+            shown += [f"{sentences.name_of(stage)}: {line}" for line in listed(stage, "causes")]
         if stage.get("erratic"):
-            shown.append(f"{name_of(stage)}: {erratic_sentence(stage['erratic'])}")
+            shown.append(f"{sentences.name_of(stage)}: {sentences.erratic_sentence(stage['erratic'])}")
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
     shown += [told(one) for one in listed(doc, "warnings")]
@@ -40,24 +41,16 @@ def show_drift(doc: Document) -> str:
     return as_text(*shown)
 
 
-def name_of(stage: Document) -> str:
-    return f"{stage['process']} {word_of(stage)}"
-
-
-def word_of(stage: Document) -> str:
-    return "rare bench work together" if stage["stage"] == "bench_work" else stage_name(stage["stage"])
-
-
 def drift_row(stage: Document) -> list[str]:
     low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
     return [
         stage["process"],
-        word_of(stage),
+        sentences.word_of(stage),
         signed_percent(stage["change_pct"]),
         f"{low} to {high}",
         when(stage),
         change(stage["minutes_per_build"]),
-        where_from(stage),
+        sentences.where_from(stage),
     ]
 
 
@@ -66,17 +59,6 @@ def when(stage: Document) -> str:
     if "creep" not in stage["shape"]:
         return f"about {day(stage['since'])}"
     return f"{day(stage['since_low'])} to {day(stage['since_high'])}"
-
-
-def where_from(stage: Document) -> str:
-    """'the whole stage', 'station cure-1', or that it cannot be told."""
-    where = stage.get("where")
-    if not where:
-        return "cannot tell"
-    by, _, value = where.partition(" ")
-    if by == "operator":
-        return f"ask {value}"
-    return where if by == "the" else f"{stage_name(by)} {value}"
 
 
 def costs(stage: Document) -> list[str]:
@@ -94,14 +76,6 @@ def costs(stage: Document) -> list[str]:
 def whom_to_ask(stage: Document) -> list[str]:
     asked = [f"{one['value']} ({one['runs']} runs)" for one in stage["slices"] if one.get("ask")]
     return [f"ask {', '.join(asked)}, in order of the alphabet."] if asked else []
-
-
-def erratic_sentence(one: Document) -> str:
-    word = "more erratic" if one["change_pct"] > 0 else "more even"
-    return (
-        f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
-        f"({signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
-    )
 
 
 def show_accept(doc: Document) -> str:

@@ -40,12 +40,14 @@ def week_page(data: Document) -> str:
     """
     drift = data.get("drift")
     stages = [dict(stage) for stage in drift["stages"]] if drift else []
+    charts = stages + [dict(stage) for stage in (drift or {}).get("together", ())]
     return render(
         "week.html",
         shop=data.get("shop"),
         as_of=as_of(data),
         sentences=sentences.three_sentences(data),
-        moved=[moved_view(stage) for stage in sorted(filter(drifting, stages), key=sentences.cost, reverse=True)],
+        moved=[moved_view(stage) for stage in sorted(filter(drifting, charts), key=sentences.cost, reverse=True)],
+        beside=beside(charts),
         nothing_moved=sentences.moved_sentence(drift),
         promises=promises_view(data.get("backtest"), data.get("promises")),
         time_goes=time_view(data.get("time_goes")),
@@ -64,6 +66,13 @@ def drifting(stage: Document) -> bool:
     return bool(stage["state"] == "drifting")
 
 
+def beside(stages: list[dict[str, Any]]) -> list[str]:
+    """What is no change of level: stages that became erratic, and causes of what only looks like one."""
+    lines = [(stage, str(line)) for stage in stages if not drifting(stage) for line in stage.get("causes", ())]
+    lines += [(stage, sentences.erratic_sentence(stage["erratic"])) for stage in stages if stage.get("erratic")]
+    return [f"{sentences.name_of(stage)}: {line}" for stage, line in lines]
+
+
 def moved_view(stage: dict[str, Any]) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
     told = sentences.change_sentence(stage)
@@ -72,6 +81,7 @@ def moved_view(stage: dict[str, Any]) -> dict[str, Any]:
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
         "told": told,
+        "from": sentences.where_from(stage),
         "svg": run_chart(chart, f"{sentences.name_of(stage)}: {told}") if chart else None,
         "chart_told": CHART_TOLD,
         "look_first": sentences.look_first(stage),

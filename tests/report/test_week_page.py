@@ -59,6 +59,13 @@ def test_the_page_says_what_moved_from_the_numbers():
     assert "too narrow" in page
     assert "V2 has logged nothing since 1 Jun 2026." in page
     assert "3 runs: too few to tell" in page
+    assert "Where from: cannot tell." in page
+
+
+def test_a_stage_that_became_erratic_is_named_beside_what_moved():
+    wide = {"since": "2026-05-04", "change_pct": 80.0, "change_pct_low": 30.0, "change_pct_high": 140.0}
+    drift = {"as_of": "2026-06-29", "false_alarms_per_year": 2.0, "stages": [stage("washing", erratic=wide)]}
+    assert "VPP washing: more erratic since about 4 May 2026" in week_page({"drift": drift})
 
 
 def test_text_from_logs_is_escaped():
