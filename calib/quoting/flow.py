@@ -12,7 +12,7 @@ from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.queue import QueuedBuild, queue_job
-from calib.quoting.schedule import BESIDE, Floor, run_jobs
+from calib.quoting.schedule import Floor, ends_of, run_jobs
 from calib.shop.model import Machine, Shop
 
 
@@ -29,10 +29,7 @@ def turnaround_min(
         replace(queue_job(build, luck, number), ready=ready)
         for number, (build, ready) in enumerate(zip(builds, released, strict=True))
     ]
-    ends: dict[str, np.ndarray] = {}
-    for run in run_jobs(jobs, floor):
-        if run.stage not in BESIDE:
-            ends[run.job] = np.maximum(ends[run.job], run.end) if run.job in ends else run.end
+    ends = ends_of(run_jobs(jobs, floor))
     return np.array([ends[job.name] - job.ready for job in jobs])
 
 

@@ -15,7 +15,7 @@ from calib.quoting.options import Found, Option, find_options, joined_options
 from calib.quoting.queue import QueuedBuild, machines_free
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
-from calib.quoting.schedule import Floor, Run, run_jobs
+from calib.quoting.schedule import Floor, ends_of, run_jobs
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked
 from calib.quoting.work import Work, plan_work
@@ -102,7 +102,7 @@ class Planner:
         for machine, until in self.free.items():
             floor.machines[machine].free[0] = np.maximum(self.start, until[:draws])
         runs = run_jobs(work.jobs, floor)
-        ends = _job_ends(runs)
+        ends = ends_of(runs)
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
         made = np.maximum.reduce(builds)
         ready = np.maximum(ends[ORDER_AFTER], made) if ORDER_AFTER in ends else made
@@ -182,14 +182,6 @@ def _worth_sharing(tried: Sequence[Planned], usual: dict[str, float], start: flo
         if minutes < CLEARLY * so_far:
             best[option.process] = (minutes, option)
     return [option for _, option in best.values()]
-
-
-def _job_ends(runs: list[Run]) -> dict[str, np.ndarray]:
-    ends: dict[str, np.ndarray] = {}
-    for run in runs:
-        if run.stage != "powder_recovery":
-            ends[run.job] = np.maximum(ends[run.job], run.end) if run.job in ends else run.end
-    return ends
 
 
 def _first_part(work: Work, clock: OpenClock, first_build: np.ndarray, ready: np.ndarray) -> np.ndarray:

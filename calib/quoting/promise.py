@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,7 +11,6 @@ import pandas as pd
 
 from calib.calibration.normal_plus_t import normal_score
 from calib.quoting.request import QuoteRequest
-from calib.quoting.schedule import Run
 from calib.shop.model import Shop
 
 VALID_DAYS = 5
@@ -36,28 +34,6 @@ def is_working_day(day: date, shop: Shop) -> bool:
     if day in shop.closures:
         return False
     return bool(shop.hours[day.weekday()]) if shop.hours is not None else day.weekday() < 5
-
-
-def forecast_promises(runs: Sequence[Run], promised: Mapping[str, datetime]) -> list[dict[str, Any]]:
-    """Chance that each open promise is kept, from the queue's draws; the least sure first.
-
-    runs : of ``run_queue``, jobs named 'queued BUILD'
-    promised : build_id -> promised time
-    """
-    ends: dict[str, np.ndarray] = {}
-    for run in runs:
-        build = run.job.removeprefix("queued ")
-        ends[build] = np.maximum(ends[build], run.end) if build in ends else run.end
-    rows = [
-        {"build_id": build, "promised": when.isoformat(), "chance": round(float(np.mean(ends[build] <= _min(when))), 4),
-         "below_80": bool(np.mean(ends[build] <= _min(when)) < SAFE)}
-        for build, when in promised.items() if build in ends
-    ]  # fmt: skip
-    return sorted(rows, key=lambda row: row["chance"])
-
-
-def _min(when: datetime) -> float:
-    return when.timestamp() / 60
 
 
 def score_promises(promises: pd.DataFrame) -> dict[str, Any]:

@@ -7,7 +7,7 @@ way. Within the pass every start is the latest of what it waits for, and every e
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -65,6 +65,15 @@ class Run:
     lane: str
     start: np.ndarray
     end: np.ndarray
+
+
+def ends_of(runs: Iterable[Run]) -> dict[str, np.ndarray]:
+    """When the parts of each job are through, shape (draws,) [wall min]: work that they do not wait for does not count."""
+    ends: dict[str, np.ndarray] = {}
+    for run in runs:
+        if run.stage not in BESIDE:
+            ends[run.job] = np.maximum(ends[run.job], run.end) if run.job in ends else run.end
+    return ends
 
 
 class Floor:

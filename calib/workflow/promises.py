@@ -17,6 +17,7 @@ from calib.quoting.learned import Learned
 from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, run_queue
 from calib.quoting.ranges import chance_by, date_range
+from calib.quoting.schedule import ends_of
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -45,9 +46,9 @@ class Today:
         runs, _ = run_queue(queue, self.shop, clock, to_minutes(self.now), learned, DRAWS, seed=0)
         quote_of = {f"queued {build.build_id}": build.quote_id for build in queue}
         ends: dict[str, np.ndarray] = {}
-        for run in runs:
-            quote = quote_of[run.job]
-            ends[quote] = np.maximum(ends[quote], run.end) if quote in ends else run.end
+        for job, end in ends_of(runs).items():
+            quote = quote_of[job]
+            ends[quote] = np.maximum(ends[quote], end) if quote in ends else end
         return ends
 
 
