@@ -85,12 +85,13 @@ def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Proble
     for entry in merged.get("material", []):
         for key in FLOOR_KEYS:
             old, new = before.get(entry.get("id"), {}).get(key), entry.get(key)
-            if not isinstance(old, int | float) or not isinstance(new, int | float):
+            if not isinstance(old, int | float):
                 continue
-            under = new > old if key == "cool_to_c" else new < old
-            if under:
+            gone = not isinstance(new, int | float)
+            if gone or (new > old if key == "cool_to_c" else new < old):
+                told = "not stated" if gone else f"{new:g}"
                 problems.add(
                     ("material",),
-                    f'material "{entry.get("id")}", {key}: {new:g} goes under the data sheet\'s {old:g}. '
+                    f'material "{entry.get("id")}", {key}: {told} goes under the data sheet\'s {old:g}. '
                     "No what-if does; change the shop file if the data sheet has changed.",
                 )
