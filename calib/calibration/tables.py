@@ -53,7 +53,7 @@ def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
     """The state that ``state_tables`` wrote. Raises StoreError when a table is missing."""
     missing = [name for name in NAMES if name not in tables]
     if missing:
-        raise StoreError(f"the stored fit lacks {', '.join(missing)}", "Run 'calib fit' again.")
+        raise StoreError(f"The stored fit lacks {', '.join(missing)}: it is of an older version.", "Run: calib fit")
     text, number = _read_settings(tables["settings"])
     options = _options(text, number)
     vocabulary = _vocabulary(options, tables["labels"])
