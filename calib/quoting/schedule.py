@@ -19,6 +19,7 @@ from calib.shop.model import Machine, Shop
 
 ON_MACHINE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
 BESIDE = ("powder_recovery",)  # work that the parts do not wait for
+SPENT_ON_FAILURE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,7 +216,7 @@ class _Walk:
         return np.where(np.isfinite(inside), inside, starts.next_open(now))
 
     def _failed_attempt(self, now: np.ndarray, share: np.ndarray, failed: np.ndarray) -> np.ndarray:
-        """Setting up, printing until it failed, and clearing away; a person finds it in opening hours.
+        """Setting up, printing until it failed, cooling wholly, and clearing away; a person finds it in opening hours.
 
         now, share : of the draws that ``failed``
         """
@@ -225,7 +226,7 @@ class _Walk:
             return self.job.minutes[stage][failed] if stage in self.job.minutes else 0.0
 
         end = clock.work(now, minutes("machine_setup"))[1]
-        end = end + minutes("warm_up") + share * minutes("printing")
+        end = end + minutes("warm_up") + share * minutes("printing") + minutes("cool_down")
         return clock.work(end, minutes("unloading") + minutes("machine_cleaning"))[1]
 
     def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:

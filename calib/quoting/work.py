@@ -9,10 +9,8 @@ import numpy as np
 
 from calib.quoting.luck import Luck
 from calib.quoting.options import Option
-from calib.quoting.schedule import Job
+from calib.quoting.schedule import SPENT_ON_FAILURE, Job
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
-
-SPENT_ON_FAILURE = ("machine_setup", "warm_up", "printing", "unloading", "machine_cleaning")  # as schedule has it
 
 
 @dataclass(eq=False)

@@ -86,9 +86,9 @@ def test_failures_are_in_every_range(box, shop, request_for, certain, plain_phys
 
 
 def test_a_failed_build_costs_what_its_attempt_took(box, always_open, request_for, certain, plain_physics):
-    # setting up, warming up, unloading and cleaning 6 min each, and 2 to 100 % of the printing (70 min), each time
+    # setting up, warming up, cooling wholly, unloading and cleaning 6 min each, and 2 to 100 % of the printing (70 min), each time
     found = quote(request_for(1, processes=("MEX",)), always_open, [box], Learned(certain, None, Often(build=0.999)),
                   draws=400)["options"][0]  # fmt: skip
     none = quote(request_for(1, processes=("MEX",)), always_open, [box], Learned(certain), draws=20)["options"][0]
     more = found["work_min"]["p50"] - none["work_min"]["p50"]
-    assert more == pytest.approx(MOST_ATTEMPTS * (4 * 6 + 0.51 * 70), rel=0.05)
+    assert more == pytest.approx(MOST_ATTEMPTS * (5 * 6 + 0.51 * 70), rel=0.05)

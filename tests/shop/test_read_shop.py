@@ -217,6 +217,9 @@ def test_no_patch_goes_under_a_floor():
     assert patched(floored, FLOOR).materials["resin"].floors["cure_floor_min"] == 30
     with pytest.raises(ShopFileError, match="goes under the data sheet's 20"):
         patched(floored, FLOOR.replace("30", "10"))
+    again = '[[material]]\nid = "resin"\nremove = true\n[[material]]\nid = "resin"\nprocess = "VPP"\n'
+    with pytest.raises(ShopFileError, match="cure_floor_min: not stated goes under the data sheet's 20"):
+        patched(floored, again)
 
 
 def test_a_patch_that_removes_nothing_or_misspells():
