@@ -76,6 +76,10 @@ def quote(
     if patch is not None:
         from calib.workflow.what_if import what_if_order
 
+        _check_beside_patch(
+            {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "inward": inward,
+             "stages": stages, "why": why}
+        )  # fmt: skip
         changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
         return Answer("what_if_order", changed)
     common: dict[str, Any] = {
@@ -88,6 +92,15 @@ def quote(
         asked: dict[str, Any] = {"finish": finish, "unit": unit, "needs": tuple(needs or ()), "pose": pose or ""}
         document = quote_part(shop, part, qty or 1, **asked, **common)
     return Answer("quote", document, detail=stages, why=why)
+
+
+def _check_beside_patch(asked: dict[str, Any]) -> None:
+    given = [f"--{name}" for name, value in asked.items() if value]
+    if given:
+        raise UsageError(
+            f"{', '.join(given)} cannot be answered together with --if.",
+            "Leave it out, or put the change into the shop file of a copy of the shop.",
+        )
 
 
 def _check_asked(part: Path, qty: int | None, several: bool, said: list[str | None]) -> bool:

@@ -99,6 +99,7 @@ def test_a_comparison_is_a_table_and_a_page(lab, calib, tmp_path):
         (["quote", "box.stl", "--qty", "200000"], "quantity 200000 cannot be quoted: 1 to 100000 parts expected."),
         (["quote", "beam.stl", "--qty", "3"], "No machine of the shop can make beam.stl."),
         (["quote", "box.stl", "--qty", "3", "--if", "none.toml"], "none.toml"),
+        (["quote", "box.stl", "--qty", "3", "--if", "none.toml", "--due", "2030-01-01"], "--due cannot be answered"),
         (["quote", "box.stl", "--qty", "3", "--process", "glue"], '"glue" is not a process.'),
         (["compare", "box.stl", "--qty", "five"], '--qty "five" is not a quantity.'),
         (["compare", "box.stl", "--qty", "0:3"], '--qty "0:3" is out of range.'),
