@@ -130,7 +130,8 @@ def _shape_problems(data: dict[str, Any], shop_stages: tuple[str, ...]):  # type
             continue
         if problem := stage_problem(stage, shop_stages):
             yield f'[wide] "{stage}" {problem}'
-        if not isinstance(theirs, str) and len(theirs) not in (1, 2):
+        named = isinstance(theirs, str) or (isinstance(theirs, list) and all(isinstance(one, str) for one in theirs))
+        if not named or (isinstance(theirs, list) and len(theirs) not in (1, 2)):
             yield f"[wide] {stage} must name the columns of start and end, or the one of minutes"
 
 

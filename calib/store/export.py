@@ -8,6 +8,7 @@ import duckdb
 
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
+from calib.logs.words import library_says
 from calib.store.tables import TABLE_OF, quoted, text
 
 FORMATS = {"csv": "(FORMAT csv, HEADER)", "parquet": "(FORMAT parquet)"}
@@ -25,7 +26,11 @@ def export_all(
         folder.mkdir(parents=True, exist_ok=True)
         return [_export(con, kind, folder, form) for kind in KINDS for form in formats]
     except (OSError, duckdb.IOException) as error:
-        raise UsageError(f"{folder} cannot be written: {error}.", "Name a folder of your own.") from error
+        raise UsageError(f"{folder} cannot be written: {_why(error)}.", "Name a folder of your own.") from error
+
+
+def _why(error: Exception) -> str:
+    return error.strerror if isinstance(error, OSError) and error.strerror else library_says(error)
 
 
 def _export(con: duckdb.DuckDBPyConnection, kind: str, folder: Path, form: str) -> Path:

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from calib.errors import LogFileError
+from calib.errors import CalibError, LogFileError
 from calib.logs.propose import propose_mapping
 from calib.logs.read_mapping import read_mapping
 from calib.store.imports import import_files
@@ -118,3 +118,11 @@ def test_a_proposal_that_a_person_has_completed_imports_the_file(tmp_path):
     assert proposal["unsure"] == []
     runs, _ = taken_in(tmp_path, log, proposal["toml"])
     assert runs["work_min"].tolist() == [20]
+
+
+@pytest.mark.parametrize("wide", ["printing = 3", "printing = [3, 4]", 'printing = ["a", "b", "c"]'])
+def test_a_wide_stage_that_names_no_columns_is_said(tmp_path, wide):
+    path = tmp_path / "m.toml"
+    path.write_text(f'kind = "stages"\n[wide]\n{wide}\n', encoding="utf-8")
+    with pytest.raises(CalibError, match="must name the columns of start and end, or the one of minutes"):
+        read_mapping(path)
