@@ -19,11 +19,12 @@ from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable
 from calib.store.closed_hours import count_closed
+from calib.store.fits import find_summary
 from calib.store.health import last_logs, silent_machines
 from calib.store.ids import hold_rows, join_held, set_aside_used_ids
 from calib.store.log_files import find_files, read_all
 from calib.store.merge import Fates, merge
-from calib.store.open_store import open_store
+from calib.store.open_store import open_store, open_trial
 from calib.store.people import alias_operators
 from calib.store.quarantine import close_mended, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
@@ -72,7 +73,7 @@ def import_files(
     timezone : IANA zone of stamps without offset
     people_names : 'alias', 'named' or 'off'
     hours : opening spans of each weekday, Monday first, as minutes of the local day
-    dry_run : say what would happen, store nothing
+    dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
     machines : id -> process of those that the shop file knows; others are warned of, and builds of another process
     drop_columns : columns whose cells are never stored, not even among the rows set aside
 
@@ -85,7 +86,8 @@ def import_files(
     rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
     settings = Settings(timezone, people_names, tuple(drop_columns))
     ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
-    with tempfile.TemporaryDirectory(prefix="calib-") as work, open_store(folder, create=True) as con:
+    opened = open_trial(folder) if dry_run else open_store(folder, create=True)
+    with tempfile.TemporaryDirectory(prefix="calib-") as work, opened as con:
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise LogFileError(errors[0]["error"], errors[0]["hint"])
@@ -93,7 +95,7 @@ def import_files(
         try:
             document = _store(con, tables, Path(work), ways, say)
             document |= _afterwards(con, machines, document)
-            con.execute("ROLLBACK" if dry_run else "COMMIT")
+            con.execute("COMMIT")
         except BaseException:
             _roll_back(con)
             raise
@@ -218,4 +220,5 @@ def _afterwards(
         "review_open": still_open,
         "silent_machines": silent_machines(con),
         "last_logs": last_logs(con),
+        "log_next": find_summary(con).get("log_next", []),
     }

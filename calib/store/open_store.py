@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -39,6 +41,34 @@ def open_store(
             yield connection
         finally:
             connection.close()
+
+
+@contextmanager
+def open_trial(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Connection to a copy of the store, or to an empty one where there is none; nothing in the shop's folder is touched.
+
+    Raises StoreError as ``open_store`` does, and where there is no room for the copy.
+    """
+    path = Path(folder) / STORE_NAME
+    with tempfile.TemporaryDirectory(prefix="calib-") as work:
+        if path.exists():
+            with _plain_words(path):
+                _copy_quiet(path, Path(work))
+        with open_store(Path(work), create=True) as connection:
+            yield connection
+
+
+def _copy_quiet(path: Path, work: Path) -> None:
+    """Copy the store, and its log of changes where a program ended early, while nobody can write to it."""
+    reader = _connect(path, True, WAIT_S)
+    try:
+        for part in (path, path.with_name(path.name + ".wal")):
+            if part.exists():
+                shutil.copyfile(part, work / part.name)
+    except OSError as error:
+        raise StoreError(f"{path.name} cannot be copied for a trial: {error.strerror}.", "Free some space.") from error
+    finally:
+        reader.close()
 
 
 @contextmanager

@@ -8,7 +8,6 @@ from typing import Any
 
 from calib.errors import LogFileError
 from calib.shop.read_shop import read_shop
-from calib.store.fits import find_summary
 from calib.store.imports import import_files
 from calib.store.open_store import open_store
 from calib.store.people import forget_older
@@ -39,14 +38,12 @@ def import_logs(
         machines={name: machine.process for name, machine in shop.machines.items()},
         drop_columns=shop.dropped_columns,
     )
-    with open_store(folder) as store:
-        if shop.people_months and not dry_run:
+    if shop.people_months and not dry_run:
+        with open_store(folder) as store:
             forget_older(store, shop.people_months)
-        told = find_summary(store).get("log_next", [])
     again = f"calib import {' '.join(map(str, paths))}" + (f" --map {mapping}" if mapping else "")
     steps = [(again, "store it")] if dry_run else next_steps(document)
     return document | {
-        "log_next": told,
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
     }
 
