@@ -1,6 +1,6 @@
 """Score, coverage and speed of the calibration on simulated labs whose truth is known; the oracle's score is 1.
 
-python bench/bench_calibration.py [--seeds 1,2,3,4,5] [--peers] [--sparse 50] [--jobs] [--speed]
+python bench/bench_calibration.py [--seeds 1,2,3,4,5] [--tangled 1] [--peers] [--sparse 50] [--jobs] [--speed]
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 from simulator import LEVELS, Lab, oracle, simulate
+from tangled import tangled
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.joint import draw_minutes
@@ -158,6 +159,9 @@ def million() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="1,2,3,4,5")
+    parser.add_argument(
+        "--tangled", type=float, default=0.0, metavar="STRENGTH", help="structure that no additive model holds"
+    )
     parser.add_argument("--peers", action="store_true", help="well-known libraries' models beside ours")
     parser.add_argument(
         "--peer-step", type=int, default=4, metavar="WEEKS", help="peers learn anew every so many weeks"
@@ -166,7 +170,10 @@ def main() -> None:
     parser.add_argument("--jobs", action="store_true", help="whole jobs")
     parser.add_argument("--speed", action="store_true")
     options = parser.parse_args()
-    labs = [simulate(int(seed)) for seed in options.seeds.split(",") if seed]
+    seeds = [int(seed) for seed in options.seeds.split(",") if seed]
+    labs = [simulate(seed) for seed in seeds]
+    if options.tangled:
+        labs = [tangled(lab, seed, options.tangled) for lab, seed in zip(labs, seeds, strict=True)]
     if labs:
         ours(labs)
         if options.peers:

@@ -78,7 +78,8 @@ def _features(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -
     columns = [name for name in (*group, *FACTORS) if name in train]
     both = pd.concat([train, test])
     codes = [_codes(both[name], len(train)) for name in columns]
-    return np.column_stack([*codes, both["x"], _days(both)]), [True] * len(columns) + [False, False]
+    numbers = [both["x"], _days(both), *([np.log(both["parts"])] if "parts" in both else [])]
+    return np.column_stack([*codes, *numbers]), [True] * len(columns) + [False] * len(numbers)
 
 
 def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
