@@ -5,26 +5,62 @@ Colours are the style sheet's light ones; page.css re-colours them, so that one 
 
 from __future__ import annotations
 
-import re
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Literal
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
-INK, QUIET, LINE, BAND, ACCENT, SLOW, QUICK = (
-    "#1b2430", "#54606e", "#d5dbe2", "#d3e3f4", "#0b5cad", "#9c3d00", "#00665e",
-)  # fmt: skip
-FONT = "system-ui, 'Segoe UI', 'Liberation Sans', sans-serif"
+from calib.report.svg import ACCENT, BAND, INK, SLOW, as_svg
+from calib.report.units import day, duration, signed_percent
+
+MOST_POINTS = 300  # runs drawn in one picture
+LATE = 12  # runs that are surely seen
+WEEKS_BEFORE, WEEKS_AT_LEAST = 13, 26  # drawn before a change; drawn at all
+PERCENT = "(datum.value > 0 ? '+' : datum.value < 0 ? '\u2212' : '') + abs(datum.value) + ' %'"
 
 
-def run_chart(chart: dict[str, Any], title: str, width: int = 640, height: int = 220) -> Markup:
-    """Runs as points, expectation as a band, the change as a ruled line; in per cent from plan.
+def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int = 250) -> Markup:
+    """Runs as points, expectation as a band, the change and its range marked; in per cent from plan.
 
-    chart : the ``chart`` of one stage of the drift document
+    stage : a stage of the drift document with its ``chart``
     title : what a screen reader says of the whole picture
     """
     import altair as alt
+
+    runs = drawn_runs(stage)
+    low, high = visible_range(runs)
+    runs["seen"] = runs["actual_pct"].clip(low, high)
+    runs["outside"] = runs["seen"] != runs["actual_pct"]
+    for name in ("low_pct", "high_pct", "expected_pct"):
+        runs[name] = runs[name].clip(low, high)
+    days = alt.Axis(title=None, format="%-d %b", tickCount=round(width / 110), labelOverlap=True)
+    x = alt.X("at:T", axis=days)
+    scale = alt.Scale(domain=[low, high], nice=False)
+    y_axis = alt.Axis(title=None, tickCount=5, labelExpr=PERCENT)
+    base = alt.Chart(runs)
+    layers = [
+        base.mark_area(color=BAND, interpolate="step-after", aria=False).encode(
+            x=x, y=alt.Y("low_pct:Q", scale=scale, axis=y_axis), y2="high_pct:Q"
+        ),
+        *change_marks(stage, runs["at"], days, height),
+        base.mark_line(color=ACCENT, interpolate="step-after", strokeWidth=1.5, aria=False).encode(
+            x=x, y=alt.Y("expected_pct:Q", scale=scale, axis=y_axis)
+        ),
+        base.mark_point(filled=True, color=INK, size=30, opacity=0.75).encode(
+            x=x,
+            y=alt.Y("seen:Q", scale=scale, axis=y_axis),
+            shape=alt.condition("datum.outside", alt.value("triangle"), alt.value("circle")),
+            description="told:N",
+        ),
+    ]
+    return as_svg(alt.layer(*layers).properties(width=width, height=height), title)
+
+
+def drawn_runs(stage: dict[str, Any]) -> Any:
+    """The chart's last runs as a frame, thinned evenly to MOST_POINTS, each with the words that pointing at it shows."""
     import pandas as pd
 
+    chart = stage["chart"]
     runs = pd.DataFrame(
         {
             "at": pd.to_datetime(chart["at"], utc=True),
@@ -33,48 +69,53 @@ def run_chart(chart: dict[str, Any], title: str, width: int = 640, height: int =
             "build": chart["build_id"] or [""] * len(chart["at"]),
         }
     )
-    low, high = visible_range(runs)
-    runs["seen"] = runs["actual_pct"].clip(low, high)
-    runs["outside"] = runs["seen"] != runs["actual_pct"]
+    since = (
+        pd.Timestamp(stage.get("since_low") or stage["since"] or runs["at"].max()).tz_localize(None).tz_localize("UTC")
+    )
+    first = min(since - pd.Timedelta(weeks=WEEKS_BEFORE), runs["at"].max() - pd.Timedelta(weeks=WEEKS_AT_LEAST))
+    runs = runs[runs["at"] >= first]
+    runs = runs[:: -thinning(len(runs))][::-1].reset_index(drop=True)
     runs["told"] = [
-        f"{build}: {minutes:.0f} min, {pct:+.0f} % from plan, {at:%d %b %Y}"
-        for build, minutes, pct, at in zip(runs["build"], runs["minutes"], runs["actual_pct"], runs["at"], strict=True)
-    ]
-    x = alt.X("at:T", axis=alt.Axis(title=None, format="%d %b", tickCount=6))
-    scale = alt.Scale(domain=[low, high], nice=False)
-    y_axis = alt.Axis(title="per cent from plan", tickCount=5, format="+d")
-    base = alt.Chart(runs)
-    layers = [
-        base.mark_area(color=BAND, interpolate="step-after", clip=True, aria=False).encode(
-            x=x, y=alt.Y("low_pct:Q", scale=scale, axis=y_axis), y2="high_pct:Q"
-        ),
-        base.mark_line(color=ACCENT, interpolate="step-after", strokeWidth=1.5, aria=False).encode(
-            x=x, y=alt.Y("expected_pct:Q", scale=scale, axis=y_axis)
-        ),
-        base.mark_point(filled=True, color=INK, size=26, opacity=0.75).encode(
-            x=x,
-            y=alt.Y("seen:Q", scale=scale, axis=y_axis),
-            shape=alt.condition("datum.outside", alt.value("triangle"), alt.value("circle")),
-            description="told:N",
-        ),
-    ]
-    if chart.get("since"):
-        mark = pd.DataFrame({"at": [pd.Timestamp(chart["since"], tz="UTC")], "text": ["change"]})
-        layers.append(alt.Chart(mark).mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False).encode(x=x))
-        late = mark["at"].iloc[0] > runs["at"].min() + 0.85 * (runs["at"].max() - runs["at"].min())
-        layers.append(
-            alt.Chart(mark)
-            .mark_text(
-                color=SLOW,
-                align="right" if late else "left",
-                dx=-4 if late else 4,
-                baseline="top",
-                fontSize=12,
-                aria=False,
-            )
-            .encode(x=x, y=alt.value(2), text="text:N")
+        f"{build}: {duration(minutes)}, {signed_percent(percent)} from plan, {day(at)}"
+        for build, minutes, percent, at in zip(
+            runs["build"], runs["minutes"], runs["actual_pct"], runs["at"], strict=True
         )
-    return as_svg(alt.layer(*layers).properties(width=width, height=height), title)
+    ]
+    return runs
+
+
+def thinning(number: int) -> int:
+    """Every so-manieth run is drawn.
+
+    >>> thinning(12), thinning(300), thinning(301), thinning(2000)
+    (1, 1, 2, 7)
+    """
+    return max(1, -(-number // MOST_POINTS))
+
+
+def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int) -> list[Any]:
+    """The change as a dashed line with its word, and the range of its date as a bar at the foot; nothing where none is told."""
+    import altair as alt
+    import pandas as pd
+
+    if not stage["chart"].get("since"):
+        return []
+    days = [stage.get("since_low") or stage["since"], stage["since"], stage.get("since_high") or stage["since"]]
+    low, since, high = (pd.Timestamp(one, tz="UTC") for one in days)
+    first, last = at.min(), at.max()
+    mark = pd.DataFrame({"at": [since], "low": [max(low, first)], "high": [min(high, last)], "text": ["change"]})
+    late = since > first + 0.85 * (last - first)
+    made, x = alt.Chart(mark), alt.X("at:T", axis=axis)
+    align: Literal["left", "right"] = "right" if late else "left"
+    return [
+        made.mark_rule(color=SLOW, strokeWidth=7, aria=False).encode(
+            x=alt.X("low:T", axis=axis), x2="high:T", y=alt.value(height - 3)
+        ),
+        made.mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False).encode(x=x),
+        made.mark_text(color=SLOW, fontSize=13, align=align, dx=-4 if late else 4, baseline="top", aria=False).encode(
+            x=x, y=alt.value(2), text="text:N"
+        ),
+    ]
 
 
 def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int = 56) -> Markup:
@@ -100,71 +141,41 @@ def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int
     return as_svg(alt.layer(*layers).properties(width=width, height=height), title, titles=False)
 
 
-def hours_chart(rows: list[dict[str, Any]], title: str, width: int = 620) -> Markup:
-    """Touch, machine and waiting hours of each process as stacked bars, with the words on them."""
+def hours_chart(rows: list[dict[str, Any]], kinds: Mapping[str, str], title: str, width: int = 700) -> Markup:
+    """Touch, machine and waiting hours of each process: a bar with its name and its figure for each.
+
+    kinds : the rows' keys [min] and how each is named
+    """
     import altair as alt
     import pandas as pd
 
-    kinds = {"touch_min": "hands on", "machine_min": "machine alone", "wait_min": "waiting"}
     table = pd.DataFrame(
         [
-            {"process": row["process"], "kind": word, "order": i, "hours": (row[key] or 0) / 60}
+            {"process": row["process"], "kind": word, "hours": (row[key] or 0) / 60, "told": duration(row[key])}
             for row in rows
-            for i, (key, word) in enumerate(kinds.items())
+            for key, word in kinds.items()
         ]
     )
-    bars = (
-        alt.Chart(table)
-        .mark_bar(stroke=INK, strokeWidth=0.5)
-        .encode(
-            y=alt.Y("process:N", title=None),
-            x=alt.X("hours:Q", title="hours"),
-            order="order:O",
-            color=alt.Color(
-                "kind:N",
-                sort=list(kinds.values()),
-                scale=alt.Scale(domain=list(kinds.values()), range=[ACCENT, BAND, LINE]),
-                legend=alt.Legend(title=None, orient="top", labelColor=INK, labelFontSize=12),
-            ),
-        )
+    base = alt.Chart(table).encode(
+        y=alt.Y("kind:N", sort=list(kinds.values()), axis=alt.Axis(title=None, ticks=False, domain=False)),
+        x=alt.X("hours:Q", axis=None, scale=alt.Scale(domain=[0, 1.2 * max(table["hours"].max(), 1e-9)])),
     )
-    return as_svg(bars.properties(width=width, height=alt.Step(30)), title)
+    bars = base.mark_bar(color=ACCENT, height=12, aria=False)
+    words = base.mark_text(align="left", dx=4, color=INK, fontSize=12, aria=False).encode(text="told:N")
+    heads = alt.Header(
+        title=None, labelColor=INK, labelFontSize=13, labelFontWeight="bold", labelAnchor="start", labelOrient="top"
+    )
+    made = (bars + words).properties(width=width - 110, height=alt.Step(19))
+    return as_svg(
+        made.facet(row=alt.Row("process:N", sort=list(table["process"].unique()), header=heads)),
+        title,
+    )
 
 
 def visible_range(runs: Any) -> list[float]:
-    """What the vertical axis shows: nearly all runs and the usual band; runs beyond sit at its edge as triangles."""
-    low = min(runs["actual_pct"].quantile(0.02), runs["low_pct"].quantile(0.1), -5.0)
-    high = max(runs["actual_pct"].quantile(0.98), runs["high_pct"].quantile(0.9), 5.0)
+    """What the vertical axis shows: nearly all runs, those of late, and the usual band; runs beyond sit at its edge."""
+    late = runs["actual_pct"].tail(LATE)
+    low = min(runs["actual_pct"].quantile(0.02), late.quantile(0.1), runs["low_pct"].quantile(0.1), -5.0)
+    high = max(runs["actual_pct"].quantile(0.98), late.quantile(0.9), runs["high_pct"].quantile(0.9), 5.0)
     room = 0.06 * (high - low)
     return [float(low - room), float(high + room)]
-
-
-def as_svg(chart: Any, title: str, titles: bool = True) -> Markup:
-    """SVG text of an altair chart: marks' descriptions become titles that show on hover."""
-    import vl_convert
-
-    chart = (
-        chart.configure(background="transparent", font=FONT, padding=2)
-        .configure_view(stroke=None)
-        .configure_axis(
-            labelColor=QUIET,
-            titleColor=QUIET,
-            gridColor=LINE,
-            domainColor=LINE,
-            tickColor=LINE,
-            labelFontSize=12,
-            titleFontSize=12,
-            titleFontWeight="normal",
-        )
-    )
-    return clean_svg(vl_convert.vegalite_to_svg(chart.to_json(validate=False)), title, titles)
-
-
-def clean_svg(svg: str, title: str, titles: bool) -> Markup:
-    """One picture with one name for a screen reader; marks keep their words as titles, or lose them."""
-    svg = re.sub(r"<\?xml[^>]*\?>|<!DOCTYPE[^>]*>", "", svg)
-    svg = re.sub(r' aria-roledescription="[^"]*"| role="[^"]*"', "", svg)
-    mark = r'<path aria-label="([^"]*)"([^>]*?)(?:/>|></path>)'
-    svg = re.sub(mark, r"<path\2><title>\1</title></path>" if titles else r"<path\2/>", svg)
-    svg = re.sub(r' aria-(label|hidden)="[^"]*"', "", svg)
-    return Markup(svg.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1))

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
 
 Document = Mapping[str, Any]
+OFF = ("too narrow", "wider than needed")
+FEWEST_JUDGED = 10  # predictions
+SINGLY = 3  # so many of a kind are told one by one
+KINDS_OF_TIME = {"touch_min": "hands on", "machine_min": "machine alone", "wait_min": "waiting"}
 TIGHT = 0.7  # load from which waiting grows steeply (a single server waits 2.3 service times: M/M/1)
 
 
@@ -20,19 +25,52 @@ def three_sentences(data: Document) -> list[str]:
     return [moved_sentence(data.get("drift")), promise_sentence(data.get("backtest")), health_sentence(data)]
 
 
+def charts_of(drift: Document | None) -> list[Document]:
+    """Every chart that was looked at: stages, and bench work that was charted together."""
+    return [*drift["stages"], *drift.get("together", ())] if drift else []
+
+
+def drifting(stage: Document) -> bool:
+    return bool(stage["state"] == "drifting")
+
+
 def moved_sentence(drift: Document | None) -> str:
     if drift is None:
         return "Drift was not checked: there is no fit yet."
-    moved = [stage for stage in drift["stages"] if stage["state"] == "drifting"]
-    watched = [stage for stage in drift["stages"] if stage["state"] != "too_few_runs"]
+    charts = charts_of(drift)
+    moved = sorted(filter(drifting, charts), key=cost, reverse=True)
+    watched = [stage for stage in charts if stage["state"] != "too_few_runs"]
+    if not watched:
+        return f"No stage has enough runs yet to tell whether it moved: {count(len(charts), 'stage')} so far."
     if not moved:
-        return f"Nothing moved: all {count(len(watched), 'stage')} with enough runs took what was expected."
-    first = max(moved, key=cost)
-    rest = f", and {count(len(moved) - 1, 'other stage')} moved too" if len(moved) > 1 else ""
+        return f"Nothing moved: {all_of(len(watched))} took what was expected{uneven(charts)}."
+    first, others = moved[0], len(moved) - 1
+    rest = f"; {count(others, 'other stage')} moved too" if others else ""
+    steady = f"; {count(len(watched) - len(moved), 'stage')} held steady" if len(watched) > len(moved) else ""
     return (
-        f"{name_of(first)} has taken {signed_percent(first['change_pct'])} {began(first)}, "
-        f"{change(first['minutes_per_build'])} a build{rest}; {count(len(watched) - len(moved), 'stage')} held steady."
+        f"{name_of(first)} takes {longer(first['change_pct'])} {began(first)}: "
+        f"{change(first['minutes_per_build'])} a build{rest}{steady}."
     )
+
+
+def all_of(number: int) -> str:
+    return "the one stage with enough runs" if number == 1 else f"all {number} stages with enough runs"
+
+
+def uneven(charts: Sequence[Document]) -> str:
+    number = sum(bool(stage.get("erratic")) for stage in charts)
+    return f", but the times of {count(number, 'stage')} spread otherwise than before" if number else ""
+
+
+def longer(percent: float | None) -> str:
+    """
+    >>> longer(81.2), longer(-20.4), longer(0.3), longer(-0.3), longer(None)
+    ('81 % longer', '20 % less time', 'under 1 % longer', 'under 1 % less time', 'another time')
+    """
+    if percent is None:
+        return "another time"
+    size = f"{abs(round(percent))} %" if round(percent) else "under 1 %"
+    return f"{size} {'longer' if percent > 0 else 'less time'}"
 
 
 def cost(stage: Document) -> float:
@@ -43,21 +81,37 @@ def cost(stage: Document) -> float:
 def promise_sentence(backtest: Document | None) -> str:
     if not backtest or not backtest.get("predictions"):
         return "Too few weeks are logged yet to say whether the ranges were honest."
-    held = backtest["coverage"]["80"]
-    told = count(backtest["predictions"], "prediction")
-    return f"Of {told}, {share(held)} fell inside the range meant for 80 %: {judged(held)}."
+    held, predictions = backtest["coverage"]["80"], backtest["predictions"]
+    weeks = f"In the last {count(backtest['weeks'], 'week')} " if backtest.get("weeks", 1) > 1 else "Last week "
+    return (
+        f"{weeks}{share(held)} of {count(predictions, 'prediction')} fell inside the range meant for 80 %: "
+        f"{judged(held, predictions)}."
+    )
 
 
-def judged(held: float | None, level: float = 0.8, room: float = 0.04) -> str:
+def judged(held: float | None, predictions: int, level: float = 0.8) -> str:
+    """Whether the share that held fits its level: within 4 points, or what luck gives (two binomial standard errors).
+
+    >>> judged(0.79, 400), judged(0.65, 400), judged(0.93, 400), judged(0.65, 20), judged(0.5, 4)
+    ('honest', 'too narrow', 'wider than needed', 'honest', 'too few to tell')
     """
-    >>> judged(0.79), judged(0.65), judged(0.93)
-    ('honest', 'too narrow', 'wider than needed')
-    """
-    if held is None:
-        return "cannot tell"
+    if held is None or predictions < FEWEST_JUDGED:
+        return "too few to tell"
+    room = max(0.04, 2 * (level * (1 - level) / predictions) ** 0.5)
     if held < level - room:
         return "too narrow"
     return "wider than needed" if held > level + room else "honest"
+
+
+def quotes_sentence(quotes: Document | None) -> str:
+    """What became of the quotes whose parts were packed lately."""
+    if not quotes or not quotes["quotes"]:
+        return "No quoted parts were packed in these weeks, so no quote could be checked."
+    number = count(quotes["quotes"], "quote")
+    return (
+        f"Of {number} whose parts were packed, {quotes['inside']} ended inside the 80 % range and {quotes['in_time']} "
+        "by the promised time."
+    )
 
 
 def health_sentence(data: Document) -> str:
@@ -66,20 +120,30 @@ def health_sentence(data: Document) -> str:
 
 
 def health_lines(data: Document) -> list[str]:
-    """Silent machines, rows set aside, runs that wait for a look."""
+    """What waits for a person, most urgent first: runs below a floor, silent machines, rows set aside, runs to look at."""
     health = data.get("health") or {}
-    lines = [
-        f"{one['machine']} has logged nothing since {day(one['last'])}." for one in health.get("silent_machines", ())
-    ]
-    if health.get("below_floor"):
-        lines = [below_floor_sentence(run) for run in health["below_floor"]] + lines
+    below, silent = health.get("below_floor") or [], health.get("silent_machines") or []
+    lines = [below_floor_sentence(run) for run in below[:SINGLY]]
+    if len(below) > SINGLY:
+        lines.append(f"{count(len(below) - SINGLY, 'more run')} below a data sheet's least time: calib fit lists them.")
+    lines += silent_sentences(silent)
     if health.get("quarantined"):
         lines.append(f"{count(health['quarantined'], 'row')} set aside: see, mend and retry with calib rejects.")
     if health.get("held"):
-        lines.append(f"{count(health['held'], 'row')} waiting for a build that has not come.")
+        waits = "waits" if health["held"] == 1 else "wait"
+        lines.append(f"{count(health['held'], 'row')} {waits} for a build that has not come.")
     if health.get("to_confirm"):
-        lines.append(f"{count(health['to_confirm'], 'run')} to look at, such as forgotten timers: calib review.")
+        lines.append(f"{count(health['to_confirm'], 'run')} to confirm, such as forgotten timers: calib review.")
     return lines + [str(line) for line in health.get("lines", ())]
+
+
+def silent_sentences(silent: Sequence[Document]) -> list[str]:
+    """A sentence for each silent machine, or one for many."""
+    if len(silent) <= SINGLY:
+        return [f"{one['machine']} has logged nothing since {day(one['last'])}." for one in silent]
+    longest = min(silent, key=lambda one: str(one["last"]))
+    names = ", ".join(str(one["machine"]) for one in silent)
+    return [f"{len(silent)} machines are silent, longest {longest['machine']} (since {day(longest['last'])}): {names}."]
 
 
 def below_floor_sentence(run: Document) -> str:
@@ -90,7 +154,7 @@ def below_floor_sentence(run: Document) -> str:
 
 
 def change_sentence(stage: Document) -> str:
-    """What one stage's alarm says: how much, since when, what it costs."""
+    """What one stage's alarm says: how much, since when, what it costs, what quotes assume."""
     low, high = stage["change_pct_low"], stage["change_pct_high"]
     text = (
         f"{signed_percent(stage['change_pct'])} (90 % range {signed_percent(low)} to {signed_percent(high)}) "
@@ -98,12 +162,40 @@ def change_sentence(stage: Document) -> str:
     )
     if stage.get("hours_a_month") is not None:
         text += f", {change(60 * stage['hours_a_month'])} a month at the present pace"
-    if stage.get("now_min") is not None:
-        text += (
-            f". Quotes now assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
-            f"{share(stage['taken_up'])} of the change"
-        )
-    return text + "."
+    return " ".join([text + ".", *quotes_assume(stage)])
+
+
+def raised(stage: Document, as_of: str) -> list[str]:
+    """When its chart cried, whether that is new, and which accepted change it is measured from."""
+    new = ", new this week" if stage.get("alarm_at") and days_between(stage["alarm_at"], as_of) < 7 else ""
+    told = [f"Raised on {day(stage['alarm_at'])}{new}."] if stage.get("alarm_at") else []
+    if stage.get("accepted_since"):
+        told.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
+    return told
+
+
+def days_between(first: str, last: str) -> int:
+    """
+    >>> days_between("2026-11-16", "2026-11-21")
+    5
+    """
+    return (date.fromisoformat(last) - date.fromisoformat(first)).days
+
+
+def beside(stages: Sequence[Document]) -> list[str]:
+    """What is no change of level: stages that became erratic, and causes of what only looks like one."""
+    lines = [(stage, str(line)) for stage in stages if not drifting(stage) for line in stage.get("causes", ())]
+    lines += [(stage, erratic_sentence(stage["erratic"])) for stage in stages if stage.get("erratic")]
+    return [f"{name_of(stage)}: {line}" for stage, line in lines]
+
+
+def quotes_assume(stage: Document) -> list[str]:
+    if stage.get("now_min") is None:
+        return []
+    return [
+        f"Quotes now assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
+        f"{share(stage['taken_up'])} of the change."
+    ]
 
 
 def began(stage: Document) -> str:
@@ -144,30 +236,114 @@ def erratic_sentence(one: Document) -> str:
 
 
 def look_first(stage: Document) -> list[str]:
-    """What to look at first: the causes that the check named, events near the date, the slice that carries most."""
-    lines = [str(line) for line in stage.get("causes", ())]
-    lines += [event_sentence(event) for event in stage.get("events", ())]
-    return lines
+    """What to look at first: causes that the check named, events near the date, where it comes from, the runs furthest off."""
+    events = [event_sentence(event) for event in stage.get("events", ())]
+    return [
+        *(str(line) for line in stage.get("causes", ())),
+        *(events or ["No event is logged near the date: ask what changed then, and log it."]),
+        origin_sentence(stage),
+        *furthest_runs(stage),
+        *whom_to_ask(stage),
+    ]
+
+
+def origin_sentence(stage: Document) -> str:
+    where = where_from(stage)
+    if where == "cannot tell":
+        compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
+        return f"None of these stands out: {compared}." if compared else "All its runs are of one kind."
+    if where == "the whole stage":
+        return (
+            "It moved as a whole: look at what all its runs share, such as a consumable, a setting, a way of working."
+        )
+    return f"Look at {where}: its runs moved, the others did not." if not where.startswith("ask") else f"First {where}."
+
+
+def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
+    """Of the last runs those furthest from plan in the direction of the change."""
+    chart = stage.get("chart")
+    if not chart or not chart.get("build_id"):
+        return []
+    runs = list(zip(chart["build_id"], chart["actual_pct"], strict=True))[-last:]
+    runs.sort(key=lambda run: run[1], reverse=stage["change_pct"] > 0)
+    return [
+        f"Furthest of the last {len(runs)} runs: "
+        + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:told])
+        + "."
+    ]
+
+
+def whom_to_ask(stage: Document) -> list[str]:
+    asked = [f"{one['value']} ({count(one['runs'], 'run')})" for one in stage.get("slices", ()) if one.get("ask")]
+    return [f"Ask, in order of the alphabet: {', '.join(asked)}."] if asked else []
 
 
 def event_sentence(event: Document) -> str:
-    what = ", ".join(str(event[key]) for key in ("what", "note") if event.get(key))
+    what = ": ".join(str(event[key]) for key in ("what", "note") if event.get(key))
     where = event.get("machine") or event.get("station")
-    return f"Logged near the date: {day(event['at'])}, {what}{f' ({where})' if where else ''}."
+    return f"Logged near the date: {day(event['at'])}, {f'{where}, ' if where else ''}{what}."
+
+
+def picture_sentence(stage: Document) -> str:
+    """What a picture of the runs shows, for those who do not see it."""
+    chart = stage["chart"]
+    since = sum(at[:10] >= stage["since"] for at in chart["at"])
+    return (
+        f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per cent "
+        f"from plan. The {count(since, 'run')} since {day(stage['since'])} lie about {signed_percent(stage['change_pct'])} "
+        f"from those before{', rising by and by' if stage.get('shape') == 'creep' and stage['change_pct'] > 0 else ''}."
+    )
 
 
 def steady_sentence(stage: Document) -> str:
-    if stage["state"] == "too_few_runs":
-        return f"{count(stage['runs'], 'run')}: too few to tell"
-    if stage["state"] == "drifting":
-        return f"{signed_percent(stage['change_pct'])} {began(stage)}"
-    return f"steady, {count(stage['runs'], 'run')}"
+    if drifting(stage):
+        return f"moved: {signed_percent(stage['change_pct'])} {began(stage)}"
+    return f"{'uneven' if stage.get('erratic') else 'steady'}, {count(stage['runs'], 'run')}"
+
+
+def process_sentence(stages: Sequence[Document]) -> str:
+    """
+    >>> process_sentence([{"state": "steady"}, {"state": "steady"}, {"state": "too_few_runs"}])
+    '2 steady, 1 with too few runs to tell'
+    """
+    told = {"drifting": "moved", "steady": "steady", "too_few_runs": "with too few runs to tell"}
+    numbers = {word: sum(stage["state"] == state for stage in stages) for state, word in told.items()}
+    return ", ".join(f"{number} {word}" for word, number in numbers.items() if number)
+
+
+def few_runs_sentence(stages: Sequence[Document]) -> str | None:
+    """The stages with too few runs to tell, named; None where there are none."""
+    named = ", ".join(f"{word_of(stage)} ({count(stage['runs'], 'run')})" for stage in stages)
+    return f"Too few runs to tell: {named}." if named else None
+
+
+def each_stage(rows: Sequence[Document]) -> list[str]:
+    """How many stages were honest by themselves; rows have ``says`` of ``judged``."""
+    told = [row for row in rows if row["says"] != "too few to tell"]
+    few = len(rows) - len(told)
+    if not told:
+        return []
+    off = sum(row["says"] in OFF for row in told)
+    rest = f"; {count(few, 'stage')} with fewer than {FEWEST_JUDGED} predictions left out" if few else ""
+    return [f"Each stage by itself: {len(told) - off} of {len(told)} honest as far as their runs can tell{rest}."]
 
 
 def bottleneck_sentence(rows: Sequence[Document], bottleneck: Document | None) -> str:
     if bottleneck:
+        name = f"the {bottleneck['kind']} {bottleneck['resource']}"
         hours = "opening hours" if bottleneck["kind"] == "crew" else "hours, nights included"
         told = "The bottleneck is" if bottleneck["load"] >= TIGHT else "Nothing is tight: the busiest is"
-        return f"{told} {bottleneck['resource']}, at work {share(bottleneck['load'])} of its {hours}."
+        return f"{told} {name}, at work {share(bottleneck['load'])} of its {hours}."
     longest = max(rows, key=lambda row: row.get("wait_min") or 0)
     return f"{longest['process']} waits longest: {duration(longest.get('wait_min'))} between its stages."
+
+
+def hours_sentence(row: Document) -> str:
+    """What one process took: the words of its bars.
+
+    >>> hours_sentence({"process": "PBF", "touch_min": 600, "machine_min": 1200, "wait_min": 90, "builds": 2})
+    'PBF, 2 builds: 10 h hands on, 20 h machine alone, 1 h 30 min waiting.'
+    """
+    builds = f", {count(row['builds'], 'build')}" if row.get("builds") is not None else ""
+    hours = ", ".join(f"{duration(row.get(key))} {word}" for key, word in KINDS_OF_TIME.items())
+    return f"{row['process']}{builds}: {hours}."

@@ -9,29 +9,23 @@ from rich.console import RenderableType
 
 from calib.report import sentences
 from calib.report.terminal import as_text, listed, table, told
-from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
+from calib.report.units import change, count, day, signed_percent, stage_name
 
 Document = Mapping[str, Any]
 
 
 def show_drift(doc: Document) -> str:
     """What moved, in a short table; steady and too-few-runs stages as a count."""
-    stages = [*doc["stages"], *doc.get("together", ())]
-    moved = [stage for stage in stages if stage["state"] == "drifting"]
+    stages = sentences.charts_of(doc)
+    moved = sorted(filter(sentences.drifting, stages), key=sentences.cost, reverse=True)
     few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
     shown: list[RenderableType] = [sentences.moved_sentence(doc)]
     if moved:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in moved:
-        shown += [
-            f"{sentences.name_of(stage)}: {line}"
-            for line in (*costs(stage), *sentences.look_first(stage), *whom_to_ask(stage))
-        ]
-    for stage in stages:
-        if stage["state"] != "drifting":
-            shown += [f"{sentences.name_of(stage)}: {line}" for line in listed(stage, "causes")]
-        if stage.get("erratic"):
-            shown.append(f"{sentences.name_of(stage)}: {sentences.erratic_sentence(stage['erratic'])}")
+        shown.append(f"{sentences.name_of(stage)}:")
+        shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *sentences.look_first(stage))]
+    shown += sentences.beside(stages)
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
     shown += [told(one) for one in listed(doc, "warnings")]
@@ -61,21 +55,15 @@ def when(stage: Document) -> str:
     return f"{day(stage['since_low'])} to {day(stage['since_high'])}"
 
 
-def costs(stage: Document) -> list[str]:
+def costs(stage: Document, as_of: str) -> list[str]:
     """Shape and range of the date, hours a month, and what quotes assume by now."""
-    lines = [f"a {stage['shape']} that began between {day(stage['since_low'])} and {day(stage['since_high'])}, "
-             f"{change(60 * stage['hours_a_month'])} a month at the present pace."]  # fmt: skip
-    if stage["now_min"] is not None:
-        lines.append(
-            f"quotes assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
-            f"{share(stage['taken_up'])} of the change."
-        )
-    return lines
-
-
-def whom_to_ask(stage: Document) -> list[str]:
-    asked = [f"{one['value']} ({one['runs']} runs)" for one in stage["slices"] if one.get("ask")]
-    return [f"ask {', '.join(asked)}, in order of the alphabet."] if asked else []
+    began = f"{sentences.a_shape(stage)} that began between {day(stage['since_low'])} and {day(stage['since_high'])}"
+    a_month = f"{change(60 * stage['hours_a_month'])} a month at the present pace"
+    return [
+        f"{began[:1].upper()}{began[1:]}, {a_month}.",
+        *sentences.raised(stage, as_of),
+        *sentences.quotes_assume(stage),
+    ]
 
 
 def show_accept(doc: Document) -> str:

@@ -37,8 +37,7 @@ def show_init(doc: Document) -> str:
 
 
 def show_report(doc: Document) -> str:
-    moved = ", ".join(f"{one['process']} {one['stage']}" for one in doc["drifting"]) or "nothing"
-    return "\n".join([f"The week's page is {doc['page']}.", f"Drifting: {moved}.", *doc["warnings"]])
+    return "\n".join([*doc["sentences"], *doc["warnings"], f"Page: {doc['page']}"])
 
 
 def show_demo(doc: Document) -> str:

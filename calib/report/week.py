@@ -1,21 +1,25 @@
-"""The week in one HTML page."""
+"""The week in one page."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
+from itertools import groupby
 from typing import Any
+
+from markupsafe import Markup
 
 from calib.report import sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
-from calib.report.units import count, share
+from calib.report.units import count
 
 Document = Mapping[str, Any]
 LONGEST_TABLE = 60
-CHART_TOLD = (
-    "Points: runs, from plan (triangles lie outside the picture). Band: where four of five were expected at the time. "
-    "Dashed line: the change. Point at a run, or tap it, to see its build."
-)
+MOST_DRAWN = 12  # alarms with a picture of their runs, the costliest ones
+MOST_OPEN = 60  # stages whose small pictures are shown unfolded
+UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
+PHONE = 330  # px
 
 
 def week_page(data: Document) -> str:
@@ -28,33 +32,34 @@ def week_page(data: Document) -> str:
         fit : the contract's ``fit`` document
         drift : the contract's ``drift`` document with ``chart`` data, as ``drift.check.check_drift`` returns it
         backtest : the contract's ``backtest`` document
-        promises : quotes against what came: {'quotes', 'held' (share inside the range), 'on_time' (share),
-            'lines': [text]}
+        quotes : those whose parts were packed in the same weeks: {'quotes', 'inside' (of their range), 'in_time': numbers}
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
             'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date}
         health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
-            'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
+            'questions': [text], 'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
         notes : [text], put at the end of data health
 
     Returns the page as text; it is whole without a script and fetches nothing.
     """
     drift = data.get("drift")
-    stages = [dict(stage) for stage in drift["stages"]] if drift else []
-    charts = stages + [dict(stage) for stage in (drift or {}).get("together", ())]
-    return render(
+    charts = sentences.charts_of(drift)
+    today = drift["as_of"] if drift else ""
+    moved = sorted(filter(sentences.drifting, charts), key=sentences.cost, reverse=True)
+    page = render(
         "week.html",
         shop=data.get("shop"),
         as_of=as_of(data),
         sentences=sentences.three_sentences(data),
-        moved=[moved_view(stage) for stage in sorted(filter(drifting, charts), key=sentences.cost, reverse=True)],
-        beside=beside(charts),
+        moved=[moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
+        beside=sentences.beside(charts),
         nothing_moved=sentences.moved_sentence(drift),
-        promises=promises_view(data.get("backtest"), data.get("promises")),
+        promises=promises_view(data.get("backtest"), data.get("quotes")),
         time_goes=time_view(data.get("time_goes")),
-        stages=[small_view(stage) for stage in stages],
-        health=sentences.health_lines(data) + [str(note) for note in data.get("notes") or ()],
+        processes=processes_view(charts),
+        health=health_view(data),
         foot=foot(data),
     )
+    return re.sub(UNBROKEN, "\N{NO-BREAK SPACE}", page)
 
 
 def as_of(data: Document) -> str | None:
@@ -62,93 +67,101 @@ def as_of(data: Document) -> str | None:
     return next((one["as_of"] for one in documents if one.get("as_of")), None)
 
 
-def drifting(stage: Document) -> bool:
-    return bool(stage["state"] == "drifting")
-
-
-def beside(stages: list[dict[str, Any]]) -> list[str]:
-    """What is no change of level: stages that became erratic, and causes of what only looks like one."""
-    lines = [(stage, str(line)) for stage in stages if not drifting(stage) for line in stage.get("causes", ())]
-    lines += [(stage, sentences.erratic_sentence(stage["erratic"])) for stage in stages if stage.get("erratic")]
-    return [f"{sentences.name_of(stage)}: {line}" for stage, line in lines]
-
-
-def moved_view(stage: dict[str, Any]) -> dict[str, Any]:
+def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
-    told = sentences.change_sentence(stage)
+    told = [sentences.change_sentence(stage), *sentences.raised(stage, today)]
     chart = stage.get("chart")
-    return stage | {
+    return {
+        **stage,
+        "name": sentences.name_of(stage),
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
-        "told": told,
+        "told": " ".join(told),
         "from": sentences.where_from(stage),
-        "svg": run_chart(chart, f"{sentences.name_of(stage)}: {told}") if chart else None,
-        "chart_told": CHART_TOLD,
+        "svg": for_each_width(run_chart, stage, sentences.picture_sentence(stage)) if chart and drawn else None,
+        "creeps": "creep" in (stage.get("shape") or ""),
+        "compared": [one for one in stage["slices"] if not one.get("ask")][:6],
         "look_first": sentences.look_first(stage),
-        "table": runs_since(chart),
+        "table": newest_runs(chart),
     }
 
 
-def runs_since(chart: Document | None) -> list[dict[str, Any]]:
-    """The last runs from the change on, newest first."""
-    if not chart or not chart.get("since"):
+def for_each_width(draw: Any, *what: Any) -> Markup:
+    """The same picture for a wide page and for a phone: text in it keeps its size, the style sheet shows one of them."""
+    return Markup('<div class="broad">{}</div><div class="slim">{}</div>').format(draw(*what), draw(*what, width=PHONE))
+
+
+def newest_runs(chart: Document | None) -> list[dict[str, Any]]:
+    """The last runs, newest first: what the picture shows, for those who cannot point at it."""
+    if not chart:
         return []
     builds = chart["build_id"] or [""] * len(chart["at"])
-    runs = [
-        {"at": at, "build": build, "minutes": minutes, "pct": pct}
-        for at, build, minutes, pct in zip(chart["at"], builds, chart["actual_min"], chart["actual_pct"], strict=True)
-        if at[:10] >= chart["since"]
-    ]
-    return runs[::-1][:LONGEST_TABLE]
+    runs = zip(chart["at"], builds, chart["actual_min"], chart["actual_pct"], strict=True)
+    listed = [{"at": at, "build": build, "minutes": minutes, "pct": pct} for at, build, minutes, pct in runs]
+    return listed[: -LONGEST_TABLE - 1 : -1]
 
 
-def small_view(stage: dict[str, Any]) -> dict[str, Any]:
-    told = sentences.steady_sentence(stage)
-    chart = stage.get("chart")
-    drawn = chart is not None and stage["state"] != "too_few_runs"
-    return stage | {
-        "told": told,
-        "svg": small_chart(chart, f"{sentences.name_of(stage)}: {told}") if drawn and chart else None,
-    }
-
-
-def promises_view(backtest: Document | None, promises: Document | None) -> dict[str, Any] | None:
-    if not backtest and not promises:
-        return None
-    lines = [sentences.promise_sentence(backtest)] if backtest else []
-    if promises and promises.get("quotes"):
-        lines.append(
-            f"{count(promises['quotes'], 'quote')} came to an end: {share(promises.get('held'))} inside their range, "
-            f"{share(promises.get('on_time'))} on time."
+def processes_view(charts: Sequence[Document]) -> list[dict[str, Any]]:
+    """The stages of each process: those that are drawn, and in words those with too few runs."""
+    found = []
+    for process, stages in groupby(sorted(charts, key=lambda one: one["process"]), key=lambda one: one["process"]):
+        listed = list(stages)
+        few = [one for one in listed if one["state"] == "too_few_runs"]
+        found.append(
+            {
+                "process": process,
+                "told": sentences.process_sentence(listed),
+                "open": len(charts) <= MOST_OPEN,
+                "stages": [small_view(one) for one in listed if one["state"] != "too_few_runs"],
+                "few": sentences.few_runs_sentence(few),
+            }
         )
-    lines += (promises or {}).get("lines", [])
+    return found
+
+
+def small_view(stage: Document) -> dict[str, Any]:
+    told, chart = sentences.steady_sentence(stage), stage.get("chart")
+    name = sentences.word_of(stage)
+    svg = small_chart(chart, f"{sentences.name_of(stage)}: {told}") if chart else None
+    return {"name": name, "moved": sentences.drifting(stage), "told": told, "svg": svg}
+
+
+def promises_view(backtest: Document | None, quotes: Document | None) -> dict[str, Any] | None:
+    if not backtest and not quotes:
+        return None
     cells = [cell for cell in (backtest or {}).get("cells", ()) if cell["coverage"].get("80") is not None]
     rows = [
-        {**cell, "held": cell["coverage"]["80"], "says": sentences.judged(cell["coverage"]["80"], room=room(cell))}
+        {**cell, "held": cell["coverage"]["80"], "says": sentences.judged(cell["coverage"]["80"], cell["predictions"])}
         for cell in sorted(cells, key=lambda cell: cell["coverage"]["80"])
     ]
-    off = [row for row in rows if row["says"] != "honest"]
-    if rows:
-        steady = len(rows) - len(off)
-        lines.append(
-            f"Of {count(len(rows), 'stage')} by itself, {steady} {'was' if steady == 1 else 'were'} honest as far as its runs can tell."
-        )
-    return {"lines": lines, "off": off, "rows": rows}
-
-
-def room(cell: Document) -> float:
-    """Two binomial standard errors: how far a cell's coverage may lie from 80 % by luck."""
-    return 2 * (0.8 * 0.2 / max(1, cell["predictions"])) ** 0.5
+    lines = [sentences.promise_sentence(backtest), *sentences.each_stage(rows), sentences.quotes_sentence(quotes)]
+    return {"lines": lines, "off": [row for row in rows if row["says"] in sentences.OFF], "rows": rows}
 
 
 def time_view(time_goes: Document | None) -> dict[str, Any] | None:
     if not time_goes or not time_goes.get("rows"):
         return None
-    rows = [
-        {"touch_min": None, "machine_min": None, "wait_min": None, "builds": None, **row} for row in time_goes["rows"]
-    ]
-    line = sentences.bottleneck_sentence(rows, time_goes.get("bottleneck"))
-    return {"rows": rows, "lines": [line], "svg": hours_chart(rows, "Hours for each process: " + line)}
+    rows = [dict.fromkeys((*sentences.KINDS_OF_TIME, "builds")) | dict(row) for row in time_goes["rows"]]
+    words = " ".join(map(sentences.hours_sentence, rows))
+    return {
+        "rows": rows,
+        "kinds": sentences.KINDS_OF_TIME,
+        "since": time_goes.get("since"),
+        "line": sentences.bottleneck_sentence(rows, time_goes.get("bottleneck")),
+        "svg": for_each_width(hours_chart, rows, sentences.KINDS_OF_TIME, words),
+    }
+
+
+def health_view(data: Document) -> dict[str, Any] | None:
+    health = data.get("health")
+    notes = [str(note) for note in data.get("notes") or ()]
+    if health is None and not notes:
+        return None
+    silent = [] if health is None or health.get("silent_machines") else ["No machine is silent."]
+    return {
+        "lines": (sentences.health_lines(data) or ["Nothing in the logs waits for a person."]) + silent + notes,
+        "questions": (health or {}).get("questions", ()),
+    }
 
 
 def foot(data: Document) -> str:
