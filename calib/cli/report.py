@@ -13,6 +13,7 @@ from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
 
 def report(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = HERE,
+    persons: Annotated[bool, typer.Option(help="Also say whom to ask about a change; not a ranking.")] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -22,4 +23,4 @@ def report(
     """
     from calib.workflow.report import write_report
 
-    return Answer("report", write_report(shop, out=out, progress=progress_on_stderr()))
+    return Answer("report", write_report(shop, out=out, persons=persons, progress=progress_on_stderr()))

@@ -8,7 +8,7 @@ from typing import Any
 
 import duckdb
 
-from calib.store.quotes import find_quotes, promised_at
+from calib.store.quotes import find_quotes
 
 # What a build holds of a quote: its items say it best, else the whole build. Named by quote_id, or by the quote's order.
 _LINKED = """
@@ -91,12 +91,3 @@ def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | No
         if parts >= quantity:
             return packed_at
     return None
-
-
-def find_kept_promises(con: duckdb.DuckDBPyConnection) -> dict[str, Any] | None:
-    """How many quotes whose parts are packed were ready in time, in one line; None where there are none."""
-    done = [one for one in find_orders(con) if one["ready_at"] is not None]
-    if not done:
-        return None
-    held = sum(one["ready_at"] <= promised_at(one) for one in done)
-    return {"quotes": None, "held": None, "on_time": None, "lines": [f"Promises held: {held} of {len(done)}."]}

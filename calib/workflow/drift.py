@@ -85,14 +85,20 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
     if not note.strip():
         raise UsageError("An accepted change needs a note.", f'Add why, e.g. --accept {stage} --note "new lamp".')
     document, known_until = look(folder)
-    moved = {(row["process"], row["stage"]): row for row in document["stages"] if row["state"] == "drifting"}
-    if (process, name) not in moved:
-        drifting = ", ".join(":".join(key) for key in moved) or "none"
-        raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {drifting}.")
-    row = moved[process, name]
+    cried = {(row["process"], row["stage"]): row for row in document["stages"] + document["together"] if cries(row)}
+    if (process, name) not in cried:
+        those = ", ".join(":".join(key) for key in cried) or "none"
+        raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {those}.")
+    row = cried[process, name]
+    since = row["since"] or row["erratic"]["since"]
     with open_store(folder) as store:
-        accept_change(store, process, name, row["since"], row["change_pct"], known_until.to_pydatetime(), note)
-    return {"process": process, "stage": name, "since": row["since"], "change_pct": row["change_pct"], "note": note}
+        accept_change(store, process, name, since, row["change_pct"], known_until.to_pydatetime(), note)
+    return {"process": process, "stage": name, "since": since, "change_pct": row["change_pct"], "note": note}
+
+
+def cries(row: dict[str, Any]) -> bool:
+    """Whether a stage asks for a person: its level moved, or its spread."""
+    return bool(row["state"] == "drifting" or row["erratic"])
 
 
 def undo_accepted(folder: Path, stage: str) -> dict[str, Any]:

@@ -17,7 +17,11 @@ from calib.workflow.week_data import week_data
 def write_report(
     folder: Path, out: Path, persons: bool = False, progress: Callable[[str], None] = lambda text: None
 ) -> dict[str, Any]:
-    """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says."""
+    """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says.
+
+    persons : also say whom to ask about a change
+    Returns page, as_of, sentences, ``drifting`` and ``erratic`` (process and stage of each), below_floor, warnings.
+    """
     progress("Looking for drift ...")
     drift = find_drift(folder, persons=persons)
     progress("Writing the page ...")
@@ -25,12 +29,17 @@ def write_report(
     page = out / f"week-{drift['as_of']}.html"
     write_page(page, week_page(data))
     progress("")
-    moved = [stage for stage in drift["stages"] if stage["state"] == "drifting"]
+    charts = drift["stages"] + drift["together"]
     return {
         "page": str(page),
         "as_of": drift["as_of"],
         "sentences": three_sentences(data),
-        "drifting": [{"process": stage["process"], "stage": stage["stage"]} for stage in moved],
+        "drifting": [named(one) for one in charts if one["state"] == "drifting"],
+        "erratic": [named(one) for one in charts if one["erratic"] and one["erratic"]["change_pct"] > 0],
         "below_floor": data["health"]["below_floor"],
         "warnings": drift["warnings"],
     }
+
+
+def named(chart: dict[str, Any]) -> dict[str, str]:
+    return {"process": chart["process"], "stage": chart["stage"]}

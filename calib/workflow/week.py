@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import StoreError, TooFewRunsError
+from calib.shop.read_shop import read_shop
 from calib.store.health import find_health
 from calib.store.open_store import open_store
 from calib.workflow.fit import fit_shop
@@ -24,10 +25,12 @@ def run_week(
     """Import, fit and report; what of it came to be, and whether anything asks for a person.
 
     Returns ``import`` and ``fit`` (the contract's documents), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
-    no earlier import set aside) and ``quiet`` (true: none of those, no unreadable file, no drift, no warning). Where too little is logged to learn from, ``fit`` and
+    no earlier import set aside) and ``quiet`` (true: none of those, no unreadable file, no
+    stage that moved or became erratic, no warning). Where too little is logged to learn from, ``fit`` and
     ``report`` are null and ``why_not`` says so; what was imported stays.
     Raises StoreError where another run of it is at work in this shop.
     """
+    read_shop(folder)  # before the lock: no file is left where no shop is
     with one_at_a_time(folder):
         before = waiting_rejects(folder)
         imported = import_logs(folder, paths, mapping=mapping, progress=progress)
@@ -38,7 +41,7 @@ def run_week(
         except TooFewRunsError as error:
             return document | {"fit": None, "report": None, "why_not": str(error), "quiet": False}
     asks = any(file.get("error") for file in imported["files"]) or document["newly_set_aside"]
-    asks = asks or page["drifting"] or page["warnings"] or page["below_floor"]
+    asks = asks or any(page[name] for name in ("drifting", "erratic", "warnings", "below_floor"))
     return document | {"fit": fitted, "report": page, "why_not": None, "quiet": not asks}
 
 

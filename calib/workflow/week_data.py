@@ -13,9 +13,12 @@ from calib.quoting.capacity import weekly_load
 from calib.shop.model import Shop
 from calib.store.health import find_health
 from calib.store.open_store import open_store
-from calib.store.promises import find_kept_promises
+from calib.store.promises import find_orders
+from calib.store.quotes import promised_at
+from calib.store.review import list_review
 from calib.workflow.fit import Logged, read_logged
 from calib.workflow.learning import LearningRows, learning_rows
+from calib.workflow.quotes import score_ranges
 from calib.workflow.side_models import wait_rows
 
 RECENT_WEEKS = 4
@@ -28,17 +31,26 @@ def week_data(folder: Path, shop: Shop, drift: dict[str, Any]) -> dict[str, Any]
     assert logged.last_end is not None, "drift was found, so something is logged"
     learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
-        health, promises = find_health(store), find_kept_promises(store)
+        health, orders, questions = find_health(store), find_orders(store), list_review(store)
+    health["questions"] = [one["sentence"] for one in questions]
+    health["below_floor"] = below_floor(learned, logged.last_end - timedelta(weeks=1))
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],
         "drift": drift,
         "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS)),
-        "promises": promises,
+        "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned),
-        "health": health | {"below_floor": below_floor(learned, logged.last_end - timedelta(weeks=1))},
+        "health": health,
         "notes": drift["warnings"],
     }
+
+
+def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str, int]:
+    """What became of quotes whose parts were packed since then: how many, inside their range, by the promised time."""
+    done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
+    in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
+    return {"quotes": len(done), "inside": score_ranges(done)["inside"], "in_time": in_time}
 
 
 def below_floor(learned: LearningRows, since: pd.Timestamp) -> list[dict[str, Any]]:
