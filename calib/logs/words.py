@@ -36,8 +36,18 @@ def library_says(error: Exception) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> list[str]:
-    """Up to three known words that look like this one, the nearest first."""
+    """Up to three known words that look like this one, the nearest first; case, blanks and hyphens do not count.
+
+    >>> nearest("PLA plus", ["pla-plus", "petg"]), nearest("resni", ["Resin"])
+    (['pla-plus'], ['Resin'])
+    """
     from difflib import get_close_matches
 
-    plain, known = word.strip().lower().replace(" ", "_").replace("-", "_"), list(known)
-    return [plain] if plain in known else get_close_matches(plain, known, n=3, cutoff=0.6)
+    spelled = {_plain(one): one for one in known}
+    plain = _plain(word)
+    found = [plain] if plain in spelled else get_close_matches(plain, spelled, n=3, cutoff=0.6)
+    return [spelled[one] for one in found]
+
+
+def _plain(word: str) -> str:
+    return word.strip().lower().replace(" ", "_").replace("-", "_")

@@ -65,6 +65,7 @@ def import_files(
     closures: Iterable[date] = (),
     shop_stages: Iterable[str] = (),
     machines: PerId[str, str] | None = None,
+    materials: PerId[str, str] | None = None,
     drop_columns: Iterable[str] = (),
 ) -> dict[str, Any]:
     """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
@@ -74,12 +75,13 @@ def import_files(
     people_names : 'alias', 'named' or 'off'
     hours : opening spans of each weekday, Monday first, as minutes of the local day
     dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
-    machines : id -> process of those that the shop file knows; others are warned of, and builds of another process
+    machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process
     drop_columns : columns whose cells are never stored, not even among the rows set aside
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
     """
     started = perf_counter()
+    known = {column: ids for column, ids in (("machine", machines), ("material", materials)) if ids is not None}
     say = progress or (lambda text: None)
     files = find_files(list(paths))
     shop_stages = tuple(shop_stages)
@@ -94,7 +96,7 @@ def import_files(
         con.execute("BEGIN TRANSACTION")
         try:
             document = _store(con, tables, Path(work), ways, say)
-            document |= _afterwards(con, machines, document)
+            document |= _afterwards(con, known, document)
             con.execute("COMMIT")
         except BaseException:
             _roll_back(con)
@@ -210,12 +212,12 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
 
 
 def _afterwards(
-    con: duckdb.DuckDBPyConnection, machines: PerId[str, str] | None, document: dict[str, Any]
+    con: duckdb.DuckDBPyConnection, known: PerId[str, PerId[str, str]], document: dict[str, Any]
 ) -> dict[str, Any]:
     """What a person should know after an import."""
     still_open, this_week = count_review(con)
     return {
-        "warnings": warnings_of(con, machines, document["files"], document["odd_times"]),
+        "warnings": warnings_of(con, known, document["files"], document["odd_times"]),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),

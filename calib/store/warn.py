@@ -7,37 +7,32 @@ from typing import Any
 
 import duckdb
 
+from calib.logs.strange_names import strange_names
+
 
 def warnings_of(
     con: duckdb.DuckDBPyConnection,
-    machines: Mapping[str, str] | None,
+    known: Mapping[str, Mapping[str, str]],
     files: Iterable[Mapping[str, Any]],
     odd: Mapping[str, int],
 ) -> list[str]:
     """Sentences.
 
-    machines : id -> process of those that the shop file knows; None: it is not asked
+    known : 'machine', 'material' -> id -> process of those that the shop file has; what is missing is not looked at
     odd : how many local times exist 'twice', and how many are 'missing'
     """
     return [
-        *(_machine_warnings(con, machines) if machines is not None else ()),
+        *(sentence for column, ids in known.items() for sentence in _name_warnings(con, column, ids)),
         *_column_warnings(files),
         *_clock_warnings(odd),
     ]
 
 
-def _machine_warnings(con: duckdb.DuckDBPyConnection, machines: Mapping[str, str]) -> Iterator[str]:
+def _name_warnings(con: duckdb.DuckDBPyConnection, column: str, known: Mapping[str, str]) -> Iterator[str]:
     found = con.execute(
-        "SELECT machine, process, count(*), min(build_id) FROM build GROUP BY machine, process ORDER BY machine, process"
-    ).fetchall()
-    for name in dict.fromkeys(row[0] for row in found):
-        if name not in machines:
-            yield f'Machine "{name}" is not in the shop file: the defaults of its process are used.'
-    for name, process, builds, first in found:
-        own = machines.get(name, process)
-        if process != own:
-            which = f"build {first} is" if builds == 1 else f"{builds} builds (the first is {first}) are"
-            yield f"{which[0].upper()}{which[1:]} {process} on {name}, which is a {own} machine: look at machine and process."
+        f"SELECT {column}, process, count(*), min(build_id) FROM build WHERE {column} IS NOT NULL GROUP BY ALL ORDER BY ALL"
+    )
+    return strange_names(column, found.fetchall(), known)
 
 
 def _column_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:

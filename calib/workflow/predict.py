@@ -12,6 +12,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.errors import LogFileError, UsageError
 from calib.logs.read_plan import read_plan
+from calib.logs.strange_names import strange_names
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
@@ -47,19 +48,17 @@ def predict_plan(
         "predictions": table.to_dict("records"),
         "out": str(out) if out else None,
         "rows_set_aside": set_aside,
-        "warnings": [*fitted.warnings, *machine_warnings(builds, shop)],
+        "warnings": [*fitted.warnings, *name_warnings(builds, shop)],
     }
 
 
-def machine_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
-    """A sentence for each machine that the shop lacks, or that is of another process than its build."""
-    told = []
-    for process, name in builds[["process", "machine"]].drop_duplicates().itertuples(index=False):
-        machine = shop.machines.get(name)
-        if machine is None:
-            told.append(f'Machine "{name}" is not in the shop file: the defaults of {process} are used.')
-        elif machine.process != process:
-            told.append(f"{name} is a {machine.process} machine, but a {process} build names it: look at that row.")
+def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
+    """A sentence for each machine and material that the shop lacks, or has for another process."""
+    told: list[str] = []
+    for column, known in (("machine", shop.machines), ("material", shop.materials)):
+        groups = builds.groupby([column, "process"])["build_id"].agg(["count", "min"]).reset_index()
+        own = {name: one.process for name, one in known.items()}  # type: ignore[attr-defined]
+        told += strange_names(column, groups.itertuples(index=False, name=None), own)
     return told
 
 

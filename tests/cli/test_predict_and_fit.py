@@ -10,7 +10,7 @@ def test_predict_shows_each_build_and_warns_of_strange_machines(lab, calib):
     status, out, _ = calib("predict plan.csv --out new/ranges.csv")
     assert status == 0
     assert [line.split()[:2] for line in out.splitlines()[2:5]] == [["Q1", "VPP"], ["Q2", "VPP"], ["Q3", "VPP"]]
-    assert "mex1 is a MEX machine, but a VPP build names it" in out
+    assert "Build Q2 is VPP on mex1, which is a MEX machine" in out
     assert 'Machine "nope" is not in the shop file' in out
     assert 'plan.csv line 5, column parts: "0" must be 1 or more' in out
     assert "Every stage: new/ranges.csv" in out
