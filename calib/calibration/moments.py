@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sparse
 
-CHUNK = 4096  # rows at once
-
 
 @dataclass(frozen=True, eq=False)
 class Moments:
@@ -103,15 +101,3 @@ def _by_build(
     loads = sparse.csr_matrix((shared.load[has], (shared.build[has], has)), (shared.count, len(y)))
     precision = np.asarray(loads.multiply(loads) @ weight).ravel() + 1 / shared.variance
     return (loads @ weighted).tocsr(), precision, loads @ (weight * y)
-
-
-def row_variance(design: sparse.csr_matrix, covariance: np.ndarray) -> np.ndarray:
-    """Diagonal of Z V Z', rows at a time, shape (n,)."""
-    n = design.shape[0]
-    result = np.empty(n)
-    for start in range(0, n, CHUNK):
-        part = design[start : start + CHUNK]
-        spread = part @ covariance
-        rows = np.repeat(np.arange(part.shape[0]), np.diff(part.indptr))
-        result[start : start + CHUNK] = np.bincount(rows, part.data * spread[rows, part.indices], part.shape[0])
-    return np.maximum(result, 0.0)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 
 from calib.calibration.design import Coded, Design, Entries
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Recalibration
+from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import Rows
 from calib.calibration.usage import Usage, entries_as_usual
 from calib.calibration.vocabulary import Vocabulary
@@ -21,7 +21,6 @@ COLD_STEPS = 4.0  # weeks of steps that a cell without a walking level may have 
 UNLEARNED_SD = 0.5  # sd of log(actual / baseline) before any log, where a row does not say (an assumption)
 BUILD_START = 0.004  # variance of the effect that a build's runs share, before any log (an assumption)
 LOAD_START = 0.4  # what a machine's stage shows of it, before any log (an assumption)
-CHUNK = 2048  # rows at once
 
 
 @dataclass(eq=False)
@@ -141,16 +140,7 @@ def dense_rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, n: int) -
 
 def _mean_and_variance(entries: Entries, posterior: Posterior, n: int) -> tuple[np.ndarray, np.ndarray]:
     mean = np.bincount(entries.row, entries.value * posterior.mean[entries.column], n)
-    variance = np.zeros(n)
-    order = np.argsort(entries.row, kind="stable")
-    bounds = np.searchsorted(entries.row[order], np.arange(0, n + CHUNK, CHUNK))
-    for i, (start, end) in enumerate(pairwise(bounds.tolist())):
-        part = order[start:end]
-        size = min(CHUNK, n - i * CHUNK)
-        used, rows = dense_rows(entries.row[part] - i * CHUNK, entries.column[part], entries.value[part], size)
-        spread = posterior.covariance[np.ix_(used, used)]
-        variance[i * CHUNK : i * CHUNK + size] = np.einsum("ij,ij->i", rows @ spread, rows)
-    return mean, np.maximum(variance, 0.0)
+    return mean, row_variance(entries.row, entries.column, entries.value, posterior.covariance, n)
 
 
 def _never_seen(entries: Entries, design: Design, posterior: Posterior, n: int) -> np.ndarray:

@@ -14,11 +14,12 @@ from threadpoolctl import threadpool_limits
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, location_blocks, prior_precision, scale_blocks
 from calib.calibration.levels import LEVEL_START, Levels
-from calib.calibration.moments import Moments, accumulate, build_effects, row_variance, sparse_rows
+from calib.calibration.moments import Moments, accumulate, build_effects, sparse_rows
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_weight
+from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
 from calib.calibration.solve import solve_and_invert
@@ -176,7 +177,8 @@ class WeeklyPass:
         window.fit = design @ self.mean
         effect, effect_variance = build_effects(y - window.fit, weight, shared)
         window.residual = window.y - window.fit - effect
-        window.spread2 = row_variance(design, self.covariance) + effect_variance
+        of = design.tocoo()
+        window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
         self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
         self.levels.learn(
             self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
