@@ -147,7 +147,7 @@ def _store(
             close_mended(con, number, table, base + number)
     files = [_file_row(number, table, read[number], fates, rejected) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
-    if "stages" in present:
+    if present & {"stages", "builds"}:
         mark_runs(con, base, ways.settings.zone)
     record_files(con, call, base, tables, files, ways.settings.zone, ways.read_as)
     return {"files": files, "joined": joined, "odd_times": odd_times(con, present), "quarantine": samples(con, base)}

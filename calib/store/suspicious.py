@@ -89,11 +89,30 @@ WITH spans AS (
 SELECT row_key, epoch(began - ended_at) / 60 AS effect FROM spans JOIN printed USING (build_id)
 WHERE file_id >= $base AND stage <> 'printing' AND ended_at < began
 """
-_PROCESS = "SELECT s.row_key, b.process AS process, NULL::DOUBLE AS effect FROM stage_run s JOIN build b " \
-    "ON s.build_id = b.build_id WHERE s.file_id >= $base AND (" + " OR ".join(
-        f"(s.stage = '{name}' AND b.process NOT IN ({', '.join(repr(code) for code in stage.processes)}))"
-        for name, stage in STAGES.items() if len(stage.processes) < 3
-    ) + ")"  # fmt: skip
+# A stage that its process does not have: of every build of a load, every stage of a sum, and also when the build comes late.
+_FEW_PROCESSES = {name: stage.processes for name, stage in STAGES.items() if len(stage.processes) < 3}
+_PROCESS = f"""
+WITH fresh AS (SELECT build_id FROM build WHERE file_id >= $base),
+plain AS (
+    SELECT row_key, build_id, stage, file_id FROM stage_run
+    WHERE NOT contains(build_id, '+') AND NOT contains(stage, '+')
+    AND stage IN ({", ".join(map(repr, _FEW_PROCESSES))}) AND (file_id >= $base OR build_id IN (FROM fresh))
+), joined AS (
+    SELECT row_key, unnest(string_split(build_id, '+')) AS build_id, stage, file_id FROM stage_run
+    WHERE contains(build_id, '+') OR contains(stage, '+')
+), steps AS (
+    SELECT row_key, build_id, stage, file_id FROM plain UNION ALL
+    SELECT row_key, build_id, unnest(string_split(stage, '+')) AS stage, file_id FROM joined
+)
+SELECT DISTINCT ON (s.row_key) s.row_key, b.process AS process, s.stage AS step, NULL::DOUBLE AS effect
+FROM steps s JOIN build b ON s.build_id = b.build_id
+WHERE greatest(s.file_id, b.file_id) >= $base AND ({
+    " OR ".join(
+        f"(s.stage = '{name}' AND b.process NOT IN ({', '.join(map(repr, codes))}))"
+        for name, codes in _FEW_PROCESSES.items()
+    )
+}) ORDER BY s.row_key, b.process, s.stage
+"""
 RULES = {
     "overlap": (
         _OVERLAP,
@@ -106,5 +125,9 @@ RULES = {
     ),
     "two places": (_TWO_PLACES, "'has a person who was at another run for more than half of it: are the times right?'"),
     "before printing": (_ORDER, "'ended before the printing of its build began: is it the right build?'"),
-    "unusual stage": (_PROCESS, "'is no usual stage of ' || process || ': is it the right stage?'"),
+    "unusual stage": (
+        _PROCESS,
+        "CASE WHEN step <> stage THEN 'holds ' || replace(step, '_', ' ') || ', which ' ELSE '' END || 'is no usual stage of ' "
+        "|| process || ': is it the right stage?'",
+    ),
 }
