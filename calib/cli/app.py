@@ -9,6 +9,7 @@ import typer
 
 from calib.cli import commands, usage
 from calib.cli.answer import error_document, print_document
+from calib.cli.printable import printable
 from calib.cli.progress import end_progress
 from calib.errors import CalibError
 
@@ -94,13 +95,13 @@ def _show_error(message: str, hint: str, as_json: bool) -> int:
     if as_json:
         print_document(error_document(message, hint))
     else:
-        print(f"calib: {message} {hint}".strip(), file=sys.stderr)
+        print(printable(f"calib: {message} {hint}".strip()), file=sys.stderr)
     return 2
 
 
 def _print_text(text: str) -> None:
     try:
-        print(text, end="\n" if text else "", flush=True)
+        print(printable(text), end="\n" if text else "", flush=True)
     except BrokenPipeError:  # the reader (head, less) has seen enough
         sys.stderr.close()
 

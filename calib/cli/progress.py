@@ -7,6 +7,8 @@ import sys
 from threading import Lock, Timer
 from typing import Any
 
+from calib.cli.printable import printable
+
 AFTER_S = 2.0
 DONE_OF = re.compile(r"(\d+) of (\d+)")  # 'Reading 3 of 25: june.csv ...' tells how far it is
 
@@ -61,7 +63,7 @@ def _state(text: str) -> dict[str, Any]:
     """
     done = DONE_OF.search(text)
     return {
-        "description": text,
+        "description": printable(text),
         "completed": int(done.group(1)) if done else 0,
         "total": int(done.group(2)) if done else None,
     }
