@@ -46,7 +46,7 @@ def _objects(shown: str, stream: io.BufferedIOBase) -> Iterator[tuple[int, Any, 
 
 def _object(line: str) -> tuple[Any, str]:
     try:
-        value = json.loads(line)
+        value = _loads(line)
     except (ValueError, RecursionError):
         value = None
     return (value, "") if isinstance(value, dict) else (line.strip(), "is no JSON object")
@@ -54,13 +54,24 @@ def _object(line: str) -> tuple[Any, str]:
 
 def _array(shown: str, text: str) -> Iterator[tuple[int, Any, str]]:
     try:
-        values = json.loads(text)
+        values = _loads(text)
     except (ValueError, RecursionError) as error:
-        raise LogFileError(
-            f"{shown} is no JSON: {library_says(error)}.", "Write one object a line, or one array."
-        ) from error
+        says = "it is nested too deep" if isinstance(error, RecursionError) else library_says(error)
+        raise LogFileError(f"{shown} is no JSON: {says}.", "Write one object a line, or one array.") from error
     for number, value in enumerate(values, 1):
         yield number, value, "" if isinstance(value, dict) else "is no JSON object"
+
+
+def _loads(text: str) -> Any:
+    r"""What JSON says; half a letter (a lone surrogate), which no store holds, is a question mark.
+
+    >>> _loads('{"a": "1\\ud800", "b": "\\ud83d\\ude00"}')
+    {'a': '1?', 'b': '😀'}
+    """
+    value = json.loads(text)
+    if "\\ud" in text or "\\uD" in text:
+        return json.loads(json.dumps(value, ensure_ascii=False).encode("utf-8", "replace"))
+    return value
 
 
 def _text(value: Any) -> str:

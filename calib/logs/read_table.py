@@ -21,6 +21,7 @@ from calib.logs.words import library_says
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
 EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
 RATIO_LIMIT = 300
+COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
 LINE, FAULT = "calib line", "calib fault"  # columns that the written copy has in front
 
 
@@ -187,7 +188,7 @@ def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, dir
 
 
 def _direct_table(path: Path, shown: str, dialect: Dialect) -> RawTable:
-    names = _our_names(dialect.names)
+    names = _our_names(shown, dialect.names)
     return RawTable(shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "")
 
 
@@ -203,7 +204,7 @@ def _written(
     names = tuple(names)
     if mapping:
         names, found = mapping.apply(shown, names, found)
-    names = _our_names(names)
+    names = _our_names(shown, names)
     kind = (mapping.kind if mapping else None) or _kind(shown, names)
     copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
     with copy.open("w", encoding="utf-8", newline="") as out:
@@ -214,13 +215,15 @@ def _written(
     return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes + extra)
 
 
-def _our_names(names: Iterable[str]) -> tuple[str, ...]:
+def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     """Each name once, as calib spells it; an empty one gets its place.
 
-    >>> _our_names(["Build_ID", "", "stage", "stage"])
+    >>> _our_names("log.csv", ["Build_ID", "", "stage", "stage"])
     ('build_id', 'column 2', 'stage', 'stage 2')
     """
-    found: list[str] = []
+    names, found = list(given), list[str]()
+    if len(names) > COLUMN_LIMIT:
+        raise LogFileError(f"{shown} has more than {COLUMN_LIMIT:,} columns.", "Leave out what is no log.")
     for place, name in enumerate(names, 1):
         plain = plain_name(name)
         ours = plain if plain in KNOWN_NAMES else " ".join(name.strip("\ufeff").split()) or f"column {place}"

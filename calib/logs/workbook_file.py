@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -16,6 +18,12 @@ from calib.logs.words import library_says
 
 EXPANDED_LIMIT = 1 << 30  # bytes that a workbook may become
 RATIO_LIMIT = 300
+CELL_LIMIT = (
+    1 << 25
+)  # cells between the first and the last filled one of a sheet: the reader makes room for all of them
+PLACE = re.compile(rb"""\br=["']([A-Za-z]*)([0-9]+)["']""")  # of a row or cell in XLSX
+REPEATED = re.compile(rb"""-repeated=["']([0-9]+)["']""")  # how often a row or cell stands there, in ODS
+ROW_LIMIT = 1 << 20  # rows of a sheet in every spreadsheet program
 STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
 
 
@@ -46,13 +54,40 @@ def _opened(path: Path, shown: str) -> Any:
     try:
         with zipfile.ZipFile(path) as archive:
             size = sum(item.file_size for item in archive.infolist())
-        if size > EXPANDED_LIMIT or size > max(RATIO_LIMIT * path.stat().st_size, 1 << 24):
-            raise LogFileError(f"{shown} expands to far more than its size allows.", "Save it anew, or as CSV.")
+            if size > EXPANDED_LIMIT or size > max(RATIO_LIMIT * path.stat().st_size, 1 << 24):
+                raise LogFileError(f"{shown} expands to far more than its size allows.", "Save it anew, or as CSV.")
+            for item in archive.infolist():
+                _check_extent(archive.read(item), shown)
         return python_calamine.load_workbook(str(path))
-    except (zipfile.BadZipFile, python_calamine.CalamineError, ValueError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, python_calamine.CalamineError, ValueError, RuntimeError) as error:
         raise LogFileError(
             f"{shown} is no workbook that can be read: {library_says(error)}.", "Save it as XLSX, ODS or CSV."
         ) from error
+
+
+def _check_extent(part: bytes, shown: str) -> None:
+    """Refuse a sheet that spans more cells than the reader has room for, because of one that stands far out."""
+    columns, high = {b""}, 0
+    for letters, row in (found.groups() for found in PLACE.finditer(part)):
+        columns.add(letters)
+        high = max(high, int(row))
+    wide, again = max(map(_column, columns)), max(map(int, REPEATED.findall(part)), default=0)
+    if wide * high > CELL_LIMIT or again > ROW_LIMIT:
+        raise LogFileError(
+            f"{shown} has a sheet of {max(high, again):,} rows and {wide:,} columns, nearly all empty.",
+            "Delete what stands far from its table, or save the table as CSV.",
+        )
+
+
+def _column(letters: bytes) -> int:
+    """
+    >>> _column(b"A"), _column(b"AA"), _column(b"XFD"), _column(b"")
+    (1, 27, 16384, 1)
+    """
+    number = 0
+    for letter in letters.upper():
+        number = number * 26 + letter - 64
+    return number or 1
 
 
 def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:

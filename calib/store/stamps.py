@@ -24,6 +24,7 @@ def stamp_query(value: str) -> str:
     return (
         f"CASE WHEN {value} LIKE '{SECONDS}' THEN try_cast({value} AS TIMESTAMP) "
         f"WHEN {value} LIKE '{MINUTES}' THEN try_cast({value} AS TIMESTAMP) WHEN strlen({value}) < 11 THEN NULL "
+        rf"WHEN regexp_matches({value}, '^\d{{5,}}-') THEN NULL "  # years of more than four digits: sums of them overflow
         f"WHEN {has_offset(value)} THEN {with_offset} ELSE {without} END"
     )
 

@@ -106,6 +106,29 @@ def test_a_gzip_bomb_is_refused(tmp_path):
         take_in(tmp_path, path)
 
 
+@pytest.mark.parametrize("place", [(1 << 20, 1 << 14), (1_000_000, 100)], ids=str)
+def test_a_sheet_with_one_cell_far_from_its_table_is_refused(tmp_path, place):
+    book, path = Workbook(), tmp_path / "far.xlsx"
+    book.active.append(list(ROW))
+    book.active.cell(*place, "x")
+    book.save(path)
+    with pytest.raises(LogFileError, match="nearly all empty. Delete what stands far from its table"):
+        take_in(tmp_path, path)
+
+
+def test_a_log_of_too_many_columns_is_refused(tmp_path):
+    names = ",".join(["build_id", "stage", *(f"c{number}" for number in range(2000))])
+    with pytest.raises(LogFileError, match="has more than 2,000 columns"):
+        take_in(tmp_path, write(tmp_path / "wide.csv", names + "\nB1,packing\n"))
+
+
+def test_half_a_letter_in_json_is_a_question_mark(tmp_path):
+    path = write(tmp_path / "log.jsonl", json.dumps({**ROW, "build_id": "B\ud800", "no\udfffte": "1"}))
+    assert new_rows(take_in(tmp_path, path)) == [1]
+    with open_store(tmp_path) as con:
+        assert con.execute("SELECT build_id, extra FROM stage_run").fetchone() == ("B?", '{"no?te":"1"}')
+
+
 def test_a_plan_is_read_without_a_store_and_its_bad_rows_told(tmp_path):
     plan = write(
         tmp_path / "plan.csv", "build_id,process,machine,parts\nP1,sls,bed-1,30\nP2,resin,M1,0\nP1,sls,bed-1,3\n"

@@ -132,6 +132,8 @@ def test_a_sum_of_stages_is_one_run(shop):
         ("B1,printing,,,M1,", "started_at", "is empty: a run needs started_at"),
         ("B1,,2026-01-05T08:00,2026-01-05T09:00,M1,", "stage", "is empty, and is needed"),
         ("B1,printing,1026-01-05T08:00,,M1,", "started_at", "is not between the years 1990 and 2100"),
+        ("B1,printing,294247-01-10,,M1,", "started_at", "is not a time"),
+        ("B1,printing,290309-12-22 (BC),,M1,", "started_at", "is not a time"),
         ("B1,printing,2026-01-05T08:00,2026-01-05T09:00,M1,,,,x", "", "has 9 cells where the header has 6"),
     ],
 )
