@@ -53,7 +53,7 @@ def check_drift(
     events : frame at, machine, station, what, note; those near a change are shown beside it
     persons : also compare operators: whom to ask
     Returns as_of, false_alarms_per_year, stages, and ``together``: the bench work of processes whose stages have few
-    runs, charted as one.
+    runs, charted as one, each with the stages that it is ``of``.
     """
     as_of = pd.Timestamp(as_of)
     after = days(pd.Series([as_of - pd.Timedelta(weeks=WEEKS_BACK) if since is None else pd.Timestamp(since)]))[0]
@@ -70,7 +70,10 @@ def check_drift(
         "as_of": str(as_of.tz_convert(timezone).date()),
         "false_alarms_per_year": false_alarms_per_year,
         "stages": [check_stage(chart, limits.get(id(chart)), looked) for chart in charts],
-        "together": [check_stage(chart, limits.get(id(chart)), looked) for chart in together],
+        "together": [
+            check_stage(chart, limits.get(id(chart)), looked) | {"of": sorted(chart.rows["stage"].astype(str).unique())}
+            for chart in together
+        ],
     }
 
 

@@ -14,7 +14,7 @@ from calib.drift.mix import mix_cause
 from calib.drift.series import Series
 from calib.drift.slices import find_slices
 
-NEAR_DAYS = 10
+NEAR_DAYS = 21  # what was found and logged two or three weeks later counts too
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_MONTH = 365.25 / 12
 LATEST = 30  # runs that a usual build is told from
@@ -63,20 +63,27 @@ def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, A
     """Minutes of a usual build as quotes assumed before the change and assume now, and the share of it they took up.
 
     Now: what the model predicts for the last runs' builds as if new (``now_min`` of the errors). Before: the same builds
-    at the level that the model had in the last runs before the change may have begun, run ``low``.
+    at the level that the model had of their stage in its last runs before the change may have begun, run ``low``. (Bench
+    work charted together is of several stages, each with a level of its own.)
     """
-    rows = chart.rows.iloc[run:]
-    rows = rows[rows["now_min"].notna()] if "now_min" in rows else rows.head(0)
-    if not chart.level.any() or rows.empty:  # bench work together: its stages have levels of their own
+    rows, levels = chart.rows.iloc[run:], levels_before(chart, low)
+    rows = rows[rows["now_min"].notna() & rows["stage"].isin(levels.index)] if "now_min" in rows else rows.head(0)
+    if rows.empty:
         return {"plan_min": None, "now_min": None, "taken_up": None}
-    now = np.log(rows["now_min"].to_numpy(float))
-    level = np.log(rows["baseline_min"].to_numpy(float)) + rows["apart"].to_numpy(float)
-    usual, before, after = (float(np.median(x)) for x in (level, chart.level[:low][-LATEST:], now - level))
+    plan = np.log(rows["baseline_min"]) + rows["apart"] + rows["stage"].map(levels).astype(float)
+    usual, taken = float(plan.median()), float((np.log(rows["now_min"].astype(float)) - plan).median())
     return {
-        "plan_min": float(np.exp(usual + before)),
-        "now_min": float(np.exp(usual + after)),
-        "taken_up": float(np.clip((after - before) / size, 0.0, 1.5)),
+        "plan_min": float(np.exp(usual)),
+        "now_min": float(np.exp(usual + taken)),
+        "taken_up": float(np.clip(taken / size, 0.0, 1.5)),
     }
+
+
+def levels_before(chart: Series, low: int) -> pd.Series:
+    """What the model took each stage's level for in its last runs before run ``low`` [log], by stage."""
+    rows = chart.rows.iloc[:low]
+    level = np.log(rows["expected_min"] / rows["baseline_min"]) - rows["apart"]
+    return level.groupby(rows["stage"].astype(str)).agg(lambda one: one.tail(LATEST).median())
 
 
 def day_of(chart: Series, run: int, timezone: str) -> str:
