@@ -37,6 +37,7 @@ def drift(
     """
     from calib.workflow.drift import accept_drift, find_drift, list_accepted, undo_accepted
 
+    check_asked(accept, undo, accepted, note)
     if accepted:
         return Answer("accepted", list_accepted(shop))
     if undo:
@@ -46,3 +47,15 @@ def drift(
     document = find_drift(shop, since=since, persons=persons)
     moved = any(stage["state"] == "drifting" for stage in document["stages"] + document["together"])
     return Answer("drift", document, status=1 if strict and moved else 0)
+
+
+def check_asked(accept: str | None, undo: str | None, accepted: bool, note: str) -> None:
+    """One of accepting, taking back and listing at a time; a note only with the first."""
+    from calib.errors import UsageError
+
+    if sum((accept is not None, undo is not None, accepted)) > 1:
+        raise UsageError("--accept, --undo and --accepted cannot go together.", "Give one of them.")
+    if note and accept is None:
+        raise UsageError(
+            "--note says why a change is accepted, and no --accept is given.", "Add --accept PROCESS:STAGE."
+        )

@@ -41,12 +41,14 @@ def moved_sentence(drift: Document | None) -> str:
     moved = sorted(filter(drifting, charts), key=cost, reverse=True)
     watched = [stage for stage in charts if stage["state"] != "too_few_runs"]
     if not watched:
+        if not charts:
+            return "Nothing can have moved: no run of any stage is done yet."
         return f"No stage has enough runs yet to tell whether it moved: {count(len(charts), 'stage')} so far."
     if not moved:
         return f"Nothing moved: {all_of(len(watched))} took what was expected{uneven(charts)}."
     first, others = moved[0], len(moved) - 1
     rest = f"; {count(others, 'other stage')} moved too" if others else ""
-    steady = f"; {count(len(watched) - len(moved), 'stage')} held steady" if len(watched) > len(moved) else ""
+    steady = f"; the other {len(watched) - len(moved)} held steady" if len(watched) > len(moved) else ""
     return (
         f"{name_of(first)} takes {longer(first['change_pct'])} {began(first)}: "
         f"{change(first['minutes_per_build'])} a build{rest}{steady}."
@@ -80,9 +82,12 @@ def cost(stage: Document) -> float:
 
 def promise_sentence(backtest: Document | None) -> str:
     if not backtest or not backtest.get("predictions"):
-        return "Too few weeks are logged yet to say whether the ranges were honest."
+        return "No finished run could be held against its range yet, so nobody knows whether the ranges are honest."
     held, predictions = backtest["coverage"]["80"], backtest["predictions"]
     weeks = f"In the last {count(backtest['weeks'], 'week')} " if backtest.get("weeks", 1) > 1 else "Last week "
+    if predictions < FEWEST_JUDGED:
+        runs = count(predictions, "run")
+        return f"{weeks}only {runs} could be held against a range: too few to tell whether the ranges are honest."
     return (
         f"{weeks}{share(held)} of {count(predictions, 'prediction')} fell inside the range meant for 80 %: "
         f"{judged(held, predictions)}."
@@ -127,6 +132,7 @@ def health_lines(data: Document) -> list[str]:
     if len(below) > SINGLY:
         lines.append(f"{count(len(below) - SINGLY, 'more run')} below a data sheet's least time: calib fit lists them.")
     lines += silent_sentences(silent)
+    lines += most_failed(data.get("time_goes") or {})
     if health.get("quarantined"):
         lines.append(f"{count(health['quarantined'], 'row')} set aside: see, mend and retry with calib rejects.")
     if health.get("held"):
@@ -135,6 +141,11 @@ def health_lines(data: Document) -> list[str]:
     if health.get("to_confirm"):
         lines.append(f"{count(health['to_confirm'], 'run')} to confirm, such as forgotten timers: calib review.")
     return lines + [str(line) for line in health.get("lines", ())]
+
+
+def most_failed(time_goes: Document) -> list[str]:
+    printed, failed = time_goes.get("printed") or 0, time_goes.get("failed") or 0
+    return [f"{failed} of {count(printed, 'build')} printed lately failed."] if failed > printed / 2 else []
 
 
 def silent_sentences(silent: Sequence[Document]) -> list[str]:
@@ -237,8 +248,10 @@ def erratic_sentence(one: Document) -> str:
 
 def look_first(stage: Document) -> list[str]:
     """What to look at first: causes that the check named, events near the date, where it comes from, the runs furthest off."""
-    events = [event_sentence(event) for event in stage.get("events", ())]
+    nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(stage["since"], event["at"][:10])))
+    events = [event_sentence(event) for event in nearest[:SINGLY]]
     return [
+        *together_sentence(stage),
         *(str(line) for line in stage.get("causes", ())),
         *(events or ["No event is logged near the date: ask what changed then, and log it."]),
         origin_sentence(stage),
@@ -273,6 +286,12 @@ def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
     ]
 
 
+def together_sentence(stage: Document) -> list[str]:
+    """What is charted as one, where it is: stages that have too few runs a week by themselves."""
+    named = ", ".join(map(stage_name, stage.get("of", ())))
+    return [f"Charted together, for each has few runs a week: {named}."] if named else []
+
+
 def whom_to_ask(stage: Document) -> list[str]:
     asked = [f"{one['value']} ({count(one['runs'], 'run')})" for one in stage.get("slices", ()) if one.get("ask")]
     return [f"Ask, in order of the alphabet: {', '.join(asked)}."] if asked else []
@@ -298,7 +317,9 @@ def picture_sentence(stage: Document) -> str:
 def steady_sentence(stage: Document) -> str:
     if drifting(stage):
         return f"moved: {signed_percent(stage['change_pct'])} {began(stage)}"
-    return f"{'uneven' if stage.get('erratic') else 'steady'}, {count(stage['runs'], 'run')}"
+    plan = f" against the plan accepted since {day(stage['accepted_since'])}" if stage.get("accepted_since") else ""
+    of = f": {', '.join(map(stage_name, stage['of']))}" if stage.get("of") else ""
+    return f"{'uneven' if stage.get('erratic') else 'steady'}{plan}, {count(stage['runs'], 'run')}{of}"
 
 
 def process_sentence(stages: Sequence[Document]) -> str:
@@ -329,13 +350,20 @@ def each_stage(rows: Sequence[Document]) -> list[str]:
 
 
 def bottleneck_sentence(rows: Sequence[Document], bottleneck: Document | None) -> str:
-    if bottleneck:
+    if bottleneck and bottleneck["load"] > 0:
         name = f"the {bottleneck['kind']} {bottleneck['resource']}"
         hours = "opening hours" if bottleneck["kind"] == "crew" else "hours, nights included"
         told = "The bottleneck is" if bottleneck["load"] >= TIGHT else "Nothing is tight: the busiest is"
         return f"{told} {name}, at work {share(bottleneck['load'])} of its {hours}."
     longest = max(rows, key=lambda row: row.get("wait_min") or 0)
+    if not longest.get("wait_min"):
+        return "Nothing of what the shop file names was at work in these weeks, and nothing waited."
     return f"{longest['process']} waits longest: {duration(longest.get('wait_min'))} between its stages."
+
+
+def failed_sentence(time_goes: Document) -> list[str]:
+    printed, failed = time_goes.get("printed") or 0, time_goes.get("failed") or 0
+    return [f"Of {count(printed, 'build')} printed in these weeks {failed or 'none'} failed."] if printed else []
 
 
 def hours_sentence(row: Document) -> str:

@@ -34,7 +34,8 @@ def week_page(data: Document) -> str:
         backtest : the contract's ``backtest`` document
         quotes : those whose parts were packed in the same weeks: {'quotes', 'inside' (of their range), 'in_time': numbers}
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
-            'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date}
+            'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date,
+            'printed', 'failed': numbers of builds}
         health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
             'questions': [text], 'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
         notes : [text], put at the end of data health
@@ -147,7 +148,10 @@ def time_view(time_goes: Document | None) -> dict[str, Any] | None:
         "rows": rows,
         "kinds": sentences.KINDS_OF_TIME,
         "since": time_goes.get("since"),
-        "line": sentences.bottleneck_sentence(rows, time_goes.get("bottleneck")),
+        "lines": [
+            sentences.bottleneck_sentence(rows, time_goes.get("bottleneck")),
+            *sentences.failed_sentence(time_goes),
+        ],
         "svg": for_each_width(hours_chart, rows, sentences.KINDS_OF_TIME, words),
     }
 

@@ -19,7 +19,7 @@ from calib.store.review import list_review
 from calib.workflow.fit import Logged, read_logged
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.quotes import score_ranges
-from calib.workflow.side_models import wait_rows
+from calib.workflow.side_models import failure_rows, wait_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
@@ -62,10 +62,11 @@ def below_floor(learned: LearningRows, since: pd.Timestamp) -> list[dict[str, An
 
 
 def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
-    """Minutes of hands, of machines and of waiting in open hours for each process, and what was busiest."""
+    """Minutes of hands, of machines and of waiting in open hours for each process; what was busiest; builds that failed."""
     assert logged.last_end is not None
     since = logged.last_end - timedelta(weeks=RECENT_WEEKS)
-    recent = learned.rows[(learned.rows["ended_at"] > since) & ~learned.rows["censored"]]
+    ended = logged.runs.loc[logged.runs["ended_at"].notna(), "run_key"]  # failed ones took their time too
+    recent = learned.rows[(learned.rows["ended_at"] > since) & learned.rows["run_key"].isin(ended)]
     touched = recent["actual_min"].where(recent["attended"], recent[["actual_min", "touch_min"]].min(axis=1))
     demand = recent.assign(minutes=recent["actual_min"], touch_min=touched.fillna(0.0))
     waits = wait_rows(logged.builds, logged.runs, logged.shop, logged.last_end, since)
@@ -81,4 +82,11 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
         for process, part in demand.groupby("process", sort=False)
     ]
     busiest = weekly_load(demand, logged.shop, RECENT_WEEKS)[:1] if len(demand) else []
-    return {"rows": rows, "bottleneck": busiest[0] if busiest else None, "since": str(since.date())}
+    printed = failure_rows(logged.builds, logged.runs[logged.runs["ended_at"] > since], logged.last_end)
+    return {
+        "rows": rows,
+        "bottleneck": busiest[0] if busiest else None,
+        "since": str(since.date()),
+        "printed": len(printed),
+        "failed": int(printed["failed"].sum()),
+    }
