@@ -159,7 +159,8 @@ def _tables(
         found = list(sheets(path, mapping, shown))
         for name, header, sheet_rows in found:
             sheet = "" if len(found) == 1 else f"#{name}"
-            yield replace(_written(shown + sheet, header, sheet_rows, mapping, work), sheet=sheet)
+            notes = (header.note,) if header.note else ()
+            yield replace(_written(shown + sheet, header.names, sheet_rows, mapping, work, notes), sheet=sheet)
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
         from calib.logs.json_lines import json_rows
 
@@ -180,16 +181,18 @@ def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, dir
     with opened_bytes(path) as stream:
         dialect = sniff(path, stream, mapping.source_names if mapping else frozenset())
     plain = mapping is None and dialect.encoding == "utf-8-sig"
+    other = "" if dialect.encoding == "utf-8-sig" else f"read as {dialect.encoding}"
+    notes = tuple(note for note in (dialect.note, other) if note)
     if direct and plain:
-        return _direct_table(path, shown, dialect)
-    notes = () if dialect.encoding == "utf-8-sig" else (f"read as {dialect.encoding}",)
+        return _direct_table(path, shown, dialect, notes)
     with opened_bytes(path) as stream:
         return _written(shown, dialect.names, rows(stream, dialect), mapping, work, notes)
 
 
-def _direct_table(path: Path, shown: str, dialect: Dialect) -> RawTable:
+def _direct_table(path: Path, shown: str, dialect: Dialect, notes: tuple[str, ...]) -> RawTable:
     names = _our_names(shown, dialect.names)
-    return RawTable(shown, _kind(shown, names), names, path, dialect.delimiter, dialect.header_line, False, "")
+    kind = _kind(shown, names, notes)
+    return RawTable(shown, kind, names, path, dialect.delimiter, dialect.header_line, False, "", notes=notes)
 
 
 def _written(
@@ -205,7 +208,7 @@ def _written(
     if mapping:
         names, found = mapping.apply(shown, names, found)
     names = _our_names(shown, names)
-    kind = (mapping.kind if mapping else None) or _kind(shown, names)
+    kind = (mapping.kind if mapping else None) or _kind(shown, names, notes)
     copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
     with copy.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
@@ -234,12 +237,12 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _kind(shown: str, names: tuple[str, ...]) -> str:
+def _kind(shown: str, names: tuple[str, ...], notes: tuple[str, ...]) -> str:
     kind = kind_of(names)
     if kind is None:
         seen = ", ".join(names[:12])
         raise LogFileError(
-            f"{shown}: its columns ({seen}) are those of no log that calib knows.",
+            f"{'; '.join([f'{shown}: its columns ({seen}) are those of no log that calib knows', *notes])}.",
             "A log of builds has build_id, process, machine, parts; one of stages has build_id, stage, started_at, "
             "ended_at. For other names let a mapping be proposed: calib map FILE",
         )

@@ -8,16 +8,16 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import LogFileError
-from calib.logs.columns import KNOWN_NAMES, plain_name
+from calib.logs.columns import KNOWN_NAMES
+from calib.logs.header import HEADER_WITHIN, Header, find_header
 
 DELIMITERS = (",", ";", "\t", "|")
 LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
-HEADER_WITHIN = 40  # lines at the top of a file among which its header is sought
 CELL_LIMIT = 1_000_000
 BROKEN = "\udcff"  # stands for bytes that are no text; no text holds it
 csv.field_size_limit(CELL_LIMIT)
@@ -27,14 +27,16 @@ codecs.register_error("calib.broken", lambda error: (BROKEN, getattr(error, "end
 @dataclass(frozen=True)
 class Dialect:
     """encoding : Python's name of it; delimiter : one character
-    header_line : line of the header, counted from 1
+    header_line : line of the header, counted from 1; 0 where there is none
     names : cells of the header as they stand there
+    note : a sentence where the header was not the first line
     """
 
     encoding: str
     delimiter: str
     header_line: int
     names: tuple[str, ...]
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -59,8 +61,8 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
         lines = lines[:-1] or lines
     if not any(line.strip() for line in lines):
         raise LogFileError(f"{path.name} is empty.", "It needs a line of column names and rows below it.")
-    delimiter, number, names = _best_header(lines, {*KNOWN_NAMES, *known})
-    return Dialect(encoding, delimiter, number, names)
+    delimiter, header = _best_header(lines, KNOWN_NAMES | known)
+    return Dialect(encoding, delimiter, header.line, header.names, header.note)
 
 
 def encoding_of(start: bytes) -> str:
@@ -82,22 +84,11 @@ def encoding_of(start: bytes) -> str:
     return "utf-8-sig"
 
 
-def _best_header(lines: list[str], known: set[str]) -> tuple[str, int, tuple[str, ...]]:
-    """The line and delimiter that give most known column names; else the first line with text, in most cells."""
-
-    def worth(candidate: tuple[str, int, tuple[str, ...]]) -> tuple[int, int, int]:
-        _, number, names = candidate
-        return sum(name in known or plain_name(name) in known for name in names), -number, len(names)
-
-    return max(
-        (
-            (delimiter, number, tuple(_cells(line, delimiter)))
-            for number, line in enumerate(lines, 1)
-            if line.strip()
-            for delimiter in DELIMITERS
-        ),
-        key=worth,
-    )
+def _best_header(lines: list[str], known: Collection[str]) -> tuple[str, Header]:
+    """The delimiter under which a line looks most like a header, and that header."""
+    used = [delimiter for delimiter in DELIMITERS if any(delimiter in line for line in lines)] or [","]
+    found = {delimiter: find_header([_cells(line, delimiter) for line in lines], known) for delimiter in used}
+    return max(((d, header) for d, header in found.items() if header), key=lambda one: one[1].worth)
 
 
 def _cells(line: str, delimiter: str) -> list[str]:

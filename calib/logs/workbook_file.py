@@ -12,8 +12,9 @@ from typing import Any
 
 from calib.errors import LogFileError
 from calib.logs.columns import KINDS, KNOWN_NAMES, kind_of, plain_name
+from calib.logs.header import HEADER_WITHIN, Header, find_header
 from calib.logs.mapping import Mapping
-from calib.logs.text_file import HEADER_WITHIN, Row
+from calib.logs.text_file import Row
 from calib.logs.words import library_says
 
 EXPANDED_LIMIT = 1 << 30  # bytes that a workbook may become
@@ -27,7 +28,7 @@ ROW_LIMIT = 1 << 20  # rows of a sheet in every spreadsheet program
 STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
 
 
-def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[str, list[str], list[Row]]]:
+def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[str, Header, list[Row]]]:
     """Name, header and rows of each sheet that is a log; of the sheet that the mapping names, if it names one."""
     book = _opened(path, shown)
     wanted = mapping.sheet if mapping else None
@@ -37,15 +38,16 @@ def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[st
     found = []
     for name in [wanted] if wanted else book.sheet_names:
         cells = _cells(book, name, shown)
-        header = _header(cells, known)
-        if header is not None:
-            found.append((name, [_text(cell, "") for cell in cells[header]], cells, header))
-    logs = [one for one in found if kind_of(map(plain_name, one[1]))] or found[:1]
-    if not logs:
+        header = find_header([[_text(cell, "") for cell in row] for row in cells[:HEADER_WITHIN]], known)
+        if header:
+            found.append((name, header, cells))
+    if not found:
         raise LogFileError(f"{shown} has no filled sheet.", "It needs a line of column names and rows below it.")
-    filled = [one for one in logs if len(one[2]) > one[3] + 1] or logs[:1]
-    for name, names, cells, header in filled:
-        yield name, names, list(_rows(cells, names, header, mapping))
+    likeliest = max(found, key=lambda one: one[1].worth)
+    logs = [one for one in found if kind_of(map(plain_name, one[1].names))] or [likeliest]
+    filled = [one for one in logs if len(one[2]) > one[1].line] or logs[:1]
+    for name, header, cells in filled:
+        yield name, header, list(_rows(cells, header))
 
 
 def _opened(path: Path, shown: str) -> Any:
@@ -101,25 +103,11 @@ def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
         ) from error
 
 
-def _header(cells: list[list[Any]], known: frozenset[str] | set[str]) -> int | None:
-    """The row with most known names among the first ones; else the first that is filled."""
-    best, most = None, 0
-    for place, row in enumerate(cells[:HEADER_WITHIN]):
-        names = [_text(cell, "") for cell in row]
-        hits = sum(name in known or plain_name(name) in known for name in names)
-        if hits > most:
-            best, most = place, hits
-        elif best is None and any(names):
-            best = place
-    return best
-
-
-def _rows(cells: list[list[Any]], names: list[str], header: int, mapping: Mapping | None) -> Iterator[Row]:
-    stamps = STAMPS | (mapping.source_names if mapping else set())
-    kinds = [name if plain_name(name) in STAMPS or name in stamps else "" for name in names]
-    for place, row in enumerate(cells[header + 1 :], header + 2):
-        padded = [*row, *[""] * (len(names) - len(row))]
-        texts = [_text(cell, kind) for cell, kind in zip(padded, kinds, strict=False)]
+def _rows(cells: list[list[Any]], header: Header) -> Iterator[Row]:
+    stamps = [name if plain_name(name) in STAMPS else "" for name in header.names]
+    for place, row in enumerate(cells[header.line :], header.line + 1):
+        padded = [*row, *[""] * (len(stamps) - len(row))]
+        texts = [_text(cell, stamp) for cell, stamp in zip(padded, stamps, strict=False)]
         if any(texts):
             yield Row(place, texts)
 

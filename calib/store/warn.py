@@ -23,7 +23,7 @@ def warnings_of(
     """
     return [
         *(sentence for column, ids in known.items() for sentence in _name_warnings(con, column, ids)),
-        *_column_warnings(files),
+        *_file_warnings(files),
         *_clock_warnings(odd),
     ]
 
@@ -35,8 +35,9 @@ def _name_warnings(con: duckdb.DuckDBPyConnection, column: str, known: Mapping[s
     return strange_names(column, found.fetchall(), known)
 
 
-def _column_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+def _file_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
     for file in files:
+        yield from (f"{file['path']}: {note}." for note in file.get("notes", ()))
         if file["kept_columns"]:
             yield f"{file['path']}: columns that calib does not know were kept untouched: {', '.join(file['kept_columns'])}."
 
