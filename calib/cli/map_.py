@@ -16,6 +16,12 @@ def map_(
     out: Annotated[
         Path | None, typer.Option(metavar="MAPPING", help="Write it here. Default: FILE's name with .map.toml, here.")
     ] = None,
+    kind: Annotated[
+        str | None,
+        typer.Option(
+            metavar="KIND", help="What it is a log of: builds, stages, items or events. Default: told from its columns."
+        ),
+    ] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -28,4 +34,4 @@ def map_(
     """
     from calib.workflow.map_log import propose_map
 
-    return Answer("map", propose_map(shop, log, out))
+    return Answer("map", propose_map(shop, log, out, kind))

@@ -32,7 +32,7 @@ class Header:
     def note(self) -> str:
         """A sentence where a person should know which row was taken; '' where it was the first."""
         if not self.line:
-            return "no line looks like a header, so its columns are called column 1, column 2 ..."
+            return "no line looks like a header: its columns are called column 1, column 2 and so on"
         return f"line {self.line} was taken as its header" if self.above else ""
 
 

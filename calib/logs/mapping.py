@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from calib.logs.columns import KINDS, Column, plain_name
 from calib.logs.local_time import to_utc
 from calib.logs.reshape import StartStop, Wide, runs_of_events, runs_of_wide
+from calib.logs.shapes import clock_minutes, worded_minutes
 from calib.logs.text_file import Row
 
 # Factor from a unit to the one that our column's name ends in.
@@ -24,29 +24,30 @@ UNITS: dict[str, dict[str, float]] = {
     "share": {"1": 1, "%": 0.01},
 }
 CLOCK, WORDS = "h:mm", "words"  # '2:40' is two hours and forty minutes; '2 h 40 min' or '45 min'
-_PIECE = re.compile(r"([\d.]+)\s*(d|h|min|m|s)\b", re.IGNORECASE)
 
 
 @dataclass
 class Mapping:
     """columns : our name -> their names, joined by a space when several
-    formats : our name -> format of its times or days, in the letters of strptime
+    formats : our name -> formats of its times or days, in the letters of strptime; ISO 8601 is read in any case
     units : our name -> unit in the log
-    words : our name -> their word -> ours; stages and processes as well
+    words : our name -> their word in small letters -> ours; stages and processes as well
     defaults : our name -> what stands there when the log says nothing
     decimal : decimal mark of numbers, ',' or '.'; the other one parts thousands
     zone : IANA zone of stamps without offset, where it is not the shop's
+    overnight : an end before its start is on the next day
     """
 
     kind: str | None = None
     sheet: str | None = None
     columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    formats: dict[str, str] = field(default_factory=dict)
+    formats: dict[str, tuple[str, ...]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     words: dict[str, dict[str, str]] = field(default_factory=dict)
     defaults: dict[str, str] = field(default_factory=dict)
     decimal: str = "."
     zone: str | None = None
+    overnight: bool = False
     start_stop: StartStop | None = None
     wide: Wide | None = None
     notes: list[str] = field(default_factory=list)
@@ -77,37 +78,50 @@ class Mapping:
         place = {name: number for number, name in enumerate(names)}
         typed = {column.name: column for columns in KINDS.values() for column in columns}
         for row in found:
-            cells = [self._cell(name, typed.get(name, Column(name)), row, place) for name in ours]
-            others = [self._cell_of(name, typed.get(name, Column(name)), row.cells[place[name]]) for name in kept]
-            yield Row(row.line, cells + others, row.fault)
+            yield Row(
+                row.line, [self._cell(typed.get(name, Column(name)), row, place) for name in (*ours, *kept)], row.fault
+            )
 
-    def _cell(self, name: str, column: Column, row: Row, place: dict[str, int]) -> str:
-        texts = [row.cells[place[theirs]].strip() for theirs in self.columns.get(name, ()) if theirs in place]
-        text = " ".join(text for text in texts if text)
-        if texts and not all(texts) and column.kind == "stamp":
-            text = ""  # a day without its time, or a time without its day, is no stamp
-        return self._cell_of(name, column, text)
-
-    def _cell_of(self, name: str, column: Column, text: str) -> str:
-        if not text.strip():
+    def _cell(self, column: Column, row: Row, place: dict[str, int]) -> str:
+        text, name = self._text(column, row, place), column.name
+        if not text:
             return self.defaults.get(name, "")
         if name in self.words:
-            return self.words[name].get(text, self.words[name].get(text.lower(), text))
+            return self.words[name].get(text.lower(), text)
         match column.kind:
             case "stamp":
-                return self._stamp(text, name)
+                moment = parsed(text, self.formats.get(name, ()))
+                if self.overnight and name == "ended_at" and moment:
+                    moment = self._after_start(moment, row, place)
+                return self._iso(moment) if moment else text
             case "date":
-                moment = _parsed(text, self.formats.get(name))
+                moment = parsed(text, self.formats.get(name, ()))
                 return moment.date().isoformat() if moment else text
             case "number":
                 return self._number(name, text)
         return text
 
+    def _text(self, column: Column, row: Row, place: dict[str, int]) -> str:
+        """What stands in their columns, joined by a space."""
+        theirs = self.columns.get(column.name, (column.name,))
+        texts = [row.cells[place[name]].strip() for name in theirs if name in place]
+        if column.kind == "stamp" and not all(texts):
+            return ""  # a day without its time, or a time without its day, is no stamp
+        return " ".join(text for text in texts if text)
+
+    def _after_start(self, end: datetime, row: Row, place: dict[str, int]) -> datetime:
+        """An end before its start by less than a day is on the next day."""
+        start = parsed(self._text(Column("started_at", "stamp"), row, place), self.formats.get("started_at", ()))
+        if not start or (start.tzinfo is None) != (end.tzinfo is None):
+            return end
+        return end + timedelta(days=1) if timedelta() < start - end < timedelta(days=1) else end
+
     def _stamp(self, text: str, name: str = "at") -> str:
         """The stamp as ISO 8601; in UTC where the mapping names a zone. What cannot be read stays, for the rules."""
-        moment = _parsed(text, self.formats.get(name))
-        if moment is None:
-            return text
+        moment = parsed(text, self.formats.get(name, ()))
+        return self._iso(moment) if moment else text
+
+    def _iso(self, moment: datetime) -> str:
         if self.zone and moment.tzinfo is None:
             return to_utc(moment, self.zone).isoformat() + "Z"
         return moment.isoformat()
@@ -143,33 +157,15 @@ def factor(name: str, unit: str | None) -> float:
     return UNITS[dimension(name)][unit] if unit else 1.0
 
 
-def clock_minutes(text: str) -> float | None:
-    """
-    >>> clock_minutes("2:40"), clock_minutes("1:30:30"), clock_minutes("x")
-    (160.0, 90.5, None)
-    """
-    parts = text.strip().split(":")
-    if len(parts) not in (2, 3) or not all(part.isdigit() for part in parts):
-        return None
-    hours, minutes, seconds = (*map(int, parts), 0)[:3]
-    return hours * 60 + minutes + seconds / 60
+def parsed(text: str, forms: Iterable[str] = ()) -> datetime | None:
+    """The moment under the first format that reads it, else as ISO 8601.
 
-
-def worded_minutes(text: str) -> float | None:
+    >>> str(parsed("5.1.2026 8:00", ["%d.%m.%Y", "%d.%m.%Y %H:%M"])), parsed("soon")
+    ('2026-01-05 08:00:00', None)
     """
-    >>> worded_minutes("2 h 40 min"), worded_minutes("45 min, Tuesday"), worded_minutes("soon")
-    (160.0, 45.0, None)
-    """
-    factors = {"d": 1440, "h": 60, "min": 1, "m": 1, "s": 1 / 60}
-    pieces = _PIECE.findall(text.replace(",", ".", 1) if re.search(r"\d,\d", text) else text)
-    try:
-        return sum(float(number) * factors[unit.lower()] for number, unit in pieces) if pieces else None
-    except ValueError:
-        return None
-
-
-def _parsed(text: str, form: str | None) -> datetime | None:
-    try:
-        return datetime.strptime(text.strip(), form) if form else datetime.fromisoformat(text.strip())
-    except ValueError:
-        return None
+    for form in (*forms, None):
+        try:
+            return datetime.strptime(text.strip(), form) if form else datetime.fromisoformat(text.strip())
+        except ValueError:
+            continue
+    return None

@@ -2,275 +2,344 @@
 
 from __future__ import annotations
 
-import csv
-import json
-import re
-import tempfile
 from collections import Counter
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from calib.errors import LogFileError
-from calib.logs.columns import KINDS, Column, plain_name
-from calib.logs.mapping import CLOCK, UNITS, WORDS, Mapping, clock_minutes, dimension, worded_minutes
-from calib.logs.read_table import FAULT, LINE, read_tables
-from calib.logs.words import nearest, stage_problem
-from calib.records import PROCESS_WORDS, PROCESSES, STAGES
+from calib.logs.columns import KINDS, column_of
+from calib.logs.look import Seen, look_at, named
+from calib.logs.mapping import UNITS, dimension, parsed
+from calib.logs.propose_cells import decimal_of, formats_of, unit_of
+from calib.logs.propose_columns import EXACT, MOST_WORDS, Match, fits, match_columns, worth
+from calib.logs.propose_shape import event_column, wide_stages
+from calib.logs.propose_words import event_of, outcome_of, process_of, stage_of, why_stage, word_of
+from calib.logs.shapes import shape_of
+from calib.logs.trade_words import STAGE_WORDS, folded, phrase_in
+from calib.logs.write_mapping import Line, as_toml
+from calib.records import PROCESSES, STAGES
 
-LOOKED_AT = 2000  # rows
-MOST_WORDS = 60  # a column of more different words is no column of stages
-# Words of the trade that columns are headed with; common practice, no source.
-HEADINGS: dict[str, tuple[str, ...]] = {
-    "build_id": (
-        "build",
-        "job",
-        "job id",
-        "build no",
-        "build number",
-        "job no",
-        "print",
-        "print id",
-        "job name",
-        "plate",
-    ),
-    "order_id": ("order", "order no", "order number", "ticket", "work order"),
-    "process": ("technology", "method", "technique"),
-    "machine": ("printer", "machine id", "machine name"),
-    "parts": ("pieces", "quantity", "qty", "count", "pcs", "number of parts"),
-    "stage": ("step", "operation", "task", "activity", "process step", "work step"),
-    "started_at": ("start", "begin", "started", "start time", "from", "begun"),
-    "ended_at": ("end", "finish", "ended", "finished", "end time", "stop", "to", "until"),
-    "date": ("day",),
-    "work_min": ("minutes", "duration", "time", "min", "time taken", "hours", "time spent"),
-    "station": ("bench", "place", "equipment", "workplace", "device"),
-    "operator": ("person", "who", "worker", "name", "by", "staff", "technician", "employee"),
-    "note": ("comment", "comments", "remarks", "notes", "remark"),
-    "material": ("resin", "powder", "filament"),
-    "material_lot": ("lot", "batch"),
-    "layer_mm": ("layer", "layer height", "layer thickness"),
-    "height_mm": ("height", "z", "build height"),
-    "part_volume_cm3": ("volume", "part volume"),
-    "material_g": ("weight", "grams", "mass", "material g"),
-    "material_ml": ("ml", "millilitres"),
-    "announced_min": ("estimate", "estimated time", "print time", "planned time"),
-    "part_file": ("file", "file name", "filename", "model"),
-    "paused_min": ("pause", "paused", "break"),
-    "outcome": ("result", "status", "state"),
-    "at": ("when", "timestamp"),
-    "what": ("event",),
-}
-FORMATS = (
-    "%d.%m.%Y %H:%M", "%d.%m.%Y %H:%M:%S", "%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M", "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S",
-    "%m/%d/%Y %I:%M %p", "%d-%m-%Y %H:%M", "%Y/%m/%d %H:%M", "%Y/%m/%d %H:%M:%S", "%d.%m.%y %H:%M", "%d %b %Y %H:%M",
-    "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d.%m.%y", "%Y/%m/%d", "%d %b %Y",
-)  # fmt: skip
+EXAMPLES = 2  # cells that are shown beside a column
+TIMES = ("started_at", "ended_at", "date", "at")
 
 
-def propose_mapping(path: Path) -> dict[str, Any]:
+@dataclass
+class Proposal:
+    """What a mapping will say, while it is put together.
+
+    found : our name -> their columns; texts : our name -> one text for each row, of the columns of times
+    """
+
+    columns: list[Seen]
+    kind: str
+    found: dict[str, Match] = field(default_factory=dict)
+    texts: dict[str, list[str]] = field(default_factory=dict)
+    formats: dict[str, list[str]] = field(default_factory=dict)
+    decimal: str = "."
+    lines: list[Line] = field(default_factory=list)
+
+    def say(self, section: str, key: str, value: Any, why: str = "", ask: str = "", off: bool = False) -> None:
+        self.lines.append(Line(section, key, value, why, ask, off))
+
+    def column(self, name: str) -> Seen:
+        return named(self.columns, name)
+
+    def joined(self, theirs: Iterable[str]) -> list[str]:
+        """One text for each row: their cells joined by a space; '' where one of them is empty."""
+        rows = zip(*(self.column(name).cells for name in theirs), strict=True)
+        return [" ".join(cells) if all(cells) else "" for cells in rows]
+
+
+def propose_mapping(
+    path: Path, machines: Mapping[str, str] | None = None, places: Iterable[str] = (), kind: str | None = None
+) -> dict[str, Any]:
     """Look at a file and propose how its columns become ours.
 
+    machines : machine -> process, and places : stations that the shop knows
+    kind : what it is a log of, where a person has said so
+
     Returns ``toml`` (the commented mapping), ``kind``, ``reasons`` (one sentence for each line), ``unsure`` (what a person
-    must decide: the mapping is not to be used before). Raises LogFileError when the file is no table.
+    must decide: the mapping is not to be used before), ``other_kind`` (what else stands in its rows, or null). Raises
+    LogFileError when the file is no table.
     """
-    names, rows = _sample(path)
-    values = {name: [row[name].strip() for row in rows if row[name].strip()] for name in names}
-    kind = _kind(names, values)
-    found = _columns(names, values, kind)
-    reasons = [f'{ours}: column "{theirs}", {why}' for ours, (theirs, why) in found.items()]
-    unsure = [
-        f"which column is {c.name}? a log of {kind} needs it" for c in KINDS[kind] if c.needed and c.name not in found
-    ]
-    sections: dict[str, dict[str, str]] = {"formats": {}, "units": {}, "stages": {}, "processes": {}}
-    commas = 0
-    for ours, (theirs, _) in found.items():
-        column = next((c for c in KINDS[kind] if c.name == ours), Column(ours))
-        match column.kind:
-            case "stamp" | "date":
-                _propose_format(ours, values[theirs], sections["formats"], reasons, unsure)
-            case "number":
-                commas += _commas(values[theirs])
-                _propose_unit(ours, theirs, values[theirs], sections["units"], reasons)
-            case "stage":
-                _propose_words(values[theirs], sections["stages"], _stage_of, unsure)
-            case "process":
-                _propose_words(values[theirs], sections["processes"], _process_of, unsure)
-    used = {theirs for theirs, _ in found.values()}
-    unused = [name for name in names if name not in used]
-    text = _toml(path, kind, found, unused, sections, "," if commas else ".", unsure)
-    return {"toml": text, "kind": kind, "reasons": reasons, "unsure": unsure}
+    columns, notes = look_at(path)
+    machines = machines or {}
+    wide = wide_stages(columns) if kind in (None, "stages") else {}
+    event = event_column(columns) if kind in (None, "stages") and not wide else None
+    plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
+    plan.say("", "kind", plan.kind)
+    taken = {column.name for group in wide.values() for column in group} | ({event.name} if event else set())
+    plan.found = match_columns([one for one in columns if one.name not in taken], plan.kind, {*machines, *places})
+    plan.decimal, why, ask = decimal_of(_number_cells(plan, taken))
+    plan.say("", "decimal", plan.decimal, why, ask)
+    if wide:
+        _say_wide(plan, wide)
+    if event:
+        _say_events(plan, event)
+    _say_times(plan)
+    _say_columns(plan, machines)
+    _say_missing(plan, path, wide)
+    _say_units(plan, wide)
+    _say_words(plan, machines)
+    used = {name for line in plan.lines if not line.off for name in line.columns}
+    unused = [column.name for column in columns if column.name not in used]
+    free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
+    return {
+        "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
+        "kind": plan.kind,
+        "reasons": [*notes, *(line.reason for line in plan.lines if line.why and not line.off)],
+        "unsure": [line.ask for line in plan.lines if line.ask],
+        "other_kind": _other_kind(plan, columns),
+    }
 
 
-def _sample(path: Path) -> tuple[list[str], list[dict[str, str]]]:
-    """Names and the first rows of the file, as text."""
-    with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        as_it_is = Mapping(kind="stages")
-        table = read_tables(path, as_it_is, Path(work), direct=False)[0]
-        with table.csv.open(encoding="utf-8", newline="") as opened:
-            rows = [row for _, row in zip(range(LOOKED_AT), csv.DictReader(opened), strict=False)]
-    if not rows:
-        raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")
-    if all(row[FAULT] for row in rows):
-        raise LogFileError(f"{path} is no table of text.", "Is it a log at all? Export it as CSV or XLSX.")
-    return [name for name in rows[0] if name not in (LINE, FAULT)], rows
+def _kind(columns: list[Seen]) -> str:
+    """Stages where a column is headed so or holds them, or where there are starts and ends; else items, events or builds."""
 
+    def has(ours: str, kind: str) -> bool:
+        column = column_of(kind, ours)
+        return any(worth(one, ours)[0] >= EXACT and fits(one, column) for one in columns)
 
-def _columns(names: list[str], values: dict[str, list[str]], kind: str) -> dict[str, tuple[str, str]]:
-    """Our column -> theirs and why; by name first, then by what stands in them."""
-    known = [column.name for column in KINDS[kind]]
-    found: dict[str, tuple[str, str]] = {}
-    for theirs in names:
-        heading = _heading(theirs)
-        own = next((name for name in known if name.replace("_", " ") == heading), None)
-        ours = own or next((name for name in known if heading in HEADINGS.get(name, ())), None)
-        if ours and ours not in found:
-            found[ours] = (theirs, "has that name" if own else "is usually headed so")
-    if kind == "stages" and "stage" not in found and (column := _stage_column(names, values)):
-        found["stage"] = (column, "most of its cells look like stages")
-    return found
-
-
-def _heading(name: str) -> str:
-    """
-    >>> _heading("Duration (h)")
-    'duration'
-    """
-    return plain_name(re.sub(r"[(\[].*?[)\]]", "", name)).replace("_", " ")
-
-
-def _stage_column(names: list[str], values: dict[str, list[str]]) -> str | None:
-    for theirs in names:
-        words = Counter(value.lower() for value in values[theirs])
-        hits = sum(count for word, count in words.items() if _stage_of(word))
-        if len(words) <= MOST_WORDS and hits > len(values[theirs]) / 2:
-            return theirs
-    return None
-
-
-def _kind(names: list[str], values: dict[str, list[str]]) -> str:
-    """Stages where a column is headed so or its cells look so, or where there are starts and ends; else events or builds."""
-    headings = {_heading(name) for name in names}
-
-    def has(ours: str) -> bool:
-        return bool(headings & {ours.replace("_", " "), *HEADINGS.get(ours, ())})
-
-    if has("stage") or _stage_column(names, values) or (has("started_at") and has("ended_at")):
+    if has("stage", "stages") or any(
+        one.share(stage_of) > 0.5 and len(set(one.filled)) <= MOST_WORDS and one.shape == "text" for one in columns
+    ):
         return "stages"
-    return "events" if has("what") and has("at") else "builds"
+    if has("started_at", "stages") and has("ended_at", "stages"):
+        return "stages"
+    if has("what", "events") and has("at", "events"):
+        return "events"
+    is_build = has("machine", "builds") or has("process", "builds")
+    if not is_build and has("qty", "items") and has("part_file", "items"):
+        return "items"
+    times = [one for one in columns if one.shape in ("stamp", "clock")]
+    return "stages" if not is_build and len(times) > 1 else "builds"
 
 
-def _propose_format(
-    ours: str, values: list[str], formats: dict[str, str], reasons: list[str], unsure: list[str]
+def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
+    """Builds, where rows of stages also say on which machine a build was and by which process or of how many parts."""
+    if plan.kind != "stages" or "build_id" not in plan.found:
+        return None
+    ours = {
+        name
+        for name in ("machine", "process", "parts", "material")
+        if any(worth(one, name)[0] >= EXACT and one.filled and fits(one, column_of("builds", name)) for one in columns)
+    }
+    return "builds" if "machine" in ours and len(ours) > 1 else None  # fmt: skip
+
+
+def _number_cells(plan: Proposal, taken: set[str]) -> list[str]:
+    mapped = {match.theirs[0] for ours, match in plan.found.items() if column_of(plan.kind, ours).kind == "number"}
+    return [cell for name in mapped | taken for cell in plan.column(name).filled if shape_of(cell) == "number"]
+
+
+def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
+    """A row for each build: which columns are of which stage, and where the day stands."""
+    for ours in ("station", "outcome"):  # they are the build's, not each stage's
+        plan.found.pop(ours, None)
+    day = next((name for name in plan.found.get("date", Match((), "")).theirs), "")
+    day = day or next((one.name for one in plan.columns if one.shape == "day"), "")
+    pairs = [group for group in wide.values() if len(group) == 2]
+    bare = any(column.shape == "clock" for group in pairs for column in group)
+    if bare or len(pairs) < len(wide):
+        day = day or next((group[0].name for group in pairs if group[0].shape == "stamp"), "")
+        ask = "" if day else "wide: no column says the day, and times of day or durations need one"
+        plan.say("wide", "date", day, "the day of what has no stamps of its own", ask, off=not day)
+        plan.found.pop("date", None)
+    for stage, group in wide.items():
+        names = [column.name for column in group]
+        what = "start and end" if len(group) == 2 else "duration"
+        plan.say("wide", stage, _one_or_several(names), f"{what}{_such_as(group[0].filled)}")
+    for place, ours in enumerate(("started_at", "ended_at")):
+        texts = []
+        for group in pairs:
+            texts += plan.joined(
+                [day, group[place].name] if group[place].shape == "clock" and day else [group[place].name]
+            )
+        if texts:
+            plan.texts[ours] = texts
+    if day and (bare or len(pairs) < len(wide)):
+        plan.texts["date"] = plan.joined([day])
+
+
+def _say_events(plan: Proposal, event: Seen) -> None:
+    """A row for each start and stop: words, time, and what tells the runs apart."""
+    plan.say("start_stop", "event", event.name, f"holds starts and stops{_such_as(event.filled)}")
+    at = plan.found.pop("started_at", None) or plan.found.pop("ended_at", None) or plan.found.pop("date", None)
+    plan.found.pop("ended_at", None)
+    plan.say(
+        "start_stop",
+        "at",
+        _one_or_several(at.theirs) if at else "",
+        "when it happened",
+        "" if at else "which column says when?",
+        not at,
+    )
+    if at:
+        plan.texts["at"] = plan.joined(at.theirs)
+    same = [match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.found.get(ours))]
+    plan.say(
+        "start_stop", "same", same, "a start and its stop have the same here", "" if same else "what tells runs apart?"
+    )
+    words: dict[str, list[str]] = {}
+    for cell in dict.fromkeys(event.filled):
+        words.setdefault(event_of(cell), []).append(cell)
+    for what in ("start", "stop", "pause", "resume"):
+        if what in words:
+            plan.say("start_stop", what, words[what])
+    for cell in words.get("", ()):
+        plan.say("start_stop", "stop", [cell], "", f'what is "{cell}" in "{event.name}"?', off=True)
+
+
+def _say_times(plan: Proposal) -> None:
+    for ours in TIMES:
+        if ours in plan.found:
+            plan.texts.setdefault(ours, plan.joined(plan.found[ours].theirs))
+    order, why, ask = formats_of({ours: [text for text in texts if text] for ours, texts in plan.texts.items()})
+    plan.formats = order.formats
+    for ours, forms in order.formats.items():
+        left = order.unread[ours]
+        some = f'{ours}: no known format reads {len(left)} of its cells, such as "{left[0]}"' if left else ""
+        if forms:
+            plan.say("formats", ours, _one_or_several(forms), why, ask or some)
+            ask = ""
+        elif left:
+            plan.say("formats", ours, "%d.%m.%Y %H:%M", "", some, off=True)
+    over = _ends_before_start(plan)
+    if over:
+        why = f"{over} {'row ends' if over == 1 else 'rows end'} before the start by the clock: on the next day, then"
+        plan.lines.insert(2, Line("", "overnight", True, why))
+
+
+def _moments(plan: Proposal, ours: str) -> list[Any]:
+    moments = [parsed(text, plan.formats.get(ours, ())) for text in plan.texts.get(ours, ())]
+    return [one.replace(tzinfo=None) if one else None for one in moments]
+
+
+def _lasted(plan: Proposal) -> list[float | None]:
+    """Minutes from start to end of each row, where both are known."""
+    both = zip(_moments(plan, "started_at"), _moments(plan, "ended_at"), strict=False)
+    return [(end - start).total_seconds() / 60 if start and end else None for start, end in both]
+
+
+def _ends_before_start(plan: Proposal) -> int:
+    """Rows that end before they start though a day is taken from one column for both: they went on past midnight."""
+    return sum(-1440 < minutes < 0 for minutes in _lasted(plan) if minutes is not None)
+
+
+def _say_columns(plan: Proposal, machines: Mapping[str, str]) -> None:
+    if plan.kind == "builds" and "machine" in plan.found and "process" not in plan.found:
+        plan.found["process"] = replace(plan.found["machine"], why="no column says it: taken from the machine", ask="")
+    if "work_min" in plan.found and _is_said_by_stamps(plan):
+        match = plan.found.pop("work_min")
+        plan.say("columns", "work_min", match.theirs[0], "not needed: end less start says it", off=True)
+    for ours, match in plan.found.items():
+        cells = [text for text in plan.joined(match.theirs) if text]
+        plan.say("columns", ours, _one_or_several(match.theirs), match.why + _such_as(cells), match.ask)
+
+
+def _is_said_by_stamps(plan: Proposal) -> bool:
+    """Whether nearly every row that has a duration has its start and end too."""
+    cells = plan.joined(plan.found["work_min"].theirs)
+    rows = [minutes for cell, minutes in zip(cells, _lasted(plan), strict=False) if cell]
+    return len(rows) > 0 and sum(minutes is not None for minutes in rows) > 0.95 * len(rows)
+
+
+def _one_or_several(texts: Sequence[str]) -> str | list[str]:
+    return texts[0] if len(texts) == 1 else list(texts)
+
+
+def _such_as(cells: Iterable[str]) -> str:
+    different = [f'"{cell[:30]}"' for cell, _ in zip(dict.fromkeys(cells), range(EXAMPLES), strict=False)]
+    return f": {', '.join(different)}" if different else ""
+
+
+def _say_missing(plan: Proposal, path: Path, wide: Mapping[str, Any]) -> None:
+    """What a log of this kind needs and no column says."""
+    for column in KINDS[plan.kind]:
+        if column.needed and column.name not in plan.found and column.name != "stage":
+            ask = f"which column is {column.name}? A log of {plan.kind} needs it"
+            plan.say("columns", column.name, "", "", ask, off=True)
+    if plan.kind != "stages":
+        return
+    if not plan.found.keys() & {"build_id", "order_id"}:
+        plan.say("columns", "build_id", "", "", "which column says the build or the order?", off=True)
+    if (
+        not wide
+        and not plan.texts.keys() & {"started_at", "ended_at", "at"}
+        and not {"date", "work_min"} <= plan.found.keys()
+    ):
+        plan.say(
+            "columns", "started_at", "", "", "when was it? A run needs start and end, or day and duration", off=True
+        )
+    if not wide and "stage" not in plan.found:
+        stage = phrase_in(folded(path.stem), STAGE_WORDS)[1] or ("printing" if "station" in plan.found else "")
+        ask = f"no column says the stage: {f'is every row {stage}?' if stage else 'which is it?'}"
+        plan.say("defaults", "stage", stage, "", ask, off=not stage)
+
+
+def _say_units(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
+    lasted = _lasted(plan)
+    for ours, match in plan.found.items():
+        if column_of(plan.kind, ours).kind == "number" and dimension(ours) in UNITS:
+            column = plan.column(match.theirs[0])
+            _say_unit(plan, ours, column, lasted if ours == "work_min" else ())
+    single = [group[0] for group in wide.values() if len(group) == 1]
+    units = Counter((column.shape, column.unit) for column in single)
+    if single:
+        (shape, unit), _ = units.most_common(1)[0]
+        cells = [cell for column in single for cell in column.filled if (column.shape, column.unit) == (shape, unit)]
+        others = [column.name for column in single if (column.shape, column.unit) != (shape, unit)]
+        _say_unit(plan, "work_min", Seen(single[0].name, tuple(cells)), ())
+        for name in others:
+            plan.say(
+                "units", "work_min", "", "", f'work_min: "{name}" has another unit than "{single[0].name}"', off=True
+            )
+
+
+def _say_unit(plan: Proposal, ours: str, column: Seen, lasted: Iterable[float | None]) -> None:
+    lasted = list(lasted)
+    cells = column.cells if lasted else column.filled
+    unit, why, ask = unit_of(ours, column.shape, cells, column.unit, plan.decimal, lasted)
+    if unit or ask or why:
+        plan.say("units", ours, unit or "min", why, ask and f"{ours}: {ask.removeprefix(ours + ': ')}", off=not unit)
+
+
+def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:
+    by_machine = {machine.lower(): process for machine, process in machines.items()}
+    ways: dict[str, tuple[str, Callable[[str], str]]] = {
+        "stage": ("stages", stage_of),
+        "process": ("processes", lambda word: by_machine.get(word.lower()) or process_of(word)),
+        "outcome": ("words.outcome", outcome_of),
+    }
+    for ours, match in plan.found.items():
+        column = column_of(plan.kind, ours)
+        if column.kind == "word":
+            section, known = ways.get(ours, (f"words.{ours}", lambda word, words=column.words: word_of(word, words)))
+        elif ours in ways:
+            section, known = ways[ours]
+        else:
+            continue
+        _say_words_of(plan, plan.column(match.theirs[0]), section, known, column.words)
+
+
+def _say_words_of(
+    plan: Proposal, column: Seen, section: str, known: Callable[[str], str], ours_words: Iterable[str]
 ) -> None:
-    """ISO 8601 needs none; else each format that reads all cells, and a question where more than one does."""
-    if not values or all(_reads(value, None) for value in values):
-        return
-    fitting = [form for form in FORMATS if all(_reads(value, form) for value in values)]
-    if not fitting:
-        unsure.append(f'{ours}: no known format reads all of its cells, such as "{values[0]}"')
-        return
-    formats[ours] = fitting[0]
-    reasons.append(f"{ours}: {fitting[0]} reads all {len(values)} cells")
-    if len(fitting) > 1:
-        unsure.append(f'{ours}: "{values[0]}" can be read as {" or ".join(fitting)}; day first was taken')
-
-
-def _reads(value: str, form: str | None) -> bool:
-    try:
-        _ = datetime.strptime(value, form) if form else datetime.fromisoformat(value)
-    except ValueError:
-        return False
-    return True
-
-
-def _commas(values: list[str]) -> int:
-    """Numbers that have a decimal comma."""
-    return sum("," in value and "." not in value.split(",")[-1] for value in values)
-
-
-def _propose_unit(ours: str, theirs: str, values: list[str], units: dict[str, str], reasons: list[str]) -> None:
-    if dimension(ours) == "min" and values:
-        if all(clock_minutes(value) is not None for value in values):
-            units[ours] = CLOCK
-        elif not any(value.replace(",", ".").replace(".", "").isdigit() for value in values) and all(
-            worded_minutes(value) is not None for value in values
-        ):
-            units[ours] = WORDS
-    heading = theirs.lower().replace("(", " ").replace(")", " ").replace("[", " ").replace("]", " ").split()
-    for unit in UNITS.get(dimension(ours), {}):
-        said = unit in heading or (unit == "h" and "hours" in heading)
-        if ours not in units and said and UNITS[dimension(ours)][unit] != 1:
-            units[ours] = unit
-    if ours in units:
-        reasons.append(f'{ours}: unit "{units[ours]}", from the heading or the way its cells are written')
-
-
-def _propose_words(values: list[str], words: dict[str, str], ours_of: Callable[[str], str], unsure: list[str]) -> None:
-    for word, count in Counter(values).most_common(MOST_WORDS):
-        ours = ours_of(word.lower())
-        if ours != word.lower():
-            words[word] = ours
+    allowed = STAGES if section == "stages" else PROCESSES if section == "processes" else ours_words
+    spelled = {cell.lower(): cell for cell in reversed(column.filled)}
+    for word, count in Counter(cell.lower() for cell in column.filled).most_common(MOST_WORDS):
+        ours, rows = known(word), f"{count} {'row' if count == 1 else 'rows'}"
         if not ours:
-            unsure.append(f'what is "{word}" ({count} rows)?')
-        elif ours not in (word.lower(), _plain(word)):
-            unsure.append(f'is "{word}" ({count} rows) {ours}? it is the nearest word, no more')
-
-
-def _stage_of(word: str) -> str:
-    """Our stage for a word, or ''."""
-    plain = _plain(word)
-    if not stage_problem(plain):
-        return plain
-    near = nearest(plain, STAGES)
-    return near[0] if near else ""
-
-
-def _plain(word: str) -> str:
-    return word.lower().replace(" ", "_").replace("-", "_")
-
-
-def _process_of(word: str) -> str:
-    code = PROCESS_WORDS.get(word, "")
-    return word if code and word != code.lower() and word in PROCESS_WORDS else code.lower()
-
-
-def _toml(
-    path: Path,
-    kind: str,
-    found: dict[str, tuple[str, str]],
-    unused: list[str],
-    sections: dict[str, dict[str, str]],
-    decimal: str,
-    unsure: list[str],
-) -> str:
-    lines = [
-        f"# How the columns of {path.name} become those of a log of {kind}. Look at every line, then import with --map."
-    ]
-    lines += ["#", "# To decide first:", *(f"#   {question}" for question in unsure)] if unsure else []
-    lines += [f'kind = "{kind}"', f'decimal = "{decimal}"', "", "[columns]  # ours = theirs"]
-    lines += [f"{ours} = {_quoted(theirs)}  # {why}" for ours, (theirs, why) in found.items()]
-    lines += ['# started_at = ["Date", "Start"]  # a stamp from two columns']
-    if unused:
-        lines += [
-            f"# Not used, kept as they are: {', '.join(map(_quoted, unused))}",
-            f"# Ours that are free: {', '.join(column.name for column in KINDS[kind] if column.name not in found)}",
-        ]
-    for name, table in sections.items():
-        if table:
-            lines += ["", f"[{name}]"]
-            lines += [_line(name, key, value) for key, value in table.items()]
-    return "\n".join(lines) + "\n"
-
-
-def _line(section: str, key: str, value: str) -> str:
-    name = key if section in ("formats", "units") else _quoted(key)
-    if not value:
-        words = ", ".join(STAGES) if section == "stages" else ", ".join(PROCESSES)
-        return f'# {name} = ""  # one of {words}'
-    return f"{name} = {_quoted(value)}"
-
-
-def _quoted(text: str) -> str:
-    """A text as TOML has it, which is as JSON has it."""
-    return json.dumps(text, ensure_ascii=False)
+            plan.say(
+                section,
+                spelled[word],
+                "",
+                f"{rows}; one of {', '.join(allowed)}",
+                f'what is "{spelled[word]}" ({rows})?',
+                True,
+            )
+        elif ours.lower() != word:
+            why, ask = why_stage(word, ours) if section == "stages" else ("", "")
+            question = f'is "{spelled[word]}" ({rows}) {ours}? {ask}' if ask else ""
+            plan.say(section, spelled[word], ours, f"{rows}{why}", question)

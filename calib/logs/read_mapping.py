@@ -14,7 +14,8 @@ from calib.logs.reshape import StartStop, Wide
 from calib.logs.words import nearest, stage_problem
 from calib.records import PROCESS_WORDS
 
-KEYS = {"kind", "sheet", "decimal", "zone", "columns", "formats", "units", "stages", "processes", "words", "defaults",
+WORD_TABLES = {"stages": "stage", "processes": "process"}
+KEYS = {"kind", "sheet", "decimal", "zone", "overnight", "columns", "formats", "units", "stages", "processes", "words", "defaults",
         "start_stop", "wide"}  # fmt: skip
 
 
@@ -34,22 +35,20 @@ def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
 
 
 def _mapping(data: dict[str, Any]) -> Mapping:
-    words = {name: dict(table) for name, table in data.get("words", {}).items()}
-    for key, name in (("stages", "stage"), ("processes", "process")):
-        if key in data:
-            words[name] = dict(data[key])
+    words = {**data.get("words", {}), **{name: data[key] for key, name in WORD_TABLES.items() if key in data}}
     pair = data.get("start_stop")
     wide = data.get("wide")
     return Mapping(
         kind=data.get("kind"),
         sheet=data.get("sheet"),
         columns={name: _texts(theirs) for name, theirs in data.get("columns", {}).items()},
-        formats=dict(data.get("formats", {})),
+        formats={name: _texts(forms) for name, forms in data.get("formats", {}).items()},
         units=dict(data.get("units", {})),
-        words=words,
+        words={name: {word.lower(): ours for word, ours in table.items()} for name, table in words.items()},
         defaults={name: str(value) for name, value in data.get("defaults", {}).items()},
         decimal=data.get("decimal", "."),
         zone=data.get("zone"),
+        overnight=data.get("overnight", False),
         start_stop=_start_stop(pair) if pair else None,
         wide=Wide({name: _texts(theirs) for name, theirs in wide.items() if name != "date"}, wide.get("date", ""))
         if wide
@@ -61,7 +60,7 @@ def _start_stop(pair: dict[str, Any]) -> StartStop:
     same, start, stop, pause, resume = (
         _texts(pair.get(key, ())) for key in ("same", "start", "stop", "pause", "resume")
     )
-    return StartStop(pair["event"], pair["at"], same, start, stop, pause, resume)
+    return StartStop(pair["event"], _texts(pair["at"]), same, start, stop, pause, resume)
 
 
 def _texts(value: Any) -> tuple[str, ...]:
@@ -102,7 +101,7 @@ def _name_problems(data: dict[str, Any]):  # type: ignore[no-untyped-def]
 
 
 def _value_problems(data: dict[str, Any], shop_stages: tuple[str, ...]):  # type: ignore[no-untyped-def]
-    for name, form in data.get("formats", {}).items():
+    for name, form in ((name, form) for name, forms in data.get("formats", {}).items() for form in _listed(forms)):
         if not _is_format(form):
             yield f'[formats] {name} "{form}" is no format of times, such as "%d.%m.%Y %H:%M"'
     for name, unit in data.get("units", {}).items():
@@ -147,3 +146,7 @@ def _is_format(form: Any) -> bool:
     except (ValueError, TypeError):
         return False
     return "%" in form
+
+
+def _listed(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]

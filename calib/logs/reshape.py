@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
+from calib.logs.shapes import shape_of
 from calib.logs.text_file import Row
 
 
@@ -12,13 +13,14 @@ from calib.logs.text_file import Row
 class StartStop:
     """A log with one row for each start, stop, pause or resumption.
 
-    event, at : their columns of what happened and when
+    event : their column of what happened
+    at : their columns of when, joined by a space when several
     start, stop, pause, resume : their words
     same : their columns that tell which run it is (build, stage, station ...)
     """
 
     event: str
-    at: str
+    at: tuple[str, ...]
     same: tuple[str, ...]
     start: tuple[str, ...]
     stop: tuple[str, ...]
@@ -26,8 +28,12 @@ class StartStop:
     resume: tuple[str, ...] = ()
 
     @property
+    def words(self) -> dict[str, tuple[str, ...]]:
+        return {"start": self.start, "stop": self.stop, "pause": self.pause, "resume": self.resume}
+
+    @property
     def names(self) -> tuple[str, ...]:
-        return (self.event, self.at, *self.same)
+        return (self.event, *self.at, *self.same)
 
 
 @dataclass(frozen=True)
@@ -35,7 +41,7 @@ class Wide:
     """A sheet with one row for each build.
 
     stages : our stage -> their column of the start and their column of the end, or the one of minutes
-    date : their column of the day, needed where only minutes stand there
+    date : their column of the day, needed where only minutes or times of day stand there
     """
 
     stages: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -51,30 +57,32 @@ def runs_of_events(
 ) -> tuple[tuple[str, ...], list[Row]]:
     """One row for each start with its stop; a start without one has no end, a stop without a start is a fault."""
     place = {name: number for number, name in enumerate(names)}
-    kept = tuple(name for name in names if name not in (way.event, way.at))
+    kept = tuple(name for name in names if name not in (way.event, *way.at))
+
+    def at_of(row: Row) -> str:
+        return stamp(" ".join(row.cells[place[name]].strip() for name in way.at if name in place), "at")
+
+    words = {word.lower(): what for what, known in way.words.items() for word in known}
     rows: list[Row] = []
     open_runs: dict[tuple[str, ...], tuple[Row, list[tuple[str, str]]]] = {}
-    ordered = sorted(found, key=lambda row: stamp(row.cells[place[way.at]], "at") if way.at in place else "")
-    for row in ordered:
+    for at, row in sorted(((at_of(row), row) for row in found), key=lambda one: one[0]):
         word = row.cells[place[way.event]].strip() if way.event in place else ""
+        what = words.get(word.lower())
         key = tuple(row.cells[place[name]].strip() for name in way.same if name in place)
-        at = stamp(row.cells[place[way.at]], "at") if way.at in place else ""
-        if word in way.start:
+        if what == "start" and key in open_runs and open_runs[key][1][-1][0] == "pause":
+            what = "resume"  # a start after a pause goes on with the same run
+        if what == "start":
             if key in open_runs:
                 rows.append(_run(*open_runs.pop(key), "", kept, place))
             open_runs[key] = (row, [("start", at)])
-        elif key in open_runs and word in (*way.pause, *way.resume):
-            open_runs[key][1].append(("pause" if word in way.pause else "resume", at))
-        elif word in way.stop and key in open_runs:
+        elif key in open_runs and what in ("pause", "resume"):
+            open_runs[key][1].append((what, at))
+        elif key in open_runs and what == "stop":
             rows.append(_run(*open_runs.pop(key), at, kept, place))
         else:
             cells = [row.cells[place[name]] for name in kept]
-            what = (
-                f'"{word}" without a start before it'
-                if word in way.stop
-                else f'"{word}" is no word for a start or stop'
-            )
-            rows.append(Row(row.line, [*cells, "", at, ""], what))
+            fault = f'"{word}" without a start before it' if what else f'"{word}" is no word for a start or stop'
+            rows.append(Row(row.line, [*cells, "", at, ""], fault))
     rows += [_run(first, marks, "", kept, place) for first, marks in open_runs.values()]
     return (*kept, "started_at", "ended_at", "paused_min"), sorted(rows, key=lambda row: row.line)
 
@@ -119,5 +127,5 @@ def _long(way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterab
             if len(texts) == 1:
                 yield Row(row.line, [*cells, stage, "", "", texts[0], day], row.fault)
             else:
-                start, end = (f"{day} {text}" if day and text else text for text in texts)
+                start, end = (f"{day} {text}" if day and shape_of(text) == "clock" else text for text in texts)
                 yield Row(row.line, [*cells, stage, start, end, "", ""], row.fault)

@@ -6,7 +6,21 @@ import re
 
 DAY = r"(?:\d{1,4}([./-])\d{1,2}\1\d{1,4}|\d{1,2}\.? ?[^\W\d_]{3,10}\.?,? ?\d{2,4}|[^\W\d_]{3,10}\.? \d{1,2},? \d{4})"
 CLOCK = r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[ap]\.?m\.?)?"
-UNIT_LETTERS = r"d|h|hrs?|hours?|std|stunden?|heures?|horas?|min|mins|minutes?|minuten|minutos?|m|s|sec|sek|seg"
+UNITS_OF_TIME: dict[str, float] = {  # as they stand behind a number, in minutes
+    **dict.fromkeys(("days", "day", "d", "tage", "tag", "jours", "jour", "días", "día"), 1440.0),
+    **dict.fromkeys(
+        ("hours", "hour", "hrs", "hr", "h", "stunden", "stunde", "std", "heures", "heure", "horas", "hora"), 60.0
+    ),
+    **dict.fromkeys(("minutes", "minute", "minuten", "minutos", "minuto", "mins", "min", "m"), 1.0),
+    **dict.fromkeys(
+        ("seconds", "second", "secs", "sec", "s", "sekunden", "sek", "secondes", "segundos", "seg"), 1 / 60
+    ),
+}
+PIECE = (
+    rf"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>{'|'.join(sorted(UNITS_OF_TIME, key=len, reverse=True))})(?![^\W\d_])\.?"
+)
+_PIECES = re.compile(PIECE, re.IGNORECASE)
+_MINUTES_AFTER = re.compile(r"\s*(\d{1,2})(?![\w.,:])")
 SHAPES: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
     (shape, re.compile(pattern, re.IGNORECASE))
     for shape, pattern in (
@@ -14,7 +28,7 @@ SHAPES: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("stamp", rf"{DAY},?[T ]+{CLOCK} ?(?:Z|UTC|[+-]\d\d:?\d\d)?"),
         ("clock", rf"\d{{1,3}}:\d\d(?::\d\d)?|{CLOCK}"),
         ("number", r"[+-]?\d[\d.,' \u00a0]*%?|[+-]?[.,]\d+"),
-        ("duration", rf"(?:\d+(?:[.,]\d+)? ?(?:{UNIT_LETTERS})\b\.? ?)+(?:\d+|[,;(].*)?"),
+        ("duration", rf"(?:{re.sub('[?]P<[a-z]+>', '?:', PIECE)}\s*)+(?:\d{{1,2}})?(?:[,;(].*)?"),
         ("code", r"(?=\S*\d)\S+"),
     )
 )
@@ -31,3 +45,30 @@ def shape_of(text: str) -> str:
     if not text:
         return ""
     return next((shape for shape, pattern in SHAPES if pattern.fullmatch(text)), "text")
+
+
+def clock_minutes(text: str) -> float | None:
+    """
+    >>> clock_minutes("2:40"), clock_minutes("1:30:30"), clock_minutes("x")
+    (160.0, 90.5, None)
+    """
+    parts = text.strip().split(":")
+    if len(parts) not in (2, 3) or not all(part.isdecimal() for part in parts):
+        return None
+    hours, minutes, seconds = (*map(int, parts), 0)[:3]
+    return hours * 60 + minutes + seconds / 60
+
+
+def worded_minutes(text: str) -> float | None:
+    """
+    >>> worded_minutes("2 h 40 min"), worded_minutes("45 min, Tuesday"), worded_minutes("1h35"), worded_minutes("1,5 Std.")
+    (160.0, 45.0, 95.0, 90.0)
+    >>> worded_minutes("soon") is None
+    True
+    """
+    pieces = list(_PIECES.finditer(text))
+    if not pieces:
+        return None
+    minutes = sum(float(one["number"].replace(",", ".")) * UNITS_OF_TIME[one["unit"].lower()] for one in pieces)
+    after = _MINUTES_AFTER.match(text, pieces[-1].end()) if pieces[-1]["unit"].lower().startswith("h") else None
+    return minutes + (int(after[1]) if after else 0)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +66,14 @@ def read_all(
             zeros = dict.fromkeys(COUNTS, 0)
             errors.append({"path": str(path), "kind": None, **zeros, "error": error.message, "hint": error.hint})
     return tables, errors
+
+
+@contextmanager
+def as_text_file(path: Path) -> Iterator[Path]:
+    """A file that can be read without the engine: Parquet as text with the same name, any other as it is."""
+    with tempfile.TemporaryDirectory(prefix="calib-") as work, duckdb.connect() as con:
+        copy = _parquet_as_csv(con, path, Path(work))
+        yield copy if copy == path else copy.rename(copy.with_name(path.name))
 
 
 def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> Path:

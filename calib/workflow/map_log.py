@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from calib.errors import LogFileError, UsageError
+from calib.logs.columns import KINDS
 from calib.logs.propose import propose_mapping
+from calib.logs.words import nearest
 from calib.shop.read_shop import read_shop
+from calib.store.log_files import as_text_file
 from calib.workflow.import_logs import at_shop, import_logs
 
 
-def propose_map(folder: Path, log: Path, out: Path | None = None) -> dict[str, Any]:
+def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> dict[str, Any]:
     """Propose a mapping for ``log`` and write it to ``out``; nothing is stored.
 
     Returns file, kind, mapping (where it was written), reasons, unsure (what a person must decide first), would_come_in
     (the ``import`` document of a trial, or null with ``trial_error``), next_steps.
+
+    kind : what ``log`` is a log of, where it is not to be told from its columns
     """
-    read_shop(folder)
+    shop = read_shop(folder)
+    if kind not in (None, *KINDS):
+        near = nearest(kind or "", KINDS)
+        raise UsageError(f'"{kind}" is no kind of log.', f"Say {near[0] if near else ', '.join(KINDS)}.")
     out = out or Path(f"{log.stem}.map.toml")
     if out.exists():
         raise UsageError(f"{out} is there already; nothing was written.", "Name another file with --out.")
-    proposal = propose_mapping(log)
+    with as_text_file(log) as readable:
+        proposal = propose_mapping(
+            readable, {one.id: one.process for one in shop.machines.values()}, shop.stations, kind
+        )
     try:
         out.write_text(proposal["toml"], encoding="utf-8")
     except OSError as error:
@@ -36,9 +48,22 @@ def propose_map(folder: Path, log: Path, out: Path | None = None) -> dict[str, A
         "would_come_in": trial,
         "trial_error": why_not,
         "next_steps": [
-            {"command": f"calib import {log} --map {out}{at_shop(folder)}", "for": f"once every line of {out} is right"}
+            {"command": f"{command}{at_shop(folder)}", "for": why} for command, why in _next_steps(log, out, proposal)
         ],
     }
+
+
+def _next_steps(log: Path, out: Path, proposal: dict[str, Any]) -> list[tuple[str, str]]:
+    steps = [(f"calib import {quote(str(log))} --map {quote(str(out))}", f"once every line of {out} is right")]
+    if other := proposal["other_kind"]:
+        second = out.with_name(f"{log.stem}.{other}.map.toml")
+        steps.append(
+            (
+                f"calib map {quote(str(log))} --kind {other} --out {quote(str(second))}",
+                f"its {other} stand in the same rows",
+            )
+        )
+    return steps
 
 
 def _tried(folder: Path, log: Path, mapping: Path) -> tuple[dict[str, Any] | None, str | None]:

@@ -53,12 +53,12 @@ def test_a_proposed_mapping_has_reasons_questions_and_a_trial_and_then_imports(l
     (lab / "foreign.csv").write_text(FOREIGN)
     status, out, _ = calib("map foreign.csv")
     assert status == 0
-    assert 'operator: column "Who", is usually headed so' in out
-    assert 'is "unpacking cake" (1 rows) packing?' in out
+    assert 'operator = "Who": usual heading: "Ada Quill"' in out
+    assert "unpacking cake" in (lab / "foreign.map.toml").read_text()
     assert "Tried without storing: 2 rows read: 2 new." in out
     assert "calib import foreign.csv --map foreign.map.toml" in out
     written = (lab / "foreign.map.toml").read_text()
-    assert "# is usually headed so" in written
+    assert "# usual heading" in written
     assert '# Not used, kept as they are: "Mood"' in written
     assert document("import foreign.csv --map foreign.map.toml")["files"][0]["rows_new"] == 2
 

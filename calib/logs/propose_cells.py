@@ -1,0 +1,157 @@
+"""How a foreign file writes its times and numbers: formats, day or month first, decimal mark, units."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from statistics import median
+
+from calib.logs.mapping import CLOCK, UNITS, WORDS, dimension, parsed
+
+DAY_FIRST = ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y", "%d-%m-%y", "%d %b %Y", "%d %B %Y")
+MONTH_FIRST = ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y", "%b %d, %Y", "%B %d, %Y")
+YEAR_FIRST = ("%Y/%m/%d", "%Y.%m.%d", "%Y-%m-%d")
+CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p", " %I:%M%p", ", %H:%M", ", %H:%M:%S", "T%H:%M:%S")
+SAMPLE = 60  # different cells that a format is tried on
+MOST_FORMATS = 3
+
+
+@dataclass(frozen=True)
+class Order:
+    """Day or month first. formats : our name -> formats; unread : our name -> cells that none of them reads"""
+
+    name: str
+    formats: dict[str, list[str]]
+    unread: dict[str, list[str]]
+
+    @property
+    def left(self) -> int:
+        return sum(map(len, self.unread.values()))
+
+
+def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
+    """The formats of all columns of times, why day or month was taken to come first, and a question or ''.
+
+    texts : our name -> what stands in its cells, joined where a stamp is made of several
+    """
+    day, month = (_order(name, days, texts) for name, days in (("day first", DAY_FIRST), ("month first", MONTH_FIRST)))
+    if not any([*day.formats.values(), *month.formats.values()]):
+        return day, "", ""
+    if day.left != month.left:
+        best, other = sorted((day, month), key=lambda order: order.left)
+        wrong = [cell for name, cells in other.unread.items() for cell in cells if cell not in best.unread[name]]
+        telling = next((cell for cell in wrong if any(int(part) > 12 for part in re.findall(r"\d+", cell)[:2])), "")
+        return best, f'{best.name}, as "{telling}" shows' if telling else f"{best.name}, as it is written", ""
+    best, other = sorted((day, month), key=lambda order: _jumps(order, texts))
+    forms = best.formats, other.formats
+    name = next(name for name in best.formats if forms[0][name] != forms[1][name])
+    ask = f'{name}: "{texts[name][0]}" can be read as {forms[0][name][0]} or {forms[1][name][0]}; {best.name} was taken'
+    back, other_back = _jumps(best, texts), _jumps(other, texts)
+    if back < other_back:
+        ask += f", as {other_back - back} rows would go back in time otherwise"
+    return best, f"{best.name}, which the cells do not decide", ask
+
+
+def _order(name: str, days: Iterable[str], texts: Mapping[str, Sequence[str]]) -> Order:
+    forms = [day + clock for day in (*days, *YEAR_FIRST) for clock in CLOCKS]
+    found = {ours: _formats(cells, forms) for ours, cells in texts.items()}
+    return Order(name, {k: v[0] for k, v in found.items()}, {k: v[1] for k, v in found.items()})
+
+
+def _formats(cells: Sequence[str], forms: list[str]) -> tuple[list[str], list[str]]:
+    """Formats beside ISO 8601 that are needed, the commonest first, and the different cells that nothing reads."""
+    left = [cell for cell in dict.fromkeys(cells) if parsed(cell) is None]
+    taken: list[str] = []
+    while left and len(taken) < MOST_FORMATS:
+        form = max(forms, key=lambda one: sum(_reads(cell, one) for cell in left[:SAMPLE]))
+        rest = [cell for cell in left if not _reads(cell, form)]
+        if len(rest) == len(left):
+            break
+        taken.append(form)
+        left = rest
+    return taken, left
+
+
+def _reads(cell: str, form: str) -> bool:
+    try:
+        datetime.strptime(cell, form)
+    except ValueError:
+        return False
+    return True
+
+
+def _jumps(order: Order, texts: Mapping[str, Sequence[str]]) -> int:
+    """How often the rows go back in time."""
+    moments = [[parsed(cell, order.formats[name]) for cell in cells] for name, cells in texts.items()]
+    known = [[one.replace(tzinfo=None) for one in column if one] for column in moments]
+    return sum(later < earlier for column in known for earlier, later in pairwise(column))
+
+
+def decimal_of(cells: Iterable[str]) -> tuple[str, str, str]:
+    """The decimal mark of all numbers, why, and a question or ''.
+
+    >>> decimal_of(["1.250,5", "7"])[0], decimal_of(["1,5"])[0], decimal_of(["1,250", "2.5"])[0], decimal_of(["3"])[0]
+    (',', ',', '.', '.')
+    """
+    with_comma = [cell for cell in cells if re.search(r"\d,\d", cell)]
+    sure = next((cell for cell in with_comma if not re.search(r",\d{3}(?!\d)", cell) or re.search(r"\.\d+,", cell)), "")
+    if sure:
+        return ",", f'"{sure}" has a decimal comma', ""
+    points = any(re.search(r"\.\d{1,2}$|\.\d{4,}$", cell) for cell in cells)
+    if with_comma and not points:
+        return ".", "", f'decimal: is "{with_comma[0]}" above a thousand, or is its comma a decimal one?'
+    return ".", "", ""
+
+
+def number_of(cell: str, decimal: str) -> float | None:
+    try:
+        return float(cell.replace("." if decimal == "," else ",", "").replace(decimal, ".").strip("% "))
+    except ValueError:
+        return None
+
+
+def unit_of(
+    ours: str, shape: str, cells: Sequence[str], said: str, decimal: str, lasted: Sequence[float | None] = ()
+) -> tuple[str, str, str]:
+    """The unit of a column of numbers, why, and a question or ''; '' is our own unit.
+
+    said : the unit in its heading; lasted : minutes from start to end in the same rows, where they are known
+    """
+    kind = dimension(ours)
+    if kind == "min" and shape == "clock":
+        return CLOCK, "written as hours and minutes", ""
+    if kind == "min" and shape == "duration":
+        return WORDS, "written with its units", ""
+    numbers = [number_of(cell, decimal) for cell in cells]
+    ratios = [
+        minutes / number for number, minutes in zip(numbers, lasted, strict=False) if number and minutes and minutes > 0
+    ]
+    if said in UNITS.get(kind, {}) and not ratios:
+        return ("" if UNITS[kind][said] == 1 else said), f"its heading says {said}", ""
+    size = median([number for number in numbers if number is not None] or [1.0])
+    if kind == "min":
+        return _unit_of_time(ratios, said, size, numbers)
+    if ours == "layer_mm" and size >= 5:
+        return "um", "", f"{ours}: half of it is above {size:g}: are these micrometres?"
+    return "", "", ""
+
+
+def _unit_of_time(
+    ratios: Sequence[float], said: str, size: float, numbers: Sequence[float | None]
+) -> tuple[str, str, str]:
+    near = next((unit for unit in ("min", "h", "s") if ratios and 0.7 < median(ratios) / UNITS["min"][unit] < 1.4), "")
+    if near:
+        question = (
+            f"its heading says {said}, but it agrees with end less start in {near}" if said not in ("", near) else ""
+        )
+        return ("" if near == "min" else near), f"agrees with end less start in {near}", question
+    if said in UNITS["min"]:
+        return ("" if said == "min" else said), f"its heading says {said}", ""
+    if size < 12 and any(number and number % 1 for number in numbers):
+        return "h", "", f"no unit is said, and half of it is below {size:g}: are these hours?"
+    if size > 3000:
+        return "s", "", f"no unit is said, and half of it is above {size:g}: are these seconds?"
+    return "", f"no unit is said: taken as minutes, half of it is below {size:g}", ""

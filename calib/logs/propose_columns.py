@@ -1,0 +1,196 @@
+"""Which of a foreign file's columns is which of ours: by what it is headed, then by what stands in it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from itertools import combinations
+
+from calib.logs.columns import KINDS, Column, plain_name
+from calib.logs.look import Seen
+from calib.logs.propose_words import outcome_of, process_of, stage_of
+from calib.logs.trade_words import HEADINGS, folded
+
+MOST_WORDS = 60  # a column of more different words is no column of stages
+OWN, EXACT, HELD, NEAR = 100.0, 50.0, 20.0, 12.0  # how sure a heading makes us; only their order matters
+TIMES = ("started_at", "ended_at", "at")
+# What may stand in a column of each kind; names of things may look like anything but times.
+FITS = {
+    "stamp": {"stamp", "clock"},
+    "date": {"day", "stamp"},
+    "number": {"number"},
+    "stage": {"text", "code"},
+    "process": {"text", "code"},
+    "word": {"text", "code", "number"},
+    "flag": {"text", "number"},
+    "text": {"text", "code", "number"},
+}
+
+
+@dataclass(frozen=True)
+class Match:
+    """theirs : one column or several that are joined by a space; why : a reason; ask : a question for a person, or ''"""
+
+    theirs: tuple[str, ...]
+    why: str
+    ask: str = ""
+
+
+def match_columns(columns: list[Seen], kind: str, places: Collection[str]) -> dict[str, Match]:
+    """Our column -> theirs.
+
+    places : machines and stations that the shop knows
+    """
+    found = _by_heading(columns, kind)
+    for by_content in (_by_words, _by_places, _by_times, _by_ids):
+        used = {name for match in found.values() for name in match.theirs}
+        left = [column for column in columns if column.filled and column.name not in used]
+        for ours, match in by_content(left, kind, places, found).items():
+            found.setdefault(ours, match)
+    return _with_days(found, columns)
+
+
+def worth(column: Seen, ours: str) -> tuple[float, str]:
+    """How much its heading says that a column is ours, and why."""
+    if plain_name(column.name) == ours:
+        return OWN, "same name"
+    heading, phrases = column.heading, HEADINGS.get(ours, ())
+    if heading in (*phrases, folded(ours)):
+        return EXACT, "usual heading"
+    held = max(
+        (phrase for phrase in phrases if len(phrase) > 2 and f" {phrase} " in f" {heading} "), key=len, default=""
+    )
+    if held:
+        return HELD + len(held) / len(heading), f'heading holds "{held}"'
+    near = next((phrase for phrase in phrases if len(phrase) > 4 and _near(phrase, heading)), "")
+    return (NEAR, f'heading is nearly "{near}"') if near else (0, "")
+
+
+def _near(phrase: str, heading: str) -> bool:
+    return heading.startswith(phrase) or SequenceMatcher(None, phrase, heading).ratio() > 0.86
+
+
+def fits(column: Seen, ours: Column) -> bool:
+    """Whether its cells can be of that kind; an empty column can be anything."""
+    if ours.name.endswith("_min") and column.shape in ("clock", "duration"):
+        return True
+    if ours.kind == "stage" and column.share(stage_of) == 0 and len(set(column.filled)) > MOST_WORDS:
+        return False
+    return not column.filled or column.shape in FITS[ours.kind]
+
+
+def _by_heading(columns: list[Seen], kind: str) -> dict[str, Match]:
+    """The surest pairs first; each column once."""
+    pairs = []
+    for place, column in enumerate(columns):
+        for ours in KINDS[kind]:
+            sure, why = worth(column, ours.name)
+            if sure == OWN or (sure and fits(column, ours)):
+                pairs.append((sure, bool(column.filled), -place, ours.name, column.name, why))
+    found: dict[str, Match] = {}
+    used: set[str] = set()
+    for _, _, _, ours_name, theirs, why in sorted(pairs, reverse=True):
+        if ours_name not in found and theirs not in used:
+            found[ours_name] = Match((theirs,), why)
+            used.add(theirs)
+    return {ours.name: found[ours.name] for ours in KINDS[kind] if ours.name in found}
+
+
+def _by_words(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+    """Columns of stages, processes, outcomes."""
+    ours = {column.name for column in KINDS[kind]}
+    new: dict[str, Match] = {}
+    for name, known, what in (
+        ("stage", stage_of, "stages"), ("process", process_of, "processes"), ("outcome", outcome_of, "outcomes"),
+    ):  # fmt: skip
+        for column in columns:
+            if name in ours and column.share(known) > 0.5 and len(set(column.filled)) <= MOST_WORDS:
+                new.setdefault(name, Match((column.name,), f"most cells look like {what}"))
+    return new
+
+
+def _by_places(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+    ours = "machine" if kind in ("builds", "events") else "station"
+    known = {place.lower() for place in places}
+    for column in columns:
+        if column.share(lambda cell: cell.lower() in known) > 0.5:
+            return {ours: Match((column.name,), "holds machines or stations of yours")}
+    return {}
+
+
+def _by_times(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+    """Stamps, days, durations without a telling heading."""
+    if kind == "events":
+        stamps = [column for column in columns if column.shape == "stamp"]
+        return {"at": Match((stamps[0].name,), "holds stamps")} if stamps else {}
+    if kind != "stages":
+        return {}
+    new: dict[str, Match] = {}
+    for shape in ("stamp", "clock"):
+        pair = _earlier_and_later([column for column in columns if column.shape == shape])
+        if pair and not {"started_at", "ended_at"} & found.keys():
+            new |= {"started_at": Match((pair[0],), "holds times, the earlier of two"),
+                    "ended_at": Match((pair[1],), "holds times, the later of two")}  # fmt: skip
+            break
+    single = [column.name for column in columns if column.shape == "stamp"]
+    if not new and single and not {"started_at", "ended_at"} & found.keys():
+        question = f'does "{single[0]}" say when it started or when it ended?'
+        new["started_at"] = Match((single[0],), "holds stamps", question)
+    days = [column.name for column in columns if column.shape == "day"]
+    if days:
+        new["date"] = Match((days[0],), "holds days")
+    taken = {name for match in new.values() for name in match.theirs}
+    lasting = [column.name for column in columns if column.shape in ("duration", "clock") and column.name not in taken]
+    if lasting:
+        new["work_min"] = Match((lasting[0],), "holds durations")
+    return new
+
+
+def _earlier_and_later(columns: list[Seen]) -> tuple[str, str] | None:
+    """Two columns of which one is nearly never later than the other in the same row, cells held against each other as text."""
+    for one, other in combinations(columns, 2):
+        both = [(a, b) for a, b in zip(one.cells, other.cells, strict=True) if a and b]
+        if both and sum(a.zfill(19) <= b.zfill(19) for a, b in both) > 0.8 * len(both):
+            return one.name, other.name
+        if both and sum(a.zfill(19) >= b.zfill(19) for a, b in both) > 0.8 * len(both):
+            return other.name, one.name
+    return None
+
+
+def _by_ids(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+    """What was worked on: the first column of codes or whole numbers, with a question."""
+    if "build_id" in found or kind == "events":
+        return {}
+    if "order_id" in found:
+        theirs = found["order_id"].theirs[0]
+        return (
+            {}
+            if kind == "stages"
+            else {"build_id": Match((theirs,), "no other column says it", f'is "{theirs}" one build?')}
+        )
+    for column in columns:
+        if column.shape == "code" or (column.shape == "number" and all(cell.isdecimal() for cell in column.filled)):
+            return {"build_id": Match((column.name,), "holds codes", f'does "{column.name}" say which build it was?')}
+    return {}
+
+
+def _with_days(found: dict[str, Match], columns: list[Seen]) -> dict[str, Match]:
+    """A time of day takes the column of the day before it."""
+    seen = {column.name: (place, column) for place, column in enumerate(columns)}
+    days = [column for column in columns if column.shape == "day"]
+    joined = dict(found)
+    for ours in (name for name in TIMES if name in found):
+        place, column = seen[found[ours].theirs[0]]
+        if column.shape != "clock":
+            continue
+        if not days:
+            joined[ours] = Match(
+                (column.name,), found[ours].why, f'"{column.name}" has times of day only: where is the day?'
+            )
+            continue
+        day = max(days, key=lambda one: (worth(one, ours)[0], -abs(place - seen[one.name][0]), one.name))
+        joined[ours] = Match((day.name, column.name), f"{found[ours].why}, day from beside it")
+    if any(len(match.theirs) > 1 for match in joined.values()):
+        joined.pop("date", None)
+    return joined

@@ -1,0 +1,106 @@
+"""A proposed mapping as commented TOML: a reason beside each line, a question above what a person must decide."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+SECTIONS = {
+    "": "",
+    "columns": "ours = theirs; several are joined by a space",
+    "start_stop": "one row for each start and stop becomes one row for each run",
+    "wide": "stage = their columns of start and end, or the one of its duration",
+    "formats": "%d day, %m month, %Y year, %H hour, %M minute, %S second, %I with %p hour with am and pm",
+    "units": "",
+    "stages": "their word = ours",
+    "processes": "their word = ours",
+    "words.": "their word = ours",
+    "defaults": "what stands there where the log says nothing",
+}
+IN_START_STOP = {("start_stop", key) for key in ("event", "at", "same")}
+WIDEST = 60  # letters up to the comment beside a line
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a mapping. why : a reason; ask : a question, or ''; off : written as a comment, to be filled in"""
+
+    section: str
+    key: str
+    value: Any
+    why: str = ""
+    ask: str = ""
+    off: bool = False
+
+    @property
+    def text(self) -> str:
+        key = self.key if re.fullmatch(r"[a-z_]+", self.key) else quoted(self.key)
+        return f"{'# ' if self.off else ''}{key} = {quoted(self.value)}"
+
+    @property
+    def columns(self) -> list[str]:
+        """The file's columns that it names."""
+        if self.section not in ("columns", "wide") and (self.section, self.key) not in IN_START_STOP:
+            return []
+        return [self.value] if isinstance(self.value, str) else list(self.value)
+
+    @property
+    def reason(self) -> str:
+        """As a sentence for the terminal."""
+        return f"{self.text}: {self.why}"
+
+
+def as_toml(
+    name: str, kind: str, lines: Sequence[Line], unused: Sequence[str], free: Sequence[str], notes: Iterable[str]
+) -> str:
+    """The mapping of file ``name``; what it says twice is said once."""
+    questions = sum(bool(line.ask) for line in lines)
+    text = [f"# How {name} becomes a log of {kind}: a proposal. Look at every line; what is wrong is yours to change."]
+    text += [f"# {note[:1].upper()}{note[1:]}." for note in notes]
+    if questions:
+        text.append(f"# {questions} to decide first, marked with '?'; the lines below them are guesses.")
+    for section, title in SECTIONS.items():
+        mine = [
+            line
+            for line in lines
+            if line.section == section or (section == "words." and line.section.startswith(section))
+        ]
+        for header, group in groupby(mine, key=lambda line: line.section):
+            text += ["", f"[{header}]" + (f"  # {title}" if title else "")] if header else [""]
+            text += _section(list(group))
+        if section == "columns":
+            text += _columns_left(unused, free, bool(mine))
+    return "\n".join(text) + "\n"
+
+
+def _columns_left(unused: Sequence[str], free: Sequence[str], has_table: bool) -> list[str]:
+    if not unused:
+        return []
+    head = [] if has_table else ["", f"[columns]  # {SECTIONS['columns']}"]
+    return [
+        *head,
+        f"# Not used, kept as they are: {', '.join(map(quoted, unused))}",
+        f"# Ours that are free: {', '.join(free)}",
+    ]
+
+
+def _section(lines: list[Line]) -> list[str]:
+    wide = max((len(line.text) for line in lines if len(line.text) <= WIDEST), default=0)
+    text = []
+    for line in lines:
+        text += [f"# ? {line.ask}"] if line.ask else []
+        text.append(f"{line.text:<{wide}}  # {line.why}" if line.why else line.text)
+    return text
+
+
+def quoted(value: Any) -> str:
+    """A value as TOML has it, which is as JSON has it.
+
+    >>> quoted("Größe"), quoted(["a", "b"]), quoted(True)
+    ('"Größe"', '["a", "b"]', 'true')
+    """
+    return json.dumps(value, ensure_ascii=False).replace("\\u007f", "\\\\u007f")

@@ -1,0 +1,145 @@
+"""A mapping is proposed for an invented log of each shape, written, and imports the log as it is written."""
+
+from __future__ import annotations
+
+import tomllib
+
+import foreign_files
+import pytest
+
+from calib.logs.propose import propose_mapping
+from calib.store.imports import import_files
+from calib.store.log_files import as_text_file
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+
+ZONE = "Europe/Berlin"
+
+
+def proposed(path, **options):
+    with as_text_file(path) as readable:
+        return propose_mapping(readable, foreign_files.MACHINES, foreign_files.PLACES, **options)
+
+
+def runs_under(folder, log, toml, ids):
+    """Runs of a log that is imported under a mapping, beside the builds and orders that it names."""
+    builds = "".join(f"{name},VPP,resin-1,3,{name}\n" for name in ids)
+    (folder / "ours.csv").write_text("build_id,process,machine,parts,order_id\n" + builds, encoding="utf-8")
+    (folder / "its.map.toml").write_text(toml, encoding="utf-8")
+    import_files(folder, [folder / "ours.csv"], ZONE)
+    document = import_files(folder, [log], ZONE, mapping=folder / "its.map.toml")
+    with open_store(folder) as con:
+        return find_runs(con), document
+
+
+@pytest.mark.parametrize("make", foreign_files.ALL, ids=lambda make: make.__name__)
+def test_a_proposal_imports_the_file_it_was_made_for_as_it_is_written(tmp_path, make):
+    log = make(tmp_path)
+    proposal = proposed(log.path)
+    runs, document = runs_under(tmp_path, log.path, proposal["toml"], {run[0] for run in log.runs})
+    found = [
+        ((list(run["build_ids"]) or [run["order_id"]])[0], run["stage"], round(run["work_min"], 6))
+        for run in runs.to_dict("records")
+    ]
+    assert sorted(found) == sorted(log.runs)
+    assert len(proposal["unsure"]) == log.questions
+    assert proposal["toml"].count("# ? ") == log.questions
+    assert document["quarantine"] == []
+    if log.start:
+        assert f"{runs['started_at'].min().tz_convert(ZONE):%Y-%m-%d %H:%M}" == log.start
+
+
+def csv(tmp_path, text, name="log.csv"):
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_every_line_has_its_reason_and_every_column_left_is_named(tmp_path):
+    proposal = proposed(foreign_files.german_semicolons(tmp_path).path)
+    lines = proposal["toml"].splitlines()
+    assert "# Line 5 was taken as its header." in lines
+    said = [line for line in lines if line.startswith(("build_id", "started_at", "paused_min", '"Waschen"'))]
+    assert len(said) == 6
+    assert all(line.partition("  # ")[2] for line in said)
+    assert 'paused_min = "h"  # its heading says h' in lines
+    mapped = proposed(csv(tmp_path, "Job,Step,Start,End,Mood\nB1,wash,2026-01-05 08:00,2026-01-05 09:00,fine\n"))
+    assert '# Not used, kept as they are: "Mood"' in mapped["toml"]
+
+
+@pytest.mark.parametrize(
+    ("cells", "form", "asks"),
+    [
+        (["03/04/2026 08:00", "13/04/2026 08:00"], "%d/%m/%Y %H:%M", False),
+        (["03/04/2026 08:00", "04/13/2026 08:00"], "%m/%d/%Y %H:%M", False),
+        (["03/04/2026 08:00", "05/04/2026 08:00"], "%d/%m/%Y %H:%M", True),
+        (["01/12/2026 08:00", "02/11/2026 08:00", "03/10/2026 08:00"], "%m/%d/%Y %H:%M", True),
+        (["03.04.2026 08:00", "05.04.2026 08:00"], "%d.%m.%Y %H:%M", False),
+    ],
+    ids=["a 13th day", "a 13th day second", "nothing decides", "rows in order of time", "points"],
+)
+def test_day_and_month_are_told_by_the_cells_or_asked(tmp_path, cells, form, asks):
+    rows = "".join(f"B1,wash,{cell},20\n" for cell in cells)
+    proposal = proposed(csv(tmp_path, f"Job,Step,Start,Minutes\n{rows}"))
+    assert tomllib.loads(proposal["toml"])["formats"]["started_at"] == form
+    assert [question for question in proposal["unsure"] if "can be read as" in question] == proposal["unsure"]
+    assert bool(proposal["unsure"]) == asks
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "unit", "asks"),
+    [
+        ("Duration (h)", ["1", "2"], "h", False),
+        ("Dauer [Std.]", ["1", "2"], "h", False),
+        ("Zeit in Sekunden", ["900", "1200"], "s", False),
+        ("Minutes", ["45", "30"], None, False),
+        ("Time", ["45", "30"], None, False),
+        ("Time", ["0.75", "1.5"], "h", True),
+        ("Time", ["5400", "7200"], "s", True),
+        ("Duration", ["1:35", "0:20"], "h:mm", False),
+        ("Duration", ["1 h 35", "20 min"], "words", False),
+    ],
+)
+def test_the_unit_of_a_duration_is_told_by_heading_size_or_writing(tmp_path, heading, cells, unit, asks):
+    rows = "".join(f"B1,wash,2026-01-0{number},{cell}\n" for number, cell in enumerate(cells, 5))
+    proposal = proposed(csv(tmp_path, f"Job,Step,Date,{heading}\n{rows}"))
+    mapping = tomllib.loads(proposal["toml"])
+    assert mapping["columns"]["work_min"] == heading
+    assert mapping.get("units", {}).get("work_min") == unit
+    assert bool(proposal["unsure"]) == asks
+
+
+def test_a_duration_that_end_less_start_contradicts_is_asked_about(tmp_path):
+    text = (
+        "Job,Step,Start,End,Duration (h)\nB1,wash,2026-01-05 08:00,2026-01-05 09:00,60\nB2,wash,2026-01-05 08:00,,30\n"
+    )
+    proposal = proposed(csv(tmp_path, text))
+    assert "work_min" not in tomllib.loads(proposal["toml"]).get("units", {})
+    assert any("its heading says h, but it agrees with end less start in min" in asked for asked in proposal["unsure"])
+
+
+def test_builds_take_their_process_from_the_machine_where_no_column_says_it(tmp_path):
+    proposal = proposed(
+        csv(tmp_path, "Baujob;Drucker;Stückzahl;Schichtdicke (µm)\nK-1;resin-1;4;50\nK-2;bed-1;30;100\n")
+    )
+    mapping = tomllib.loads(proposal["toml"])
+    assert mapping["kind"] == "builds"
+    assert mapping["columns"] == {
+        "build_id": "Baujob", "process": "Drucker", "machine": "Drucker", "parts": "Stückzahl", "layer_mm": "Schichtdicke (µm)",
+    }  # fmt: skip
+    assert mapping["processes"] == {"resin-1": "VPP", "bed-1": "PBF"}
+    assert mapping["units"] == {"layer_mm": "um"}
+
+
+def test_a_sheet_of_stages_that_holds_builds_too_says_so(tmp_path):
+    log = csv(tmp_path, "Job,Printer,Technology,Pieces,Wash min,Cure min,Day\nK-1,resin-1,SLA,4,20,60,2026-01-05\n")
+    assert proposed(log)["other_kind"] == "builds"
+    builds = tomllib.loads(proposed(log, kind="builds")["toml"])
+    assert builds["columns"] == {"build_id": "Job", "process": "Technology", "machine": "Printer", "parts": "Pieces"}
+
+
+def test_what_is_not_known_is_asked_and_left_out(tmp_path):
+    proposal = proposed(csv(tmp_path, "Job,Step,Date,Min\nB1,frobnicate,2026-01-05,5\nB1,wash + cure,2026-01-05,80\n"))
+    assert tomllib.loads(proposal["toml"])["stages"] == {"wash + cure": "washing+post_curing"}
+    assert any('what is "frobnicate" (1 row)?' in question for question in proposal["unsure"])
+    assert any('is "wash + cure" (1 row) washing+post_curing?' in question for question in proposal["unsure"])
