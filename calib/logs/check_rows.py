@@ -12,6 +12,11 @@ from dataclasses import dataclass
 from calib.logs.columns import KINDS, Column
 
 FIRST_YEAR, LAST_YEAR = 1990, 2100
+# Of a run that neither began at a known time nor has its day and minutes.
+NO_TIMES = (
+    "(started_at IS NULL AND coalesce(outcome, 'done') <> 'skipped'"
+    " AND (work_min IS NULL OR (date IS NULL AND ended_at IS NULL)))"
+)
 
 
 @dataclass(frozen=True)
@@ -97,8 +102,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
         Rule(
             "time",
             "started_at",
-            "started_at IS NULL AND started_at__text IS NULL AND coalesce(outcome, 'done') <> 'skipped'"
-            " AND (work_min IS NULL OR (date IS NULL AND ended_at IS NULL))",
+            f"started_at__text IS NULL AND run_id IS NULL AND {NO_TIMES}",  # a run_id may name a run that has begun
             "is empty: a run needs started_at (and ended_at once it has ended), or date and work_min",
             ("started_at", "ended_at", "date", "work_min"),
         ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import duckdb
 
 FAR_DAYS = 45
+_BUILD_ID = "'build_id', 'id used again'"  # column and rule of rows that are set aside here
 
 
 def set_aside_used_ids(con: duckdb.DuckDBPyConnection, kinds: set[str]) -> None:
@@ -15,7 +16,8 @@ def set_aside_used_ids(con: duckdb.DuckDBPyConnection, kinds: set[str]) -> None:
     was known, or, where nothing was known, from the earliest ones.
     """
     con.execute(
-        "CREATE TEMP TABLE used_again (kind VARCHAR, file_no INTEGER, raw_row BIGINT, says VARCHAR, name VARCHAR)"
+        "CREATE TEMP TABLE used_again (kind VARCHAR, file_no INTEGER, raw_row BIGINT, column_name VARCHAR, rule VARCHAR, "
+        "says VARCHAR)"
     )
     if "stages" in kinds:
         _far_starts(con)
@@ -56,11 +58,11 @@ def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
         WHERE NOT stored AND NOT list_contains(parts, part)"""
     )
     con.execute(
-        "INSERT INTO used_again SELECT 'stages', file_no, raw_row, "
+        f"INSERT INTO used_again SELECT 'stages', file_no, raw_row, {_BUILD_ID}, "
         f"'id used again: its start is more than {FAR_DAYS} days from the others of this build; give the new build an id "
-        "of its own, e.g. with the year', build_id FROM far"
+        "of its own, e.g. with the year' FROM far"
     )
-    _drop(con, "stages")
+    drop_used_again(con, "stages")
 
 
 def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
@@ -76,31 +78,31 @@ def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
         ) WHERE place = 1"""
     )
     con.execute(
-        """INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row,
+        f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row, {_BUILD_ID},
         'id used again: the build of this id is ' || f.process || ' on ' || f.machine
-        || '; give the new build an id of its own, e.g. with the year', g.build_id
+        || '; give the new build an id of its own, e.g. with the year'
         FROM good_builds g JOIN first_seen f USING (build_id)
         WHERE NOT coalesce(f.movable, false) AND (g.process <> f.process OR g.machine <> f.machine)"""
     )
-    _drop(con, "builds")
+    drop_used_again(con, "builds")
 
 
 def _rows_of_far_builds(con: duckdb.DuckDBPyConnection) -> None:
     """A build row that comes with far-away stage rows only, and differs from what is known, is of the new build."""
     con.execute(
-        f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row,
+        f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row, {_BUILD_ID},
         'id used again: its stages start more than {FAR_DAYS} days from those of the build of this id; give the new build '
-        || 'an id of its own, e.g. with the year', g.build_id
+        || 'an id of its own, e.g. with the year'
         FROM (SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM good_builds) g
         WHERE build_id IN (SELECT build_id FROM far)
         AND (place > 1 OR build_id IN (SELECT build_id FROM build))
         AND raw_hash NOT IN (SELECT raw_hash FROM good_builds o WHERE o.build_id = g.build_id
             AND (o.file_no, o.line) < (g.file_no, g.line))"""
     )
-    _drop(con, "builds")
+    drop_used_again(con, "builds")
 
 
-def _drop(con: duckdb.DuckDBPyConnection, kind: str) -> None:
+def drop_used_again(con: duckdb.DuckDBPyConnection, kind: str) -> None:
     con.execute(
         f"UPDATE staged_{kind} SET bad = true FROM used_again u WHERE u.kind = '{kind}' "
         f"AND staged_{kind}.file_no = u.file_no AND staged_{kind}.raw_row = u.raw_row"

@@ -26,10 +26,11 @@ from calib.store.log_files import find_files, read_all
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store, open_trial
 from calib.store.people import alias_operators
-from calib.store.quarantine import close_mended, keep_rejects, samples
+from calib.store.quarantine import close_come_in, close_mended, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.readings import reading_digest, record_files, tables_read_before
 from calib.store.review import A_WEEK, count_review, list_review
+from calib.store.run_ids import set_aside_strange_runs
 from calib.store.staging import create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
@@ -135,6 +136,8 @@ def _store(
         if kind in present:
             alias_operators(con, kind, ways.settings.names)
     set_aside_used_ids(con, present)
+    if "stages" in present:
+        set_aside_strange_runs(con)
     for kind in ORDER:
         if kind in present:
             if kind == "stages":
@@ -142,6 +145,7 @@ def _store(
             _add_fates(fates, merge(con, kind, base))
     joined = join_held(con) if present & {"builds", "items"} else 0
     rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
+    close_come_in(con, base)
     for number, table in enumerate(tables):
         if not table.is_known:
             close_mended(con, number, table, base + number)

@@ -66,6 +66,7 @@ def _add(fates: Fates, file_no: int, fate: str, count: int) -> None:
 def _merge_many(con: duckdb.DuckDBPyConnection, kind: str, file_base: int, fates: Fates) -> None:
     """Keys that are stored already, or come more than once; the same content again is a repeat at once."""
     content = f"{_names(kind)}, extra"
+    order = "started_at IS NULL, file_no, line" if kind == "stages" else "file_no, line"  # an end comes after its start
     con.execute(
         f"CREATE TEMP TABLE queue_{kind} AS SELECT *, row_number() OVER (PARTITION BY row_key, present, {content} "
         f"ORDER BY file_no, line) AS copy FROM good_{kind} WHERE {KEY_HASH[kind]} IN (SELECT digest FROM many_{kind})"
@@ -75,7 +76,7 @@ def _merge_many(con: duckdb.DuckDBPyConnection, kind: str, file_base: int, fates
     ).fetchall():
         _add(fates, file_no, "repeated", count)
     con.execute(
-        f"CREATE TEMP TABLE turn_{kind} AS SELECT *, row_number() OVER (PARTITION BY row_key ORDER BY file_no, line) "
+        f"CREATE TEMP TABLE turn_{kind} AS SELECT *, row_number() OVER (PARTITION BY row_key ORDER BY {order}) "
         f"AS turn FROM queue_{kind} WHERE copy = 1"
     )
     last = con.execute(f"SELECT coalesce(max(turn), 0) FROM turn_{kind}").fetchone()

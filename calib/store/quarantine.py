@@ -56,18 +56,20 @@ def _keep_of_file(
 ) -> None:
     cells = ", ".join(f"r{place}" for place in range(len(table.names)))
     found = con.execute(
-        f"""SELECT b.line, b.raw_hash, b.raw_row, u.says, b.fault, {cells} FROM bad_{number} b
+        f"""SELECT b.line, b.raw_hash, b.raw_row, u.column_name, u.rule, u.says, b.fault, {cells} FROM bad_{number} b
         LEFT JOIN used_again u ON u.kind = ? AND u.file_no = {number} AND u.raw_row = b.raw_row
         WHERE b.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY b.line""",
         [table.kind],
     ).fetchall()
     next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
     rows: list[list[Any]] = []
-    for reject_id, (line, raw_hash, raw_row, says, fault, *values) in enumerate(found, next_id[0] if next_id else 1):
+    for reject_id, (line, raw_hash, raw_row, column, rule, says, fault, *values) in enumerate(
+        found, next_id[0] if next_id else 1
+    ):
         row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
         reasons = _reasons(table.kind, broken.get(raw_row, 0), row, fault, shop_stages)
         if says:
-            reasons.append(("build_id", row.get("build_id"), "id used again", says))
+            reasons.append((column, row.get(column), rule, says))
         if names != "named":
             row = _without_names(con, row, names)
         rows += [
@@ -192,6 +194,15 @@ def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, f
         "WHERE quarantine.reject_id = b.reject_id AND state = 'open' AND file_id < ?",
         [file_id, file_id],
     )
+
+
+def close_come_in(con: duckdb.DuckDBPyConnection, base: int) -> None:
+    """Rows that were set aside for what was known then, and have come in since, are open no more."""
+    for kind in KINDS:
+        con.execute(
+            f"UPDATE quarantine SET state = 'mended', closed_by = {base} + g.file_no FROM good_{kind} g "
+            f"WHERE quarantine.kind = '{kind}' AND state = 'open' AND g.raw_hash = quarantine.raw_hash"
+        )
 
 
 def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], back: bool = False) -> list[int]:
