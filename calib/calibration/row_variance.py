@@ -34,7 +34,7 @@ def row_variance(row: np.ndarray, column: np.ndarray, value: np.ndarray, covaria
 
 def _of_chunk(columns: np.ndarray, values: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     """The same for rows of equally many entries: columns, values : shape (entries of a row, rows)."""
-    flat, size = np.ascontiguousarray(covariance).ravel(), len(covariance)
+    flat, size = covariance.ravel(order="K"), len(covariance)  # symmetric: either order reads the same, without a copy
     result = np.zeros(columns.shape[1])
     for i in range(len(columns)):
         start = columns[i] * size

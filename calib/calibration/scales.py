@@ -9,7 +9,7 @@ import numpy as np
 from calib.calibration.design import Coded, Design, prior_precision
 from calib.calibration.moments import Moments, accumulate, sparse_rows
 from calib.calibration.options import Options
-from calib.calibration.robust import t_weight
+from calib.calibration.robust import share_of_spread, t_weight
 from calib.calibration.solve import solve_and_invert
 from calib.calibration.state import SCALE_OFFSET, SMALLEST_SIGMA
 from calib.calibration.variances import next_variances
@@ -48,7 +48,7 @@ class Scales:
         row, column, value, _ = window.entries("scale")
         design = sparse_rows(row, column, value, (window.count, self.design.size))
         per_row = 2 * nu / (nu + 3) if robust else 2.0
-        square = (window.residual**2 + window.spread2) / sigma2
+        square = (window.residual**2 + (share_of_spread(nu) if robust else 1.0) * window.spread2) / sigma2
         score = np.minimum(t_weight(square, nu) * square - 1, LARGEST_SCORE) if robust else square - 1
         own = 0.5 * np.log(np.maximum(sigma2 - window.width**2 / 12, SMALLEST_SIGMA**2)) - SCALE_OFFSET - window.offset
         return accumulate(design, own + score / per_row, np.where(window.censored, 0.0, per_row * clean))

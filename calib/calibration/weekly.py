@@ -18,7 +18,7 @@ from calib.calibration.moments import Moments, accumulate, build_effects, sparse
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Misses, Recalibration
-from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_weight
+from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_information, t_weight
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
@@ -190,13 +190,14 @@ class WeeklyPass:
         self.gross_share = float(np.clip(share, 0.002, 0.2))
 
     def _weights(self, window: Window, sigma2: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Working response, weight, and chance of being no gross error, of each row."""
-        t_part, clean = np.ones(window.count), np.ones(window.count)
+        """Working response, weight, and chance of being no gross error, of each row: a step of Fisher scoring."""
+        known, t_part, clean = 1.0, np.ones(window.count), np.ones(window.count)
         if self.options.robust:
+            known = t_information(self.options.nu)
             t_part = t_weight((window.residual**2 + window.spread2) / sigma2, self.options.nu)
             total = sigma2 + window.spread2
             clean = clean_chance(window.residual**2 / total, np.sqrt(total), self.options.nu, self.gross_share)
-        y, weight = window.y, t_part * clean / sigma2
+        y, weight = window.y + (t_part / known - 1) * window.residual, known * clean / sigma2
         if window.censored.any():
             least, lower = longer_than(window.y, window.y - window.residual, np.sqrt(sigma2))
             y, weight = np.where(window.censored, least, y), np.where(window.censored, lower, weight)
