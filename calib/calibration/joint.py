@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.calibration.normal_plus_t import SCORES, quantile
+from calib.calibration.normal_plus_t import quantile
 from calib.calibration.ranges import noise_scale, spread_of_location
+from calib.calibration.recalibrate import NOMINAL
 from calib.calibration.rows import Rows
 from calib.calibration.state import Predictive, State, dense_rows
 
-NODES = np.concatenate([-SCORES[:0:-2], SCORES[::2]])  # normal scores at which draws are stretched
+_UPPER = np.sort(np.append(NOMINAL, [0.35, 1.0, 2.5, 3.2, 4.0]))
+NODES = np.concatenate([-_UPPER[::-1], [0.0], _UPPER])  # normal scores at which draws are stretched
 JITTER = 1e-12
 
 
@@ -21,10 +23,10 @@ def draw_minutes(
     count = rows.count
     sigma = noise_scale(state, expected)
     root = _root(_covariance(state, rows, expected, extra_sd))
-    off = rng.standard_normal((n, count)) @ root.T
-    off += rng.standard_t(state.options.nu, (n, count)) * sigma
-    off = _stretched(state, rows, expected, off, extra_sd)
-    return np.maximum(rows.baseline_min * np.exp(expected.location + off), rows.floor_min)
+    off = root @ rng.standard_normal((count, n))
+    off += rng.standard_t(state.options.nu, (count, n)) * sigma[:, None]
+    off = _stretched(state, rows, expected, off, extra_sd) + expected.location[:, None]
+    return np.maximum(rows.baseline_min[:, None] * np.exp(off), rows.floor_min[:, None]).T
 
 
 def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.ndarray | None) -> np.ndarray:
@@ -85,7 +87,7 @@ def _stretched(
     raw = quantile(NODES, tau, sigma, state.options.nu)
     score = state.recalibration.stretched(NODES, expected.cell, expected.attended)
     wanted = quantile(score, tau, sigma, state.options.nu)
-    for i in range(off.shape[1]):
-        if not np.array_equal(raw[i], wanted[i]):
-            off[:, i] += np.interp(off[:, i], raw[i], wanted[i] - raw[i])
+    for one, here, there in zip(off, raw, wanted, strict=True):
+        if not np.array_equal(here, there):
+            one += np.interp(one, here, there - here)
     return off
