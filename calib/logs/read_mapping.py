@@ -3,34 +3,44 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import available_timezones
 
 from calib.errors import LogFileError
 from calib.logs.columns import KINDS, KNOWN_NAMES
 from calib.logs.mapping import CLOCK, UNITS, WORDS, Mapping, dimension
 from calib.logs.reshape import StartStop, Wide
-from calib.logs.words import nearest, stage_problem
+from calib.logs.words import did_you_mean, stage_problem
 from calib.records import PROCESS_WORDS
+from calib.toml_lines import Path as Place
+from calib.toml_lines import key_lines, line_of
 
+Problem = tuple[Place, str]  # where, and what is wrong
+TABLES = ("columns", "formats", "units", "stages", "processes", "words", "defaults", "start_stop", "wide")
+
+SHOWN = 40  # problems that are told
 WORD_TABLES = {"stages": "stage", "processes": "process"}
-KEYS = {"kind", "sheet", "decimal", "zone", "overnight", "columns", "formats", "units", "stages", "processes", "words", "defaults",
-        "start_stop", "wide"}  # fmt: skip
+KEYS = {"kind", "sheet", "decimal", "zone", "overnight", *TABLES}
 
 
 def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
     """Raises LogFileError that lists every problem."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
+        data, lines = tomllib.loads(text), key_lines(text)
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name.") from error
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise LogFileError(f"{path} is no TOML: {error}.", "Mend that line.") from error
-    problems = list(_problems(data, shop_stages))
-    if problems:
-        listed = "; ".join(problems)
-        raise LogFileError(f"{path} says what cannot be: {listed}.", "Mend these lines; nothing was imported.")
+    found = [(line_of(lines, where) or 0, what) for where, what in _problems(data, shop_stages)]
+    if found:
+        count = "1 problem" if len(found) == 1 else f"{len(found)} problems"
+        told = [f"line {line}, {what}" if line else what for line, what in sorted(found, key=lambda one: one[0])]
+        listed = "\n  ".join([f"{path} has {count}:", *told[:SHOWN], *(["..."] if len(told) > SHOWN else [])])
+        raise LogFileError(f"{listed}.", "Mend these lines; nothing was imported.")
     return _mapping(data)
 
 
@@ -67,77 +77,106 @@ def _texts(value: Any) -> tuple[str, ...]:
     return (value,) if isinstance(value, str) else tuple(value)
 
 
-def _problems(data: dict[str, Any], shop_stages: tuple[str, ...]):  # type: ignore[no-untyped-def]  # yields sentences
+def _problems(data: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterator[Problem]:
     for key in data.keys() - KEYS:
-        near = nearest(key, KEYS)
-        yield f'"{key}" is no key of a mapping' + (f"; did you mean {near[0]}?" if near else "")
+        yield (key,), f'"{key}" is no key of a mapping{did_you_mean(key, KEYS)}'
     if data.get("kind") not in (None, *KINDS):
-        yield f'kind "{data["kind"]}" is none of {", ".join(KINDS)}'
+        yield ("kind",), f'kind "{data["kind"]}" is none of {", ".join(KINDS)}{did_you_mean(data["kind"], KINDS)}'
     if data.get("decimal", ".") not in (".", ","):
-        yield f'decimal "{data["decimal"]}" is neither "." nor ","'
-    if "zone" in data and not _is_zone(data["zone"]):
-        yield f'zone "{data["zone"]}" is no IANA zone, such as Europe/London'
-    for table in ("columns", "formats", "units", "stages", "processes", "words", "defaults", "start_stop", "wide"):
-        if not isinstance(data.get(table, {}), dict):
-            yield f"[{table}] must be a table"
-            return
-    yield from _name_problems(data)
-    yield from _value_problems(data, shop_stages)
-    yield from _shape_problems(data, shop_stages)
+        yield ("decimal",), f'decimal "{data["decimal"]}" is neither "." nor ","'
+    if "zone" in data and str(data["zone"]) not in (zones := available_timezones()):
+        yield (
+            ("zone",),
+            f'zone "{data["zone"]}" is no IANA zone, such as Europe/London{did_you_mean(data["zone"], zones)}',
+        )
+    if not isinstance(data.get("overnight", False), bool):
+        yield ("overnight",), "overnight must be true or false"
+    if not isinstance(data.get("sheet", ""), str):
+        yield ("sheet",), "sheet must be the name of a sheet"
+    wrong = [name for name in TABLES if not isinstance(data.get(name, {}), dict)]
+    yield from (((name,), f"[{name}] must be a table") for name in wrong)
+    tables = {name: data.get(name, {}) if name not in wrong else {} for name in TABLES}
+    yield from _name_problems(tables, data.get("kind"))
+    yield from _value_problems(tables, shop_stages)
+    yield from _word_problems(tables, shop_stages)
+    yield from _start_stop_problems(tables["start_stop"], "start_stop" in data)
+    yield from _wide_problems(tables["wide"], shop_stages)
 
 
-def _name_problems(data: dict[str, Any]):  # type: ignore[no-untyped-def]
-    known = [column.name for column in KINDS[data["kind"]]] if data.get("kind") in KINDS else sorted(KNOWN_NAMES)
+def _name_problems(tables: dict[str, dict[str, Any]], kind: Any) -> Iterator[Problem]:
+    known = [column.name for column in KINDS[kind]] if kind in KINDS else sorted(KNOWN_NAMES)
     for table in ("columns", "formats", "units", "words", "defaults"):
-        for name in data.get(table, {}):
+        for name in tables[table]:
             if name not in known and not (table == "formats" and name == "at"):
-                near = nearest(name, known)
-                yield f'[{table}] "{name}" is no column of ours' + (f"; did you mean {near[0]}?" if near else "")
-    for name, theirs in data.get("columns", {}).items():
-        if not isinstance(theirs, str) and not (
-            isinstance(theirs, list) and all(isinstance(one, str) for one in theirs)
-        ):
-            yield f"[columns] {name} must be the name of a column, or a list of names"
+                yield (table, name), f'[{table}] "{name}" is no column of ours{did_you_mean(name, known)}'
+    for name, theirs in tables["columns"].items():
+        if not _is_texts(theirs):
+            yield ("columns", name), f"[columns] {name} must be the name of a column, or a list of names"
 
 
-def _value_problems(data: dict[str, Any], shop_stages: tuple[str, ...]):  # type: ignore[no-untyped-def]
-    for name, form in ((name, form) for name, forms in data.get("formats", {}).items() for form in _listed(forms)):
-        if not _is_format(form):
-            yield f'[formats] {name} "{form}" is no format of times, such as "%d.%m.%Y %H:%M"'
-    for name, unit in data.get("units", {}).items():
-        units = UNITS.get(dimension(name), {})
-        if unit not in units and not (dimension(name) == "min" and unit in (CLOCK, WORDS)):
-            yield f'[units] {name} "{unit}" is none of {", ".join([*units, CLOCK, WORDS]) or "nothing: it has no unit"}'
-    for word, stage in data.get("stages", {}).items():
+def _value_problems(tables: dict[str, dict[str, Any]], shop_stages: tuple[str, ...]) -> Iterator[Problem]:
+    for name, forms in tables["formats"].items():
+        for form in forms if isinstance(forms, list) else [forms]:
+            if not _is_format(form):
+                yield ("formats", name), f'[formats] {name} "{form}" is no format of times, such as "%d.%m.%Y %H:%M"'
+    for name, unit in tables["units"].items():
+        units = [*UNITS.get(dimension(name), {}), *((CLOCK, WORDS) if dimension(name) == "min" else ())]
+        if unit not in units:
+            which = (
+                f"is none of {', '.join(units)}{did_you_mean(unit, units)}" if units else "cannot be: it has no unit"
+            )
+            yield ("units", name), f'[units] {name} "{unit}" {which}'
+    if (stage := tables["defaults"].get("stage")) and (problem := stage_problem(str(stage), shop_stages)):
+        yield ("defaults", "stage"), f'[defaults] stage "{stage}" {problem}'
+
+
+def _word_problems(tables: dict[str, dict[str, Any]], shop_stages: tuple[str, ...]) -> Iterator[Problem]:
+    for word, stage in tables["stages"].items():
         if problem := stage_problem(str(stage), shop_stages):
-            yield f'[stages] "{word}": "{stage}" {problem}'
-    for word, process in data.get("processes", {}).items():
+            yield ("stages", word), f'[stages] "{word}": "{stage}" {problem}'
+    for word, process in tables["processes"].items():
         if str(process).lower() not in PROCESS_WORDS:
-            yield f'[processes] "{word}": "{process}" is no process; write MEX, VPP or PBF'
+            yield ("processes", word), f'[processes] "{word}": "{process}" is no process; write MEX, VPP or PBF'
+    allowed = {column.name: column.words for columns in KINDS.values() for column in columns if column.kind == "word"}
+    for name, words in tables["words"].items():
+        if not isinstance(words, dict):
+            yield ("words", name), f"[words] {name} must be a table of words"
+            continue
+        for word, ours in words.items():
+            if ours not in allowed.get(name, (ours,)):
+                which = f"is none of {', '.join(allowed[name])}{did_you_mean(ours, allowed[name])}"
+                yield ("words", name, word), f'[words.{name}] "{word}": "{ours}" {which}'
 
 
-def _shape_problems(data: dict[str, Any], shop_stages: tuple[str, ...]):  # type: ignore[no-untyped-def]
-    pair = data.get("start_stop")
-    if pair is not None:
-        known = {"event", "at", "same", "start", "stop", "pause", "resume"}
-        for key in {"event", "at", "same", "start", "stop"} - pair.keys():
-            yield f"[start_stop] has no {key}"
-        for key in pair.keys() - known:
-            yield f'[start_stop] "{key}" is none of {", ".join(sorted(known))}'
-    for stage, theirs in data.get("wide", {}).items():
+def _start_stop_problems(pair: dict[str, Any], is_there: bool) -> Iterator[Problem]:
+    if is_there:
+        needed = ("event", "at", "same", "start", "stop")
+        yield from ((("start_stop",), f"[start_stop] has no {key}") for key in needed if key not in pair)
+    known = ("event", "at", "same", "start", "stop", "pause", "resume")
+    for key, value in pair.items():
+        if key not in known:
+            yield ("start_stop", key), f'[start_stop] "{key}" is none of {", ".join(known)}{did_you_mean(key, known)}'
+        elif not (isinstance(value, str) if key == "event" else _is_texts(value)):
+            yield (
+                ("start_stop", key),
+                f"[start_stop] {key} must be a text{'' if key == 'event' else ', or a list of texts'}",
+            )
+
+
+def _wide_problems(wide: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterator[Problem]:
+    for stage, theirs in wide.items():
         if stage == "date":
+            if not isinstance(theirs, str):
+                yield ("wide", "date"), "[wide] date must be the name of a column"
             continue
         if problem := stage_problem(stage, shop_stages):
-            yield f'[wide] "{stage}" {problem}'
-        named = isinstance(theirs, str) or (isinstance(theirs, list) and all(isinstance(one, str) for one in theirs))
-        if not named or (isinstance(theirs, list) and len(theirs) not in (1, 2)):
-            yield f"[wide] {stage} must name the columns of start and end, or the one of minutes"
+            yield ("wide", stage), f'[wide] "{stage}" {problem}'
+        if not _is_texts(theirs) or (isinstance(theirs, list) and len(theirs) not in (1, 2)):
+            yield ("wide", stage), f"[wide] {stage} must name the columns of start and end, or the one of minutes"
 
 
-def _is_zone(name: Any) -> bool:
-    from zoneinfo import available_timezones
-
-    return name in available_timezones()
+def _is_texts(value: Any) -> bool:
+    return isinstance(value, str) or (isinstance(value, list) and all(isinstance(one, str) for one in value))
 
 
 def _is_format(form: Any) -> bool:
@@ -146,7 +185,3 @@ def _is_format(form: Any) -> bool:
     except (ValueError, TypeError):
         return False
     return "%" in form
-
-
-def _listed(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else [value]

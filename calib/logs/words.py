@@ -51,3 +51,14 @@ def nearest(word: str, known: Iterable[str]) -> list[str]:
 
 def _plain(word: str) -> str:
     return word.strip().lower().replace(" ", "_").replace("-", "_")
+
+
+def did_you_mean(word: object, known: Iterable[str]) -> str:
+    """The end of a sentence about a word that is none of the known ones.
+
+    >>> did_you_mean("colums", ["columns", "units"]), did_you_mean("x", ["columns"])
+    ('; did you mean columns?', '')
+    """
+    near = {plain.lower(): plain for plain in known}
+    found = nearest(str(word), near)
+    return f"; did you mean {near[found[0]]}?" if found else ""

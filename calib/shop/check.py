@@ -10,7 +10,7 @@ from typing import Any
 
 from calib.errors import ShopFileError
 from calib.shop.keys import Key
-from calib.shop.toml_lines import Path, line_of
+from calib.toml_lines import Path, line_of
 
 SHOWN = 40
 

@@ -10,7 +10,7 @@ from calib.shop.check import Problems
 from calib.shop.keys import FLOOR_KEYS
 from calib.shop.model import Shop
 from calib.shop.read_shop import FILE, read_text, shop_from_data
-from calib.shop.toml_lines import parse_toml
+from calib.toml_lines import parse_toml
 
 BY_ID = ("machine", "material", "station", "crew")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from calib.shop.check import Problems
-from calib.shop.toml_lines import Path
+from calib.toml_lines import Path
 
 FIRST_YEAR, LAST_YEAR = 2000, 2050
 

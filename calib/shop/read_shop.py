@@ -17,7 +17,7 @@ from calib.shop.hours import read_hours, read_moments
 from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
 from calib.shop.temperatures import check_temperatures
-from calib.shop.toml_lines import Path, parse_toml
+from calib.toml_lines import Path, parse_toml
 
 FILE = "shop.toml"
 MOST_BYTES = 5_000_000

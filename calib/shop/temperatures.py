@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calib.shop.check import Problems
 from calib.shop.model import Machine, Material
-from calib.shop.toml_lines import Path
+from calib.toml_lines import Path
 
 # what the material asks for, what the machine would reach if heated for ever, and what is heated
 HEATED = (

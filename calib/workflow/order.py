@@ -13,7 +13,7 @@ from calib.errors import UsageError
 from calib.quoting.request import Line
 from calib.records import DIFFICULTIES, FINISHES
 from calib.shop.read_shop import read_text
-from calib.shop.toml_lines import line_of, parse_toml
+from calib.toml_lines import line_of, parse_toml
 
 ORDER_FILES = (".csv", ".toml")
 NEEDED, OPTIONAL = ("part_file", "qty"), ("finish", "difficulty", "material", "needs", "unit", "pose")

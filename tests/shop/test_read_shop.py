@@ -15,7 +15,7 @@ from calib.shop import keys
 from calib.shop.patch import patched
 from calib.shop.read_shop import read_shop, shop_from_data, shop_from_text
 from calib.shop.template import shop_text
-from calib.shop.toml_lines import key_lines, parse_toml
+from calib.toml_lines import key_lines, parse_toml
 
 HEAD = '[shop]\ntimezone = "UTC"\n'
 
