@@ -59,7 +59,8 @@ def propose_mapping(
     machines : machine -> process, and places : stations that the shop knows
     kind : what it is a log of, where a person has said so
 
-    Returns ``toml`` (the commented mapping), ``kind``, ``reasons`` (one sentence for each line), ``unsure`` (what a person
+    Returns ``toml`` (the commented mapping), ``kind``, ``notes`` (which line was its header), ``lines`` (of the mapping: table,
+    ours, theirs, why), ``reasons`` (a sentence for each), ``unsure`` (what a person
     must decide: the mapping is not to be used before), ``other_kind`` (what else stands in its rows, or null). Raises
     LogFileError when the file is no table.
     """
@@ -88,7 +89,9 @@ def propose_mapping(
     return {
         "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
         "kind": plan.kind,
-        "reasons": [*notes, *(line.reason for line in plan.lines if line.why and not line.off)],
+        "notes": list(notes),
+        "reasons": [line.reason for line in plan.lines if line.why and not line.off],
+        "lines": [line.shown for line in plan.lines if not line.off],
         "unsure": [line.ask for line in plan.lines if line.ask],
         "other_kind": _other_kind(plan, columns),
     }

@@ -21,6 +21,7 @@ SECTIONS = {
     "words.": "their word = ours",
     "defaults": "what stands there where the log says nothing",
 }
+WORDS = ("stages", "processes", "words.")
 IN_START_STOP = {("start_stop", key) for key in ("event", "at", "same")}
 WIDEST = 60  # letters up to the comment beside a line
 
@@ -47,6 +48,13 @@ class Line:
         if self.section not in ("columns", "wide") and (self.section, self.key) not in IN_START_STOP:
             return []
         return [self.value] if isinstance(self.value, str) else list(self.value)
+
+    @property
+    def shown(self) -> dict[str, str]:
+        """For a table: what of ours is said by what of theirs."""
+        value = " + ".join(map(str, self.value)) if isinstance(self.value, list) else str(self.value)
+        ours, theirs = (value, self.key) if self.section.startswith(WORDS) else (self.key, value)
+        return {"table": self.section, "ours": ours, "theirs": theirs, "why": self.why}
 
     @property
     def reason(self) -> str:

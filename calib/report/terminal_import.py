@@ -131,15 +131,39 @@ def log_next_lines(doc: Document) -> list[str]:
 
 def show_map(doc: Document) -> str:
     """The proposal with its reasons, the questions, what a trial brought, the next step."""
-    looks = "looks like" if doc["reasons"] else "has no column that calib knows, and is taken for"
+    told = {(one["table"], one["ours"]) for one in doc["lines"]}
+    looks = (
+        "looks like"
+        if any(table == "columns" for table, _ in told)
+        else "has no column that calib knows, and is taken for"
+    )
+    notes = f" ({'; '.join(doc['notes'])})" if doc["notes"] else ""
     shown: list[RenderableType] = [
-        f"{doc['file']} {looks} a log of {doc['kind']}. The proposal is written to {doc['mapping']}:",
-        *(f"  {reason}" for reason in doc["reasons"]),
+        f"{doc['file']} {looks} a log of {doc['kind']}{notes}. The proposal is written to {doc['mapping']}:",
+        *_proposal_tables(doc["lines"]),
     ]
     if doc["unsure"]:
-        shown += ["To decide first:", *(f"  {question}" for question in doc["unsure"])]
+        shown += [
+            "To decide first, each marked with '?' in that file:",
+            *(f"  {question}" for question in doc["unsure"]),
+        ]
     shown += _trial_lines(doc["would_come_in"]) if doc["would_come_in"] else [f"Tried: {doc['trial_error']}"]
     return as_text(*shown, *next_lines(doc["next_steps"]))
+
+
+def _proposal_tables(lines: Iterable[Document]) -> Iterator[RenderableType]:
+    """Columns first, then how times and numbers are written, then words, those of one kind on one line."""
+    titles = {"columns": "column", "wide": "stage", "start_stop": "runs", "formats": "format of", "units": "unit of",
+              "": "", "defaults": "always"}  # fmt: skip
+    rows = [[titles[one["table"]], one["ours"], one["theirs"], one["why"]] for name in titles for one in lines
+            if one["table"] == name and (name or one["why"])]  # fmt: skip
+    if rows:
+        yield table("|ours|theirs|why", rows)
+    words: dict[str, list[str]] = {}
+    for one in lines:
+        if one["table"] not in titles:
+            words.setdefault(one["table"], []).append(f"{one['theirs']} = {one['ours']}")
+    yield from (f"  Words for {name.removeprefix('words.')}: {', '.join(said)}." for name, said in words.items())
 
 
 def _trial_lines(trial: dict[str, Any]) -> list[RenderableType]:

@@ -18,7 +18,7 @@ from calib.workflow.import_logs import at_shop, import_logs
 def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> dict[str, Any]:
     """Propose a mapping for ``log`` and write it to ``out``; nothing is stored.
 
-    Returns file, kind, mapping (where it was written), reasons, unsure (what a person must decide first), would_come_in
+    Returns file, kind, mapping (where it was written), notes, lines, reasons, unsure (what a person must decide first), would_come_in
     (the ``import`` document of a trial, or null with ``trial_error``), next_steps.
 
     kind : what ``log`` is a log of, where it is not to be told from its columns
@@ -43,8 +43,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
         "file": str(log),
         "kind": proposal["kind"],
         "mapping": str(out),
-        "reasons": proposal["reasons"],
-        "unsure": proposal["unsure"],
+        **{key: proposal[key] for key in ("notes", "lines", "reasons", "unsure")},
         "would_come_in": trial,
         "trial_error": why_not,
         "next_steps": [
