@@ -11,17 +11,19 @@ from calib.errors import LogFileError
 from calib.logs.text_file import Row
 from calib.logs.words import library_says
 
-NAMES = ("build_id", "stage", "started_at", "ended_at", "station", "paused_min", "outcome", "ended_by")
+NAMES = ("build_id", "stage", "started_at", "ended_at", "station", "paused_min", "outcome", "ended_by", "note")
+LOST = "UNAVAILABLE"  # nothing is known of the machine until the next state
 RUNNING = {"ACTIVE"}
 PAUSED = {
     "INTERRUPTED", "FEED_HOLD", "PROGRAM_OPTIONAL_STOP", "OPTIONAL_STOP", "WAIT", "PROGRAM_STOPPED",
 }  # fmt: skip
 ENDED = {"READY": "done", "PROGRAM_COMPLETED": "done", "STOPPED": "stopped"}
 SIZE_LIMIT = 1 << 28
+SPAN = "sender {}: observations kept from {}, next {}"
 
 
-def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row]]:
-    """Runs of all machines of a stream, in our columns; the program's name is the build's id.
+def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row], tuple[str, ...]]:
+    """Runs of all machines of a stream, in our columns, and what is to be noted of it; the program is the build's id.
 
     Execution states of MTConnect part 3: a run begins with ACTIVE, interruptions and holds are pauses, it ends with READY,
     PROGRAM_COMPLETED (done) or STOPPED (stopped).
@@ -41,13 +43,23 @@ def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row]]:
         raise LogFileError(
             f"{shown} holds no Execution states, so no run can be told.", "Include Execution in the path."
         )
-    return NAMES, rows
+    return NAMES, rows, _span(root)
+
+
+def _span(root: Any) -> tuple[str, ...]:
+    """Which observations the stream's sender kept then, and which is next: another stream of its shows what lies between."""
+    for header in root:
+        told = [header.get(name, "") for name in ("instanceId", "firstSequence", "nextSequence")]
+        if header.tag.rpartition("}")[2] == "Header" and all(one.isdecimal() for one in told):
+            return (SPAN.format(*told),)
+    return ()
 
 
 def _parsed(path: Path, shown: str) -> Any:
     from defusedxml import ElementTree
     from defusedxml.common import DefusedXmlException
 
+    _refuse_page(path, shown)
     try:
         return ElementTree.parse(str(path), forbid_dtd=True).getroot()
     except DefusedXmlException as error:
@@ -56,17 +68,29 @@ def _parsed(path: Path, shown: str) -> Any:
         raise LogFileError(f"{shown} is damaged XML: {library_says(error)}.", "Save it again.") from error
 
 
+def _refuse_page(path: Path, shown: str) -> None:
+    with path.open("rb") as opened:
+        start = opened.read(400).lower()
+    if b"<title>bench card</title>" in start:
+        raise LogFileError(
+            f"{shown} is the bench card: a page to print and to fill in by pen.",
+            "Copy what was written on it into templates/logs.xlsx or templates/stages.csv, and import that file.",
+        )
+    if b"<html" in start or b"<!doctype html" in start:
+        raise LogFileError(f"{shown} is a web page, not a log.", "Save the table in it as CSV, or as a workbook.")
+
+
 def _device_rows(device: Any, before: int) -> Iterator[Row]:
     name = device.get("name") or device.get("uuid") or "machine"
     states, programs = _observations(device)
     for count, run in enumerate(_runs(states), 1):
-        start, end, paused, outcome = run
+        start, end, paused, outcome, lost = run
         program = next((value for at, value in reversed(programs) if at <= start), "") or next(
             (value for at, value in programs if end is None or at <= end), ""
         )
         cells = [
             program, "printing", start.isoformat(), end.isoformat() if end else "", name, f"{paused:g}", outcome,
-            "machine" if end else "",
+            "machine" if end else "", f"no connection for {lost:.0f} min of it" if lost else "",
         ]  # fmt: skip
         yield Row(before + count, cells, "" if program else "names no Program, so its build is not known")
 
@@ -84,25 +108,30 @@ def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[d
         except ValueError:
             continue
         value = (item.text or "").strip()
-        if value and value != "UNAVAILABLE":
+        if value and (kind == "Execution" or value != LOST):
             (states if kind == "Execution" else programs).append((at, value))
     return sorted(states), sorted(programs)
 
 
-def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, datetime | None, float, str]]:
-    """Start, end (None while running), paused minutes, outcome.
+def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, datetime | None, float, str, float]]:
+    """Start, end (None while running), paused minutes, outcome, minutes without connection.
 
     >>> at = lambda minute: datetime(2026, 1, 5, 8, minute)
     >>> list(_runs([(at(0), "ACTIVE"), (at(10), "INTERRUPTED"), (at(15), "ACTIVE"), (at(40), "READY")]))
-    [(datetime.datetime(2026, 1, 5, 8, 0), datetime.datetime(2026, 1, 5, 8, 40), 5.0, 'done')]
+    [(datetime.datetime(2026, 1, 5, 8, 0), datetime.datetime(2026, 1, 5, 8, 40), 5.0, 'done', 0.0)]
     """
     start: datetime | None = None
     hold: datetime | None = None
-    paused = timedelta()
+    gone: datetime | None = None
+    paused = lost = timedelta()
     for at, state in states:
-        if state in RUNNING:
+        if gone is not None:
+            lost, gone = lost + (at - gone), None
+        if state == LOST:
+            gone = at if start is not None else None
+        elif state in RUNNING:
             if start is None:
-                start, paused = at, timedelta()
+                start, paused, lost = at, timedelta(), timedelta()
             elif hold is not None:
                 paused += at - hold
             hold = None
@@ -111,7 +140,11 @@ def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, dateti
         elif state in ENDED and start is not None:
             if hold is not None and state != "READY":
                 paused += at - hold
-            yield start, at, paused.total_seconds() / 60, ENDED[state]
+            yield start, at, _minutes(paused), ENDED[state], _minutes(lost)
             start = hold = None
     if start is not None:
-        yield start, None, paused.total_seconds() / 60, ""
+        yield start, None, _minutes(paused), "", _minutes(lost)
+
+
+def _minutes(span: timedelta) -> float:
+    return span.total_seconds() / 60

@@ -9,6 +9,10 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from calib.errors import StoreError
+
+BESIDE_THE_MODEL = ("errors", "waits", "failures", "routes")
+
 
 def save_fit(
     con: duckdb.DuckDBPyConnection, tables: dict[str, pd.DataFrame], summary: dict[str, Any], shop_version: str
@@ -39,7 +43,10 @@ def save_fit(
 def find_fit(
     con: duckdb.DuckDBPyConnection, as_of: str | None = None
 ) -> tuple[dict[str, pd.DataFrame], dict[str, Any]] | None:
-    """Tables and facts of the last fit (of the last one with that ``as_of``); None where there is none."""
+    """Tables and facts of the last fit (of the last one with that ``as_of``); None where there is none.
+
+    Raises StoreError where a table is missing that is read beside the model's.
+    """
     where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
     found = con.execute(
         f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
@@ -58,6 +65,8 @@ def find_fit(
     ).fetchnumpy()
     for table, column, dtype, numbers, whole, texts in zip(*rows.values(), strict=True):
         columns.setdefault(table, {})[column] = _column(dtype, numbers, whole, texts)
+    if missing := [name for name in BESIDE_THE_MODEL if name not in columns]:
+        raise StoreError(f"The stored fit lacks {', '.join(missing)}: it is of an older version.", "Run: calib fit")
     meta = {"fit_id": found[0], "as_of": found[1], "shop_version": found[2], "logs_since": bool(found[4])}
     return {name: pd.DataFrame(parts) for name, parts in columns.items()}, json.loads(found[3]) | meta
 

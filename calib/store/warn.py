@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 import duckdb
 
+from calib.logs.mtconnect import SPAN
 from calib.logs.strange_names import strange_names
 
 
@@ -25,6 +28,7 @@ def warnings_of(
         *(sentence for column, ids in known.items() for sentence in _name_warnings(con, column, ids)),
         *_file_warnings(files),
         *_clock_warnings(odd),
+        *_gap_warnings(con),
     ]
 
 
@@ -35,9 +39,34 @@ def _name_warnings(con: duckdb.DuckDBPyConnection, column: str, known: Mapping[s
     return strange_names(column, found.fetchall(), known)
 
 
+def _gap_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
+    """Streams of one sender, one of them of the last import, between which its buffer ran over.
+
+    MTConnect, part 1: ``firstSequence`` is the oldest observation in the buffer, ``nextSequence`` the one to ask for next.
+    """
+    found = con.execute(
+        "SELECT import_id = (SELECT max(import_id) FROM log_import), name, unnest(notes) AS note FROM log_file "
+        "JOIN log_import USING (import_id) WHERE taken_back_at IS NULL"
+    ).fetchall()
+    spans: dict[str, list[tuple[int, int, bool, str]]] = {}
+    for is_new, name, note in found:
+        if told := _SPAN.fullmatch(note):
+            spans.setdefault(told[1], []).append((int(told[3]), int(told[2]), is_new, name))
+    for of_sender in spans.values():
+        for (kept_next, _, new_before, before), (_, first, new_after, after) in pairwise(sorted(of_sender)):
+            if first > kept_next and (new_before or new_after):
+                yield (
+                    f"Between {before} and {after} {first - kept_next} observations are lost: the sender's buffer ran over. "
+                    "Runs in between may lack; ask it more often."
+                )
+
+
+_SPAN = re.compile(SPAN.format(*[r"(\d+)"] * 3))
+
+
 def _file_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
     for file in files:
-        yield from (f"{file['path']}: {note}." for note in file.get("notes", ()))
+        yield from (f"{file['path']}: {note}." for note in file.get("notes", ()) if not _SPAN.fullmatch(note))
         if file["kept_columns"]:
             yield f"{file['path']}: columns that calib does not know were kept untouched: {', '.join(file['kept_columns'])}."
 

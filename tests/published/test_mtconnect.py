@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from calib.errors import LogFileError
+from calib.logs.bench_card import bench_card
 from calib.logs.mtconnect import ENDED, PAUSED, RUNNING, stream_rows
 
 EXECUTION_VALUES = {
@@ -29,7 +30,7 @@ DOCUMENT = """<?xml version="1.0" encoding="UTF-8"?>
 def runs(tmp_path, text):
     path = tmp_path / "stream.xml"
     path.write_text(text, encoding="utf-8")
-    names, rows = stream_rows(path, "stream.xml")
+    names, rows, _ = stream_rows(path, "stream.xml")
     return [dict(zip(names, row.cells, strict=True)) for row in rows]
 
 
@@ -43,6 +44,7 @@ def test_holds_are_pauses(tmp_path, hold):
     assert run == {
         "build_id": "B1", "stage": "printing", "started_at": "2026-01-05T08:00:00+00:00",
         "ended_at": "2026-01-05T10:00:00+00:00", "station": "M1", "paused_min": "15", "outcome": "done", "ended_by": "machine",
+        "note": "",
     }  # fmt: skip
 
 
@@ -57,6 +59,37 @@ def test_a_run_that_goes_on_has_no_end(tmp_path):
     assert run["ended_at"] == ""
 
 
+def test_a_lost_connection_within_a_run_is_noted(tmp_path):
+    # UNAVAILABLE: "the value of the data entity cannot be determined".
+    (run,) = runs(tmp_path, DOCUMENT.format(hold="UNAVAILABLE", end="READY"))
+    assert (run["paused_min"], run["note"]) == ("0", "no connection for 15 min of it")
+
+
+def stream(first, following, sender="1"):
+    header = f'instanceId="{sender}" version="2.4" bufferSize="9" firstSequence="{first}" nextSequence="{following}"'
+    return DOCUMENT.replace('instanceId="1" version="2.4" bufferSize="9" nextSequence="9"', header).format(
+        hold="ACTIVE", end="READY"
+    )
+
+
+@pytest.mark.parametrize(
+    ("later", "lost"), [(stream(9, 30), 0), (stream(5, 12), 0), (stream(21, 30), 12), (stream(21, 30, "2"), 0)]
+)
+def test_a_buffer_that_ran_over_between_two_streams_is_told(tmp_path, later, lost):
+    # MTConnect, part 1, Header: firstSequence is the oldest observation in the agent's buffer, nextSequence the one to
+    # request next, instanceId changes when the agent starts anew; meanings from memory.
+    from calib.store.imports import import_files
+
+    for name, text in (("monday.xml", stream(1, 9)), ("tuesday.xml", later)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        document = import_files(tmp_path, [tmp_path / name], timezone="UTC")
+    told = [
+        f"Between monday.xml and tuesday.xml {lost} observations are lost: the sender's buffer ran over. "
+        "Runs in between may lack; ask it more often."
+    ]
+    assert document["warnings"] == (told if lost else [])
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -67,6 +100,8 @@ def test_a_run_that_goes_on_has_no_end(tmp_path):
         ("<MTConnectDevices/>", "no MTConnectStreams document"),
         ("<MTConnectStreams><open></MTConnectStreams>", "is damaged XML"),
         ("<MTConnectStreams/>", "holds no Execution states"),
+        ("<!DOCTYPE html><html><body><table></table></body></html>", "is a web page, not a log"),
+        (bench_card(), "is the bench card: a page to print and to fill in by pen"),
     ],
 )
 def test_other_xml_is_refused_in_words(tmp_path, text, says):
