@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.calibration.normal_plus_t import quantile
+from calib.calibration.normal_plus_t import draw_t, quantile
 from calib.calibration.ranges import noise_scale, spread_of_location
 from calib.calibration.recalibrate import NOMINAL
 from calib.calibration.rows import Rows
@@ -24,7 +24,7 @@ def draw_minutes(
     sigma = noise_scale(state, expected)
     root = _root(_covariance(state, rows, expected, extra_sd))
     off = root @ rng.standard_normal((count, n))
-    off += rng.standard_t(state.options.nu, (count, n)) * sigma[:, None]
+    off += draw_t(rng, state.options.nu, (count, n)) * sigma[:, None]
     off = _stretched(state, rows, expected, off, extra_sd) + expected.location[:, None]
     return np.maximum(rows.baseline_min[:, None] * np.exp(off), rows.floor_min[:, None]).T
 

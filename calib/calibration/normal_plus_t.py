@@ -13,6 +13,7 @@ import numpy as np
 
 SCORE_STEP = 0.05
 SCORES = np.arange(0.0, 4.0 + SCORE_STEP / 2, SCORE_STEP)  # normal scores of the table, the lower half by symmetry
+POINTS = 1 << 16  # of a Student-t that is drawn from
 SHARE_COUNT = 65  # steps of tau / (tau + sigma) in the table
 _FINE = np.linspace(-9.0, 9.0, 18001)
 _DENSITY = np.exp(-0.5 * _FINE**2) / np.sqrt(2 * np.pi)
@@ -38,12 +39,32 @@ def normal_score(level: np.ndarray) -> np.ndarray:
     return np.array([inverse(float(p)) for p in np.atleast_1d(level)])
 
 
+def _mixing(nu: float) -> tuple[np.ndarray, np.ndarray]:
+    """T = N / sqrt(G), G gamma of mean 1: points of log G and their weights, shape (400,) each."""
+    log_g = np.linspace(np.log(1e-4), np.log(30.0), 400)
+    density = np.exp(nu / 2 * (log_g + np.log(nu / 2)) - nu / 2 * np.exp(log_g) - lgamma(nu / 2))
+    return log_g, density / density.sum()
+
+
+@lru_cache(maxsize=8)
+def _points(nu: float) -> np.ndarray:
+    """Quantiles of T in the middles of POINTS equal steps of probability."""
+    log_g, weight = _mixing(nu)
+    reach = np.sinh(np.linspace(0.0, np.arcsinh(200.0), 400))
+    below = normal_cdf(reach[:, None] * np.exp(log_g / 2)) @ weight
+    upper = np.interp((np.arange(POINTS // 2) + 0.5) / POINTS + 0.5, below, reach)
+    return np.concatenate([-upper[::-1], upper])
+
+
+def draw_t(rng: np.random.Generator, nu: float, shape: tuple[int, ...]) -> np.ndarray:
+    """Student-t numbers, each one of POINTS equally likely quantiles: eight times as quick as exact ones."""
+    return _points(nu)[rng.integers(0, POINTS, shape, dtype=np.uint16)]
+
+
 @lru_cache(maxsize=8)
 def _table(nu: float) -> np.ndarray:
     """Quantiles of (share N + (1 - share) T) / its root mean square of weights, shape (SHARE_COUNT, len(SCORES))."""
-    log_g = np.linspace(np.log(1e-4), np.log(30.0), 400)  # T = N / sqrt(G), G gamma of mean 1
-    density = np.exp(nu / 2 * (log_g + np.log(nu / 2)) - nu / 2 * np.exp(log_g) - lgamma(nu / 2))
-    weight = density / density.sum()
+    log_g, weight = _mixing(nu)
     share = np.linspace(0.0, 1.0, SHARE_COUNT)[:, None]
     norm = np.hypot(share, 1 - share)
     sd = np.sqrt((share**2 + (1 - share) ** 2 * np.exp(-log_g)[None]) / norm**2)  # (share, g)

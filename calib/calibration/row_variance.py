@@ -37,9 +37,6 @@ def _of_chunk(columns: np.ndarray, values: np.ndarray, covariance: np.ndarray) -
     flat, size = covariance.ravel(order="K"), len(covariance)  # symmetric: either order reads the same, without a copy
     result = np.zeros(columns.shape[1])
     for i in range(len(columns)):
-        start = columns[i] * size
-        spread = values[i] / 2 * flat[start + columns[i]]
-        for j in range(i + 1, len(columns)):
-            spread += values[j] * flat[start + columns[j]]
-        result += 2 * values[i] * spread
+        pairs = values[i:] * flat[columns[i] * size + columns[i:]]
+        result += values[i] * (2 * pairs.sum(0) - pairs[0])
     return result
