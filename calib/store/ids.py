@@ -112,7 +112,8 @@ def drop_used_again(con: duckdb.DuckDBPyConnection, kind: str) -> None:
 _KNOWN_ORDERS = (
     "(SELECT unnest(string_split(order_id, '+')) FROM build WHERE order_id IS NOT NULL "
     "UNION SELECT unnest(string_split(order_id, '+')) FROM item WHERE order_id IS NOT NULL "
-    "UNION SELECT order_id FROM quote WHERE order_id IS NOT NULL)"
+    "UNION SELECT order_id FROM quote WHERE order_id IS NOT NULL "
+    "UNION SELECT build_id FROM build WHERE order_id IS NULL)"  # such a build is its own order
 )
 
 

@@ -12,16 +12,20 @@ import duckdb
 
 # Words in an operator cell that name no person.
 NO_NAMES = {"crew", "team", "shift", "night", "day", "lab", "bench", "and", "the", "person", "operator", "anyone", "early", "late"}  # fmt: skip
+NAME_COLUMNS = ("customer", "customer_name", "customer name", "client", "client_name", "client name", "contact")
 SHORTEST_WORD = 3
 ALPHABET = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 
 
 def alias_operators(con: duckdb.DuckDBPyConnection, kind: str, mode: str) -> None:
-    """Replace operators in ``staged_<kind>`` by aliases (``alias``) or by nothing (``off``), in notes and kept columns too."""
+    """Replace operators in ``staged_<kind>`` by aliases (``alias``) or by nothing (``off``), in notes and kept columns too.
+
+    Customers that a kept column names are hidden like operators, there and in notes.
+    """
     if mode == "named":
         return
     names = _operators(con) if kind == "stages" else []
-    aliases = learn_names(con, names)
+    aliases = learn_names(con, names + _customers(con, kind))
     if kind == "stages":
         _replace_operators(con, aliases, mode)
     for column in ("note", "extra"):
@@ -130,6 +134,16 @@ def words_of(name: str) -> list[str]:
 def _operators(con: duckdb.DuckDBPyConnection) -> list[str]:
     rows = con.execute("SELECT DISTINCT operator FROM staged_stages WHERE operator IS NOT NULL").fetchall()
     return [row[0] for row in rows]
+
+
+def _customers(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
+    """What kept columns for customers hold."""
+    named = ", ".join(f"'{name}'" for name in NAME_COLUMNS)
+    rows = con.execute(
+        "SELECT DISTINCT json_extract_string(extra, '$.\"' || name || '\"') FROM (SELECT extra, unnest(json_keys(extra)) AS name "
+        f"FROM staged_{kind} WHERE regexp_matches(extra, '(?i)\"(customer|client|contact)')) WHERE lower(name) IN ({named})"
+    ).fetchall()
+    return [row[0] for row in rows if row[0]]
 
 
 def _replace_operators(con: duckdb.DuckDBPyConnection, aliases: dict[str, str], mode: str) -> None:

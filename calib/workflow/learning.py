@@ -53,7 +53,7 @@ def learning_rows(
 def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """One row for each run and build it served, with its share of the minutes by parts.
 
-    A run that names an order only serves all builds of that order.
+    A run that names orders only serves all builds of them.
     """
     parts = builds.set_index("build_id")["parts"].astype(float)
     runs = runs.assign(build_id=pd.Series(_builds_served(builds, runs), index=runs.index, dtype=object)).explode(
@@ -73,7 +73,7 @@ def _builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:
     orders = orders.assign(order_id=orders["order_id"].str.split("+")).explode("order_id")
     of_order = orders.groupby("order_id")["build_id"].agg(list).to_dict()
     return [
-        list(named) if len(named) else of_order.get(order, [order])
+        list(named) or list(dict.fromkeys(build for one in order.split("+") for build in of_order.get(one, [one])))
         for named, order in zip(runs["build_ids"], runs["order_id"], strict=True)
     ]
 
