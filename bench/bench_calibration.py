@@ -199,6 +199,8 @@ def main() -> None:
     parser.add_argument("--told", action="store_true", help="tell the model the true variances: near the bound")
     parser.add_argument("--speed", action="store_true")
     options = parser.parse_args()
+    if options.told:
+        tell_variances()
     seeds = [int(seed) for seed in options.seeds.split(",") if seed]
     labs = [simulate(seed) for seed in seeds]
     if options.tangled:
