@@ -14,7 +14,8 @@ _ALSO = {
     "millimeter": "mm", "millimetre": "mm", "centimeter": "cm", "centimetre": "cm", "meter": "m", "metre": "m",
     "in": "inch", "inches": "inch", "ft": "foot", "feet": "foot", "um": "micron", "microns": "micron",
 }  # fmt: skip
-SMALLEST_MM, GREATEST_MM = 1.0, 2000.0  # greatest side of a part that is taken as mm without a word
+# Greatest side of a part that is taken as mm without a word; smaller ones are seldom printed (common practice, no source).
+SMALLEST_MM, GREATEST_MM = 5.0, 2000.0
 TIMES_ROOM = 2.0  # larger than so many times the largest build is absurd; less is just too large
 
 
@@ -39,6 +40,8 @@ def likely_unit(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) ->
 
     >>> likely_unit(np.array([0.08, 0.05, 0.02])), likely_unit(np.array([60.0, 20.0, 20.0]))
     ('m', None)
+    >>> likely_unit(np.array([2.4, 1.0, 0.5]))
+    'inch'
     """
     greatest, most = float(np.max(size_mm)), _most_mm(build_mm)
     if SMALLEST_MM <= greatest <= most:
@@ -56,7 +59,7 @@ def absurd_size(size_mm: np.ndarray, build_mm: Iterable[float] | None = None) ->
     size = " x ".join(f"{side:.3g}" if side < 1000 else f"{side:,.0f}" for side in size_mm)
     unit = likely_unit(size_mm, build_mm)
     meant = f"Its numbers may be {unit}: then say --unit {unit}." if unit else "State the unit with --unit."
-    extent = "below 1 mm" if greatest < SMALLEST_MM else f"more than {most:g} mm"
+    extent = f"no side over {SMALLEST_MM:g} mm" if greatest < SMALLEST_MM else f"more than {most:g} mm"
     return f"The file states no unit; as mm the part is {size} mm, {extent}. {meant}"
 
 
