@@ -14,6 +14,7 @@ from calib.report.svg import ACCENT, BAND, INK, SLOW, as_svg
 from calib.report.units import day, duration, signed_percent
 
 MOST_POINTS = 300  # runs drawn in one picture
+AXIS, NAMES = 64, 124  # px beside a picture that its numbers take; that the names of bars take
 LATE = 12  # runs that are surely seen
 WEEKS_BEFORE, WEEKS_AT_LEAST = 13, 26  # drawn before a change; drawn at all
 PERCENT = "(datum.value > 0 ? '+' : datum.value < 0 ? '\u2212' : '') + abs(datum.value) + ' %'"
@@ -53,7 +54,7 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
             description="told:N",
         ),
     ]
-    return as_svg(alt.layer(*layers).properties(width=width, height=height), title)
+    return as_svg(alt.layer(*layers).properties(width=width - AXIS, height=height), title)
 
 
 def drawn_runs(stage: dict[str, Any]) -> Any:
@@ -63,7 +64,7 @@ def drawn_runs(stage: dict[str, Any]) -> Any:
     chart = stage["chart"]
     runs = pd.DataFrame(
         {
-            "at": pd.to_datetime(chart["at"], utc=True),
+            "at": pd.to_datetime(chart["at"], utc=True, format="ISO8601"),
             **{name: chart[name] for name in ("actual_pct", "low_pct", "high_pct", "expected_pct")},
             "minutes": chart["actual_min"],
             "build": chart["build_id"] or [""] * len(chart["at"]),
@@ -124,7 +125,7 @@ def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int
     import pandas as pd
 
     runs = pd.DataFrame({name: chart[name] for name in ("actual_pct", "low_pct", "high_pct")})
-    runs["at"] = pd.to_datetime(chart["at"], utc=True).tz_localize(None).to_period("W").start_time
+    runs["at"] = pd.to_datetime(chart["at"], utc=True, format="ISO8601").tz_localize(None).to_period("W").start_time
     weeks = runs.groupby("at", as_index=False).median()
     x = alt.X("at:T", axis=None)
     scale = alt.Scale(domain=visible_range(weeks), nice=False, clamp=True)
@@ -141,7 +142,7 @@ def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int
     return as_svg(alt.layer(*layers).properties(width=width, height=height), title, titles=False)
 
 
-def hours_chart(rows: list[dict[str, Any]], kinds: Mapping[str, str], title: str, width: int = 700) -> Markup:
+def hours_chart(rows: list[dict[str, Any]], kinds: Mapping[str, str], title: str, width: int = 560) -> Markup:
     """Touch, machine and waiting hours of each process: a bar with its name and its figure for each.
 
     kinds : the rows' keys [min] and how each is named
@@ -161,11 +162,11 @@ def hours_chart(rows: list[dict[str, Any]], kinds: Mapping[str, str], title: str
         x=alt.X("hours:Q", axis=None, scale=alt.Scale(domain=[0, 1.2 * max(table["hours"].max(), 1e-9)])),
     )
     bars = base.mark_bar(color=ACCENT, height=12, aria=False)
-    words = base.mark_text(align="left", dx=4, color=INK, fontSize=12, aria=False).encode(text="told:N")
+    words = base.mark_text(align="left", dx=4, color=INK, fontSize=13, aria=False).encode(text="told:N")
     heads = alt.Header(
         title=None, labelColor=INK, labelFontSize=13, labelFontWeight="bold", labelAnchor="start", labelOrient="top"
     )
-    made = (bars + words).properties(width=width - 110, height=alt.Step(19))
+    made = (bars + words).properties(width=width - NAMES, height=alt.Step(19))
     return as_svg(
         made.facet(row=alt.Row("process:N", sort=list(table["process"].unique()), header=heads)),
         title,
@@ -178,4 +179,4 @@ def visible_range(runs: Any) -> list[float]:
     low = min(runs["actual_pct"].quantile(0.02), late.quantile(0.1), runs["low_pct"].quantile(0.1), -5.0)
     high = max(runs["actual_pct"].quantile(0.98), late.quantile(0.9), runs["high_pct"].quantile(0.9), 5.0)
     room = 0.06 * (high - low)
-    return [float(low - room), float(high + room)]
+    return [float(low - room), float(high + 2 * room)]

@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.console import RenderableType
 
-from calib.report import sentences
+from calib.report import sentences, stage_sentences
 from calib.report.terminal import as_text, listed, table, told
 from calib.report.units import change, count, day, signed_percent, stage_name
 
@@ -17,15 +17,15 @@ Document = Mapping[str, Any]
 def show_drift(doc: Document) -> str:
     """What moved, in a short table; steady and too-few-runs stages as a count."""
     stages = sentences.charts_of(doc)
-    moved = sorted(filter(sentences.drifting, stages), key=sentences.cost, reverse=True)
+    moved = sorted(filter(stage_sentences.drifting, stages), key=stage_sentences.cost, reverse=True)
     few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
     shown: list[RenderableType] = [sentences.moved_sentence(doc)]
     if moved:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in moved:
-        shown.append(f"{sentences.name_of(stage)}:")
-        shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *sentences.look_first(stage))]
-    shown += sentences.beside(stages)
+        shown.append(f"{stage_sentences.name_of(stage)}:")
+        shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *stage_sentences.look_first(stage))]
+    shown += stage_sentences.beside(stages)
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
     shown += [told(one) for one in listed(doc, "warnings")]
@@ -39,12 +39,12 @@ def drift_row(stage: Document) -> list[str]:
     low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
     return [
         stage["process"],
-        sentences.word_of(stage),
+        stage_sentences.word_of(stage),
         signed_percent(stage["change_pct"]),
         f"{low} to {high}",
         when(stage),
         change(stage["minutes_per_build"]),
-        sentences.where_from(stage),
+        stage_sentences.where_from(stage),
     ]
 
 
@@ -57,12 +57,14 @@ def when(stage: Document) -> str:
 
 def costs(stage: Document, as_of: str) -> list[str]:
     """Shape and range of the date, hours a month, and what quotes assume by now."""
-    began = f"{sentences.a_shape(stage)} that began between {day(stage['since_low'])} and {day(stage['since_high'])}"
+    began = (
+        f"{stage_sentences.a_shape(stage)} that began between {day(stage['since_low'])} and {day(stage['since_high'])}"
+    )
     a_month = f"{change(60 * stage['hours_a_month'])} a month at the present pace"
     return [
         f"{began[:1].upper()}{began[1:]}, {a_month}.",
-        *sentences.raised(stage, as_of),
-        *sentences.quotes_assume(stage),
+        *stage_sentences.raised(stage, as_of),
+        *stage_sentences.quotes_assume(stage),
     ]
 
 

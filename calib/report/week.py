@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from calib.report import sentences
+from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
 from calib.report.units import count
@@ -17,6 +17,7 @@ from calib.report.units import count
 Document = Mapping[str, Any]
 LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the costliest ones
+MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
 MOST_OPEN = 60  # stages whose small pictures are shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
 PHONE = 330  # px
@@ -45,14 +46,14 @@ def week_page(data: Document) -> str:
     drift = data.get("drift")
     charts = sentences.charts_of(drift)
     today = drift["as_of"] if drift else ""
-    moved = sorted(filter(sentences.drifting, charts), key=sentences.cost, reverse=True)
+    moved = sorted(filter(stage_sentences.drifting, charts), key=stage_sentences.cost, reverse=True)
     page = render(
         "week.html",
         shop=data.get("shop"),
         as_of=as_of(data),
         sentences=sentences.three_sentences(data),
         moved=[moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
-        beside=sentences.beside(charts),
+        beside=stage_sentences.beside(charts),
         nothing_moved=sentences.moved_sentence(drift),
         promises=promises_view(data.get("backtest"), data.get("quotes")),
         time_goes=time_view(data.get("time_goes")),
@@ -70,19 +71,19 @@ def as_of(data: Document) -> str | None:
 
 def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
-    told = [sentences.change_sentence(stage), *sentences.raised(stage, today)]
+    told = [stage_sentences.change_sentence(stage), *stage_sentences.raised(stage, today)]
     chart = stage.get("chart")
     return {
         **stage,
-        "name": sentences.name_of(stage),
+        "name": stage_sentences.name_of(stage),
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
         "told": " ".join(told),
-        "from": sentences.where_from(stage),
-        "svg": for_each_width(run_chart, stage, sentences.picture_sentence(stage)) if chart and drawn else None,
+        "from": stage_sentences.where_from(stage),
+        "svg": for_each_width(run_chart, stage, stage_sentences.picture_sentence(stage)) if chart and drawn else None,
         "creeps": "creep" in (stage.get("shape") or ""),
         "compared": [one for one in stage["slices"] if not one.get("ask")][:6],
-        "look_first": sentences.look_first(stage),
+        "look_first": stage_sentences.look_first(stage),
         "table": newest_runs(chart),
     }
 
@@ -121,10 +122,10 @@ def processes_view(charts: Sequence[Document]) -> list[dict[str, Any]]:
 
 
 def small_view(stage: Document) -> dict[str, Any]:
-    told, chart = sentences.steady_sentence(stage), stage.get("chart")
-    name = sentences.word_of(stage)
-    svg = small_chart(chart, f"{sentences.name_of(stage)}: {told}") if chart else None
-    return {"name": name, "moved": sentences.drifting(stage), "told": told, "svg": svg}
+    told, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
+    name = stage_sentences.word_of(stage)
+    svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {told}") if chart else None
+    return {"name": name, "moved": stage_sentences.drifting(stage), "told": told, "svg": svg}
 
 
 def promises_view(backtest: Document | None, quotes: Document | None) -> dict[str, Any] | None:
@@ -135,8 +136,9 @@ def promises_view(backtest: Document | None, quotes: Document | None) -> dict[st
         {**cell, "held": cell["coverage"]["80"], "says": sentences.judged(cell["coverage"]["80"], cell["predictions"])}
         for cell in sorted(cells, key=lambda cell: cell["coverage"]["80"])
     ]
+    off = sorted((row for row in rows if row["says"] in sentences.OFF), key=lambda row: -abs(row["held"] - 0.8))
     lines = [sentences.promise_sentence(backtest), *sentences.each_stage(rows), sentences.quotes_sentence(quotes)]
-    return {"lines": lines, "off": [row for row in rows if row["says"] in sentences.OFF], "rows": rows}
+    return {"lines": lines, "off": off[:MOST_OFF], "rows": rows}
 
 
 def time_view(time_goes: Document | None) -> dict[str, Any] | None:
