@@ -31,9 +31,12 @@ def drift(
     """Show which stage drifts from plan, since when, by how much, and where it comes from.
 
     A stage drifts when its last runs lie further from all before them than chance allows for the whole lab: the shop
-    file's false_alarms_per_year. What you accept is the plan from then on; a new change cries again.
+    file's false_alarms_per_year. Stages with few runs a week are also charted together, as PROCESS:bench_work. What you
+    accept is the plan from then on; a new change cries again.
 
     Example: calib drift --since 2026-09-01
+
+    Example: calib drift --accept VPP:post_curing --note "new lamp, longer cycle"
     """
     from calib.workflow.drift import accept_drift, find_drift, list_accepted, undo_accepted
 

@@ -26,7 +26,8 @@ def week(
 ) -> Answer:
     """Do Monday's whole job: import the logs, learn, look for drift, write the page.
 
-    Made for a scheduler: it says nothing when nothing asks for a person, and never runs twice at once in one shop.
+    Made for a scheduler: it says nothing when nothing asks for a person (no stage moved or became erratic beyond what was
+    accepted, no row is newly set aside, every file could be read), and never runs twice at once in one shop.
 
     Example: calib week logs/
     """
