@@ -1,0 +1,87 @@
+"""Pages as a headless browser sees them: measured in frames of a width, printed, and their log."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+WIDTHS = (390, 794, 1280)
+WORDS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--allow-file-access-from-files",
+    "--enable-logging=stderr",
+    "--virtual-time-budget=4000",
+    "--window-size=1400,1000",
+]
+# WCAG 2.2, 1.4.3: relative luminance and contrast (from memory); 4.5 : 1 for text
+MEASURE = """<script>addEventListener("load", () => {
+  const channel = v => (v /= 255) <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+  const rgba = text => { const n = text.match(/[\\d.]+/g).map(Number); return n.length > 3 ? n : [...n, 1]; };
+  const light = c => 0.2126 * channel(c[0]) + 0.7152 * channel(c[1]) + 0.0722 * channel(c[2]);
+  const under = e => { for (; e; e = e.parentElement) {
+    const c = rgba(getComputedStyle(e).backgroundColor); if (c[3] > 0) return c; } return [255, 255, 255, 1]; };
+  const worst = {ratio: 99, text: ""}, least = {px: 99, text: ""}, out = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const text = walker.currentNode.textContent.trim(), parent = walker.currentNode.parentElement;
+    if (!text || parent.closest("style, script, title, [hidden]") || !parent.getClientRects().length) continue;
+    const style = getComputedStyle(parent), svg = parent.closest("svg"), ink = rgba(svg ? style.fill : style.color);
+    const [a, b] = [light(ink), light(under(parent))].sort((x, y) => y - x);
+    const ratio = (a + 0.05) / (b + 0.05);
+    if (ratio < worst.ratio) { worst.ratio = ratio; worst.text = text; }
+    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    const px = parseFloat(style.fontSize) * scale;
+    if (px < least.px) { least.px = px; least.text = text; }
+    const place = parent.getBoundingClientRect(), frame = svg?.getBoundingClientRect();
+    if (svg && (place.left < frame.left - 1 || place.right > frame.right + 1)) out.push(text);
+  }
+  const page = document.documentElement;
+  document.title = "measured " + JSON.stringify({overflow: page.scrollWidth - page.clientWidth, contrast: worst.ratio,
+    text: worst.text, dark: light(under(document.body)) < 0.2, smallest: least.px, small_text: least.text, cut: out,
+    requests: performance.getEntriesByType("resource").filter(e => !e.name.startsWith("data:")).length});
+});</script>"""
+
+
+def measured(tmp_path, pages: dict[str, str], dark: bool, script: str = MEASURE) -> tuple[dict, str]:
+    """What the script finds in each page, each in a frame of its width (the number in its name); and the browser's log."""
+    frames = ""
+    for name, html in pages.items():
+        assert "</head>" in html
+        (tmp_path / f"{name}.html").write_text(html.replace("</head>", script + "</head>"), encoding="utf-8")
+        width = re.search(r"\d+", name)[0]
+        frames += f'<iframe id="{name}" src="{name}.html" style="width:{width}px;height:900px;border:0"></iframe>'
+    collect = """<script>addEventListener("load", () => setTimeout(() => {
+      const told = {}; for (const f of document.querySelectorAll("iframe")) told[f.id] = f.contentDocument.title;
+      document.title = JSON.stringify(told); }, 500));</script>"""
+    outer = tmp_path / "outer.html"
+    outer.write_text(frames + collect, encoding="utf-8")
+    scheme = [f"--blink-settings=preferredColorScheme={0 if dark else 1}"]
+    ran = run([*WORDS, *scheme, "--dump-dom", outer.as_uri()], tmp_path)
+    told = json.loads(
+        re.search(r"<title>(\{.*?\})</title>", ran.stdout)[1].replace("&quot;", '"').replace("&nbsp;", " ")
+    )
+    return {name: json.loads(text.removeprefix("measured ")) for name, text in told.items()}, ran.stderr
+
+
+def run(words: list[str], tmp_path) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [CHROMIUM, *words, f"--user-data-dir={tmp_path / 'profile'}"], capture_output=True, text=True, timeout=180
+    )
+
+
+def printed(tmp_path, html: str) -> bytes:
+    """The page as PDF."""
+    page, out = tmp_path / "printed.html", tmp_path / "printed.pdf"
+    page.write_text(html, encoding="utf-8")
+    run([*WORDS, "--no-pdf-header-footer", f"--print-to-pdf={out}", page.as_uri()], tmp_path)
+    return out.read_bytes()
