@@ -39,6 +39,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
     "Start": {
         "demo": demo.demo,
         "init": init.init,
+        "templates": init.templates,
     },
     "Logs, every week": {
         "week": week.week,

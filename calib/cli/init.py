@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import AsJson
+from calib.cli.options import HERE, AsJson, ShopFolder
 
 
 def init(
@@ -25,3 +25,16 @@ def init(
     from calib.workflow.init import init_shop
 
     return Answer("init", init_shop(folder, timezone))
+
+
+def templates(shop: ShopFolder = HERE, json: AsJson = False) -> Answer:
+    """Write the log templates anew, with the machines, stations and stages that the shop file has today.
+
+    The workbook's drop-downs offer what the shop file had when it was written. A log template that somebody has
+    filled is left alone: move it to the logs first.
+
+    Example: calib templates
+    """
+    from calib.workflow.init import renew_templates
+
+    return Answer("templates", renew_templates(shop))

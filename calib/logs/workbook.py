@@ -1,4 +1,4 @@
-"""What a new shop gets to write its logs with: CSV templates, a workbook with drop-downs, a printable bench card."""
+"""What a shop gets to write its logs with: CSV templates, a workbook with drop-downs, a guide, a printable bench card."""
 
 from __future__ import annotations
 
@@ -7,33 +7,60 @@ from pathlib import Path
 
 from calib.logs.bench_card import bench_card
 from calib.logs.columns import KINDS, Column
+from calib.logs.how_to_fill import MEANING, fill_guide
 from calib.records import PROCESSES, STAGES
 
 TEMPLATES = "templates"
+LISTS = "lists"  # sheet of the words that drop-downs offer
 ROWS_WITH_LISTS = 2000
 
 
-def write_templates(folder: Path, machines: tuple[str, ...] = (), stations: tuple[str, ...] = ()) -> list[Path]:
-    """Write ``folder/templates``: one CSV for each kind of log, ``logs.xlsx`` and ``bench_card.html``.
+def write_templates(
+    folder: Path, machines: tuple[str, ...] = (), stations: tuple[str, ...] = (), stages: tuple[str, ...] = ()
+) -> tuple[list[Path], list[Path]]:
+    """Write ``folder/templates``: one CSV for each kind of log, ``logs.xlsx``, ``how_to_fill.md``, ``bench_card.html``.
 
-    What is there already is left alone. Returns the files written.
+    A file that somebody has filled is left alone; any other is written anew, with the machines, stations and stages of
+    today. Returns the files written, and those left alone.
     """
     target = folder / TEMPLATES
     target.mkdir(parents=True, exist_ok=True)
-    written = []
-    for kind, columns in KINDS.items():
-        written += _write_new(target / f"{kind}.csv", _csv_bytes([column.name for column in columns]))
-    if not (target / "logs.xlsx").exists():
-        _write_workbook(target / "logs.xlsx", machines, stations)
-        written.append(target / "logs.xlsx")
-    return written + _write_new(target / "bench_card.html", bench_card(stations).encode())
+    workbook = target / "logs.xlsx"
+    texts = {f"{kind}.csv": _csv_bytes([column.name for column in columns]) for kind, columns in KINDS.items()}
+    filled = [target / name for name, content in texts.items() if _has_more(target / name, content)]
+    filled += [workbook] if _has_rows(workbook) else []
+    texts |= {"how_to_fill.md": fill_guide().encode(), "bench_card.html": bench_card(stations).encode()}
+    written = [target / name for name in texts if target / name not in filled]
+    for path in written:
+        path.write_bytes(texts[path.name])
+    if workbook not in filled:
+        _write_workbook(workbook, machines, stations, stages)
+        written.append(workbook)
+    return written, filled
 
 
-def _write_new(path: Path, content: bytes) -> list[Path]:
-    if path.exists():
-        return []
-    path.write_bytes(content)
-    return [path]
+def _has_more(path: Path, header: bytes) -> bool:
+    return path.exists() and path.read_bytes().strip() != header.strip()
+
+
+def _has_rows(path: Path) -> bool:
+    """Whether a workbook has anything below its headers; one that cannot be read is somebody's too."""
+    from zipfile import BadZipFile
+
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    if not path.exists():
+        return False
+    try:
+        book = load_workbook(path, read_only=True)
+    except (BadZipFile, InvalidFileException, KeyError, ValueError):
+        return True
+    try:
+        sheets = [sheet for sheet in book if sheet.title != LISTS]
+        return any(cell is not None for sheet in sheets for row in sheet.iter_rows(2, values_only=True) for cell in row)
+    finally:
+        book.close()
 
 
 def _csv_bytes(names: list[str]) -> bytes:
@@ -44,8 +71,9 @@ def _csv_bytes(names: list[str]) -> bytes:
     return out.getvalue().encode()
 
 
-def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, ...]) -> None:
+def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, ...], stages: tuple[str, ...]) -> None:
     from openpyxl import Workbook
+    from openpyxl.comments import Comment
 
     book = Workbook()
     book.remove(book.active)
@@ -54,7 +82,8 @@ def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, 
         sheet.append([column.name for column in columns])
         sheet.freeze_panes = "A2"
         for place, column in enumerate(columns, 1):
-            words = _choices(column, machines, stations)
+            words = _choices(column, machines, stations, stages)
+            sheet.cell(1, place).comment = Comment(MEANING[column.name], "calib")
             letter = sheet.cell(1, place).column_letter
             sheet.column_dimensions[letter].width = max(12, len(column.name) + 2)
             if column.kind == "stamp":
@@ -62,17 +91,19 @@ def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, 
                     row[0].number_format = "yyyy-mm-dd hh:mm"
             if words:
                 _add_list(book, sheet, letter, column.name, words)
-    if "lists" in book.sheetnames:
-        book.move_sheet("lists", len(book.sheetnames))
+    if LISTS in book.sheetnames:
+        book.move_sheet(LISTS, len(book.sheetnames))
     book.save(path)
 
 
-def _choices(column: Column, machines: tuple[str, ...], stations: tuple[str, ...]) -> tuple[str, ...]:
+def _choices(
+    column: Column, machines: tuple[str, ...], stations: tuple[str, ...], stages: tuple[str, ...]
+) -> tuple[str, ...]:
     match column.kind, column.name:
         case "process", _:
             return tuple(PROCESSES)
         case "stage", _:
-            return tuple(STAGES)
+            return tuple(dict.fromkeys([*STAGES, *stages]))
         case "word", _:
             return column.words
         case "flag", _:
@@ -88,7 +119,7 @@ def _add_list(book, sheet, letter: str, name: str, words: tuple[str, ...]) -> No
     """A drop-down over words of the sheet 'lists'; other words stay allowed, a note says so."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    lists = book["lists"] if "lists" in book.sheetnames else book.create_sheet("lists")
+    lists = book[LISTS] if LISTS in book.sheetnames else book.create_sheet(LISTS)
     headers = [cell.value for cell in lists[1]] if lists.max_row > 1 else []
     if name in headers:
         place = headers.index(name) + 1
@@ -98,7 +129,10 @@ def _add_list(book, sheet, letter: str, name: str, words: tuple[str, ...]) -> No
             lists.cell(row, place, word)
     column = lists.cell(1, place).column_letter
     choice = DataValidation(
-        type="list", formula1=f"lists!${column}$2:${column}${len(words) + 1}", allow_blank=True, showErrorMessage=False
+        type="list",
+        formula1=f"{LISTS}!${column}$2:${column}${len(words) + 1}",
+        allow_blank=True,
+        showErrorMessage=False,
     )
     sheet.add_data_validation(choice)
     choice.add(f"{letter}2:{letter}{ROWS_WITH_LISTS}")

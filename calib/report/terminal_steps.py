@@ -36,6 +36,13 @@ def show_init(doc: Document) -> str:
     )
 
 
+def show_templates(doc: Document) -> str:
+    """Which templates were written, and which hold rows and were left."""
+    lines = [f"Written anew: {', '.join(doc['written'])}."] if doc["written"] else []
+    left = doc["left_alone"]
+    return "\n".join(lines + ([f"Left alone, because somebody has filled them: {', '.join(left)}."] if left else []))
+
+
 def show_report(doc: Document) -> str:
     return "\n".join([*doc["sentences"], *doc["warnings"], f"Page: {doc['page']}"])
 

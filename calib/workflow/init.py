@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from calib.errors import UsageError
 from calib.logs.workbook import write_templates
+from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
@@ -29,7 +30,7 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
         for name in (LOGS, parts.FOLDER):
             (folder / name).mkdir(exist_ok=True)
         shop = read_shop(folder)
-        templates = write_templates(folder, tuple(shop.machines), tuple(shop.stations))
+        templates, _ = _write_templates(folder, shop)
     except OSError as error:
         raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Choose a folder of your own.") from error
     with open_store(folder, create=True):
@@ -42,6 +43,24 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
         "logs": str(folder / LOGS),
         "warnings": list(shop.warnings),
     }
+
+
+def renew_templates(folder: Path) -> dict[str, Any]:
+    """Write the log templates anew, with the shop's machines, stations and stages of today.
+
+    Returns written and left_alone (files that somebody has filled).
+    """
+    shop = read_shop(folder)
+    try:
+        written, filled = _write_templates(folder, shop)
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be written: {error.strerror}.", "Allow writing there.") from error
+    return {"written": [str(path) for path in written], "left_alone": [str(path) for path in filled]}
+
+
+def _write_templates(folder: Path, shop: Shop) -> tuple[list[Path], list[Path]]:
+    stages = tuple(stage for route in shop.routes.values() for stage in route)
+    return write_templates(folder, tuple(shop.machines), tuple(shop.stations), stages)
 
 
 def local_zone() -> str:

@@ -33,3 +33,15 @@ def test_an_empty_folder_of_logs_and_a_second_init_say_so(tmp_path, monkeypatch,
     assert "No log file in lab/logs." in calib("import lab/logs --shop lab")[2]
     assert "is a shop already" in calib("init lab")[2]
     assert "Did you mean Europe/London" in calib("init other --timezone Europe/Lodon")[2]
+
+
+def test_a_machine_that_came_later_is_offered_after_templates(tmp_path, monkeypatch, calib):
+    monkeypatch.chdir(tmp_path)
+    calib("init lab --timezone UTC")
+    shop = tmp_path / "lab" / "shop.toml"
+    shop.write_text(shop.read_text().replace('id = "mex1"', 'id = "mex9"'))
+    status, out, _ = calib("templates --shop lab")
+    assert status == 0
+    assert "lab/templates/logs.xlsx" in out
+    lists = load_workbook(tmp_path / "lab" / "templates" / "logs.xlsx")["lists"]
+    assert "mex9" in {cell for row in lists.values for cell in row}

@@ -11,6 +11,8 @@ import pytest
 from openpyxl import Workbook, load_workbook
 
 from calib.errors import LogFileError
+from calib.logs.columns import KINDS
+from calib.logs.how_to_fill import MEANING, example_csv
 from calib.logs.read_plan import read_plan
 from calib.logs.workbook import write_templates
 from calib.store.imports import import_files
@@ -77,11 +79,10 @@ def write(path, text):
 
 
 def test_templates_can_be_filled_and_imported(tmp_path):
-    files = write_templates(tmp_path, ("M1",), ("bench",))
+    files, _ = write_templates(tmp_path, ("M1",), ("bench",))
     assert sorted(path.name for path in files) == [
-        "bench_card.html", "builds.csv", "events.csv", "items.csv", "logs.xlsx", "stages.csv",
+        "bench_card.html", "builds.csv", "events.csv", "how_to_fill.md", "items.csv", "logs.xlsx", "stages.csv",
     ]  # fmt: skip
-    assert write_templates(tmp_path) == []
     path = tmp_path / "templates" / "logs.xlsx"
     book = load_workbook(path)
     assert book["stages"].data_validations.dataValidation
@@ -90,6 +91,41 @@ def test_templates_can_be_filled_and_imported(tmp_path):
     book.save(path)
     document = take_in(tmp_path, path)
     assert [(file["kind"], file["rows_new"]) for file in document["files"]] == [("builds", 1), ("stages", 1)]
+
+
+def test_templates_are_written_anew_where_nobody_has_filled_them(tmp_path):
+    written, _ = write_templates(tmp_path, ("M1",))
+    assert write_templates(tmp_path, ("M1", "M2"), stages=("vapour_smoothing",)) == (written, [])
+    workbook = tmp_path / "templates" / "logs.xlsx"
+    book = load_workbook(workbook)
+    assert {"M2", "vapour_smoothing"} <= {cell for row in book["lists"].values for cell in row}
+    book["stages"].append(["B1", None, "washing"])
+    book.save(workbook)
+    builds = tmp_path / "templates" / "builds.csv"
+    builds.write_text(builds.read_text() + "B1,VPP,M1,3\n")
+    before = workbook.read_bytes(), builds.read_bytes()
+    _, left = write_templates(tmp_path, ("M3",))
+    assert left == [builds, workbook]
+    assert (workbook.read_bytes(), builds.read_bytes()) == before
+
+
+def test_every_column_says_what_it_means_in_the_workbook_and_the_guide(tmp_path):
+    write_templates(tmp_path)
+    book = load_workbook(tmp_path / "templates" / "logs.xlsx")
+    guide = (tmp_path / "templates" / "how_to_fill.md").read_text(encoding="utf-8")
+    for kind, columns in KINDS.items():
+        assert [cell.comment.text for cell in book[kind][1]] == [MEANING[column.name] for column in columns]
+        assert all(f"- `{column.name}`: {MEANING[column.name]}" in guide for column in columns)
+    assert MEANING.keys() == {column.name for columns in KINDS.values() for column in columns}
+
+
+def test_the_examples_of_the_guide_would_come_in(tmp_path):
+    builds = example_csv("builds") + example_csv("builds").splitlines()[1].replace("B104", "B105") + "\n"
+    texts = [builds] + [example_csv(kind) for kind in ("stages", "items", "events")]
+    document = take_in(tmp_path, *(write(tmp_path / f"{place}.csv", text) for place, text in enumerate(texts)))
+    assert [(file["kind"], file["rows_new"]) for file in document["files"]] == [
+        ("builds", 2), ("stages", 3), ("items", 2), ("events", 1),
+    ]  # fmt: skip
 
 
 def test_the_bench_card_has_the_cautions_and_no_script(tmp_path):
