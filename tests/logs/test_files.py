@@ -148,7 +148,7 @@ def test_a_sheet_with_one_cell_far_from_its_table_is_refused(tmp_path, place):
     book.active.append(list(ROW))
     book.active.cell(*place, "x")
     book.save(path)
-    with pytest.raises(LogFileError, match="nearly all empty. Delete what stands far from its table"):
+    with pytest.raises(LogFileError, match=r"nearly all empty\. Delete what stands far from its table"):
         take_in(tmp_path, path)
 
 
