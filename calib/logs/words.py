@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from calib.records import STAGES
@@ -25,13 +26,17 @@ def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
     return f"{what}; did you mean {' or '.join(near)}?" if near else f"{what}; known stages: {', '.join(known)}"
 
 
+LIBRARYS_KIND = re.compile(r"^[\w ]*(Error|Exception): ")
+
+
 def library_says(error: Exception) -> str:
     """What a library says is wrong, as the end of a sentence of ours: one printable line, no full stop.
 
-    >>> library_says(ValueError("no type: \\x0f.\\nmore"))
+    >>> library_says(ValueError("Some Input Error: no type: \\x0f.\\nmore"))
     'no type: ?'
     """
     line = (str(error).strip().splitlines() or [type(error).__name__])[0][:200]
+    line = LIBRARYS_KIND.sub("", line)
     return "".join(letter if letter.isprintable() else "?" for letter in line).rstrip(" .:")
 
 
