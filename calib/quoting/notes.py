@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -30,11 +30,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if work.option.rides:
         closes = ", ".join(shop.machines[work.option.machines[0]].closes)
         warnings.append(f"Goes along in the build closed {closes}; minutes and cost are those of these parts alone.")
-    unknown = list(dict.fromkeys(work.steps.stage[np.isnan(work.steps.floor_min)]))
-    if unknown:
-        warnings.append(
-            f"{work.option.material}: the data sheet's least time of {_and(unknown).replace('_', ' ')} is not known."
-        )
+    warnings += unknown_floors(floors_not_known(work))
     owned = [shop.machines[name] for name in work.option.machines if name in shop.machines]
     if any(not machine.owned for machine in owned):
         warnings.append("A machine that the shop does not own: unlearned, so the range is wide.")
@@ -46,6 +42,23 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if chance >= 0.2:
         warnings.append(f"Chance that at least one build fails and is done again: {chance:.0%}; it is in the ranges.")
     return warnings
+
+
+def floors_not_known(work: Work) -> list[tuple[str, str]]:
+    """Material and stage of each step whose least time is not known."""
+    return [(work.option.material, stage) for stage in work.steps.stage[np.isnan(work.steps.floor_min)]]
+
+
+def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:
+    """A sentence for each material of which the data sheet's least times are not known; found : material, stage.
+
+    >>> unknown_floors([("pa12", "cool_down"), ("pa12", "cool_down")])
+    ["pa12: the data sheet's least time of cool down is not known."]
+    """
+    stages_of: dict[str, dict[str, None]] = {}
+    for material, stage in found:
+        stages_of.setdefault(material, {})[stage.replace("_", " ")] = None
+    return [f"{name}: the data sheet's least time of {_and(own)} is not known." for name, own in stages_of.items()]
 
 
 def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> list[str]:

@@ -37,10 +37,34 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
             shown += [_stage_table(option), *_per_day(option)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
-    shown += [f"Note: {text}" for text in (*(options[0].get("warnings") or ()), *later)]
-    shown += [f"Caution ({_stages(one['stages'])}): {one['text']}" for one in options[0].get("cautions") or ()]
+    shown += [*_warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options)]
     shown.append(f"{basis(options[0])} Good until {short_day(doc['valid_until'], doc['start'])}.{_number(doc)}")
     return as_text(*shown, width=WIDTH)
+
+
+def _warning_lines(options: Sequence[Document]) -> list[str]:
+    """What is said of the soonest option of each process, each sentence once."""
+    said: dict[str, str] = {}
+    for option in first_of_each(options):
+        for text in option.get("warnings") or ():
+            said.setdefault(text, "Note" if option is options[0] else f"Note ({option['process']})")
+    return [f"{who}: {text}" for text, who in said.items()]
+
+
+def caution_lines(options: Sequence[Document]) -> list[str]:
+    """The cautions of every process on offer, each once, with the stages that it is for; the soonest's come first."""
+    offered, stages_of = first_of_each(options), dict[str, dict[str, str]]()
+    for option in offered:
+        for one in option.get("cautions") or ():
+            stages_of.setdefault(one["text"], {})[option["process"]] = _stages(one["stages"])
+    return [f"Caution ({_for_whom(own, len(offered))}): {text}" for text, own in stages_of.items()]
+
+
+def _for_whom(stages_of: Mapping[str, str], offered: int) -> str:
+    """Stages by process; the process is not said where it is the only one, or where all have the same."""
+    if len(stages_of) == offered and len(set(stages_of.values())) == 1:
+        return next(iter(stages_of.values()))
+    return "; ".join(f"{process} {stages}" for process, stages in stages_of.items())
 
 
 def _pose_lines(options: Sequence[Document]) -> list[str]:

@@ -179,6 +179,10 @@ FLOOR_OF_STAGE = {
     "post_curing": "cure_floor_min",
     "rinsing": "rinse_floor_min",
 }
+FIRST_THEN = (
+    ("cool_down", "breakout"),
+    ("drying", "post_curing"),
+)  # powder cools before it is opened, resin dries first
 
 # What a station may state: it overrides the rates of its stages.
 STATION_KEYS: tuple[Key, ...] = (

@@ -6,10 +6,11 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from calib.records import ROUTES
 from calib.shop.check import Problems
-from calib.shop.keys import FLOOR_KEYS
+from calib.shop.keys import FLOOR_KEYS, FLOOR_OF_STAGE
 from calib.shop.model import Shop
-from calib.shop.read_shop import FILE, read_text, shop_from_data
+from calib.shop.read_shop import FILE, read_text, shop_from_data, shop_from_text
 from calib.toml_lines import parse_toml
 
 BY_ID = ("machine", "material", "station", "crew")
@@ -26,6 +27,7 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     """
     base_text = _text(shop_text_or_path)
     patch_text = _text(patch_toml)
+    shop_from_text(base_text)  # says what is wrong with the shop file itself
     base, base_lines = parse_toml(base_text)
     patch, patch_lines = parse_toml(patch_text, "the patch")
     problems = Problems(patch_lines, "the patch")
@@ -65,26 +67,35 @@ def _deeper(table: dict[str, Any], key: str, value: Any) -> Any:
 def _merged_by_id(
     name: str, base: list[dict[str, Any]], patch: list[dict[str, Any]], problems: Problems
 ) -> list[dict[str, Any]]:
-    entries = {entry.get("id"): entry for entry in base}
+    entries = {_id(entry): entry for entry in base}
     for index, change in enumerate(patch):
-        known = entries.get(change.get("id"))
+        one = _id(change)
+        known = entries.get(one)
         if change.get("remove"):
             if known is None:
-                ids = ", ".join(str(one) for one in entries)
-                problems.add((name, index), f'there is no {name} "{change.get("id")}" to remove. Known: {ids}.')
-            entries.pop(change.get("id"), None)
+                problems.add((name, index), f'there is no {name} "{one}" to remove. Known: {", ".join(entries)}.')
+            entries.pop(one, None)
         else:
             stated = {key: value for key, value in change.items() if key != "remove"}
-            entries[change.get("id")] = {**(known or {}), **stated}
+            entries[one] = {**(known or {}), **stated}
     return list(entries.values())
 
 
+def _id(entry: dict[str, Any]) -> str:
+    return str(entry.get("id")).strip()
+
+
 def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Problems) -> None:
-    """A floor may rise, and be stated where it was unknown; it never falls, nor goes away."""
-    before = {entry.get("id"): entry for entry in base.get("material", []) if isinstance(entry, dict)}
+    """A floor may rise, and be stated where it was unknown; it never falls, nor goes away, nor does its stage."""
+    for process in ROUTES:
+        old, new = (_route(data, process) for data in (base, merged))
+        for stage in FLOOR_OF_STAGE:
+            if stage in old and stage not in new:
+                problems.add(("routes", process), f'"{stage}" is left out, and has a least time. No what-if does that.')
+    before = {_id(entry): entry for entry in base.get("material", [])}
     for entry in merged.get("material", []):
         for key in FLOOR_KEYS:
-            old, new = before.get(entry.get("id"), {}).get(key), entry.get(key)
+            old, new = before.get(_id(entry), {}).get(key), entry.get(key)
             if not isinstance(old, int | float):
                 continue
             gone = not isinstance(new, int | float)
@@ -95,3 +106,10 @@ def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Proble
                     f'material "{entry.get("id")}", {key}: {told} goes under the data sheet\'s {old:g}. '
                     "No what-if does; change the shop file if the data sheet has changed.",
                 )
+
+
+def _route(data: dict[str, Any], process: str) -> tuple[str, ...] | list[str]:
+    """What a file states, whether in a list or alone; else the table's, also where it is neither (told elsewhere)."""
+    table = data.get("routes")
+    stated = table.get(process) if isinstance(table, dict) else None
+    return [stated] if isinstance(stated, str) else stated if isinstance(stated, list) else ROUTES[process]

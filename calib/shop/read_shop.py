@@ -100,7 +100,7 @@ class _Reader:
             materials=materials,
             stations=self._by_id("station", lambda table, path: self._station(table, path, rates)),
             crews=self._by_id("crew", lambda table, path: self._crew(table, path, rates)),
-            routes=self._routes(rates),
+            routes=self._routes(rates, materials),
             always_logged=self._always_logged(rates),
             rates=rates,
             **self._people(),
@@ -301,7 +301,7 @@ class _Reader:
                 self.problems.add(path, "a stage of your own needs start_min, per_part_min or recipe_min.")
         return rates
 
-    def _routes(self, rates: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    def _routes(self, rates: Mapping[str, Any], materials: Mapping[str, Material]) -> dict[str, tuple[str, ...]]:
         table = self.one("routes")
         self.problems.known_keys(table, (*PROCESSES, "always_logged"), ("routes",))
         routes = dict(ROUTES)
@@ -310,7 +310,19 @@ class _Reader:
                 routes[process] = self._stages(table[process], ("routes", process), rates)
                 if "printing" not in routes[process]:
                     self.problems.add(("routes", process), 'a route needs "printing".')
+                own = [material for material in materials.values() if material.process == process]
+                self._check_safe(routes[process], own, ("routes", process))
         return routes
+
+    def _check_safe(self, route: tuple[str, ...], materials: list[Material], path: Path) -> None:
+        """A route holds every stage that has a floor, and nothing is opened or heated before it may be."""
+        for stage, key in keys.FLOOR_OF_STAGE.items():
+            floored = [material.id for material in materials if material.floors.get(key)]
+            if floored and stage not in route:
+                self.problems.add(path, f'"{stage}" is missing: material "{floored[0]}" states {key}. Add it.')
+        for first, then in keys.FIRST_THEN:
+            if first in route and then in route and route.index(first) > route.index(then):
+                self.problems.add(path, f'"{then}" stands before "{first}". Put it behind.')
 
     def _always_logged(self, rates: Mapping[str, Any]) -> tuple[str, ...]:
         return self._stages(self.one("routes").get("always_logged", []), ("routes", "always_logged"), rates)

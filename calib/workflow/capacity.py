@@ -23,7 +23,7 @@ from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.parts import with_parts
-from calib.workflow.predict import stage_rows
+from calib.workflow.predict import floor_warnings, stage_rows
 
 Progress = Callable[[str], None]
 WEEKS = 4.0
@@ -64,7 +64,11 @@ def find_capacity(
         "resources": today,
         "changed": resource_loads(demand, changed, fitted) if changed else None,
         "bottleneck": today[0]["resource"] if today else None,
-        "warnings": [*fitted.warnings, *_unknown_machines(demand.builds, shop)],
+        "warnings": [
+            *fitted.warnings,
+            *_unknown_machines(demand.builds, shop),
+            *floor_warnings(stage_rows(demand.builds, changed or shop, fitted), changed or shop),
+        ],
     }
 
 

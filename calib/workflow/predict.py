@@ -13,6 +13,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.errors import LogFileError, UsageError
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
+from calib.quoting.notes import unknown_floors
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
@@ -48,7 +49,7 @@ def predict_plan(
         "predictions": table.to_dict("records"),
         "out": str(out) if out else None,
         "rows_set_aside": set_aside,
-        "warnings": [*fitted.warnings, *name_warnings(builds, shop)],
+        "warnings": [*fitted.warnings, *name_warnings(builds, shop), *floor_warnings(rows, shop)],
     }
 
 
@@ -60,6 +61,20 @@ def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
         own = {name: one.process for name, one in known.items()}  # type: ignore[attr-defined]
         told += strange_names(column, groups.itertuples(index=False, name=None), own)
     return told
+
+
+def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
+    """A sentence for each material of which a least time is not known; rows : as of ``stage_rows``."""
+    unknown = rows.loc[rows["floor_min"].isna(), ["material", "machine", "stage"]].drop_duplicates()
+    return unknown_floors(
+        (str(material) if pd.notna(material) and material else _first_material(machine, shop), stage)
+        for material, machine, stage in unknown.itertuples(index=False, name=None)
+    )
+
+
+def _first_material(machine: str, shop: Shop) -> str:
+    own = shop.machines[machine].materials if machine in shop.machines else ()
+    return own[0] if own else f"material of {machine}"
 
 
 def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.quoting.flow import spread_over, turnaround_min
+from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import iso, value_range
@@ -27,7 +28,7 @@ from calib.store.runs import find_runs
 from calib.workflow.capacity import WEEKS, logged_demand, resource_loads
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.order import OrderLine, is_order, read_order
-from calib.workflow.predict import stage_rows
+from calib.workflow.predict import floor_warnings, stage_rows
 from calib.workflow.queue import find_queue
 from calib.workflow.quote import early_start, known_finish, learned_of, quote_request, read_meshes
 
@@ -79,7 +80,12 @@ def what_if_order(
         "options": compared(before, after),
         "out": out,
         "on_site": on_site(today, changed, [stage for one in after for stage in one.work.route]),
-        "warnings": [*fitted.warnings, *early_start(request, fitted), *_not_owned(changed)],
+        "warnings": [
+            *fitted.warnings,
+            *early_start(request, fitted),
+            *unknown_floors(pair for one in after for pair in floors_not_known(one.work)),
+            *_not_owned(changed),
+        ],
     }
 
 
@@ -140,7 +146,7 @@ def what_if_weeks(
         minutes.append(min(plans, key=lambda plan: float(plan.mean())))
     progress("")
     process = builds["process"].to_numpy()
-    stages = stage_rows(builds, today, fitted)["stage"].unique()
+    rows = stage_rows(builds, changed, fitted)
     return {
         "demand": demand.said,
         "builds": len(builds),
@@ -152,8 +158,8 @@ def what_if_weeks(
         ],
         "resources": {name: resource_loads(demand, shop, fitted) for name, shop in
                       (("today", today), ("changed", changed))},
-        "on_site": on_site(today, changed, list(stages)),
-        "warnings": [*fitted.warnings, *_not_owned(changed)],
+        "on_site": on_site(today, changed, list(rows["stage"].unique())),
+        "warnings": [*fitted.warnings, *_not_owned(changed), *floor_warnings(rows, changed)],
     }  # fmt: skip
 
 

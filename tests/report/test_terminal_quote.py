@@ -17,6 +17,24 @@ def test_the_terminal_says_what_to_promise_and_why():
     assert "calib accept Q00007" in text
 
 
+def test_cautions_and_warnings_of_every_process_on_offer_are_told_once():
+    hot, dust = {"stages": ["printing"], "text": "Hot."}, {"stages": ["breakout"], "text": "Dust."}
+    options = [
+        option("VPP", "vpp1", cautions=[hot], warnings=["a"]),
+        option("PBF", "pbf1", cautions=[hot, dust], warnings=["a", "b"]),
+        option("PBF", "pbf2", cautions=[hot, dust], warnings=["c"]),
+    ]
+    lines = show_quote(quote_document(options=options)).splitlines()
+    assert [line for line in lines if line.startswith("Caution")] == [
+        "Caution (printing): Hot.", "Caution (PBF breakout): Dust.",
+    ]  # fmt: skip
+    assert [line for line in lines if line.startswith("Note")] == [
+        "Note: a",
+        "Note (PBF): b",
+        "Note: Not judged: strength.",
+    ]
+
+
 def test_an_assumed_unit_is_said_first():
     doc = quote_document(notes=["Not judged: heat.", "The file states no unit; its numbers may be inch."])
     assert show_quote(doc).splitlines()[0].startswith("The file states no unit")

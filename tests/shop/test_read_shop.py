@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import ShopFileError
-from calib.records import PROCESSES, STAGES
+from calib.records import PROCESSES, ROUTES, STAGES
 from calib.shop import keys
 from calib.shop.patch import patched
 from calib.shop.read_shop import read_shop, shop_from_data, shop_from_text
@@ -86,6 +86,13 @@ BAD = [
     (HEAD + "[rates.sandign]\nlearning = 0.9", "needs start_min, per_part_min or recipe_min"),
     (HEAD + "[routes]\nMEX = ['file_prep']", 'a route needs "printing"'),
     (HEAD + "[routes]\nMEX = ['printing', 'sandign']", 'Did you mean "sanding"?'),
+    (HEAD + "[routes]\nPBF = ['printing', 'breakout', 'cool_down']", '"breakout" stands before "cool_down"'),
+    (HEAD + "[routes]\nVPP = ['printing', 'post_curing', 'drying']", '"post_curing" stands before "drying"'),
+    (
+        HEAD + "[routes]\nPBF = ['printing']\n[[material]]\nid = 'm'\nprocess = 'PBF'\ncool_floor_min = 3\n"
+        "floor_source = 's'",
+        '"cool_down" is missing: material "m" states cool_floor_min',
+    ),
     (HEAD + "[[machine]]\nid = 'a'\nprocess = 'MEX'\nbuild_mm = [9, 9, 9]\nmaterials = ['gold']", "no material"),
     (HEAD + "[[machine]]\nid = 'a'\nprocess = 'MEX'\nbuild_mm = [9, 9, 9]\nlights_out = 1", "neither true nor false"),
     (HEAD + "[[machine]]\nid = 'a'\nprocess = 'PBF'\nbuild_mm = [9, 9, 9]\ncloses = ['Tuesday 4 pm']", '"Tue 16:00"'),
@@ -218,8 +225,36 @@ def test_no_patch_goes_under_a_floor():
     with pytest.raises(ShopFileError, match="goes under the data sheet's 20"):
         patched(floored, FLOOR.replace("30", "10"))
     again = '[[material]]\nid = "resin"\nremove = true\n[[material]]\nid = "resin"\nprocess = "VPP"\n'
-    with pytest.raises(ShopFileError, match="cure_floor_min: not stated goes under the data sheet's 20"):
-        patched(floored, again)
+    for other in (again, again.replace('id = "resin"\nprocess', 'id = " resin"\nprocess')):
+        with pytest.raises(ShopFileError, match="cure_floor_min: not stated goes under the data sheet's 20"):
+            patched(floored, other)
+
+
+@pytest.mark.parametrize(("process", "stage"), [("PBF", "cool_down"), ("VPP", "washing"), ("VPP", "post_curing")])
+def test_no_patch_leaves_out_a_stage_that_has_a_floor(process, stage):
+    short = ", ".join(f'"{one}"' for one in ROUTES[process] if one != stage)
+    with pytest.raises(ShopFileError, match=f'"{stage}" is left out, and has a least time'):
+        patched(BASE, f"[routes]\n{process} = [{short}]\n")
+
+
+@pytest.mark.parametrize(
+    "patch",
+    [
+        "[[machine]]\nid = [1]\n",
+        "[[machine]]\nlayer_mm = 0.1\n",
+        "[routes]\nPBF = 3\n",
+        "routes = 3\n",
+        "[[material]]\nid = {a = 1}\n",
+    ],
+)
+def test_a_patch_of_wrong_types_is_a_sentence(patch):
+    with pytest.raises(ShopFileError, match="problem"):
+        patched(BASE, patch)
+
+
+def test_what_is_wrong_with_the_shop_file_is_told_before_its_patch():
+    with pytest.raises(ShopFileError, match="routes: 3 is not a table"):
+        patched("routes = 3\n" + BASE, FLOOR)
 
 
 def test_a_patch_that_removes_nothing_or_misspells():

@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from calib.cli.app import run
 from calib.report.terminal_capacity import show_capacity
+from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.pieces import find_yields
 from calib.workflow.capacity import find_capacity
 from calib.workflow.pieces import piece_notes
+from calib.workflow.predict import predict_plan
+from calib.workflow.routes import route_of
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +64,36 @@ def test_more_than_a_machine_can_do_is_said_and_a_second_one_helps(lab, plan, tm
 
 def test_machines_that_the_shop_lacks_are_named(lab, plan):
     assert any("mex9" in text for text in find_capacity(lab, plan(2, "mex9"))["warnings"])
+
+
+@pytest.mark.parametrize("patch", [None, "[[crew]]\nid = 'lab'\nsize = 3\n"])
+def test_least_times_that_are_not_known_are_named_in_capacity_and_predictions(lab, tmp_path, patch):
+    plan, changes = tmp_path / "plan.csv", tmp_path / "patch.toml"
+    plan.write_text("build_id,process,machine,parts,material\nP1,PBF,pbf1,20,\nP2,VPP,vpp1,2,resn\n", encoding="utf-8")
+    changes.write_text(patch or "", encoding="utf-8")
+    told = [
+        "pa12: the data sheet's least time of cool down is not known.",
+        "resn: the data sheet's least time of washing, drying and post curing is not known.",
+    ]
+    for doc in (predict_plan(lab, plan), find_capacity(lab, plan, patch=changes if patch else None)):
+        assert sorted(text for text in doc["warnings"] if "data sheet" in text) == told
+
+
+def test_logs_that_leave_out_a_stage_with_a_floor_do_not_take_it_off_the_route(lab):
+    rare, usual = ["cool_down", "washing", "powder_recovery"], ["printing", "breakout", "packing"]
+    logged = pd.DataFrame(
+        [
+            {"process": process, "material": "", "finish": "", "stage": stage, "builds": 20, "share": share}
+            for process in ("PBF", "VPP")
+            for share, stages in ((0.1, rare), (1.0, usual))
+            for stage in stages
+        ]
+    )
+    shop = read_shop(lab)
+    powder, resin = (route_of(process, "", "", False, shop, logged) for process in ("PBF", "VPP"))
+    assert "cool_down" in powder
+    assert "washing" in resin
+    assert "powder_recovery" not in powder
 
 
 def test_pieces_follow_the_yield_that_is_given(lab, capsys):
