@@ -5,9 +5,10 @@ from __future__ import annotations
 import csv
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 from pathlib import Path
 
 from calib.errors import LogFileError
@@ -59,15 +60,20 @@ def look_at(path: Path) -> tuple[list[Seen], tuple[str, ...]]:
     Raises LogFileError when it is no table, or has no rows.
     """
     with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        table = read_tables(path, Mapping(kind="stages"), Path(work), direct=False)[0]
-        with table.csv.open(encoding="utf-8", newline="") as opened:
-            rows = [row for _, row in zip(range(LOOKED_AT), csv.DictReader(opened), strict=False)]
+        tables = read_tables(path, Mapping(kind="stages"), Path(work), direct=False)
+        rows = list(islice(_rows(table.csv for table in tables if table.names == tables[0].names), LOOKED_AT))
     if not rows:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")
     if all(row[FAULT] for row in rows):
         raise LogFileError(f"{path} is no table of text.", "Is it a log at all? Export it as CSV or XLSX.")
     names = [name for name in rows[0] if name not in (LINE, FAULT)]
-    return [Seen(name, tuple(row[name].strip() for row in rows)) for name in names], table.notes
+    return [Seen(name, tuple(row[name].strip() for row in rows)) for name in names], tables[0].notes
+
+
+def _rows(files: Iterable[Path]) -> Iterator[dict[str, str]]:
+    for file in files:
+        with file.open(encoding="utf-8", newline="") as opened:
+            yield from csv.DictReader(opened)
 
 
 def named(columns: Iterable[Seen], name: str) -> Seen:

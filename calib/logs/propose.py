@@ -334,14 +334,12 @@ def _say_words_of(
     for word, count in Counter(cell.lower() for cell in column.filled).most_common(MOST_WORDS):
         ours, rows = known(word), f"{count} {'row' if count == 1 else 'rows'}"
         if not ours:
-            plan.say(
-                section,
-                spelled[word],
-                "",
-                f"{rows}; one of {', '.join(allowed)}",
-                f'what is "{spelled[word]}" ({rows})?',
-                True,
+            which = (
+                f"; one of {', '.join(allowed)}"
+                if not any(line.section == section and line.off for line in plan.lines)
+                else ""
             )
+            plan.say(section, spelled[word], "", rows + which, f'what is "{spelled[word]}" ({rows})?', off=True)
         elif ours.lower() != word:
             why, ask = why_stage(word, ours) if section == "stages" else ("", "")
             question = f'is "{spelled[word]}" ({rows}) {ours}? {ask}' if ask else ""

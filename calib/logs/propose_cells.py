@@ -38,8 +38,8 @@ def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
     texts : our name -> what stands in its cells, joined where a stamp is made of several
     """
     day, month = (_order(name, days, texts) for name, days in (("day first", DAY_FIRST), ("month first", MONTH_FIRST)))
-    if not any([*day.formats.values(), *month.formats.values()]):
-        return day, "", ""
+    if day.formats == month.formats:
+        return day, "the year first" if any(day.formats.values()) else "", ""
     if day.left != month.left:
         best, other = sorted((day, month), key=lambda order: order.left)
         wrong = [cell for name, cells in other.unread.items() for cell in cells if cell not in best.unread[name]]

@@ -83,10 +83,14 @@ def fits(column: Seen, ours: Column) -> bool:
 def _by_heading(columns: list[Seen], kind: str) -> dict[str, Match]:
     """The surest pairs first; each column once."""
     pairs = []
+    elsewhere = {column.name for columns in KINDS.values() for column in columns} - {
+        column.name for column in KINDS[kind]
+    }
     for place, column in enumerate(columns):
+        best = max(worth(column, name)[0] for name in elsewhere)
         for ours in KINDS[kind]:
             sure, why = worth(column, ours.name)
-            if sure == OWN or (sure and fits(column, ours)):
+            if sure == OWN or (sure and sure >= min(best, EXACT) and fits(column, ours)):
                 pairs.append((sure, bool(column.filled), -place, ours.name, column.name, why))
     found: dict[str, Match] = {}
     used: set[str] = set()

@@ -157,10 +157,9 @@ def _tables(
         from calib.logs.workbook_file import sheets
 
         found = list(sheets(path, mapping, shown))
-        for name, header, sheet_rows in found:
+        for name, header, sheet_rows, notes in found:
             sheet = "" if len(found) == 1 else f"#{name}"
-            notes = (header.note,) if header.note else ()
-            yield replace(_written(shown + sheet, header.names, sheet_rows, mapping, work, notes), sheet=sheet)
+            yield replace(_written(shown + sheet, header, sheet_rows, mapping, work, notes), sheet=sheet)
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
         from calib.logs.json_lines import json_rows
 

@@ -52,7 +52,7 @@ _HEADINGS = {
     "part_volume_cm3": "volume, part volume, volumen, teilevolumen",
     "material_g": "weight, grams, mass, material used, filament used, gewicht, masse, verbrauch, poids, peso, masa, gramos",
     "material_ml": "ml, millilitres, resin used, harzmenge, harzverbrauch",
-    "announced_min": "estimate, estimated time, print time, planned time, estimated duration, druckzeit, geplante zeit, schatzung, "
+    "announced_min": "estimate, est time, est duration, estimated, estimated time, print time, planned time, estimated duration, druckzeit, geplante zeit, schatzung, "
     "temps estime, duree estimee, temps d impression, tiempo estimado, tiempo de impresion",
     "part_file": "file, file name, filename, model, datei, dateiname, modell, bauteil, fichier, modele, archivo, fichero, modelo",
     "paused_min": "pause, paused, break, interruption, pausen, unterbrechung, pausa, interrupcion",

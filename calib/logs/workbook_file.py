@@ -28,8 +28,10 @@ ROW_LIMIT = 1 << 20  # rows of a sheet in every spreadsheet program
 STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
 
 
-def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[str, Header, list[Row]]]:
-    """Name, header and rows of each sheet that is a log; of the sheet that the mapping names, if it names one."""
+def sheets(
+    path: Path, mapping: Mapping | None, shown: str
+) -> Iterator[tuple[str, tuple[str, ...], list[Row], tuple[str, ...]]]:
+    """Name, header, rows and notes of each sheet that is a log; of the sheet that the mapping names, if it names one."""
     book = _opened(path, shown)
     wanted = mapping.sheet if mapping else None
     if wanted and wanted not in book.sheet_names:
@@ -43,11 +45,22 @@ def sheets(path: Path, mapping: Mapping | None, shown: str) -> Iterator[tuple[st
             found.append((name, header, cells))
     if not found:
         raise LogFileError(f"{shown} has no filled sheet.", "It needs a line of column names and rows below it.")
-    likeliest = max(found, key=lambda one: one[1].worth)
-    logs = [one for one in found if kind_of(map(plain_name, one[1].names))] or [likeliest]
+    likeliest = max(found, key=lambda one: one[1].worth)[1]
+    logs = [one for one in found if kind_of(map(plain_name, one[1].names))]
+    others: list[str] = []
+    if mapping or not logs:
+        logs = [one for one in found if _is_alike(one[1], likeliest, mapping)]
+        others = [f'"{one[0]}"' for one in found if one not in logs and len(one[2]) > one[1].line]
     filled = [one for one in logs if len(one[2]) > one[1].line] or logs[:1]
     for name, header, cells in filled:
-        yield name, header, list(_rows(cells, header))
+        notes = (header.note, f"not read as this log: sheet {', '.join(others)}" if others else "")
+        yield name, header.names, list(_rows(cells, header)), tuple(note for note in notes if note)
+
+
+def _is_alike(header: Header, likeliest: Header, mapping: Mapping | None) -> bool:
+    """Whether a sheet is as the likeliest one, or has all columns that the mapping names."""
+    theirs = mapping.source_names if mapping else frozenset()
+    return header.names == likeliest.names or bool(theirs and theirs <= set(header.names))
 
 
 def _opened(path: Path, shown: str) -> Any:

@@ -167,7 +167,6 @@ def _proposal_tables(lines: Iterable[Document]) -> Iterator[RenderableType]:
 
 
 def _trial_lines(trial: dict[str, Any]) -> list[RenderableType]:
-    (file,) = trial["files"][:1]
     told = {
         "new": "new",
         "corrected": "corrected",
@@ -175,9 +174,10 @@ def _trial_lines(trial: dict[str, Any]) -> list[RenderableType]:
         "held": "waiting for their build",
         "quarantined": "set aside",
     }
-    fates = ", ".join(f"{file[f'rows_{name}']} {word}" for name, word in told.items() if file[f"rows_{name}"])
-    line = f"Tried without storing: {count(file['rows_read'], 'row')} read: {fates or 'nothing'}."
-    unused = file["kept_columns"]
+    sums = {name: sum(file[f"rows_{name}"] for file in trial["files"]) for name in ("read", *told)}
+    fates = ", ".join(f"{sums[name]} {word}" for name, word in told.items() if sums[name])
+    line = f"Tried without storing: {count(sums['read'], 'row')} read: {fates or 'nothing'}."
+    unused = dict.fromkeys(name for file in trial["files"] for name in file["kept_columns"])
     return [
         line,
         *set_aside_lines(trial),

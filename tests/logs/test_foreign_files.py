@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import datetime
 
 import foreign_files
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from written_tables import ods
 
+from calib.logs.mapping import Mapping, parsed
 from calib.logs.propose import propose_mapping
+from calib.logs.propose_cells import CLOCKS, DAY_FIRST, MONTH_FIRST, YEAR_FIRST, decimal_of, formats_of
+from calib.logs.text_file import Row
 from calib.store.imports import import_files
 from calib.store.log_files import as_text_file
 from calib.store.open_store import open_store
@@ -143,3 +150,46 @@ def test_what_is_not_known_is_asked_and_left_out(tmp_path):
     assert tomllib.loads(proposal["toml"])["stages"] == {"wash + cure": "washing+post_curing"}
     assert any('what is "frobnicate" (1 row)?' in question for question in proposal["unsure"])
     assert any('is "wash + cure" (1 row) washing+post_curing?' in question for question in proposal["unsure"])
+
+
+def test_all_sheets_of_one_kind_are_read_and_those_left_out_are_named(tmp_path):
+    header = ["Job", "Task", "Began", "Done at"]
+    rows = [["K-1", "wash", "2026-01-05 08:00", "2026-01-05 08:20"]]
+    later = [["K-2", "sand", "2026-02-05 08:00", "2026-02-05 08:30"]]
+    log = ods(
+        tmp_path / "year.ods", {"Read me": [["How to"], ["Ask first"]], "Jan": [["January"], header, *rows], "Feb": [header, *later]}
+    )
+    proposal = proposed(log)
+    assert tomllib.loads(proposal["toml"])["stages"] == {"wash": "washing", "sand": "sanding"}
+    assert 'not read as this log: sheet "Read me"' in proposal["notes"]
+    runs, document = runs_under(tmp_path, log, proposal["toml"], ["K-1", "K-2"])
+    assert sorted(runs["work_min"]) == [20, 30]
+    assert any('Jan: not read as this log: sheet "Read me".' in warning for warning in document["warnings"])
+
+
+moments = st.datetimes(datetime(1995, 1, 1), datetime(2060, 1, 1)).map(lambda at: at.replace(second=0, microsecond=0))
+
+
+@given(
+    st.lists(moments, min_size=1, max_size=12),
+    st.sampled_from([*DAY_FIRST, *MONTH_FIRST, *YEAR_FIRST]),
+    st.sampled_from([clock for clock in CLOCKS if clock]),
+)
+@settings(max_examples=40, deadline=None)
+def test_stamps_of_any_format_are_read_back_or_asked_about(stamps, day, clock):
+    cells = [stamp.strftime(day + clock) for stamp in stamps]
+    order, _, ask = formats_of({"started_at": cells})
+    assert ask or [parsed(cell, order.formats["started_at"]) for cell in cells] == stamps
+
+
+@given(st.lists(st.integers(1, 10**7), min_size=1, max_size=9), st.integers(1, 4), st.booleans(), st.booleans())
+@settings(max_examples=80, deadline=None)
+def test_numbers_of_either_decimal_mark_are_read_back_or_asked_about(numbers, places, comma, thousands):
+    numbers = [number / 10**places for number in numbers]
+    cells = [f"{number:{',' if thousands else ''}.{places}f}" for number in numbers]
+    if comma:
+        cells = [cell.translate(str.maketrans(",.", ".,")) for cell in cells]
+    decimal, _, ask = decimal_of(cells)
+    mapping = Mapping(kind="stages", decimal=decimal)
+    _, read = mapping.apply("x", ("work_min",), [Row(1, [cell]) for cell in cells])
+    assert ask or [float(row.cells[0]) for row in read] == pytest.approx(numbers)
