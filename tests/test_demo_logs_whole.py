@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from calib.cli.app import run
 from calib.locate import shipped_folder
 
 pytestmark = pytest.mark.slow
@@ -47,6 +48,12 @@ def drift(lab, fitted) -> dict:
     from calib.workflow.drift import find_drift
 
     return find_drift(lab)
+
+
+def test_a_drift_is_status_0_and_1_with_strict(lab, drift, capsys):
+    assert any(stage["state"] == "drifting" for stage in drift["stages"])
+    assert run(["drift", "--shop", str(lab)]) == 0
+    assert run(["drift", "--strict", "--shop", str(lab)]) == 1
 
 
 def test_every_row_is_one_of_five(imported):
