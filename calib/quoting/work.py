@@ -12,6 +12,10 @@ from calib.quoting.options import Option
 from calib.quoting.schedule import SPENT_ON_FAILURE, Job
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
 
+LONGEST_MIN = (
+    100 * 24 * 60.0
+)  # the log of a longer run is set aside; one draw of thousands beyond it stopped every quote
+
 
 @dataclass(eq=False)
 class Work:
@@ -71,6 +75,7 @@ def _draw(option: Option, asked: Asked, luck: Luck) -> Work:
         for row in range(own.start, own.stop):
             scores = luck.place(steps.process[row], name, steps.stage[row])
             scores.minutes(steps.log_quantiles[row], steps.slopes[row], out=minutes[row])
+    np.minimum(minutes, np.maximum(steps.usual_min, LONGEST_MIN)[:, None], out=minutes)
     np.maximum(minutes, np.nan_to_num(steps.floor_min)[:, None], out=minutes)
     for name, own in place.items():
         for row in range(own.start, own.stop):

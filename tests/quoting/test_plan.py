@@ -35,6 +35,21 @@ def test_one_machine_no_calendar_no_spread_is_the_sum(box, always_open, request_
     assert found["first_part_h"] == found["lead_time_h"]
 
 
+class Unsure(Calibrator):
+    """One run of packing that was 100 times its baseline, and no other: as a forgotten timer teaches it."""
+
+    def predict(self, rows, quantiles=(0.1, 0.5, 0.9)):
+        return super().predict(rows.assign(prior_sd=rows["prior_sd"].where(rows["stage"] != "packing", 5.0)), quantiles)
+
+
+def test_a_stage_of_which_next_to_nothing_is_known_stops_no_quote(box, shop, request_for):
+    asked = request_for(3, processes=("MEX",))
+    found = option_of(quote(asked, shop, [box], Learned(Unsure(), Waits(), Failures()), draws=4000), "mex1")
+    packing = next(one for one in found["stages"] if one["stage"] == "packing")
+    assert packing["p90_min"] > 100 * packing["p50_min"]
+    assert found["lead_time_h"]["p90"] < 100 * 24 * 5
+
+
 def test_two_builds_in_a_row_by_hand(box, always_open, request_for, certain, plain_physics):
     # one plate more: the second build is set up when the first has left the machine
     one = option_of(quote(request_for(1), always_open, [box], Learned(certain), draws=50), "mex1")
