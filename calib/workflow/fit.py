@@ -28,6 +28,7 @@ from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, redo_rows, wait_rows
+from calib.workflow.times import check_year
 
 Progress = Callable[[str], None]
 
@@ -101,6 +102,7 @@ def end_of_day(text: str, timezone: str) -> pd.Timestamp:
         day = date.fromisoformat(text)
     except ValueError:
         raise UsageError(f'"{text}" is not a date.', "Write it as YYYY-MM-DD, e.g. 2026-11-20.") from None
+    check_year(day, text)
     return pd.Timestamp(datetime.combine(day, time(23, 59, 59), ZoneInfo(timezone))).tz_convert("UTC")
 
 
@@ -115,7 +117,7 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
     if learned.rows.empty:
         raise TooFewRunsError(
             f"No run had ended by {horizon.date()} that could be learned from.",
-            f"Left out: {dict(learned.left_out)}. Name a later day, or import more logs.",
+            f"Left out: {', '.join(f'{count} {why}' for why, count in learned.left_out.items()) or 'none'}. Name a later day, or import more logs.",
         )
     return learned
 

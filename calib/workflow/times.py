@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
 from calib.errors import UsageError
+from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR
+
+
+def check_year(day: date, text: str) -> None:
+    """UsageError for a day whose year no log could have: sums of times overflow far out."""
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise UsageError(f'"{text}" is not between the years {FIRST_YEAR} and {LAST_YEAR}.', "Write 2026-12-04.")
 
 
 def moment(text: str, zone: ZoneInfo, whole_day_ends: bool = False) -> datetime:
@@ -22,6 +29,7 @@ def moment(text: str, zone: ZoneInfo, whole_day_ends: bool = False) -> datetime:
         read = datetime.fromisoformat(text.strip())
     except ValueError:
         raise UsageError(f'"{text}" is not a date or time.', "Write 2026-12-04 or 2026-12-04T15:00.") from None
+    check_year(read, text)
     if whole_day_ends and len(text.strip()) <= 10:
         read = datetime.combine(read.date(), time(23, 59, 59))
     local = read if read.tzinfo else read.replace(tzinfo=zone)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 
 def test_predict_shows_each_build_and_warns_of_strange_machines(lab, calib):
     (lab / "plan.csv").write_text(
@@ -32,3 +34,16 @@ def test_an_answered_question_changes_what_is_learned(lab, calib, document):
     assert "changed since the last fit" in document("predict logs/builds.csv")["warnings"][0]
     assert document("fit")["runs_used"] == before - 2
     assert document("predict logs/builds.csv")["warnings"] == []
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1989-12-31", "2101-01-01", "9999-12-31"])
+@pytest.mark.parametrize("line", ["fit --as-of", "promises --start"])
+def test_days_far_out_are_refused_in_words(lab, calib, line, day):
+    status, _, err = calib(line, day)
+    assert (status, err) == (2, f'calib: "{day}" is not between the years 1990 and 2100. Write 2026-12-04.\n')
+
+
+def test_a_day_before_all_logs_says_what_is_left_out(lab, calib):
+    status, _, err = calib("fit --as-of 1999-01-01")
+    assert status == 2
+    assert "Left out: 4 after the day asked for. Name a later day" in err
