@@ -132,6 +132,7 @@ def test_bench_work_together_that_moved_is_no_steady_week():
     assert "MEX rare bench work together takes 24 % longer" in page
     assert "Nothing moved" not in page
     assert "Charted together, for each has few runs a week: assembly, sanding." in page
+    assert "calib drift --accept MEX:bench_work --note WHY" in page
 
 
 ODD = {
