@@ -169,8 +169,8 @@ def _tables(
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         from calib.logs.mtconnect import stream_rows
 
-        stream_names, stream, notes = stream_rows(path, shown)
-        yield _written(shown, stream_names, stream, mapping, work, notes)
+        stream_names, stream_found, notes = stream_rows(path, shown)
+        yield _written(shown, stream_names, stream_found, mapping, work, notes)
     else:
         direct = direct and digest.bytes > DIRECT_FROM_BYTES and not start.startswith(b"\x1f\x8b")
         yield _text_table(path, mapping, work, shown, direct)

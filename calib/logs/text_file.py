@@ -59,9 +59,10 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
     lines = text.splitlines()[:HEADER_WITHIN]
     if len(start) == 1 << 16 and len(lines) < HEADER_WITHIN:
         lines = lines[:-1] or lines
-    if not any(line.strip() for line in lines):
+    found = _headers(lines, KNOWN_NAMES | known)
+    if not found:
         raise LogFileError(f"{path.name} is empty.", "It needs a line of column names and rows below it.")
-    delimiter, header = _best_header(lines, KNOWN_NAMES | known)
+    delimiter, header = max(found.items(), key=lambda one: one[1].worth)
     return Dialect(encoding, delimiter, header.line, header.names, header.note)
 
 
@@ -84,11 +85,11 @@ def encoding_of(start: bytes) -> str:
     return "utf-8-sig"
 
 
-def _best_header(lines: list[str], known: Collection[str]) -> tuple[str, Header]:
-    """The delimiter under which a line looks most like a header, and that header."""
+def _headers(lines: list[str], known: Collection[str]) -> dict[str, Header]:
+    """The likeliest header under each delimiter that is there; none where all cells are empty."""
     used = [delimiter for delimiter in DELIMITERS if any(delimiter in line for line in lines)] or [","]
     found = {delimiter: find_header([_cells(line, delimiter) for line in lines], known) for delimiter in used}
-    return max(((d, header) for d, header in found.items() if header), key=lambda one: one[1].worth)
+    return {delimiter: header for delimiter, header in found.items() if header}
 
 
 def _cells(line: str, delimiter: str) -> list[str]:

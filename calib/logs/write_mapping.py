@@ -67,8 +67,10 @@ def as_toml(
 ) -> str:
     """The mapping of file ``name``; what it says twice is said once."""
     questions = sum(bool(line.ask) for line in lines)
-    text = [f"# How {name} becomes a log of {kind}: a proposal. Look at every line; what is wrong is yours to change."]
-    text += [f"# {note[:1].upper()}{note[1:]}." for note in notes]
+    text = [
+        f"# How {printable(name)} becomes a log of {kind}: a proposal. Look at every line; what is wrong is yours to change."
+    ]
+    text += [f"# {printable(note[:1].upper() + note[1:])}." for note in notes]
     if questions:
         text.append(f"# {questions} to decide first, marked with '?'; the lines below them are guesses.")
     for section, title in SECTIONS.items():
@@ -100,9 +102,18 @@ def _section(lines: list[Line]) -> list[str]:
     wide = max((len(line.text) for line in lines if len(line.text) <= WIDEST), default=0)
     text = []
     for line in lines:
-        text += [f"# ? {line.ask}"] if line.ask else []
-        text.append(f"{line.text:<{wide}}  # {line.why}" if line.why else line.text)
+        text += [f"# ? {printable(line.ask)}"] if line.ask else []
+        text.append(f"{line.text:<{wide}}  # {printable(line.why)}" if line.why else line.text)
     return text
+
+
+def printable(text: str) -> str:
+    """A comment is one line, whatever stood in a cell.
+
+    >>> printable("two\\nlines")
+    'two?lines'
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
 def quoted(value: Any) -> str:
