@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import tempfile
 import tomllib
 from datetime import datetime
+from pathlib import Path
 
 import foreign_files
 import pytest
@@ -11,9 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from written_tables import ods
 
+from calib.errors import LogFileError
+from calib.logs.columns import KINDS
 from calib.logs.mapping import Mapping, parsed
 from calib.logs.propose import propose_mapping
 from calib.logs.propose_cells import CLOCKS, DAY_FIRST, MONTH_FIRST, YEAR_FIRST, decimal_of, formats_of
+from calib.logs.read_mapping import read_mapping
 from calib.logs.text_file import Row
 from calib.store.imports import import_files
 from calib.store.log_files import as_text_file
@@ -157,7 +163,8 @@ def test_all_sheets_of_one_kind_are_read_and_those_left_out_are_named(tmp_path):
     rows = [["K-1", "wash", "2026-01-05 08:00", "2026-01-05 08:20"]]
     later = [["K-2", "sand", "2026-02-05 08:00", "2026-02-05 08:30"]]
     log = ods(
-        tmp_path / "year.ods", {"Read me": [["How to"], ["Ask first"]], "Jan": [["January"], header, *rows], "Feb": [header, *later]}
+        tmp_path / "year.ods",
+        {"Read me": [["How to"], ["Ask first"]], "Jan": [["January"], header, *rows], "Feb": [header, *later]},
     )
     proposal = proposed(log)
     assert tomllib.loads(proposal["toml"])["stages"] == {"wash": "washing", "sand": "sanding"}
@@ -193,3 +200,23 @@ def test_numbers_of_either_decimal_mark_are_read_back_or_asked_about(numbers, pl
     mapping = Mapping(kind="stages", decimal=decimal)
     _, read = mapping.apply("x", ("work_min",), [Row(1, [cell]) for cell in cells])
     assert ask or [float(row.cells[0]) for row in read] == pytest.approx(numbers)
+
+
+cells = st.one_of(
+    st.text(max_size=12), st.sampled_from(["K-1", "wash", "START", "STOP", "1,5", "08:00", "05.01.2026", "?"])
+)
+
+
+@given(st.lists(st.dictionaries(cells, cells, min_size=1, max_size=5), min_size=1, max_size=5))
+@settings(max_examples=25, deadline=None)
+def test_whatever_stands_in_a_file_its_proposal_can_be_read_as_a_mapping(rows):
+    with tempfile.TemporaryDirectory() as folder:
+        log, toml = Path(folder) / "log.jsonl", Path(folder) / "log.map.toml"
+        log.write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
+        toml.write_text(propose_mapping(log, foreign_files.MACHINES, foreign_files.PLACES)["toml"], encoding="utf-8")
+        assert read_mapping(toml).kind in KINDS
+
+
+def test_a_file_of_empty_cells_is_said_to_be_empty(tmp_path):
+    with pytest.raises(LogFileError, match="is empty"):
+        proposed(csv(tmp_path, ",,,\n,,\n"))
