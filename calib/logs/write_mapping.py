@@ -122,4 +122,4 @@ def quoted(value: Any) -> str:
     >>> quoted("Größe"), quoted(["a", "b"]), quoted(True)
     ('"Größe"', '["a", "b"]', 'true')
     """
-    return json.dumps(value, ensure_ascii=False).replace("\\u007f", "\\\\u007f")
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
