@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -23,6 +24,8 @@ UNITS: dict[str, dict[str, float]] = {
     "ml": {"ml": 1, "l": 1000, "cm3": 1},
     "share": {"1": 1, "%": 0.01},
 }
+# A comma or a point parts thousands only before three digits.
+THOUSANDS = {mark: re.compile(rf"^\D*[1-9]\d{{0,2}}(?:\{mark}\d{{3}})+(?!\d)") for mark in ",."}
 CLOCK, WORDS = "h:mm", "words"  # '2:40' is two hours and forty minutes; '2 h 40 min' or '45 min'
 
 
@@ -131,10 +134,10 @@ class Mapping:
         if unit in (CLOCK, WORDS):
             minutes = clock_minutes(text) if unit == CLOCK else worded_minutes(text)
             return text if minutes is None else f"{minutes:.10g}"
-        other = "." if self.decimal == "," else ","
-        plain = (
-            text.replace(other, "").replace(" ", "").replace("\u00a0", "").replace("'", "").replace(self.decimal, ".")
-        )
+        plain = re.sub("[ \u00a0']", "", text)
+        if re.search(THOUSANDS["." if self.decimal == "," else ","], plain):
+            plain = plain.replace("." if self.decimal == "," else ",", "")
+        plain = plain.replace(",", ".")  # what parts no thousands is a decimal mark, whatever the mapping says
         plain = plain.removesuffix(unit or "%")
         try:
             value = float(plain)

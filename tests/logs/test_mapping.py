@@ -7,8 +7,10 @@ import tomllib
 import pytest
 
 from calib.errors import CalibError, LogFileError
+from calib.logs.mapping import Mapping
 from calib.logs.propose import propose_mapping
 from calib.logs.read_mapping import read_mapping
+from calib.logs.text_file import Row
 from calib.store.imports import import_files
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
@@ -145,3 +147,16 @@ def test_a_wide_stage_that_names_no_columns_is_said(tmp_path, wide):
     path.write_text(f'kind = "stages"\n[wide]\n{wide}\n', encoding="utf-8")
     with pytest.raises(CalibError, match="must name the columns of start and end, or the one of minutes"):
         read_mapping(path)
+
+
+@pytest.mark.parametrize(
+    ("decimal", "text", "minutes"),
+    [
+        (".", "1,5", 90), (".", "1.5", 90), (".", "1,250", 75_000), (".", "0,250", 15), (",", "1,5", 90), (",", "1.5", 90),
+        (",", "1.250", 75_000), (",", "1.250,5", 75_030), (",", "1 250,5", 75_030), (".", "1,25 h", 75),
+    ],
+)  # fmt: skip
+def test_a_comma_or_point_parts_thousands_only_before_three_digits(decimal, text, minutes):
+    mapping = Mapping(kind="stages", decimal=decimal, units={"work_min": "h"})
+    _, (row,) = mapping.apply("x", ("work_min",), [Row(1, [text])])
+    assert float(row.cells[0]) == minutes
