@@ -18,19 +18,25 @@ def set_aside_strange_runs(con: duckdb.DuckDBPyConnection) -> None:
     where no row says when the run began, or where it would end before that; and so is a run_id that comes back for
     other work and more than 45 days away.
     """
-    if not con.execute("SELECT 1 FROM good_stages WHERE run_id IS NOT NULL LIMIT 1").fetchone():
+    con.execute(
+        f"""CREATE TEMP TABLE met_again AS SELECT hash(run_id) AS digest FROM good_stages WHERE run_id IS NOT NULL
+            GROUP BY digest HAVING count(*) > 1 OR bool_or({NO_TIMES})
+            UNION SELECT hash(run_id) FROM stage_run WHERE run_id IN (SELECT run_id FROM good_stages)"""
+    )
+    if not con.execute("SELECT 1 FROM met_again LIMIT 1").fetchone():
         return
+    again = "run_id IS NOT NULL AND hash(run_id) IN (FROM met_again)"
     con.execute(
         f"""CREATE TEMP TABLE known_run AS SELECT DISTINCT ON (run_id) * FROM (
-            SELECT run_id, stage, {WORK} AS work, started_at, ended_at, true AS stored FROM stage_run WHERE run_id IS NOT NULL
+            SELECT run_id, stage, {WORK} AS work, started_at, ended_at, true AS stored FROM stage_run WHERE {again}
             UNION ALL
-            SELECT run_id, stage, {WORK}, started_at, NULL, false FROM good_stages WHERE run_id IS NOT NULL AND NOT ({NO_TIMES})
+            SELECT run_id, stage, {WORK}, started_at, NULL, false FROM good_stages WHERE {again} AND NOT ({NO_TIMES})
         ) ORDER BY run_id, stored DESC, started_at NULLS LAST"""
     )
     con.execute(
         f"""CREATE TEMP TABLE named_run AS SELECT file_no, raw_row, run_id, stage, {WORK} AS work, started_at, ended_at,
             {NO_TIMES} AS no_times, (present >> {columns_of("stages").index("ended_at")}) & 1 = 1 AS has_end
-        FROM good_stages WHERE run_id IS NOT NULL"""
+        FROM good_stages WHERE {again}"""
     )
     for column, rule, says, where in _STRANGE:
         con.execute(
