@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import duckdb
@@ -24,9 +25,19 @@ def export_all(
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        _spare_logs(con, folder, formats)
         return [_export(con, kind, folder, form) for kind in KINDS for form in formats]
     except (OSError, duckdb.IOException) as error:
         raise UsageError(f"{folder} cannot be written: {_why(error)}.", "Name a folder of your own.") from error
+
+
+def _spare_logs(con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...]) -> None:
+    """A log that was imported is the lab's own: no export takes its place."""
+    for path in (folder / f"{kind}.{form}" for kind in KINDS for form in formats):
+        if path.is_file():
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            if con.execute("SELECT 1 FROM log_file WHERE sha256 = ?", [digest]).fetchone():
+                raise UsageError(f"{path} is a log that was imported.", "Name a folder of its own for the export.")
 
 
 def _why(error: Exception) -> str:

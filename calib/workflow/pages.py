@@ -1,4 +1,4 @@
-"""Pages on disk: written beside and moved into place, so that nobody reads half a page."""
+"""Pages and tables on disk: written beside and moved into place, so that nobody reads half a page."""
 
 from __future__ import annotations
 
@@ -8,14 +8,33 @@ from typing import Any
 from calib.errors import UsageError
 
 
-def write_page(out: Path, html: str) -> None:
-    beside = out.with_name(out.name + ".part")
+def write_page(out: Path, content: str) -> None:
+    check_place(out)
+    beside = _beside(out)
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_text(html, encoding="utf-8")
+        beside.write_text(content, encoding="utf-8")
         beside.replace(out)
     except OSError as error:
+        beside.unlink(missing_ok=True)
         raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
+
+
+def check_place(out: Path | None) -> None:
+    """UsageError where a page could not be written; asked before anything is stored that the page is to show."""
+    if out is None:
+        return
+    if out.is_dir():
+        raise UsageError(f"{out} is a folder.", "Name a file in it.")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        _beside(out).touch()
+        _beside(out).unlink()
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
+
+
+def _beside(out: Path) -> Path:
+    return out.with_name(out.name + ".part")
 
 
 def write_sheet(out: Path, document: dict[str, Any], edition: str, agreed: dict[str, Any] | None = None) -> None:

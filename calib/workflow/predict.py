@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
-from calib.errors import LogFileError, UsageError
+from calib.errors import LogFileError
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
 from calib.quoting.notes import unknown_floors
@@ -19,6 +19,7 @@ from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.learning import is_attended
+from calib.workflow.pages import write_page
 from calib.workflow.parts import with_parts
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
@@ -41,7 +42,7 @@ def predict_plan(
     rows = stage_rows(with_parts(folder, builds, shop, progress), shop, fitted)
     table = predicted(rows, fitted.model)
     if out is not None:
-        write_csv(table, out)
+        write_page(out, table.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
     progress("")
     return {
         "as_of": fitted.as_of,
@@ -142,14 +143,3 @@ def _totals(rows: pd.DataFrame, model: Calibrator) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(totals, columns=COLUMNS)
-
-
-def write_csv(table: pd.DataFrame, out: Path) -> None:
-    """Write through a neighbour file, so that a half-written table never stands under its name."""
-    beside = out.with_name(out.name + ".part")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        table.to_csv(beside, index=False, float_format="%.4f", encoding="utf-8")
-        beside.replace(out)
-    except OSError as error:
-        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another file with --out.") from error

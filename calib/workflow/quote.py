@@ -25,7 +25,7 @@ from calib.store.pieces import find_yields
 from calib.store.quotes import save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.order import OrderLine, read_order
-from calib.workflow.pages import write_comparison, write_sheet
+from calib.workflow.pages import check_place, write_comparison, write_sheet
 from calib.workflow.parts import remember_parts
 from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
@@ -100,6 +100,8 @@ def quote_lines(
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
     """Parts and how many of each -> the document, kept and written to the pages asked for."""
+    check_place(sheet)
+    check_place(inward)
     shop = read_shop(folder)
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
