@@ -30,7 +30,7 @@ def quote(
         ),
     ] = None,
     start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
-    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random draws.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the random draws.")] = 0,
     sure: Annotated[
         float | None,
         typer.Option(

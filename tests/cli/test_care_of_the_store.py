@@ -40,7 +40,7 @@ def test_the_last_import_is_taken_back(lab, calib, document):
 
 def test_a_fit_is_old_once_its_logs_were_taken_back(lab, calib, document):
     calib("fit")
-    assert document("predict logs/builds.csv")["warnings"] == []
+    assert not any("since the last fit" in text for text in document("predict logs/builds.csv")["warnings"])
     calib("undo")
     assert "The logs have changed since the last fit" in document("predict logs/builds.csv")["warnings"][0]
 
