@@ -86,6 +86,8 @@ def propose_mapping(
     used = {name for line in plan.lines if not line.off for name in line.columns}
     unused = [column.name for column in columns if column.name not in used]
     free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
+    if all(line.key == line.value or line.off for line in plan.lines if line.section) and plan.decimal == ".":
+        notes = (*notes, "its columns are ours, so it needs no mapping: calib import FILE")
     return {
         "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
         "kind": plan.kind,

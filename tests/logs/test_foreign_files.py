@@ -220,3 +220,10 @@ def test_whatever_stands_in_a_file_its_proposal_can_be_read_as_a_mapping(rows):
 def test_a_file_of_empty_cells_is_said_to_be_empty(tmp_path):
     with pytest.raises(LogFileError, match="is empty"):
         proposed(csv(tmp_path, ",,,\n,,\n"))
+
+
+def test_a_file_of_ours_is_said_to_need_no_mapping(tmp_path):
+    ours = proposed(csv(tmp_path, "build_id,stage,date,work_min\nB1,washing,2026-01-05,20\n"))
+    assert ours["notes"] == ["its columns are ours, so it needs no mapping: calib import FILE"]
+    theirs = proposed(csv(tmp_path, "build_id,stage,date,work_min\nB1,wash,2026-01-05,20\n"))
+    assert theirs["notes"] == []
