@@ -60,12 +60,33 @@ def propose_mapping(
     kind : what it is a log of, where a person has said so
 
     Returns ``toml`` (the commented mapping), ``kind``, ``notes`` (which line was its header), ``lines`` (of the mapping: table,
-    ours, theirs, why), ``reasons`` (a sentence for each), ``unsure`` (what a person
-    must decide: the mapping is not to be used before), ``other_kind`` (what else stands in its rows, or null). Raises
-    LogFileError when the file is no table.
+    ours, theirs, why), ``reasons`` (a sentence for each), ``unsure`` (what a person must decide: the mapping is not to be used
+    before), ``other_kind`` (what else stands in its rows, or null). Raises LogFileError when the file is no table.
     """
     columns, notes = look_at(path)
-    machines = machines or {}
+    plan = _plan(columns, kind, machines or {}, places, path.stem)
+    said = [line for line in plan.lines if not line.off]
+    asked = any(line.ask for line in plan.lines)
+    if not asked and plan.decimal == "." and all(line.key == line.value for line in said if line.section):
+        notes = (*notes, "its columns are ours, so it needs no mapping: calib import FILE")
+    used = {name for line in said for name in line.columns}
+    unused = [column.name for column in columns if column.name not in used]
+    free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
+    return {
+        "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
+        "kind": plan.kind,
+        "notes": list(notes),
+        "reasons": [line.reason for line in said if line.why],
+        "lines": [line.shown for line in said],
+        "unsure": [line.ask for line in plan.lines if line.ask],
+        "other_kind": _other_kind(plan, columns),
+    }
+
+
+def _plan(
+    columns: list[Seen], kind: str | None, machines: Mapping[str, str], places: Iterable[str], name: str
+) -> Proposal:
+    """The proposal put together: what shape the file has, then its columns, then how their cells are written."""
     wide = wide_stages(columns) if kind in (None, "stages") else {}
     event = event_column(columns) if kind in (None, "stages") and not wide else None
     plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
@@ -80,23 +101,10 @@ def propose_mapping(
         _say_events(plan, event)
     _say_times(plan)
     _say_columns(plan, machines)
-    _say_missing(plan, path, wide)
+    _say_missing(plan, name, wide)
     _say_units(plan, wide)
     _say_words(plan, machines)
-    used = {name for line in plan.lines if not line.off for name in line.columns}
-    unused = [column.name for column in columns if column.name not in used]
-    free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
-    if all(line.key == line.value or line.off for line in plan.lines if line.section) and plan.decimal == ".":
-        notes = (*notes, "its columns are ours, so it needs no mapping: calib import FILE")
-    return {
-        "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
-        "kind": plan.kind,
-        "notes": list(notes),
-        "reasons": [line.reason for line in plan.lines if line.why and not line.off],
-        "lines": [line.shown for line in plan.lines if not line.off],
-        "unsure": [line.ask for line in plan.lines if line.ask],
-        "other_kind": _other_kind(plan, columns),
-    }
+    return plan
 
 
 def _kind(columns: list[Seen]) -> str:
@@ -259,7 +267,7 @@ def _such_as(cells: Iterable[str]) -> str:
     return f": {', '.join(different)}" if different else ""
 
 
-def _say_missing(plan: Proposal, path: Path, wide: Mapping[str, Any]) -> None:
+def _say_missing(plan: Proposal, name: str, wide: Mapping[str, Any]) -> None:
     """What a log of this kind needs and no column says."""
     for column in KINDS[plan.kind]:
         if column.needed and column.name not in plan.found and column.name != "stage":
@@ -278,7 +286,7 @@ def _say_missing(plan: Proposal, path: Path, wide: Mapping[str, Any]) -> None:
             "columns", "started_at", "", "", "when was it? A run needs start and end, or day and duration", off=True
         )
     if not wide and "stage" not in plan.found:
-        stage = phrase_in(folded(path.stem), STAGE_WORDS)[1] or ("printing" if "station" in plan.found else "")
+        stage = phrase_in(folded(name), STAGE_WORDS)[1] or ("printing" if "station" in plan.found else "")
         ask = f"no column says the stage: {f'is every row {stage}?' if stage else 'which is it?'}"
         plan.say("defaults", "stage", stage, "", ask, off=not stage)
 
