@@ -11,6 +11,7 @@ from calib.calibration.rows import UNKNOWN
 from calib.records import TERM_COLUMNS, TERMS
 
 TERM_SD = 0.3  # log ratio of a baseline that is one term alone against one that has none of it, before any data
+PAIR_SD = 0.01  # of what two things do together beyond the sum of both, before any data
 RADIX = 1 << 24  # labels of one column at most
 CROWDED = 0.75  # share of the room from which on an effect needs more rows, up to DEAREST times as many
 DEAREST = 16.0
@@ -61,7 +62,12 @@ def location_blocks(options: Options) -> tuple[Block, ...]:
         within = "unattended" if factor == "machine" else only
         blocks.append(Block(f"{factor}_cell", (factor, "cell"), only=within, start_sd=0.05, needs=2))
     blocks += [Block(name, ("cell",), name, start_sd=TERM_SD, needs=5) for name in TERM_COLUMNS]
-    blocks.append(Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3))
+    blocks += [
+        Block("size_operator", ("operator",), "size", "attended", start_sd=PAIR_SD, needs=5),
+        Block("operator_machine", ("operator", "machine"), only="attended", start_sd=PAIR_SD, needs=5),
+        Block("material_machine", ("material", "machine"), only="unattended", start_sd=PAIR_SD, needs=5),
+        Block("size_material", ("material", "cell"), "size", "unattended", start_sd=0.03, needs=3),
+    ]
     blocks.append(Block("basis_cell", ("basis", "cell")))
     if options.dynamic:
         blocks.append(Block("level", ("cell",), fixed=True, needs=8, most=MOST_LEVELS))

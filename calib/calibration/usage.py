@@ -69,7 +69,7 @@ def entries_as_usual(design: Design, coded: Coded, usage: Usage) -> Entries:
         unsure += [
             (number, coded.value_of(block) * np.sqrt(np.maximum(apart, 0.0)))
             for number, block in enumerate(design.blocks)
-            if block.keys[:1] == (name,)
+            if name in block.keys
         ]
     return _with_unsure(design.entries(mixed), coded, unsure)
 
