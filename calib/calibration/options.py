@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from calib.calibration.columns import number_between, whole_number, yes_or_no
 from calib.errors import UsageError
 
 FACTORS = ("machine", "station", "operator", "material")
 MOST_NORMAL = 1e6  # degrees of freedom: beyond, the noise is normal to the last digit
 FEWEST_EFFECTS = 100  # walking levels have most of them
+MOST_EFFECTS = 10_000  # their covariance takes 0.8 GB
+MOST_WEEKS, MOST_SWEEPS = 10_000, 1000
 
 
 @dataclass(frozen=True)
@@ -37,18 +41,23 @@ class Options:
     most_effects: int = 1000
 
     def __post_init__(self) -> None:
-        if isinstance(self.group, str):
-            object.__setattr__(self, "group", (self.group,))
-        object.__setattr__(self, "group", tuple(self.group))
+        group = (self.group,) if isinstance(self.group, str) else self.group
+        if not isinstance(group, Iterable) or not all(isinstance(name, str) for name in group):
+            raise UsageError(f"group {group!r}: names of columns are expected, each once")
+        checked = {
+            "group": tuple(group),
+            "nu": number_between(self.nu, "nu", 2, MOST_NORMAL),
+            "step_nu": number_between(self.step_nu, "step_nu", 0, MOST_NORMAL),
+            "window": whole_number(self.window, "window", 1, MOST_WEEKS),
+            "sweeps": whole_number(self.sweeps, "sweeps", 1, MOST_SWEEPS),
+            "dynamic": yes_or_no(self.dynamic, "dynamic"),
+            "robust": yes_or_no(self.robust, "robust"),
+            "recalibrate": yes_or_no(self.recalibrate, "recalibrate"),
+            "most_effects": whole_number(self.most_effects, "most_effects", FEWEST_EFFECTS, MOST_EFFECTS),
+        }
+        for name, value in checked.items():
+            object.__setattr__(self, name, value)
         if not self.group:
             raise UsageError("no group columns: a cell needs at least one", "Give group=('process', 'stage').")
-        if len(set(self.group)) < len(self.group) or not all(isinstance(name, str) for name in self.group):
+        if len(set(self.group)) < len(self.group):
             raise UsageError(f"group {self.group}: names of columns are expected, each once")
-        if not 2 < self.nu <= MOST_NORMAL or not self.step_nu > 0:
-            raise UsageError(
-                f"nu {self.nu} and step_nu {self.step_nu}: nu must lie above 2 and up to {MOST_NORMAL}, step_nu above 0"
-            )
-        if self.most_effects < FEWEST_EFFECTS:
-            raise UsageError(f"most_effects {self.most_effects}: at least {FEWEST_EFFECTS} are needed")
-        if self.window < 1 or self.sweeps < 1:
-            raise UsageError(f"window {self.window} and sweeps {self.sweeps}: both must be 1 or more")

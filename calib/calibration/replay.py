@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from calib.calibration.options import Options
+from calib.calibration.columns import whole_number
+from calib.calibration.options import MOST_WEEKS, Options
 from calib.calibration.ranges import row_quantiles
 from calib.calibration.rows import Rows, read_runs
 from calib.calibration.scores import interval_score
@@ -17,10 +19,16 @@ WARM_UP_WEEKS = 8
 CENTRAL = {"50": (0.25, 0.75), "80": (0.1, 0.9), "90": (0.05, 0.95), "95": (0.025, 0.975)}
 
 
-def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any] | None = None) -> pd.DataFrame:
+def replay(
+    runs: pd.DataFrame,
+    weeks: int | None = None,
+    options: dict[str, Any] | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> pd.DataFrame:
     """Quantiles of each run as they were expected at the start of its week.
 
     weeks : score the last so many; all but the first WARM_UP_WEEKS if None (half of them where there are fewer)
+    progress : called with the number of runs gone through and of all, week by week
     Returns group columns, week (0 is the first), baseline_min, actual_min, a column for each of LEVELS [min],
     baseline_low and baseline_high (the 80 % range from one global ratio at the time), runs_behind, and
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
@@ -30,9 +38,10 @@ def replay(runs: pd.DataFrame, weeks: int | None = None, options: dict[str, Any]
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
     count = len(np.unique(rows.week))
-    first = count - weeks if weeks is not None else min(WARM_UP_WEEKS, count // 2)
+    first = count - whole_number(weeks, "weeks", 1, MOST_WEEKS) if weeks is not None else min(WARM_UP_WEEKS, count // 2)
     tables: list[pd.DataFrame] = []
     for i, week in enumerate(begin(rows, made).weeks()):
+        progress(int(week.at[-1]) + 1, rows.count)
         if i >= max(first, 0):
             minutes = row_quantiles(week.state, week.rows, week.said, np.array(LEVELS))
             number = week.number - int(rows.week[0])

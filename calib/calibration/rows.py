@@ -8,13 +8,27 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calibration.columns import (
+    LEAST_MIN,
+    MOST_MIN,
+    MOST_SD,
+    NO_TIME,
+    UNKNOWN,
+    factorized,
+    is_duration,
+    labels,
+    nanoseconds,
+    numbers,
+    numbers_within,
+    strange,
+    truth,
+)
 from calib.calibration.options import FACTORS, Options
 from calib.errors import UsageError
 from calib.records import STAGES, TERM_COLUMNS, TERMS
 
 WEEK_NS = 7 * 24 * 3600 * 10**9
 MONDAY_NS = 4 * 24 * 3600 * 10**9  # 1970-01-05, the first Monday of the epoch
-UNKNOWN = -1
 
 
 @dataclass(eq=False)
@@ -65,14 +79,13 @@ def read_runs(runs: pd.DataFrame, options: Options) -> Rows:
     Raises UsageError when a needed column is missing.
     """
     _need(runs, (*options.group, "baseline_min", "actual_min", "ended_at"), "runs")
-    baseline, actual = _numbers(runs, "baseline_min"), _numbers(runs, "actual_min")
-    ended = _nanoseconds(runs["ended_at"])
-    group_known = np.all([pd.notna(_labels(runs, name)) for name in options.group], axis=0)
+    baseline, actual, ended = numbers(runs, "baseline_min"), numbers(runs, "actual_min"), nanoseconds(runs, "ended_at")
     reasons = {
-        "no end": ended == np.iinfo(np.int64).min,
-        "no group": ~group_known,
+        "no end": ended == NO_TIME,
+        "no group": ~np.all([pd.notna(labels(runs, name)) for name in options.group], axis=0),
         "no baseline above 0": ~(np.isfinite(baseline) & (baseline > 0)),
         "no actual above 0": ~(np.isfinite(actual) & (actual > 0)),
+        "no minutes that a run can take": ~(is_duration(baseline) & is_duration(actual)),
     }
     left_out, good = {}, np.ones(len(runs), bool)
     for reason, bad in reasons.items():
@@ -80,31 +93,33 @@ def read_runs(runs: pd.DataFrame, options: Options) -> Rows:
             left_out[reason] = int((bad & good).sum())
         good &= ~bad
     kept = np.flatnonzero(good)
-    kept = kept[_order(runs, kept, ended, baseline, actual, options)]
-    rows = _rows(runs.iloc[kept], options)
+    kept = kept[_order(runs.iloc[kept], ended[kept], baseline[kept], actual[kept], options)]
+    used = runs.iloc[kept]
+    rows = _rows(used, options)
     rows.ended, rows.left_out, rows.source = ended[kept], left_out, kept
     rows.y = np.log(actual[kept] / baseline[kept])
     if "censored" in runs:
-        rows.censored = _truth(runs, "censored")[kept] == 1
+        rows.censored = truth(used, "censored") == 1
     if "low_min" in runs:
-        low = _numbers(runs, "low_min")[kept]
-        between = np.isfinite(low) & (low > 0) & (low < actual[kept])
+        low = numbers(used, "low_min")
+        between = is_duration(low) & (low < actual[kept])
         rows.width = np.where(between, np.log(actual[kept] / np.where(between, low, actual[kept])), 0.0)
         rows.y -= rows.width / 2
     return rows
 
 
 def read_plans(plans: pd.DataFrame, options: Options) -> Rows:
-    """Rows to predict. Raises UsageError for a missing column or a baseline that is not above 0."""
+    """Rows to predict. Raises UsageError for a missing column, or a value that is none, with its row."""
     _need(plans, (*options.group, "baseline_min"), "rows")
-    baseline = _numbers(plans, "baseline_min")
-    bad = ~(np.isfinite(baseline) & (baseline > 0))
-    if bad.any():
-        at = int(np.flatnonzero(bad)[0])
-        raise UsageError(
-            f"row {plans.index[at]!r}, column baseline_min: {baseline[at]} is not a duration; minutes above 0 expected",
-            "Leave the row out or give it a baseline.",
-        )
+    baseline = numbers(plans, "baseline_min")
+    if not is_duration(baseline).all():
+        at = int(np.flatnonzero(~is_duration(baseline))[0])
+        rule = f"is not a duration; minutes above 0, up to {MOST_MIN:g}, are expected"
+        raise strange(plans, "baseline_min", at, rule, "Leave the row out or give it a baseline.")
+    if "prior_sd" in plans:
+        numbers_within(plans, "prior_sd", 0.0, MOST_SD, f"an sd of log minutes from 0 to {MOST_SD:g}")
+    if "floor_min" in plans:
+        numbers_within(plans, "floor_min", 0.0, MOST_MIN, f"a floor: minutes from 0 to {MOST_MIN:g}")
     return _rows(plans, options)
 
 
@@ -123,64 +138,35 @@ def _need(frame: pd.DataFrame, columns: tuple[str, ...], what: str) -> None:
         )
 
 
-def _numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
-    if frame[name].dtype.kind in "mMc":
-        raise UsageError(f"column {name} holds {frame[name].dtype}; numbers expected", "Durations are plain minutes.")
-    return pd.to_numeric(frame[name], errors="coerce").to_numpy(float, na_value=np.nan)
-
-
-def _nanoseconds(stamps: pd.Series) -> np.ndarray:
-    """UTC nanoseconds; stamps without a zone are taken as UTC; a missing one is the least integer."""
-    try:
-        if stamps.dtype.kind in "iu":
-            raise TypeError(f"{stamps.dtype} is a number, not a time")
-        utc = pd.to_datetime(stamps, utc=True, format="ISO8601")
-        return utc.dt.tz_localize(None).astype("datetime64[ns]").to_numpy().astype(np.int64)
-    except (ValueError, TypeError) as error:
-        raise UsageError(
-            f"column ended_at: {str(error).splitlines()[0].rstrip('.')}",
-            "Time stamps are expected, or texts such as 2026-11-23T08:00+01:00, of the years 1678 to 2261.",
-        ) from None
-
-
-def _truth(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """1 for true, 0 for false, UNKNOWN where missing."""
-    told = frame[name].astype(object).map({True: 1, False: 0}.get, na_action="ignore")
-    strange = frame[name][(told.isna() & frame[name].notna()).to_numpy()]
-    if len(strange):
-        raise UsageError(f"column {name}: {strange.iloc[0]!r} is neither true nor false", "Give True, False or None.")
-    return told.fillna(UNKNOWN).to_numpy(int)
-
-
 def _order(
-    runs: pd.DataFrame, kept: np.ndarray, ended: np.ndarray, baseline: np.ndarray, actual: np.ndarray, options: Options
+    runs: pd.DataFrame, ended: np.ndarray, baseline: np.ndarray, actual: np.ndarray, options: Options
 ) -> np.ndarray:
     """Order by end, then by content, so that the order of the frame does not matter."""
-    texts = [
-        runs[name].iloc[kept].astype(str).to_numpy(str)
-        for name in (*options.group, *FACTORS, "build_id", "run_key")
-        if name in runs
-    ]
-    return np.lexsort((*texts[::-1], actual[kept], baseline[kept], ended[kept]))
+    keys = {"actual": actual, "baseline": baseline, "ended": ended}
+    tied = np.flatnonzero(pd.DataFrame(keys).duplicated(keep=False))
+    names = (*options.group, *FACTORS, "build_id", "run_key")
+    texts = [labels(runs.iloc[tied], name).astype(str) for name in names if name in runs]
+    place = np.zeros(len(runs), int)
+    place[tied[np.lexsort(texts[::-1])]] = np.arange(len(tied))
+    return np.lexsort((place, *keys.values()))
 
 
 def _rows(frame: pd.DataFrame, options: Options) -> Rows:
     n = len(frame)
-    labels = {name: _labels(frame, name) for name in (*options.group, *FACTORS, "basis")}
     rows = Rows(
-        labels=labels,
+        labels={name: labels(frame, name) for name in (*options.group, *FACTORS, "basis")},
         part_row=np.arange(n),
         share=np.ones(n),
-        log_baseline=np.log(_numbers(frame, "baseline_min")),
+        log_baseline=np.log(numbers(frame, "baseline_min")),
         attended=np.zeros(n, np.int8),
         y=np.full(n, np.nan),
         ended=np.zeros(n, np.int64),
         build=_build_codes(frame),
         censored=np.zeros(n, bool),
         width=np.zeros(n),
-        baseline_min=_numbers(frame, "baseline_min"),
-        prior_sd=_optional(frame, "prior_sd", np.nan),
-        floor_min=np.nan_to_num(_optional(frame, "floor_min", 0.0)),
+        baseline_min=numbers(frame, "baseline_min"),
+        prior_sd=_optional(frame, "prior_sd", np.nan, MOST_SD),
+        floor_min=np.nan_to_num(_optional(frame, "floor_min", 0.0, MOST_MIN)),
     )
     if "stage" in options.group:
         _split_sums(rows, frame)
@@ -191,22 +177,17 @@ def _rows(frame: pd.DataFrame, options: Options) -> Rows:
 
 def _terms(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
     """Shares of the baseline's terms of each part; a row that covers several cells does not say them."""
-    table = np.column_stack([_optional(frame, name, np.nan) for name in TERM_COLUMNS])
+    table = np.column_stack([_optional(frame, name, np.nan, np.inf) for name in TERM_COLUMNS])
     several = np.bincount(rows.part_row, minlength=len(frame))[rows.part_row] > 1
     return np.where(several[:, None], np.nan, table[rows.part_row])
 
 
-def _optional(frame: pd.DataFrame, name: str, default: float) -> np.ndarray:
-    return _numbers(frame, name) if name in frame else np.full(len(frame), default)
-
-
-def _labels(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """Text of each value, its blanks (and separators) as one space, None where it is not known."""
+def _optional(frame: pd.DataFrame, name: str, default: float, most: float) -> np.ndarray:
+    """Numbers from 0 to ``most``; NaN where there is none."""
     if name not in frame:
-        return np.full(len(frame), None, dtype=object)
-    codes, values = pd.factorize(frame[name])
-    texts = np.array([*(" ".join(str(value).split()) or None for value in values), None], dtype=object)
-    return texts[codes]
+        return np.full(len(frame), default)
+    found = numbers(frame, name)
+    return np.where((found >= 0) & (found <= most), found, np.nan)
 
 
 def _build_codes(frame: pd.DataFrame) -> np.ndarray:
@@ -214,20 +195,22 @@ def _build_codes(frame: pd.DataFrame) -> np.ndarray:
     name = "build_id" if "build_id" in frame else "order_id" if "order_id" in frame else None
     if name is None:
         return np.full(len(frame), UNKNOWN)
-    return np.asarray(pd.factorize(frame[name])[0])
+    return np.asarray(factorized(frame, name)[0])
 
 
 def _split_sums(rows: Rows, frame: pd.DataFrame) -> None:
     """Turn rows of stages 'a+b+c' into parts, by ``shares`` where given, else evenly."""
     stage = rows.labels["stage"]
-    sums = [i for i, name in enumerate(stage) if name is not None and "+" in name]
-    if not sums:
+    if not any(name is not None and "+" in name for name in stage):
         return
-    given = frame["shares"].to_numpy() if "shares" in frame else np.full(len(frame), None, dtype=object)
+    given = frame["shares"].tolist() if "shares" in frame else [None] * len(frame)
     part_row, names, minutes = [], [], []
     for i, name in enumerate(stage):
-        split = _shares(name, given[i], rows.baseline_min[i]) if name is not None and "+" in name else None
-        for piece, part_min in (split or {name: rows.baseline_min[i]}).items():
+        split = {name: rows.baseline_min[i]}
+        if name is not None and "+" in name:
+            pieces = [piece.strip() for piece in name.split("+") if piece.strip()] or [name]
+            split = _told(given[i], pieces, frame.index[i]) or dict.fromkeys(pieces, rows.baseline_min[i] / len(pieces))
+        for piece, part_min in split.items():
             part_row.append(i)
             names.append(piece)
             minutes.append(part_min)
@@ -239,13 +222,20 @@ def _split_sums(rows: Rows, frame: pd.DataFrame) -> None:
     rows.share = np.array(minutes) / total[rows.part_row]
 
 
-def _shares(stage: str, given: Any, baseline_min: float) -> dict[str, float]:
-    names = [piece.strip() for piece in stage.split("+") if piece.strip()]
-    if isinstance(given, dict):
-        known = {name: float(given[name]) for name in names if given.get(name) and float(given[name]) > 0}
-        if known:
-            return known
-    return {name: baseline_min / len(names) for name in names}
+def _told(shares: Any, pieces: list[str], row: Any) -> dict[str, float]:
+    """Minutes of each stage of a sum as the row says them; empty where it says nothing."""
+    if shares is None or (isinstance(shares, float) and np.isnan(shares)) or shares is pd.NA:
+        return {}
+    try:
+        told = {name: float(shares[name]) for name in pieces if shares.get(name) is not None}
+        if not all(np.isnan(value) or 0 <= value <= MOST_MIN for value in told.values()):
+            raise ValueError
+    except (AttributeError, TypeError, ValueError):
+        raise UsageError(
+            f"row {row!r}, column shares: {shares!r} does not say the minutes of each stage.",
+            f"Give numbers by stage, such as {dict.fromkeys(pieces, 30.0)}, or None for even shares.",
+        ) from None
+    return {name: value for name, value in told.items() if value >= LEAST_MIN}
 
 
 def _attended(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
@@ -255,7 +245,7 @@ def _attended(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
         hands = {name: int(stage.hands in ("all", "part")) for name, stage in STAGES.items()}
         told = np.array([hands.get(name, UNKNOWN) for name in rows.labels["stage"]], int).reshape(-1)
     if "attended" in frame:
-        column = _truth(frame, "attended")[rows.part_row]
+        column = truth(frame, "attended")[rows.part_row]
         told = np.where(column != UNKNOWN, column, told)
     named = np.array([name is not None for name in rows.labels["operator"]], bool)
     return np.where(told != UNKNOWN, told, named).astype(np.int8)

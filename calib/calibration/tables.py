@@ -50,10 +50,17 @@ def state_tables(state: State) -> dict[str, pd.DataFrame]:
 
 
 def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
-    """The state that ``state_tables`` wrote. Raises StoreError when a table is missing."""
+    """The state that ``state_tables`` wrote. Raises StoreError when a table, or something in one, is missing."""
     missing = [name for name in NAMES if name not in tables]
     if missing:
         raise StoreError(f"The stored fit lacks {', '.join(missing)}: it is of an older version.", "Run: calib fit")
+    try:
+        return _state(tables)
+    except (KeyError, ValueError, IndexError, TypeError) as error:
+        raise StoreError(f"The stored fit is incomplete ({str(error)[:80]}).", "Run: calib fit") from None
+
+
+def _state(tables: dict[str, pd.DataFrame]) -> State:
     text, number = _read_settings(tables["settings"])
     options = _options(text, number)
     vocabulary = _vocabulary(options, tables["labels"])
@@ -65,8 +72,8 @@ def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
         vocabulary,
         location,
         scale,
-        _posterior("location", location.size, tables),
-        _posterior("scale", scale.size, tables),
+        _posterior("location", location, tables),
+        _posterior("scale", scale, tables),
         cells["step"].to_numpy(float),
         np.array([number["step_machine"], number["step_person"]]),
         cells["runs"].to_numpy(float),
@@ -160,14 +167,15 @@ def _triangle(part: str, posterior: Posterior) -> pd.DataFrame:
     return pd.DataFrame({"part": part, "place": np.arange(len(values)), "value": values})
 
 
-def _posterior(part: str, size: int, tables: dict[str, pd.DataFrame]) -> Posterior:
+def _posterior(part: str, design: Design, tables: dict[str, pd.DataFrame]) -> Posterior:
     effects = tables["effects"]
     mean = effects[effects["part"] == part].sort_values("place")["mean"].to_numpy(float)
     triangle = tables["covariance"]
     values = triangle[triangle["part"] == part].sort_values("place")["value"].to_numpy(float)
-    covariance = np.zeros((size, size))
-    covariance[np.tril_indices(size)] = values
+    covariance = np.zeros((design.size, design.size))
+    covariance[np.tril_indices(design.size)] = values
     covariance = covariance + np.tril(covariance, -1).T
     variances = tables["variances"]
     here = variances[variances["part"] == part]
-    return Posterior(mean, covariance, dict(zip(here["block"], here["variance"].astype(float), strict=True)))
+    variance = dict(zip(here["block"], here["variance"].astype(float), strict=True))
+    return Posterior(mean, covariance, {block.name: variance[block.name] for block in design.blocks})
