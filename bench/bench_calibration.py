@@ -1,7 +1,7 @@
 """Score, coverage and speed of the calibration on simulated labs whose truth is known; the oracle's score is 1.
 
 python bench/bench_calibration.py [--seeds 1,2,3,4,5] [--tangled 1] [--peers] [--sparse 50] [--jobs]
-    [--told] [--speed]
+    [--told] [--speed] [--refit 24]
 """
 
 from __future__ import annotations
@@ -145,6 +145,19 @@ def _jobs_of(lab: Lab, draws: int) -> Iterator[tuple[float, ...]]:
             yield tuple(np.log([(job["baseline_min"] * np.exp(job["y"])).sum(), *np.concatenate(list(ends))]))
 
 
+def refit(seeds: list[int], weeks: int) -> None:
+    """The weekly pass beside weighing every row of all weeks anew each week, to convergence."""
+    labs = [simulate(seed, weeks=weeks) for seed in seeds]
+    found = []
+    for name, options in {"the weekly pass": {}, "all rows anew each week": {"window": weeks, "sweeps": 5}}.items():
+        start = time.process_time()
+        found.append([replay(lab.runs, options=options) for lab in labs])
+        show(name, scored(labs, found[-1]), (time.process_time() - start) / len(labs))
+    medians = (np.concatenate([np.log(table[0.5].to_numpy()) for table in tables]) for tables in found)
+    apart = np.abs(np.subtract(*medians))
+    print(f"medians differ by {100 * np.median(apart):.2f} % in the middle, {100 * apart.max():.1f} % at most")
+
+
 def speed() -> None:
     """Seconds of a cold fit, of one more week, of a prediction and of joint draws, warm."""
     lab = simulate(11, weeks=60, builds_per_week=41.0)
@@ -165,7 +178,17 @@ def speed() -> None:
     print(f"half a year, {len(half.runs)} runs: {time.perf_counter() - start:.2f} s")
 
 
-def million() -> None:
+def million(builds_per_week: float = 2000.0) -> None:
+    """A cold fit of a million runs: seconds and memory."""
+    runs = simulate(77, builds_per_week=builds_per_week).runs
+    start, wall = time.process_time(), time.perf_counter()
+    Calibrator().fit(runs)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    seconds, wall = time.process_time() - start, time.perf_counter() - wall
+    print(f"a cold fit of {len(runs)} runs: {seconds:.1f} s of CPU, {wall:.1f} s, at most {peak:.0f} MB with the logs")
+
+
+def sums() -> None:
     """CPU seconds to sum a million runs up as moments, chunk by chunk: what a refit of all history costs."""
     rows = read_runs(simulate(77, weeks=30).runs, Options())
     going = begin(rows, Options())
@@ -198,10 +221,14 @@ def main() -> None:
     parser.add_argument("--jobs", action="store_true", help="whole jobs")
     parser.add_argument("--told", action="store_true", help="tell the model the true variances: near the bound")
     parser.add_argument("--speed", action="store_true")
+    parser.add_argument("--refit", type=int, default=0, metavar="WEEKS", help="beside refitting every week: short labs")
     options = parser.parse_args()
     if options.told:
         tell_variances()
     seeds = [int(seed) for seed in options.seeds.split(",") if seed]
+    if options.refit:
+        refit(seeds, options.refit)
+        return
     labs = [simulate(seed) for seed in seeds]
     if options.tangled:
         labs = [tangled(lab, seed, options.tangled) for lab, seed in zip(labs, seeds, strict=True)]
@@ -215,6 +242,7 @@ def main() -> None:
         ours([simulate(1000 + seed, weeks=SPARSE_WEEKS) for seed in range(options.sparse)])
     if options.speed:
         speed()
+        sums()
         million()
 
 

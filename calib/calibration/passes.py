@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,7 @@ from calib.calibration.weeks import rows_at, weeks_of
 
 WORTH = 0.03  # rows wait for a round of learning until they are this share of those learned,
 FEWEST, ENOUGH = 8, 300  # but never for fewer than FEWEST, and never when they are ENOUGH
+LARGE = 1000  # effects of a design that is worth a round for ENOUGH rows only
 
 
 @dataclass(eq=False)
@@ -52,15 +53,25 @@ class Going:
     checkpoints: Checkpoints | None = None
     waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)
 
+    def to_the_end(self, progress: Callable[[int, int], None]) -> None:
+        """Go through all weeks; ``progress`` is told the rows gone through and all."""
+        for week in self.weeks():
+            progress(int(week.at[-1]) + 1, self.rows.count)
+
     def weeks(self) -> Iterator[Expected]:
         """The weeks that no checkpoint knew, each before it is learned."""
         for number, at in weeks_of(self.rows):
             if at[0] >= self.known:
                 yield self._expected(number, at)
-                if sum(len(at) for _, at, _ in self.waiting) >= min(max(FEWEST, WORTH * self.learner.rows), ENOUGH):
+                if sum(len(at) for _, at, _ in self.waiting) >= self._worth_a_round():
                     self._learn()
         if self.waiting:
             self._learn()
+
+    def _worth_a_round(self) -> float:
+        """Rows that a round of learning is worth: its cost goes with the cube of the effects."""
+        costly = ENOUGH * (self.learner.design.size / LARGE) ** 3
+        return min(max(FEWEST, WORTH * self.learner.rows, costly), ENOUGH)
 
     def _expected(self, number: int, at: np.ndarray) -> Expected:
         some, coded = rows_at(self.rows, self.coded, at)
@@ -79,10 +90,12 @@ class Going:
             self.checkpoints.add(self.learner, self.remembered, self.rows, numbers[-1])
 
 
-def begin(rows: Rows, options: Options, checkpoints: Checkpoints | None = None) -> Going:
+def begin(
+    rows: Rows, options: Options, checkpoints: Checkpoints | None = None, model: type[WeeklyPass] = WeeklyPass
+) -> Going:
     """Ready to go through the weeks of ``rows``, from the newest checkpoint that holds for them."""
     start = checkpoints.newest(rows, options) if checkpoints is not None else None
-    learner, remembered = start.learner() if start else (WeeklyPass(options), [])
+    learner, remembered = start.learner() if start else (model(options), [])
     learner.vocabulary.learn(rows)
     coded = learner.vocabulary.code(rows)
     return Going(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)

@@ -16,6 +16,10 @@ def solve_and_invert(information: np.ndarray, vector: np.ndarray) -> tuple[np.nd
     """
     factor = _factor(information)
     mean, _ = lapack.dpotrs(factor, vector, lower=1)
+    if not np.isfinite(mean).all():
+        raise OutsideModelError(
+            "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
+        )
     inverse, _ = lapack.dpotri(factor, lower=1, overwrite_c=1)
     inverse = np.tril(inverse)
     covariance = inverse + inverse.T

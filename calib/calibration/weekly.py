@@ -31,6 +31,7 @@ from calib.calibration.window import Week, Window, join, week_of
 
 FEW_ROWS = 400  # below so many rows a week gets FIRST_SWEEPS sweeps: nothing is settled yet
 FIRST_SWEEPS = 12
+PLENTY = 10_000  # rows of a week that say at once what hindsight would: they are summed up when they are settled
 LARGEST_JUMP = 0.7  # log units that one row can say of a jump
 MOST_ROWS = 0.99  # the share of rows that 'how far did medians move in the last sweep' is about
 
@@ -45,7 +46,7 @@ class WeeklyPass:
         self.variance = {block.name: block.start_sd**2 for block in self.design.blocks}
         self.frozen = Moments(np.zeros((0, 0)), np.zeros(0))
         self.mean, self.covariance = np.zeros(0), np.zeros((0, 0))
-        scale = Design(scale_blocks(options), options.most_effects)
+        scale = Design(scale_blocks(options), options.most_effects // 2)
         self.scales = Scales(options, scale, {block.name: block.start_sd**2 for block in scale.blocks})
         self.levels = Levels()
         self.builds = BuildEffect(options)
@@ -65,7 +66,7 @@ class WeeklyPass:
         """What is known before the week, and what it expects of the week's rows."""
         self.vocabulary.measure(coded, rows.log_baseline, learn=True)
         state = self.state()
-        gap = max(number - self.weeks[-1].number, 1) if self.weeks else 1
+        gap = max(number - int(self.levels.numbers[-1]), 1) if len(self.levels.numbers) else 1
         return state, predictive(state, coded, rows, float(gap))
 
     def scores(self, rows: Rows, before: Predictive) -> np.ndarray:
@@ -90,13 +91,18 @@ class WeeklyPass:
         self.weeks.append(week_of(number, rows, coded, entries, scale_entries, before))
         self.levels.open_week(number, self._first_calm(rows, before))
         self.rows += rows.count
-        self.usage = self.usage.add(coded, max(rows.ended.max() - self.ended, 0) / WEEK_NS if self.ended else 0.0)
+        self.usage = self.usage.add(coded, max(int(rows.ended.max()) - self.ended, 0) / WEEK_NS if self.ended else 0.0)
         self.runs = self.runs + np.bincount(before.cell, minlength=len(self.runs))
         self.ended = int(rows.ended.max())
         self._settle()
-        while len(self.weeks) > self.options.window:
+        while len(self.weeks) > (self.options.window if rows.count < PLENTY else 0):
             self._close_week()
-        if self.options.recalibrate and not first:
+        if not first:
+            self._recalibrate(number, rows, before, scores)
+
+    def _recalibrate(self, number: int, rows: Rows, before: Predictive, scores: np.ndarray) -> None:
+        """Correct the quantiles by how the rows came out among what was expected of them."""
+        if self.options.recalibrate:
             seen = ~rows.censored
             self.misses.add(number, before.cell[seen], before.attended[seen], scores[seen])
             self.recalibration = self.misses.learned(len(self.runs), self.kind_of_cell)
