@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Iterable
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from calib.calibration.columns import MOST_SD, whole_number
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.effects import split_correction
 from calib.calibration.joint import draw_minutes
@@ -21,12 +24,14 @@ from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predicti
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
 from calib.calibration.vocabulary import SEPARATOR, Vocabulary
-from calib.errors import UsageError
+from calib.errors import OutsideModelError, UsageError
 
 if TYPE_CHECKING:
     from calib.calibration.checkpoints import Checkpoints
 
+Progress = Callable[[int, int], None]
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
+MOST_DRAWS, LARGEST_SEED, MOST_RUNS = 10**9, 2**63 - 1, 10**9
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
 
 
@@ -44,8 +49,10 @@ class Calibrator:
     def __init__(self, **options: Any) -> None:
         try:
             self.options = Options(**options)
-        except TypeError as error:
-            raise UsageError(f"unknown option of Calibrator: {error}", "See Options for those there are.") from None
+        except TypeError:
+            known = [field.name for field in fields(Options)]
+            strange = ", ".join(name for name in options if name not in known)
+            raise UsageError(f"unknown option of Calibrator: {strange}", f"There are {', '.join(known)}.") from None
         self._state = _empty_state(self.options)
         self.errors = _no_errors(self.options)
         self.cells = pd.DataFrame(columns=[*self.options.group, "runs", "ratio_p50", "spread"])
@@ -54,7 +61,9 @@ class Calibrator:
             "seconds": 0.0, "as_of": None,
         }  # fmt: skip
 
-    def fit(self, runs: pd.DataFrame, checkpoints: Checkpoints | None = None) -> Calibrator:
+    def fit(
+        self, runs: pd.DataFrame, checkpoints: Checkpoints | None = None, progress: Progress = lambda done, total: None
+    ) -> Calibrator:
         """Learn from runs.
 
         runs : columns of the group, baseline_min and actual_min [min, > 0], ended_at (time stamps); and any of
@@ -63,15 +72,23 @@ class Calibrator:
             'a+b': its baselines by stage). Missing values are allowed; rows that cannot be used are counted.
         checkpoints : of earlier fits: weeks that they know and that are unchanged are not learned again, and the
             result is the same to the last bit; new ones are added to it
-        Raises UsageError for a missing column.
+        progress : called with the number of runs gone through and of all, week by week
+        Where the full model cannot be had (no solution, not enough memory), ``calibration.closed_form`` stands in, and
+        the summary says so. Raises UsageError for a missing column.
         """
-        from calib.calibration.passes import begin  # needs scipy, which predicting does not
+        from calib.calibration.closed_form import ClosedForm  # these need scipy, which predicting does not
+        from calib.calibration.passes import begin
 
         start = time.perf_counter()
         rows = read_runs(runs, self.options)
         going = begin(rows, self.options, checkpoints)
-        for _ in going.weeks():
-            pass
+        why_not = ""
+        try:
+            going.to_the_end(progress)
+        except (OutsideModelError, np.linalg.LinAlgError, MemoryError) as error:
+            why_not = str(error) or type(error).__name__
+            going = begin(rows, self.options, model=ClosedForm)
+            going.to_the_end(progress)
         learner = going.learner
         self._state = learner.state()
         if rows.count:
@@ -83,7 +100,7 @@ class Calibrator:
             "runs_used": rows.count,
             "runs_left_out": rows.left_out,
             "iterations": learner.sweeps_done,
-            "converged": _how_it_ended(learner.change, rows.count),
+            "converged": _how_it_ended(learner.change, rows.count, why_not),
             "seconds": round(time.perf_counter() - start, 3),
             "as_of": pd.Timestamp(self._state.ended, tz="UTC").isoformat() if rows.count else None,
         }
@@ -94,11 +111,10 @@ class Calibrator:
 
         rows : columns of the group, baseline_min, and any of the factors, build_id, basis, prior_sd, floor_min
         Returns a frame with the index of ``rows``, a column for each quantile [min], and runs_behind.
-        Raises UsageError for a missing column, a baseline not above 0, or a quantile outside (0, 1).
+        Raises UsageError for a missing column, a baseline not above 0, a prior_sd or floor_min that is none, or a
+        quantile outside (0, 1).
         """
-        levels = pd.to_numeric(pd.Series(quantiles, dtype=object), errors="coerce").to_numpy(float)
-        if not ((levels > 0) & (levels < 1)).all():
-            raise UsageError(f"quantiles {quantiles}: each must lie between 0 and 1")
+        levels = _levels(quantiles)
         plans, expected = self._expected(rows)
         minutes = row_quantiles(self._state, plans, expected, levels)
         table = pd.DataFrame(minutes, index=rows.index, columns=levels.tolist())
@@ -112,17 +128,18 @@ class Calibrator:
         person or a material. sd : shape (len(rows),) or a number, more uncertainty of the log baseline, shared
         within a build.
         """
+        n, seed = whole_number(n, "n", 0, MOST_DRAWS), whole_number(seed, "seed", 0, LARGEST_SEED)
         plans, expected = self._expected(rows)
-        extra = None if sd is None else np.broadcast_to(np.asarray(sd, float), (plans.count,))
-        return draw_minutes(self._state, plans, expected, n, seed, extra)
+        return draw_minutes(self._state, plans, expected, n, seed, None if sd is None else _sds(sd, plans.count))
 
     def effects(self, runs: pd.DataFrame) -> pd.DataFrame:
         """The correction of a cell split into effects, from its runs in order; see ``calibration.effects``."""
-        return split_correction(self._state, lambda rows: self._expected(rows)[1], runs)
+        return split_correction(self._state, lambda rows: self._expected(rows)[1], _some(runs))
 
     def narrowing(self, rows: pd.DataFrame, more: int = 5) -> pd.DataFrame:
         """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""
-        return narrowing(self._state, *self._expected(rows), more)
+        more = whole_number(more, "more", 1, MOST_RUNS)
+        return narrowing(self._state, *self._expected(_some(rows)), more)
 
     def to_tables(self) -> dict[str, pd.DataFrame]:
         """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""
@@ -142,6 +159,31 @@ class Calibrator:
         coded = self._state.vocabulary.code(plans)
         self._state.vocabulary.measure(coded, plans.log_baseline, learn=False)
         return plans, predictive(self._state, coded, plans)
+
+
+def _levels(quantiles: Any) -> np.ndarray:
+    """Quantiles asked for, one or several, as numbers."""
+    asked = list(quantiles) if isinstance(quantiles, Iterable) else [quantiles]
+    if not all(isinstance(level, (float, np.floating)) and 0 < level < 1 for level in asked):
+        raise UsageError(f"quantiles {quantiles}: each must lie between 0 and 1")
+    return np.array(asked, float)
+
+
+def _sds(sd: Any, count: int) -> np.ndarray:
+    """More sd of log baselines, one for each row."""
+    try:
+        extra = np.broadcast_to(np.asarray(sd, float), (count,))
+    except (TypeError, ValueError):
+        raise UsageError(f"sd {sd!r}: a number is expected, or one for each of {count} rows") from None
+    if not ((extra >= 0) & (extra <= MOST_SD)).all():
+        raise UsageError(f"sd {sd!r}: an sd of log minutes lies between 0 and {MOST_SD:g}")
+    return extra
+
+
+def _some(rows: pd.DataFrame) -> pd.DataFrame:
+    if isinstance(rows, pd.DataFrame) and rows.empty:
+        raise UsageError("there are no rows to look at", "Give at least one run of the cell.")
+    return rows
 
 
 def _empty_state(options: Options) -> State:
@@ -227,9 +269,13 @@ def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
     return table.sort_values(list(state.options.group), ignore_index=True)
 
 
-def _how_it_ended(change: float, runs: int) -> str:
+def _how_it_ended(change: float, runs: int, why_not: str) -> str:
     if not runs:
         return "nothing to learn from: priors only"
+    if why_not:
+        return (
+            f"closed form: each cell's mean shrunk to its process's, nothing else, for the full model failed: {why_not}"
+        )
     if change < 0.02:
-        return f"settled: no median moved by more than {100 * change:.2g} % in the last sweep"
-    return f"still moving: a median of the last weeks moved by {100 * change:.2g} % in the last sweep"
+        return f"settled: 99 of 100 medians of the last weeks moved by {100 * change:.2g} % at most in the last sweep"
+    return f"still moving: one in 100 medians of the last weeks moved by {100 * change:.2g} % or more in the last sweep"
