@@ -9,12 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from calib.calibration.builds import BuildEffect
-from calib.calibration.design import Block, Design, Entries, location_blocks, scale_blocks
+from calib.calibration.design import Block, Design, Entries
 from calib.calibration.levels import Levels
 from calib.calibration.moments import Moments
 from calib.calibration.options import Options
@@ -25,11 +27,9 @@ from calib.calibration.usage import Usage
 from calib.calibration.vocabulary import Vocabulary
 from calib.calibration.weekly import WeeklyPass
 from calib.calibration.window import Week
-from calib.errors import StoreError
 
-LAST = 4  # of the newest checkpoints all are kept,
+LAST = 2  # of the newest checkpoints all are kept,
 EVERY = 13  # of older ones that of each so many weeks
-VERSION = "1"  # changes when a pass learns otherwise from the same rows
 CLASSES = {
     made.__name__: made
     for made in (
@@ -100,23 +100,32 @@ class Checkpoints:
 
     @classmethod
     def from_arrays(cls, arrays: dict[str, np.ndarray]) -> Checkpoints:
-        """What ``to_arrays`` made. Raises StoreError where something is missing."""
+        """What ``to_arrays`` made; none where something is missing, for a fit without them gives the same."""
         kept = []
         try:
             for i in range(sum(name.endswith("_facts") for name in arrays)):
                 facts = json.loads(str(arrays[f"{i}_facts"]))
                 parts = tuple(arrays[f"{i}_{j}"] for j in range(facts.pop("count")))
                 kept.append(Checkpoint(**facts, tree=str(arrays[f"{i}_tree"]), arrays=parts))
-        except (KeyError, TypeError, ValueError) as error:
-            raise StoreError(f"the stored checkpoints are incomplete ({error})", "Run 'calib fit' again.") from None
+        except (KeyError, TypeError, ValueError):
+            return cls()
         return cls(kept)
+
+
+@cache
+def model_digest() -> str:
+    """What this version of the model is known by: its source, for another one learns otherwise from the same rows."""
+    made = hashlib.blake2b(digest_size=16)
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        made.update(path.read_bytes())
+    return made.hexdigest()
 
 
 def digest(rows: Rows, count: int, options: Options) -> str:
     """What the first ``count`` rows and the model are known by."""
     parts = int(np.searchsorted(rows.part_row, count))
     made = hashlib.blake2b(digest_size=16)
-    made.update(repr((VERSION, options, location_blocks(options), scale_blocks(options))).encode())
+    made.update(repr((model_digest(), options)).encode())
     for values in (rows.y, rows.ended, rows.build, rows.censored, rows.width, rows.baseline_min):
         made.update(np.ascontiguousarray(values[:count]).tobytes())
     for values in (rows.part_row, rows.share, rows.log_baseline, rows.attended, rows.terms):

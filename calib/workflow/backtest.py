@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.calibration.replay import replay, score
-from calib.workflow.fit import horizon_of, learn, read_logged
+from calib.workflow.fit import horizon_of, learn, read_logged, told
 
 
 def backtest_shop(
@@ -17,7 +17,6 @@ def backtest_shop(
     progress("Reading builds and runs ...")
     logged = read_logged(folder)
     learned = learn(logged, horizon_of(logged, None))
-    progress("Replaying the past week by week ...")
-    document = score(replay(learned.rows, weeks=weeks))
+    document = score(replay(learned.rows, weeks=weeks, progress=told(progress, "Replaying {} of {} stages ...")))
     progress("")
     return document

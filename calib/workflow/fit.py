@@ -13,12 +13,14 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
+from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.errors import TooFewRunsError, UsageError
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
+from calib.store.checkpoints import find_checkpoints, save_checkpoints
 from calib.store.fits import save_fit
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
@@ -45,14 +47,18 @@ class Logged:
 
 
 def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
-    """Fit on the runs that had ended by ``as_of`` and store the fit; the contract's ``fit`` document."""
+    """Fit on the runs that had ended by ``as_of`` and store the fit; the contract's ``fit`` document.
+
+    Weeks that the last fit knew and that no log has changed since are not learned again: the result is the same.
+    """
     started = perf_counter()
     progress("Reading builds and runs ...")
     logged = read_logged(folder)
     horizon = horizon_of(logged, as_of)
     learned = learn(logged, horizon)
-    progress(f"Learning from {len(learned.rows)} stages ...")
-    model = Calibrator().fit(learned.rows)
+    with open_store(folder, read_only=True) as store:
+        known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
+    model = Calibrator().fit(learned.rows, known, progress=told(progress, "Learning from {} of {} stages ..."))
     tables = model.to_tables() | {"errors": model.errors} | side_tables(logged, horizon)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
@@ -61,8 +67,15 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     }
     with open_store(folder) as store:
         save_fit(store, tables, document, logged.shop.version)
+        if known is not None:
+            save_checkpoints(store, known.to_arrays())
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
+
+
+def told(progress: Progress, text: str) -> Callable[[int, int], None]:
+    """What tells ``progress`` how far it is: ``text`` with the numbers of what is done and of all."""
+    return lambda done, total: progress(text.format(done, total))
 
 
 def read_logged(folder: Path) -> Logged:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from calib.calibration.weekly import WeeklyPass
 from calib.cli.app import run
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
@@ -60,6 +62,51 @@ def test_an_old_fit_is_made_again_to_the_last_bit(shop):
     first, second, again = (fit_columns(shop, number) for number in (1, 2, 3))
     assert again == first
     assert second != first  # the later logs do say something else
+
+
+@pytest.fixture
+def learned(monkeypatch) -> list[int]:
+    """Weeks that fits learn from now on."""
+    found, learn = [], WeeklyPass.learn
+
+    def noted(self, number, *rest):
+        found.append(number)
+        return learn(self, number, *rest)
+
+    monkeypatch.setattr(WeeklyPass, "learn", noted)
+    return found
+
+
+def warm_and_cold(folder: Path, learned: list[int]) -> tuple[int, int]:
+    """Fit with what the last fit kept, then without; weeks that each learned."""
+    assert run(["fit", "--shop", str(folder)]) == 0
+    warm = len(learned)
+    with open_store(folder) as store:
+        store.execute("DELETE FROM fit_checkpoint")
+    assert run(["fit", "--shop", str(folder)]) == 0
+    return warm, len(learned) - warm
+
+
+def test_a_fit_that_begins_where_the_logs_have_changed_is_a_cold_one(shop, tmp_path, learned):
+    kept = tmp_path / "kept"
+    shutil.copytree(shop, kept)
+    warm, cold = warm_and_cold(kept, learned)
+    assert 0 < warm < cold
+    assert fit_columns(kept, 5) == fit_columns(kept, 4) == fit_columns(shop, 2)  # 2: after the import of later logs
+
+
+def test_a_correction_of_an_old_run_is_learned(shop, tmp_path, learned):
+    corrected = tmp_path / "corrected"
+    shutil.copytree(shop, corrected)
+    stages = (shop / "first" / "stages.csv").read_text(encoding="utf-8").splitlines()[:2]
+    started, ended = stages[1].split(",")[2:4]
+    (tmp_path / "stages.csv").write_text(
+        "\n".join(stages).replace(ended, started.replace(":00", ":55")), encoding="utf-8"
+    )
+    assert run(["import", str(tmp_path / "stages.csv"), "--shop", str(corrected)]) == 0
+    warm, cold = warm_and_cold(corrected, learned)
+    assert warm == cold  # the first week has changed
+    assert fit_columns(corrected, 5) == fit_columns(corrected, 4) != fit_columns(shop, 2)
 
 
 def test_its_predictions_are_the_old_ones(shop, tmp_path, capsys):

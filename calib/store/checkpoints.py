@@ -1,0 +1,52 @@
+"""Checkpoints of the last fit as arrays in a table: each array is one row."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+
+def save_checkpoints(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray]) -> None:
+    """Put these in the place of those before, in one transaction."""
+    con.execute("BEGIN TRANSACTION")
+    try:
+        con.execute("DELETE FROM fit_checkpoint")
+        for name, array in arrays.items():
+            values = pd.DataFrame({"place": np.arange(array.size), "value": _stored(array)})
+            con.register("array_values", values)
+            con.execute(
+                f"INSERT INTO fit_checkpoint (name, dtype, shape, {_column_of(array.dtype)}) "
+                "SELECT ?, ?, ?, coalesce(list(value ORDER BY place), []) FROM array_values",
+                [name, array.dtype.str, list(array.shape)],
+            )
+            con.unregister("array_values")
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+
+
+def find_checkpoints(con: duckdb.DuckDBPyConnection) -> dict[str, np.ndarray]:
+    """What ``save_checkpoints`` stored, to the last bit."""
+    rows = con.execute("SELECT name, dtype, shape, numbers, whole, texts FROM fit_checkpoint").fetchnumpy()
+    return {
+        name: np.array(_given(numbers, whole, texts)).astype(dtype).reshape([int(size) for size in shape])
+        for name, dtype, shape, numbers, whole, texts in zip(*rows.values(), strict=True)
+    }
+
+
+def _column_of(dtype: np.dtype[Any]) -> str:
+    return {"f": "numbers", "i": "whole", "b": "whole", "U": "texts"}[dtype.kind]
+
+
+def _stored(array: np.ndarray) -> Any:
+    flat = array.ravel()
+    return flat.astype(np.int64) if flat.dtype.kind == "b" else flat.astype(object) if flat.dtype.kind == "U" else flat
+
+
+def _given(*values: Any) -> Any:
+    """The one that is there."""
+    return next(np.ma.getdata(one) for one in values if one is not None and one is not np.ma.masked)
