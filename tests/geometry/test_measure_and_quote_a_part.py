@@ -68,7 +68,10 @@ def test_an_open_surface_is_measured_with_a_warning_and_no_volume(told):
 def test_an_absurd_size_is_asked_about_before_anything_is_reckoned(told, command):
     status, said = told(*command)
     assert status == 2
-    assert "as mm the part is 0.8 x 0.6 x 0.5 mm, no side over 5 mm. Its numbers may be inch: then say --unit inch." in said
+    assert (
+        "as mm the part is 0.8 x 0.6 x 0.5 mm, no side over 5 mm. Its numbers may be inch: then say --unit inch."
+        in said
+    )
 
 
 @pytest.mark.slow
