@@ -8,17 +8,17 @@ import duckdb
 
 from calib.store.ids import join_held
 from calib.store.migrate import newest_version, version_of
-from calib.store.tables import TABLE_OF
+from calib.store.tables import TABLE_OF, keyed
 
 AGAIN = "Restore the last backup, or import the logs again into a new shop."
 CHECKS = [
     *(
         (
             f"every row of {table} has a key of its own",
-            f"SELECT row_key FROM {table} GROUP BY row_key HAVING count(*) > 1",
+            f"SELECT row_key FROM {keyed(kind)} GROUP BY row_key HAVING count(*) > 1",
             AGAIN,
         )
-        for table in TABLE_OF.values()
+        for kind, table in TABLE_OF.items()
     ),
     *(
         (

@@ -10,7 +10,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
 from calib.logs.words import library_says
-from calib.store.tables import TABLE_OF, quoted, text
+from calib.store.tables import TABLE_OF, keyed, quoted, text
 
 FORMATS = {"csv": "(FORMAT csv, HEADER)", "parquet": "(FORMAT parquet)"}
 
@@ -53,7 +53,7 @@ def _export(con: duckdb.DuckDBPyConnection, kind: str, folder: Path, form: str) 
     columns = [_column(column, form) for column in KINDS[kind]]
     columns += [f"{_kept(name, form)} AS {quoted(name)}" for (name,) in kept.fetchall()]
     con.execute(
-        f"COPY (SELECT {', '.join(columns)} FROM {table} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}"
+        f"COPY (SELECT {', '.join(columns)} FROM {keyed(kind)} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}"
     )
     return path
 

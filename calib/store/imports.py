@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from collections.abc import Mapping as PerId
 from dataclasses import dataclass
 from datetime import date
@@ -31,11 +31,12 @@ from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.readings import reading_digest, record_files, tables_read_before
 from calib.store.review import A_WEEK, count_review, list_review
 from calib.store.run_ids import set_aside_strange_runs
-from calib.store.staging import create_staged, odd_times, stage, unstage
+from calib.store.staging import Staged, create_good, create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
 from calib.store.warn import warnings_of
 
+WAIT_S = 60.0  # for another import to end
 ORDER = ("builds", "items", "stages", "events")
 Hours = Sequence[Sequence[tuple[int, int]]] | None
 
@@ -89,7 +90,8 @@ def import_files(
     rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
     settings = Settings(timezone, people_names, tuple(drop_columns))
     ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
-    opened = open_trial(folder) if dry_run else open_store(folder, create=True)
+    say("Opening the store ...")
+    opened = open_trial(folder) if dry_run else open_store(folder, create=True, wait_s=WAIT_S)
     with tempfile.TemporaryDirectory(prefix="calib-") as work, opened as con:
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
@@ -121,16 +123,17 @@ def _store(
     base = _next_number(con, "log_file", "file_id")
     call = _next_number(con, "log_import", "import_id")
     fates: Fates = {}
-    typed: list[str] = []
-    read: list[int] = []  # rows of each table, with those that were read before
+    staged: list[Staged] = []
+    names = {kind: {name for table in tables if table.kind == kind for name in table.names} for kind in ORDER}
     for kind in ORDER:
-        create_staged(con, kind)
+        create_staged(con, kind, names[kind])
     for number, table in enumerate(tables):
         say(f"Checking {number + 1} of {len(tables)}: {table.shown} ...")
-        rows, query = _check(con, number, tables, work, ways)
-        read.append(rows + table.rows_before)
-        typed.append(query)
+        staged.append(_check(con, number, tables, work, ways, names[table.kind]))
+    read = [part.rows + table.rows_before for part, table in zip(staged, tables, strict=True)]
     say("Storing ...")
+    for kind in ORDER:
+        create_good(con, kind, names[kind])
     present = {table.kind for table in tables}
     for kind in ORDER:
         if kind in present:
@@ -144,7 +147,7 @@ def _store(
                 hold_rows(con)
             _add_fates(fates, merge(con, kind, base))
     joined = join_held(con) if present & {"builds", "items"} else 0
-    rejected = keep_rejects(con, tables, typed, base, ways.settings.names, ways.shop_stages)
+    rejected = keep_rejects(con, tables, [part.typed for part in staged], base, ways.settings.names, ways.shop_stages)
     close_come_in(con, base)
     for number, table in enumerate(tables):
         if not table.is_known:
@@ -158,16 +161,16 @@ def _store(
 
 
 def _check(
-    con: duckdb.DuckDBPyConnection, number: int, tables: list[RawTable], work: Path, ways: Ways
-) -> tuple[int, str]:
-    """Stage table ``number``; returns how many rows it has, and the query of its typed rows.
+    con: duckdb.DuckDBPyConnection, number: int, tables: list[RawTable], work: Path, ways: Ways, names: Container[str]
+) -> Staged:
+    """Stage table ``number``.
 
     A large file that is not as regular as it looked is read again by the slower reader.
     """
     if tables[number].is_known:
-        return 0, ""
+        return Staged(0, "")
     try:
-        return _load_and_stage(con, number, tables[number], ways)
+        return _load_and_stage(con, number, tables[number], ways, names)
     except duckdb.InterruptException:
         raise
     except (LogFileError, duckdb.Error):
@@ -175,12 +178,14 @@ def _check(
             raise
     unstage(con, number, tables[number].kind)
     tables[number] = careful_copy(con, number, tables[number], work)
-    return _load_and_stage(con, number, tables[number], ways)
+    return _load_and_stage(con, number, tables[number], ways, names)
 
 
-def _load_and_stage(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, ways: Ways) -> tuple[int, str]:
-    extent = load_raw(con, number, table, ways.settings)
-    return extent.rows, stage(con, number, table, ways.settings, extent.years, ways.shop_stages)
+def _load_and_stage(
+    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, ways: Ways, names: Container[str]
+) -> Staged:
+    load_raw(con, number, table, ways.settings)
+    return stage(con, number, table, ways.settings, names, ways.shop_stages)
 
 
 def _add_fates(fates: Fates, more: Fates) -> None:

@@ -11,7 +11,7 @@ from collections import Counter
 import duckdb
 
 from calib.logs.columns import KINDS
-from calib.store.tables import KEY_HASH, TABLE_OF, columns_of, quoted
+from calib.store.tables import KEY, KEY_HASH, TABLE_OF, columns_of, keyed, quoted, stored_names
 
 Fates = dict[int, Counter[str]]  # number of the file -> fate -> rows
 
@@ -42,13 +42,8 @@ def _names(kind: str, prefix: str = "") -> str:
     return ", ".join(prefix + quoted(name) for name in columns_of(kind))
 
 
-def _stored_names(kind: str) -> str:
-    held = ", held, closed_min" if kind == "stages" else ""
-    return f"row_key, file_id, line, raw_hash, {_names(kind)}{held}, extra"
-
-
 def _insert(con: duckdb.DuckDBPyConnection, kind: str, rows: str, file_base: int) -> None:
-    names = _stored_names(kind)
+    names = stored_names(kind)
     source = names.replace("file_id", f"file_no + {file_base}", 1)
     con.execute(f"INSERT INTO {TABLE_OF[kind]} ({names}) SELECT {source} FROM {rows}")
 
@@ -96,7 +91,7 @@ def _one_turn(con: duckdb.DuckDBPyConnection, kind: str, turn: int, file_base: i
         f"CREATE OR REPLACE TEMP TABLE meets_{kind} AS SELECT r.row_key, r.file_no, r.line, r.raw_hash, {merged}, {held}"
         "CASE WHEN s.row_key IS NULL OR s.extra IS NULL THEN r.extra WHEN r.extra IS NULL THEN s.extra "
         "ELSE json_merge_patch(s.extra, r.extra)::VARCHAR END AS extra, s.row_key IS NOT NULL AS stored "
-        f"FROM turn_{kind} r LEFT JOIN {table} s ON s.row_key = r.row_key WHERE r.turn = {turn}"
+        f"FROM turn_{kind} r LEFT JOIN {keyed(kind)} s ON s.row_key = r.row_key WHERE r.turn = {turn}"
     )
     con.execute(f"CREATE OR REPLACE TEMP TABLE change_{kind} AS {_changes(kind)}")
     for file_no, count in con.execute(
@@ -110,12 +105,12 @@ def _one_turn(con: duckdb.DuckDBPyConnection, kind: str, turn: int, file_base: i
     ).fetchall():
         _add(fates, file_no, "corrected", count)
     replaced = f"(SELECT row_key FROM change_{kind} WHERE stored)"
-    old = f"row_key, file_id, line, raw_hash, {_names(kind)}{', held, closed_min' if kind == 'stages' else ''}, extra"
+    old = stored_names(kind)
     con.execute(
         f"INSERT INTO {table}_history ({old}, replaced_by) SELECT {old}, {file_base} + (SELECT min(file_no) FROM "
-        f"change_{kind} c WHERE c.row_key = s.row_key) FROM {table} s WHERE row_key IN {replaced}"
+        f"change_{kind} c WHERE c.row_key = s.row_key) FROM {keyed(kind)} s WHERE row_key IN {replaced}"
     )
-    con.execute(f"DELETE FROM {table} WHERE row_key IN {replaced}")
+    con.execute(f"DELETE FROM {table} WHERE {KEY[kind]} IN {replaced}")
     _insert(con, kind, f"change_{kind}", file_base)
 
 
@@ -123,8 +118,7 @@ def _changes(kind: str) -> str:
     """Rows of this turn whose content is neither stored nor in the history of their key."""
     same = " AND ".join(f"m.{quoted(c)} IS NOT DISTINCT FROM v.{quoted(c)}" for c in [*columns_of(kind), "extra"])
     content = f"row_key, {_names(kind)}, extra"
-    table = TABLE_OF[kind]
     return (
-        f"SELECT m.* FROM meets_{kind} m ANTI JOIN (SELECT {content} FROM {table} UNION ALL SELECT {content} "
-        f"FROM {table}_history) v ON m.row_key = v.row_key AND {same}"
+        f"SELECT m.* FROM meets_{kind} m ANTI JOIN (SELECT {content} FROM {keyed(kind)} UNION ALL SELECT {content} "
+        f"FROM {keyed(kind, '_history')}) v ON m.row_key = v.row_key AND {same}"
     )

@@ -37,13 +37,18 @@ def learn_names(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[st
     key = _key(con)
     known = {row[0] for row in con.execute("SELECT DISTINCT alias FROM person").fetchall()}
     found = {}
+    rows: list[tuple[str, str, bool]] = []
     for name in names:
         found[name] = alias = name if is_alias(name) else alias_of(name, key)
         if alias not in known and not is_alias(name):
             known.add(alias)
-            rows = [[_digest(name, key), alias, True]]
-            rows += [[_digest(word, key), alias, False] for word in words_of(name)]
-            con.executemany("INSERT INTO person VALUES (?, ?, ?)", rows)
+            rows.append((_digest(name, key), alias, True))
+            rows += [(_digest(word, key), alias, False) for word in words_of(name)]
+    if rows:  # at once: a statement for each of many takes longer than all else with them
+        con.execute(
+            "INSERT INTO person SELECT unnest(?::VARCHAR[]), unnest(?::VARCHAR[]), unnest(?::BOOLEAN[])",
+            [list(column) for column in zip(*rows, strict=True)],
+        )
     return found
 
 

@@ -6,6 +6,8 @@ A large regular file stays where it is and ``raw_<number>`` is a view of it; any
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,7 +17,9 @@ from calib.errors import LogFileError
 from calib.logs.check_rows import FIRST_YEAR
 from calib.logs.read_table import RawTable, read_tables
 from calib.logs.words import library_says
-from calib.store.tables import STAMPS, text
+from calib.store.tables import text
+
+END_BYTES = 1 << 16  # of a file, to guess from them which years are in it
 
 
 @dataclass(frozen=True)
@@ -27,45 +31,45 @@ class Settings:
     dropped: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Extent:
-    """rows : how many a file has; years : the first and the last one that its stamps can be in"""
-
-    rows: int
-    years: tuple[int, int]
-
-
-def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, settings: Settings) -> Extent:
-    """Make ``raw_<number>``; returns how far it goes.
+def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, settings: Settings) -> None:
+    """Make ``raw_<number>``.
 
     Raises LogFileError where a file is not as regular as it looked: then its copy (``careful_copy``) has to be read.
     """
     kind = "TABLE" if table.is_copy else "VIEW"
-    try:
+    with _in_words(table):
         con.execute(f"CREATE TEMP {kind} raw_{number} AS {_query(table, settings)}")
+
+
+def count_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> int:
+    with _in_words(table):
         found = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
-        rows = int(found[0]) if found else 0
-        years = _years(con, number, [f"r{place}" for place, name in enumerate(table.names) if name in STAMPS])
+    return int(found[0]) if found else 0
+
+
+def check_count(table: RawTable, rows: int) -> None:
+    """Raises LogFileError where a file that is read as it is has not one row on each line."""
+    if not table.is_copy and rows != table.lines - table.lines_before - table.header_line:
+        raise LogFileError(f"{table.shown} has rows that go over several lines, or empty ones")
+
+
+@contextmanager
+def _in_words(table: RawTable) -> Iterator[None]:
+    try:
+        yield
     except duckdb.InterruptException:
         raise
     except duckdb.Error as error:
         raise LogFileError(f"{table.shown} cannot be read: {library_says(error)}.", "Save it again.") from error
-    if not table.is_copy and rows != table.lines - table.lines_before - table.header_line:
-        raise LogFileError(f"{table.shown} has rows that go over several lines, or empty ones")
-    return Extent(rows, years)
 
 
-def _years(con: duckdb.DuckDBPyConnection, number: int, stamps: list[str]) -> tuple[int, int]:
-    """First and last year that stamps start with, within what is allowed."""
-    if not stamps:
-        return FIRST_YEAR, FIRST_YEAR
-    ends = ", ".join(f"min({cell}) FILTER ({cell} > ' '), max({cell})" for cell in stamps)
-    found = [cell for cell in con.execute(f"SELECT {ends} FROM raw_{number}").fetchall()[0] if cell]
-    if not all(re.match(r"(199\d|20\d\d|2100)-", cell) for cell in found):  # something else is among them
-        year = "regexp_extract(cell, '^[^0-9]*(199[0-9]|20[0-9]{2}|2100)', 1)"
-        cells = " UNION ALL ".join(f"SELECT DISTINCT {cell} AS cell FROM raw_{number}" for cell in stamps)
-        found = [cell for (cell,) in con.execute(f"SELECT DISTINCT {year} FROM ({cells})").fetchall() if cell]
-    years = [int(cell[:4]) for cell in found] or [FIRST_YEAR]
+def years_at_ends(csv: Path) -> tuple[int, int]:
+    """First and last year that is named at the beginning or the end of a file: logs are written in order of time."""
+    with csv.open("rb") as opened:
+        ends = opened.read(END_BYTES)
+        opened.seek(max(0, csv.stat().st_size - END_BYTES))
+        ends += b" " + opened.read()
+    years = [int(year) for year in re.findall(rb"(?<!\d)(199\d|20\d\d|2100)[-/]?\d", ends)] or [FIRST_YEAR]
     return min(years), max(years)
 
 

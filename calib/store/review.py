@@ -7,7 +7,7 @@ from typing import Any
 import duckdb
 
 from calib.errors import UsageError
-from calib.store.suspicious import JUDGED
+from calib.store.suspicious import JUDGED, MARKED
 
 A_WEEK = 5  # questions that a person is asked in a week
 VERDICTS = ("right", "mended", "wrong")
@@ -16,7 +16,7 @@ VERDICTS = ("right", "mended", "wrong")
 _NOW = f"""
 SELECT v.mark_id, v.row_key, v.rule, v.says, v.effect_min, v.verdict, v.verdict_min, v.verdict_note, v.verdict_at, s.build_id, s.order_id,
     s.stage, s.line, f.name AS path
-FROM review v JOIN stage_run s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}
+FROM review v JOIN {MARKED} s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}
 LEFT JOIN log_file f ON f.file_id = s.file_id
 QUALIFY row_number() OVER (PARTITION BY v.row_key ORDER BY v.effect_min DESC NULLS LAST, v.mark_id) = 1
 """

@@ -11,7 +11,8 @@ import pandas as pd
 
 from calib.logs.local_time import to_utc
 from calib.store.closed_hours import opening_spans
-from calib.store.suspicious import JUDGED
+from calib.store.suspicious import JUDGED, MARKED
+from calib.store.tables import keyed
 
 # A run without an end whose build went on since is lost: its end is no later than the next start, its minutes unknown.
 _RUNS = f"""
@@ -19,14 +20,14 @@ WITH ids AS (
     SELECT unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
     WHERE started_at IS NOT NULL AND build_id IS NOT NULL
 ), nexts AS (
-    SELECT s.row_key, min(i.started_at) AS next_start
-    FROM (SELECT row_key, unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
+    SELECT s.id, min(i.started_at) AS next_start
+    FROM (SELECT rowid AS id, unnest(string_split(build_id, '+')) AS build_id, started_at FROM stage_run
           WHERE ended_at IS NULL AND started_at IS NOT NULL AND work_min IS NULL AND build_id IS NOT NULL) s
-    JOIN ids i ON i.build_id = s.build_id AND i.started_at > s.started_at GROUP BY s.row_key
+    JOIN ids i ON i.build_id = s.build_id AND i.started_at > s.started_at GROUP BY s.id
 ), marks AS (
-    SELECT row_key, string_agg(says, '; ' ORDER BY rule) FILTER (verdict IS NULL) AS review,
+    SELECT s.id, string_agg(says, '; ' ORDER BY rule) FILTER (verdict IS NULL) AS review,
         bool_or(coalesce(verdict = 'wrong', false)) AS wrong, max(verdict_min) AS mended_min
-    FROM review v JOIN stage_run s USING (row_key) WHERE coalesce(v.judged, {JUDGED}) = {JUDGED} GROUP BY row_key
+    FROM review v JOIN {MARKED} s USING (row_key) WHERE coalesce(v.judged, {JUDGED}) = {JUDGED} GROUP BY s.id
 )
 SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS build_ids, s.order_id, s.stage,
     coalesce(s.started_at, s.ended_at - to_microseconds((6e7 * s.work_min)::BIGINT)) AS started_at,
@@ -41,7 +42,7 @@ SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS buil
     CASE WHEN s.ended_at IS NOT NULL OR s.work_min IS NOT NULL THEN 'done' WHEN n.next_start IS NOT NULL THEN 'lost'
          ELSE 'running' END AS state,
     m.review, s.date, f.name AS source_file, s.line
-FROM stage_run s LEFT JOIN nexts n ON n.row_key = s.row_key LEFT JOIN marks m ON m.row_key = s.row_key
+FROM {keyed("stages")} s LEFT JOIN nexts n ON n.id = s.id LEFT JOIN marks m ON m.id = s.id
 LEFT JOIN log_file f ON f.file_id = s.file_id
 WHERE NOT s.held AND NOT coalesce(m.wrong, false)
 """

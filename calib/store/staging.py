@@ -7,31 +7,65 @@ stored or were once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
+from dataclasses import dataclass
 
 import duckdb
 
-from calib.logs.check_rows import rules_for
+from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR, rules_for
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import RawTable
 from calib.store.cells import clean, no_apostrophe, typed
-from calib.store.raw_rows import Settings
+from calib.store.raw_rows import Settings, check_count, count_raw, years_at_ends
 from calib.store.stamps import MISSING, odd_query, utc_query
 from calib.store.tables import KEY, MENDED_COLUMNS, SQL_TYPE, TABLE_OF, columns_of, quoted, text
 
+# Asked for or filled whatever the files have.
+ALWAYS = {"build_id", "order_id", "operator", "started_at", "ended_at", "date", "work_min", "outcome", "run_id"}
 
-def create_staged(con: duckdb.DuckDBPyConnection, kind: str) -> None:
+
+@dataclass(frozen=True)
+class Staged:
+    """What of a table is in ``staged_<kind>``.
+
+    rows : how many it has, with those that are known
+    typed : query of its typed rows, with ``@from`` for the raw rows: the rules are told one by one only for the few that
+        break any
+    """
+
+    rows: int
+    typed: str
+
+
+def create_staged(con: duckdb.DuckDBPyConnection, kind: str, names: Container[str]) -> None:
+    """Make ``staged_<kind>`` with those columns that one of the files has, ``names``, and ``known_<kind>``."""
     table = TABLE_OF[kind]
-    columns = ", ".join(f"{quoted(c.name)} {SQL_TYPE.get(c.kind, 'VARCHAR')}" for c in KINDS[kind])
+    columns = "".join(f", {quoted(c.name)} {_sql_type(c)}" for c in _kept(kind, names))
     held = ", held BOOLEAN, closed_min DOUBLE" if kind == "stages" else ""
     con.execute(
         f"CREATE TEMP TABLE staged_{kind} (file_no INTEGER, line BIGINT, raw_row BIGINT, raw_hash UBIGINT, "
-        f"bad BOOLEAN, present BIGINT, odd INTEGER, cells VARCHAR[], {columns}{held}, extra VARCHAR)"
+        f"bad BOOLEAN, present BIGINT, odd INTEGER, cells VARCHAR[]{columns}{held}, extra VARCHAR)"
     )
-    con.execute(f"CREATE TEMP VIEW good_{kind} AS SELECT *, {KEY[kind]} AS row_key FROM staged_{kind} WHERE NOT bad")
     con.execute(
         f"CREATE TEMP VIEW known_{kind} AS SELECT raw_hash FROM {table} UNION ALL SELECT raw_hash FROM {table}_history"
     )
+
+
+def create_good(con: duckdb.DuckDBPyConnection, kind: str, names: Container[str]) -> None:
+    """Make ``good_<kind>``: the staged rows that break no rule, with all columns and their key."""
+    lacking = [f", NULL::{_sql_type(c)} AS {quoted(c.name)}" for c in KINDS[kind] if c not in _kept(kind, names)]
+    con.execute(
+        f"CREATE TEMP VIEW good_{kind} AS SELECT *, {KEY[kind]} AS row_key FROM "
+        f"(SELECT *{''.join(lacking)} FROM staged_{kind} WHERE NOT bad)"
+    )
+
+
+def _kept(kind: str, names: Container[str]) -> list[Column]:
+    return [column for column in KINDS[kind] if column.name in names or column.name in ALWAYS]
+
+
+def _sql_type(column: Column) -> str:
+    return SQL_TYPE.get(column.kind, "VARCHAR")
 
 
 def stage(
@@ -39,28 +73,53 @@ def stage(
     number: int,
     table: RawTable,
     settings: Settings,
-    years: tuple[int, int],
+    names: Container[str],
     shop_stages: Iterable[str],
-) -> str:
+) -> Staged:
     """Type and check what of ``raw_<number>`` is not stored yet, into ``staged_<kind>``.
 
-    Returns the query of typed rows, with ``@from`` for the raw rows: the rules are told one by one only for the few rows
-    that break any.
+    Raises LogFileError where the file is not as regular as it looked.
     """
+    kind, stages = table.kind, tuple(shop_stages)
+    is_known = con.execute(f"SELECT raw_hash FROM known_{kind} LIMIT 1").fetchone() is not None
+    where = f" WHERE raw_hash NOT IN (SELECT raw_hash FROM known_{kind})" if is_known else ""
+    for years in (years_at_ends(table.csv), (FIRST_YEAR, LAST_YEAR)):
+        typed_rows = _typed_query(table, settings.zone, years, stages)
+        new = _insert(con, number, table, typed_rows.replace("@from", f"(SELECT * FROM raw_{number}{where})"), names)
+        if _are_within(con, number, kind, names, years):
+            break
+        unstage(con, number, kind)
+    rows = count_raw(con, number, table) if is_known else new
+    check_count(table, rows)
+    return Staged(rows, typed_rows)
+
+
+def _insert(
+    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, typed_rows: str, names: Container[str]
+) -> int:
+    """Typed rows into ``staged_<kind>``, with their cells where they break a rule; returns how many."""
     kind = table.kind
-    typed_rows = _typed_query(table, settings.zone, years, tuple(shop_stages))
     bad = " OR ".join(f"coalesce({rule.bad}, false)" for rule in rules_for(kind))
     present = sum(1 << place for place, name in enumerate(columns_of(kind)) if name in table.names)
     cells = ", ".join(["fault", *_cells(table)])
-    names = ", ".join(quoted(name) for name in columns_of(kind))
+    columns = ", ".join(quoted(column.name) for column in _kept(kind, names))
     held = ", false, NULL::DOUBLE" if kind == "stages" else ""
-    new = f"(SELECT * FROM raw_{number} WHERE raw_hash NOT IN (SELECT raw_hash FROM known_{kind}))"
-    con.execute(
+    row = con.execute(
         f"INSERT INTO staged_{kind} SELECT {number}, line, raw_row, raw_hash, bad, {present}::BIGINT, odd, "
-        f"CASE WHEN bad THEN [{cells}] END, {names}{held}, extra "
-        f"FROM (SELECT *, {bad} AS bad FROM ({typed_rows.replace('@from', new)}))"
-    )
-    return typed_rows
+        f"CASE WHEN bad THEN [{cells}] END, {columns}{held}, extra FROM (SELECT *, {bad} AS bad FROM ({typed_rows}))"
+    ).fetchone()
+    return int(row[0]) if row else 0
+
+
+def _are_within(
+    con: duckdb.DuckDBPyConnection, number: int, kind: str, names: Container[str], years: tuple[int, int]
+) -> bool:
+    """Whether all times of a table are within the years, or half a day beside them, for which they were made UTC."""
+    low, high = f"TIMESTAMP '{years[0] - 1}-12-31 12:00:00'", f"TIMESTAMP '{years[1] + 1}-01-01 12:00:00'"
+    stamps = [quoted(c.name) for c in _kept(kind, names) if c.kind == "stamp"]
+    outside = " OR ".join(f"min({name}) < {low} OR max({name}) > {high}" for name in stamps) or "false"
+    row = con.execute(f"SELECT coalesce({outside}, false) FROM staged_{kind} WHERE file_no = {number}").fetchone()
+    return years == (FIRST_YEAR, LAST_YEAR) or not (row and row[0])
 
 
 def unstage(con: duckdb.DuckDBPyConnection, number: int, kind: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from calib.records import STAGES
+from calib.store.tables import KEY, KEY_START, keyed
 
 ATTENDED_LONGEST_H = 14
 TIMES_USUAL = 8
@@ -15,6 +16,9 @@ _BY_HAND = "stage NOT IN ({})".format(
 # What a person judges: a row with other times or minutes is another question.
 JUDGED = "concat_ws(' | ', s.started_at, s.ended_at, s.date, s.work_min, s.paused_min)"
 
+# Runs with their keys, but only those that can be marked: to tell the keys of all takes longer than to look for marks.
+MARKED = keyed("stages", where=f"{KEY_START} IN (SELECT work FROM review)")
+
 
 def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
     """Mark what came with file ``base`` or later and looks wrong; returns how many new marks.
@@ -24,11 +28,14 @@ def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
     before = _count(con)
     for rule, (sql, says) in RULES.items():
         values = {"rule": rule, "base": base} | ({"zone": zone} if "$zone" in says else {})
+        found = (
+            f"SELECT {KEY['stages']} AS row_key, {KEY_START} AS work, {JUDGED} AS judged, {says} AS says, effect "
+            f"FROM ({sql}) m JOIN stage_run s ON s.rowid = m.id"
+        )
         con.execute(
-            "INSERT INTO review (mark_id, row_key, judged, rule, says, effect_min, marked_at) "
+            "INSERT INTO review (mark_id, row_key, work, judged, rule, says, effect_min, marked_at) "
             "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
-            f"row_key, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM (SELECT m.row_key, {JUDGED} "
-            f"AS judged, {says} AS says, effect FROM ({sql}) m JOIN stage_run s USING (row_key)) n WHERE NOT EXISTS "
+            f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({found}) n WHERE NOT EXISTS "
             "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND v.rule = $rule AND coalesce(v.judged, n.judged) = n.judged)",
             values,
         )
@@ -41,16 +48,16 @@ def _count(con: duckdb.DuckDBPyConnection) -> int:
 
 
 # Two runs of one build, stage and station that overlap by more than half of the shorter one.
-_OVERLAP = """
+_OVERLAP = f"""
 WITH several AS (
     SELECT hash(build_id, stage, station) AS digest FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL
     AND build_id IS NOT NULL AND coalesce(outcome, 'done') <> 'void'
     GROUP BY digest HAVING count(*) > 1 AND max(file_id) >= $base
 ), runs AS (
-    SELECT s.* FROM stage_run s SEMI JOIN several v ON hash(s.build_id, s.stage, s.station) = v.digest
+    SELECT s.* FROM {keyed("stages")} s SEMI JOIN several v ON hash(s.build_id, s.stage, s.station) = v.digest
     WHERE s.started_at IS NOT NULL AND s.ended_at IS NOT NULL AND coalesce(s.outcome, 'done') <> 'void'
 )
-SELECT DISTINCT ON (b.row_key) b.row_key, a.started_at AS other,
+SELECT DISTINCT ON (b.id) b.id, a.started_at AS other,
     epoch(least(a.ended_at, b.ended_at) - greatest(a.started_at, b.started_at)) / 60 AS effect
 FROM runs a JOIN runs b ON a.build_id = b.build_id AND a.stage = b.stage AND a.station IS NOT DISTINCT FROM b.station
     AND (a.started_at, a.row_key) < (b.started_at, b.row_key)
@@ -59,11 +66,14 @@ WHERE least(a.ended_at, b.ended_at) - greatest(a.started_at, b.started_at)
 """
 _FORGOTTEN = f"""
 WITH minutes AS (
-    SELECT row_key, stage, file_id, epoch(ended_at - started_at) / 60 - coalesce(paused_min, 0) - coalesce(closed_min, 0) AS m
+    SELECT rowid AS id, stage, file_id, epoch(ended_at - started_at) / 60 - coalesce(paused_min, 0) - coalesce(closed_min, 0) AS m
     FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL AND {_BY_HAND}
     AND coalesce(outcome, 'done') <> 'void'
-), usual AS (SELECT stage, median(m) AS usual, count(*) AS runs FROM minutes GROUP BY stage)
-SELECT row_key, m, CASE WHEN runs >= {ENOUGH_RUNS} THEN usual END AS usual, m - usual AS effect FROM minutes JOIN usual USING (stage)
+), usual AS (
+    SELECT stage, median(m) AS usual, count(*) AS runs FROM minutes
+    WHERE stage IN (SELECT stage FROM minutes WHERE file_id >= $base AND m > 60) GROUP BY stage
+)
+SELECT id, m, CASE WHEN runs >= {ENOUGH_RUNS} THEN usual END AS usual, m - usual AS effect FROM minutes JOIN usual USING (stage)
 WHERE file_id >= $base AND (m > {ATTENDED_LONGEST_H * 60} OR (runs >= {ENOUGH_RUNS} AND m > {TIMES_USUAL} * usual AND m > 60))
 """
 _TWO_PLACES = f"""
@@ -75,18 +85,17 @@ by_hand AS (
 ), pairs AS (
     SELECT id, started_at, ended_at, lag(ended_at) OVER (PARTITION BY operator ORDER BY started_at) AS before FROM by_hand
 )
-SELECT row_key, epoch(least(before, p.ended_at) - p.started_at) / 60 AS effect
-FROM pairs p JOIN stage_run s ON s.rowid = p.id
-WHERE before - p.started_at > (p.ended_at - p.started_at) / 2
+SELECT id, epoch(least(before, ended_at) - started_at) / 60 AS effect FROM pairs
+WHERE before - started_at > (ended_at - started_at) / 2
 """
 _ORDER = """
 WITH spans AS (
-    SELECT row_key, build_id, stage, started_at, ended_at, file_id FROM stage_run
+    SELECT rowid AS id, build_id, stage, started_at, ended_at, file_id FROM stage_run
     WHERE stage IN ('printing', 'unloading', 'washing', 'breakout', 'packing') AND build_id IS NOT NULL
     AND started_at IS NOT NULL AND ended_at IS NOT NULL AND coalesce(attempt, 1) = 1
     AND coalesce(outcome, 'done') NOT IN ('void', 'failed', 'stopped')
 ), printed AS (SELECT build_id, min(started_at) AS began FROM spans WHERE stage = 'printing' GROUP BY build_id)
-SELECT row_key, epoch(began - ended_at) / 60 AS effect FROM spans JOIN printed USING (build_id)
+SELECT id, epoch(began - ended_at) / 60 AS effect FROM spans JOIN printed USING (build_id)
 WHERE file_id >= $base AND stage <> 'printing' AND ended_at < began
 """
 # A stage that its process does not have: of every build of a load, every stage of a sum, and also when the build comes late.
@@ -94,24 +103,24 @@ _FEW_PROCESSES = {name: stage.processes for name, stage in STAGES.items() if len
 _PROCESS = f"""
 WITH fresh AS (SELECT build_id FROM build WHERE file_id >= $base),
 plain AS (
-    SELECT row_key, build_id, stage, file_id FROM stage_run
+    SELECT rowid AS id, build_id, stage, file_id FROM stage_run
     WHERE NOT contains(build_id, '+') AND NOT contains(stage, '+')
     AND stage IN ({", ".join(map(repr, _FEW_PROCESSES))}) AND (file_id >= $base OR build_id IN (FROM fresh))
 ), joined AS (
-    SELECT row_key, unnest(string_split(build_id, '+')) AS build_id, stage, file_id FROM stage_run
+    SELECT rowid AS id, unnest(string_split(build_id, '+')) AS build_id, stage, file_id FROM stage_run
     WHERE contains(build_id, '+') OR contains(stage, '+')
 ), steps AS (
-    SELECT row_key, build_id, stage, file_id FROM plain UNION ALL
-    SELECT row_key, build_id, unnest(string_split(stage, '+')) AS stage, file_id FROM joined
+    SELECT id, build_id, stage, file_id FROM plain UNION ALL
+    SELECT id, build_id, unnest(string_split(stage, '+')) AS stage, file_id FROM joined
 )
-SELECT DISTINCT ON (s.row_key) s.row_key, b.process AS process, s.stage AS step, NULL::DOUBLE AS effect
+SELECT DISTINCT ON (s.id) s.id, b.process AS process, s.stage AS step, NULL::DOUBLE AS effect
 FROM steps s JOIN build b ON s.build_id = b.build_id
 WHERE greatest(s.file_id, b.file_id) >= $base AND ({
     " OR ".join(
         f"(s.stage = '{name}' AND b.process NOT IN ({', '.join(map(repr, codes))}))"
         for name, codes in _FEW_PROCESSES.items()
     )
-}) ORDER BY s.row_key, b.process, s.stage
+}) ORDER BY s.id, b.process, s.stage
 """
 RULES = {
     "overlap": (

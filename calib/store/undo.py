@@ -9,7 +9,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
-from calib.store.tables import TABLE_OF, columns_of, quoted
+from calib.store.tables import KEY, TABLE_OF, stored_names
 
 
 def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str, Any]:
@@ -64,13 +64,12 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
 def _rows_back(con: duckdb.DuckDBPyConnection, kind: str) -> tuple[int, int]:
     """Rows of one kind: those that came go, those that they replaced return; how many of each."""
     table = TABLE_OF[kind]
-    held = ", held, closed_min" if kind == "stages" else ""
-    names = f"row_key, file_id, line, raw_hash, {', '.join(map(quoted, columns_of(kind)))}{held}, extra"
+    names = stored_names(kind)
     came, replaced = "file_id IN (SELECT file_id FROM gone)", "replaced_by IN (SELECT file_id FROM gone)"
-    out = _count(con, f"DELETE FROM {table} WHERE {came} RETURNING row_key")
+    out = _count(con, f"DELETE FROM {table} WHERE {came} RETURNING {KEY[kind]}")
     back = _count(
         con,
-        f"INSERT INTO {table} ({names}) SELECT {names} FROM {table}_history WHERE {replaced} AND NOT {came} RETURNING row_key",
+        f"INSERT INTO {table} ({names}) SELECT {names} FROM {table}_history WHERE {replaced} AND NOT {came} RETURNING {KEY[kind]}",
     )
     con.execute(f"DELETE FROM {table}_history WHERE {replaced}")
     return out, back
