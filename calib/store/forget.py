@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from calib.store.backup import BACKUPS, list_backups
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import alias_of, find_key, is_alias, words_of
 from calib.store.restore import read_back
+from calib.store.tables import text
 from calib.store.traces import files_with
 
 FORGOTTEN = "forgotten"
@@ -38,18 +41,22 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
     name = name.strip()
     if not name:
         raise UsageError("No name was given.", "Write the name as in the logs, or the alias as in the tables.")
-    path, fresh = folder / STORE_NAME, folder / (STORE_NAME + ".rebuilding")
+    work, fresh = folder / ".rebuild", folder / (STORE_NAME + ".rebuilding")
     copies = [*list_backups(folder), *sorted(folder.glob("*.replaced-*.duckdb"))]
-    with open_store(folder) as con:
-        alias = _alias_in(con, name)
-        cells = _forget_in(con, name, alias)
-        if not cells and not (backups and copies):
-            raise UsageError(f'Nobody called "{name}" is in the store.', "Write it as in the logs, or give the alias.")
-        _rebuild(con, folder, fresh)
-    os.replace(fresh, path)
+    with _only_for_now(work, fresh):
+        with open_store(folder) as con:
+            alias = _alias_in(con, name)
+            cells = _export_without(con, name, alias, work)
+            if not cells and not (backups and copies):
+                raise UsageError(
+                    f'Nobody called "{name}" is in the store.', "Write it as in the logs, or give the alias."
+                )
+            read_back(work, fresh)
+        os.replace(fresh, folder / STORE_NAME)
     if backups:
         for copy in copies:
-            _forget_in_copy(copy, name, alias, folder)
+            with _only_for_now(work, fresh):
+                _forget_in_copy(copy, name, alias, work, fresh)
     told = [str(copy) for copy in copies]
     return {
         "alias": alias,
@@ -65,25 +72,50 @@ def _alias_in(con: duckdb.DuckDBPyConnection, name: str) -> str:
     return name if is_alias(name) or not key else alias_of(name, key)
 
 
+@contextmanager
+def _only_for_now(work: Path, fresh: Path) -> Iterator[None]:
+    """A folder and a file are not there before and not afterwards; a kill leaves them to the next who forgets."""
+
+    def gone() -> None:
+        shutil.rmtree(work, ignore_errors=True)
+        for path in (fresh, fresh.with_name(fresh.name + ".wal")):
+            path.unlink(missing_ok=True)
+
+    gone()
+    try:
+        yield
+    finally:
+        gone()
+
+
+def _export_without(con: duckdb.DuckDBPyConnection, name: str, alias: str, work: Path) -> int:
+    """Write the store without the person to the folder ``work``; returns how many cells held them.
+
+    The store stays as it was: a new one, made of this, takes its place at once, so that a kill leaves either. Besides, what
+    is changed in place leaves bytes behind.
+    """
+    con.execute("BEGIN TRANSACTION")
+    try:
+        cells = _forget_in(con, name, alias)
+        con.execute(f"EXPORT DATABASE {text(str(work))} (FORMAT parquet)")
+    finally:
+        con.execute("ROLLBACK")
+    return cells
+
+
 def _forget_in(con: duckdb.DuckDBPyConnection, name: str, alias: str) -> int:
     """Change every cell; returns how many."""
     row = con.execute("SELECT count(*) FROM person WHERE alias = ?", [alias]).fetchone()
     known = bool(row and row[0])
     whole = _pattern({alias, name})
     words = _pattern({alias, name} if is_alias(name) else {alias, name, *words_of(name)})
-    con.execute("BEGIN TRANSACTION")
-    try:
-        con.execute("DELETE FROM person WHERE alias = ?", [alias])
-        cells = sum(
-            _forget_in_column(con, table, column, kind, words if column in FREE_TEXT else whole)
-            for table, column, kind in _text_columns(con)
-        )
-        for table in ("stage_run", "stage_run_history"):  # several who are forgotten are not one person
-            con.execute(f"UPDATE {table} SET operator = NULL WHERE operator = '{FORGOTTEN}'")
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
+    con.execute("DELETE FROM person WHERE alias = ?", [alias])
+    cells = sum(
+        _forget_in_column(con, table, column, kind, words if column in FREE_TEXT else whole)
+        for table, column, kind in _text_columns(con)
+    )
+    for table in ("stage_run", "stage_run_history"):  # several who are forgotten are not one person
+        con.execute(f"UPDATE {table} SET operator = NULL WHERE operator = '{FORGOTTEN}'")
     return cells + known
 
 
@@ -112,39 +144,18 @@ def _forget_in_column(con: duckdb.DuckDBPyConnection, table: str, column: str, k
     return int(row[0])
 
 
-def _rebuild(con: duckdb.DuckDBPyConnection, folder: Path, fresh: Path) -> None:
-    """Copy the store into a new file: rows that were deleted leave bytes in the old one."""
-    work = folder / ".rebuild"
-    shutil.rmtree(work, ignore_errors=True)
-    fresh.unlink(missing_ok=True)
-    try:
-        con.execute(f"EXPORT DATABASE '{str(work).replace(chr(39), chr(39) * 2)}' (FORMAT parquet)")
+def _forget_in_copy(copy: Path, name: str, alias: str, work: Path, fresh: Path) -> None:
+    """The same in a backup (a folder) or in a store that was replaced (a file), which is built anew too.
+
+    The tables of a backup are replaced one by one: whenever that ends, it is whole, and can be made to forget again.
+    """
+    if copy.is_dir():
+        read_back(copy, fresh)
+    with duckdb.connect(str(fresh if copy.is_dir() else copy)) as con:
+        _export_without(con, name, alias, work)
+    if copy.is_dir():
+        for table in sorted(work.glob("*.parquet")):
+            os.replace(table, copy / table.name)
+    else:
         read_back(work, fresh)
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-
-
-def _forget_in_copy(copy: Path, name: str, alias: str, folder: Path) -> None:
-    """The same in a backup (a folder) or in a store that was replaced (a file), which is built anew too."""
-    fresh, work = folder / ".copy.rebuilding", folder / ".copy.unfinished"
-    shutil.rmtree(work, ignore_errors=True)
-    fresh.unlink(missing_ok=True)
-    try:
-        if copy.is_dir():
-            read_back(copy, fresh)
-        else:
-            shutil.copyfile(copy, fresh)
-        with duckdb.connect(str(fresh)) as con:
-            _forget_in(con, name, alias)
-            con.execute(f"EXPORT DATABASE '{str(work).replace(chr(39), chr(39) * 2)}' (FORMAT parquet)")
-        if copy.is_dir():
-            shutil.rmtree(copy)
-            os.replace(work, copy)
-        else:
-            fresh.unlink()
-            read_back(work, fresh)
-            os.replace(fresh, copy)
-            copy.with_name(copy.name + ".wal").unlink(missing_ok=True)
-    finally:
-        fresh.unlink(missing_ok=True)
-        shutil.rmtree(work, ignore_errors=True)
+        os.replace(fresh, copy)

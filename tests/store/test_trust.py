@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from itertools import islice
 
 import pytest
@@ -18,8 +19,12 @@ from hypothesis import strategies as st
 from shop_folder import HOURS, counts, take_in, write
 
 from calib.errors import CalibError, StoreError
+from calib.store.backup import backup_store
 from calib.store.check import check_store
+from calib.store.forget import forget_person
 from calib.store.open_store import STORE_NAME, open_store
+from calib.store.restore import restore_store
+from calib.store.tables import keyed
 
 BUILDS = "build_id,process,machine,parts\n" + "".join(f"B{i},SLA,M1,3\n" for i in range(300))
 STAGES = "build_id,stage,started_at,ended_at,station,operator\n" + "".join(
@@ -39,9 +44,15 @@ print("done", flush=True)
 """
 
 
-def child(*arguments):
+FORGETTER = CHILD.replace("imports import import_files", "forget import forget_person").replace(
+    'import_files(Path(sys.argv[1]), [Path(name) for name in sys.argv[2:]], "Europe/Berlin")',
+    'forget_person(Path(sys.argv[1]), "Ada", backups=True)',
+)
+
+
+def child(*arguments, does=CHILD):
     return subprocess.Popen(
-        [sys.executable, "-c", CHILD, *map(str, arguments)],
+        [sys.executable, "-c", does, *map(str, arguments)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
 
@@ -54,26 +65,28 @@ def rows_of(folder):
         ).fetchone()
 
 
+def run(process, kill_after=None):
+    """Let a child begin, and kill it some seconds later; returns whether it was done by then, and how long it took [s]."""
+    process.stdout.readline()
+    process.stdin.write("go\n")
+    process.stdin.flush()
+    began = time.monotonic()
+    if kill_after is not None:
+        time.sleep(kill_after)
+        process.send_signal(signal.SIGKILL)
+    return "done" in process.communicate()[0], time.monotonic() - began
+
+
 def kill_at_random_points(tmp_path, times, seed):
     draw = random.Random(seed)
     builds, stages = write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", STAGES)
-    longest, cut_short = 0.3, 0
-    for count in range(times):
+    cut_short, longest = 0, None
+    for count in range(1 + times):
         shop = tmp_path / f"shop{count}"
         shop.mkdir()
         take_in(shop, builds)
-        process = child(shop, stages)
-        process.stdout.readline()
-        process.stdin.write("go\n")
-        process.stdin.flush()
-        began = time.monotonic()
-        time.sleep(draw.random() * longest)
-        process.send_signal(signal.SIGKILL)
-        out, _ = process.communicate()
-        if "done" in out:
-            longest = max(0.05, min(longest, (time.monotonic() - began)))
-        else:
-            cut_short += 1
+        done, took = run(child(shop, stages), longest and draw.random() * longest)  # the first shows how long it takes
+        longest, cut_short = longest or took, cut_short + (not done)
         assert rows_of(shop) in ((300, 0, 1), (300, 1200, 2))
         take_in(shop, stages)
         assert rows_of(shop)[:2] == (300, 1200)
@@ -92,20 +105,64 @@ def test_many_kills_leave_the_store_as_before_or_after(tmp_path):
     assert kill_at_random_points(tmp_path, times, seed=7) >= times // 4
 
 
-def test_two_imports_at_once_both_end_up_in(tmp_path):
+def runs_of(folder, who):
+    with open_store(folder) as con:
+        assert check_store(con) == []
+        return con.execute("SELECT count(*) FROM stage_run WHERE operator = ?", [who]).fetchone()[0]
+
+
+def kill_while_forgetting(tmp_path, times, seed):
+    """Returns how often the person was still there, and how often no more."""
+    draw, shop = random.Random(seed), tmp_path / "shop"
+    shop.mkdir()
+    take_in(shop, write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", STAGES + "B1,drying,,,,Bo\n"))
+    with open_store(shop) as con:
+        who = con.execute("SELECT operator FROM stage_run LIMIT 1").fetchone()[0]
+        backup_store(con, shop)
+    ends, longest = Counter(), None
+    for count in range(1 + times):
+        copy = shutil.copytree(shop, tmp_path / f"copy{count}")
+        _, took = run(child(copy, does=FORGETTER), longest and draw.random() * longest)
+        longest = longest or took
+        left = runs_of(copy, who)
+        assert left in (0, 1200)
+        assert left or who.lower().encode() not in (copy / STORE_NAME).read_bytes().lower()
+        forget_person(copy, "Ada", backups=True)
+        assert who.lower().encode() not in (copy / STORE_NAME).read_bytes().lower()
+        assert {path.name for path in copy.iterdir()} == {STORE_NAME, "backups"}
+        restore_store(copy)
+        assert runs_of(copy, who) == 0
+        ends["there" if left else "gone"] += 1
+        shutil.rmtree(copy)
+    return ends
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
+def test_a_kill_while_forgetting_leaves_the_person_wholly_or_not_at_all(tmp_path):
+    assert kill_while_forgetting(tmp_path, 3, seed=3)["there"]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
+def test_many_kills_while_forgetting_leave_the_person_wholly_or_not_at_all(tmp_path):
+    ends = kill_while_forgetting(tmp_path, 60 if LONG else 15, seed=4)
+    assert min(ends["there"], ends["gone"]) >= 1
+
+
+def test_imports_at_once_all_end_up_in(tmp_path):
     shop = tmp_path / "shop"
     shop.mkdir()
     take_in(shop, write(tmp_path, "builds.csv", BUILDS))
-    half = STAGES.splitlines(keepends=True)
-    parts = [write(tmp_path, "a.csv", "".join(half[:600])), write(tmp_path, "b.csv", "".join([half[0], *half[600:]]))]
-    both = [child(shop, part) for part in parts]
-    for process in both:
+    head, *lines = STAGES.splitlines(keepends=True)
+    parts = [write(tmp_path, f"{first}.csv", "".join([head, *lines[first : first + 400]])) for first in (0, 400, 800)]
+    children = [child(shop, part) for part in parts]
+    for process in children:
         process.stdout.readline()
-    for process in both:
+    for process in children:
         process.stdin.write("go\n")
         process.stdin.flush()
-    assert [process.communicate()[0].strip() for process in both] == ["done", "done"]
-    assert rows_of(shop)[:2] == (300, 1200)
+    assert [process.communicate()[0].strip() for process in children] == ["done"] * 3
+    assert rows_of(shop) == (300, 1200, 4)
 
 
 def test_a_store_that_another_program_holds_is_told_with_its_process(tmp_path):
@@ -228,7 +285,20 @@ def test_the_quick_and_the_careful_reader_of_a_file_agree(tmp_path, monkeypatch)
     assert counts(careful) == counts(quick)
     with open_store(tmp_path / "one") as a, open_store(tmp_path / "two") as b:
         for query in (
-            "SELECT row_key, line, note FROM stage_run ORDER BY 1",
+            f"SELECT row_key, line, note FROM {keyed('stages')} ORDER BY 1",
             "SELECT line, column_name, reason FROM quarantine ORDER BY ALL",
         ):
             assert a.execute(query).fetchall() == b.execute(query).fetchall()
+
+
+def test_lines_of_a_file_that_the_engine_reads_in_parts_are_told_right(tmp_path):
+    row = "B{},printing,2026-01-05T08:00:00,{}," + "x" * 4000 + "\n"
+    path = tmp_path / "stages.csv"
+    with path.open("w") as out:
+        out.write("build_id,stage,started_at,attempt,note\n")
+        for place in range(20_000):  # 80 MB: more than two of the engine's buffers
+            out.write(row.format(place // 1000, 1 + place % 1000))
+    assert take_in(tmp_path, path)["files"][0]["rows_held"] == 20_000
+    with open_store(tmp_path) as con:
+        wrong = "line <> 1 + 1000 * build_id[2:]::INTEGER + attempt"
+        assert con.execute(f"SELECT count(*) FROM stage_run WHERE {wrong}").fetchone() == (0,)
