@@ -32,7 +32,7 @@ class Bar:
         with self.lock:
             self.text = text
             if self.shown is not None and text:
-                self.shown.update(self.shown.task_ids[0], **_state(text))
+                _move(self.shown, text)
 
     def close(self) -> None:
         """Take the bar off the screen."""
@@ -51,22 +51,27 @@ class Bar:
         made.add_task("", total=None)
         with self.lock:
             if not self.closed:
-                made.update(made.task_ids[0], **_state(self.text))
+                _move(made, self.text)
                 made.start()
                 self.shown = made
 
 
-def _state(text: str) -> dict[str, Any]:
-    """
-    >>> _state("Reading 3 of 25: june.csv ...")
-    {'description': 'Reading 3 of 25: june.csv ...', 'completed': 3, 'total': 25}
+def _move(shown: Any, text: str) -> None:
+    done, total = _state(text)
+    shown.update(shown.task_ids[0], description=printable(text), completed=done)
+    shown.tasks[0].total = total  # ``update`` takes None for 'as before'
+
+
+def _state(text: str) -> tuple[int, int | None]:
+    """How much is done, and of how much; None of one thing alone, which runs until it is done.
+
+    >>> _state("Reading 3 of 25: june.csv ..."), _state("Reading 1 of 1: june.csv ...")
+    ((3, 25), (0, None))
     """
     done = DONE_OF.search(text)
-    return {
-        "description": printable(text),
-        "completed": int(done.group(1)) if done else 0,
-        "total": int(done.group(2)) if done else None,
-    }
+    if done is None or done.group(2) == "1":
+        return 0, None
+    return int(done.group(1)), int(done.group(2))
 
 
 _open: list[Bar] = []

@@ -28,6 +28,16 @@ def test_long_work_is_shown_with_how_far_it_is():
     assert bar.shown.tasks[0].percentage == 50
 
 
+def test_a_step_that_tells_no_share_lets_the_bar_run():
+    bar = Bar(0.0, Console(file=io.StringIO(), force_terminal=True, width=100))
+    while bar.shown is None:
+        time.sleep(0.01)
+    for text, total in (("Reading 2 of 4 ...", 4), ("Storing ...", None), ("Reading 1 of 1: large.csv ...", None)):
+        bar(text)
+        assert bar.shown.tasks[0].total == total
+    bar.close()
+
+
 def test_short_work_shows_nothing():
     assert drawn(60.0, wait=False)[1] == ""
 
