@@ -10,6 +10,8 @@ from calib.locate import shipped_folder
 from calib.store.dictionary import dictionary_text
 from calib.store.migrate import migrate, migrations, newest_version, version_of
 from calib.store.open_store import STORE_NAME, open_store
+from calib.store.review import list_review
+from calib.store.runs import find_runs
 
 
 def test_every_table_and_column_has_a_comment(tmp_path):
@@ -34,6 +36,24 @@ def test_a_store_of_every_older_version_is_brought_up(tmp_path, version):
         assert version_of(con) == newest_version()
     backups = list((tmp_path / "backups").glob("*")) if (tmp_path / "backups").exists() else []
     assert len(backups) == (version < newest_version())
+
+
+def test_runs_and_their_marks_come_over_from_a_store_that_held_keys(tmp_path):
+    with duckdb.connect(str(tmp_path / STORE_NAME)) as con:
+        migrate(con, up_to=19)
+        con.execute(
+            "INSERT INTO stage_run (row_key, file_id, line, raw_hash, build_id, stage, started_at, ended_at, held) VALUES "
+            "('B1 | printing | - | 2026-01-05 07:00:00 | 1', 1, 2, 3, 'B1', 'printing', '2026-01-05 07:00', '2026-01-05 09:00', "
+            "false)"
+        )
+        con.execute(
+            "INSERT INTO review (mark_id, row_key, rule, says, marked_at) SELECT 1, row_key, 'overlap', 'overlaps', now() FROM stage_run"
+        )
+    with open_store(tmp_path) as con:
+        (mark,) = list_review(con)
+        assert (mark["row_key"], mark["build_id"]) == ("B1 | printing | - | 2026-01-05 07:00:00 | 1", "B1")
+        (run,) = find_runs(con).to_dict("records")
+        assert (run["run_key"], run["review"], run["work_min"]) == (mark["row_key"], "overlaps", 120)
 
 
 def test_a_newer_store_is_refused_in_words(tmp_path):
