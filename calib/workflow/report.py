@@ -25,7 +25,7 @@ def write_report(
     progress("Looking for drift ...")
     drift = find_drift(folder, persons=persons)
     progress("Writing the page ...")
-    data = week_data(folder, read_shop(folder), drift)
+    data = week_data(folder, read_shop(folder), drift, progress)
     page = out / f"week-{drift['as_of']}.html"
     write_page(page, week_page(data))
     progress("")

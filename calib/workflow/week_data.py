@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -16,16 +17,19 @@ from calib.store.open_store import open_store
 from calib.store.promises import find_orders
 from calib.store.quotes import promised_at
 from calib.store.review import list_review
-from calib.workflow.fit import Logged, read_logged
+from calib.workflow.fit import Logged, read_logged, told
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.quotes import score_ranges
 from calib.workflow.side_models import failure_rows, wait_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
+REPLAYING = "Replaying {} of {} stages ..."
 
 
-def week_data(folder: Path, shop: Shop, drift: dict[str, Any]) -> dict[str, Any]:
+def week_data(
+    folder: Path, shop: Shop, drift: dict[str, Any], progress: Callable[[str], None] = lambda text: None
+) -> dict[str, Any]:
     """The keys that ``report.week.week_page`` takes."""
     logged = read_logged(folder)
     assert logged.last_end is not None, "drift was found, so something is logged"
@@ -38,7 +42,7 @@ def week_data(folder: Path, shop: Shop, drift: dict[str, Any]) -> dict[str, Any]
         "shop": shop.name,
         "as_of": drift["as_of"],
         "drift": drift,
-        "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS)),
+        "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING))),
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned),
         "health": health,
