@@ -88,7 +88,7 @@ def chances(gain: np.ndarray, fewest: int) -> np.ndarray:
     """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end."""
     inside = np.zeros(gain.shape, bool)
     inside[:, fewest : gain.shape[1] - fewest + 1] = True
-    weight = np.where(inside, np.exp((gain - gain[inside].max()) / 2 / TEMPER), 0.0)
+    weight = np.exp((np.where(inside, gain, -np.inf) - gain[inside].max()) / 2 / TEMPER)
     return weight / weight.sum()
 
 

@@ -1,8 +1,10 @@
-"""The chart: the last runs of a stage against all before them, for every number of last runs, since its last change.
+"""The chart: the odds that a stage's level has shifted, over every number of last runs, since its last change.
 
-A generalised likelihood ratio for a lasting shift of unknown size from a level that is estimated too (D. Siegmund and
-E. S. Venkatraman, Annals of Statistics 23 (1995) 255-271), on values drawn in to CLIP sd from a centre that follows
-slowly. Both levels come from the runs themselves, so a stage with few runs joins late and asks for more.
+A Shiryaev-Roberts chart (A. N. Shiryaev, Theory of Probability and its Applications 8 (1963) 22-46; S. W. Roberts,
+Technometrics 8 (1966) 411-430): the likelihood ratios of a lasting shift at each run, summed up. The size of the shift is
+normal with sd USUAL_SHIFT and integrated out, and so is the level before, which the runs before tell as well as they can:
+a stage with few runs joins late and asks for more. Each run counts by the score of a heavy-tailed law. In the words of
+ISO 7870 (control charts): the in-control level is estimated, the out-of-control level unknown.
 """
 
 from __future__ import annotations
@@ -11,13 +13,30 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CLIP, FADED, LEAST = 2.0, 10.0, 1.0  # [sd] measured: with forgotten timers the most important step of all
+USUAL_SHIFT = 0.7  # sd of shifts that are looked for [sd of a run]; bench/bench_drift.py: 0.5 to 1 do as well
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
-DEAD_ZONE = 0.05  # [sd] a shift smaller than this is the creep of every stage, no change; bench/bench_drift_lab.py
 MEMORY = 200.0  # runs after which the centre forgets
-START = 9  # runs whose median the centre starts from
-LAGS = np.unique(np.round(4 * 1.15 ** np.arange(30)).astype(int))  # last runs looked at together: 4 to 230
+LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
+WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
+NONE = 1e-12  # odds where too few runs were seen
+MOST = 500.0  # largest logarithm of odds
+
+
+@dataclass(frozen=True)
+class Level:
+    """What is known of the in-control level beforehand.
+
+    known : how well it is known to be 0, one over the variance of what it may be: infinity where it is told; 0 where only
+        the runs before tell
+    creep : a shift smaller than this is the creep of every stage and counts for nothing [sd of a run]
+    """
+
+    known: float = 0.0
+    creep: float = 0.1
+
+
+UNKNOWN, TOLD = Level(), Level(np.inf, 0.0)
 
 
 @dataclass(frozen=True)
@@ -32,48 +51,52 @@ class Alarm:
 def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """Values drawn in towards a centre that follows them slowly; looks at nothing later.
 
-    No value counts for more than CLIP sd, and far ones for less, down to LEAST: a forgotten timer says less than a run
-    that is merely slow. It never fades to nothing, so that a change of many sd still raises the chart.
+    A value counts by the score of Student's t with 6 degrees of freedom, scaled so that a small shift moves its mean one
+    for one: at most 1.5 sd, which it has 2 sd off, and less beyond. A forgotten timer says less than a run that is merely
+    slow; it never says nothing, so that a change of many sd still raises the chart.
 
     values, scale : shape (series, n), time along the second axis
 
     >>> drawn_in(np.array([[0.0, 1.0, 0.0, -1.0, 90.0]]), np.ones((1, 5))).round(1).tolist()
-    [[0.0, 1.0, 0.0, -1.0, 1.0]]
+    [[0.0, 1.2, -0.1, -1.3, 0.1]]
     """
     kept = np.empty_like(values)
-    centre = np.median(values[:, : min(START, BEFORE)], axis=1)
+    centre = np.median(values[:, :BEFORE], axis=1)
     for i in range(values.shape[1]):
         off = (values[:, i] - centre) / scale[:, i]
-        counts = np.interp(np.abs(off), (0.0, CLIP, FADED), (0.0, CLIP, LEAST))
-        kept[:, i] = centre + np.copysign(counts, off) * scale[:, i]
+        kept[:, i] = centre + 6 * off / (4 + off**2) * scale[:, i]
         centre = centre + (kept[:, i] - centre) / min(i + 4.0, MEMORY)
     return kept
 
 
-def shift_scores(
-    values: np.ndarray, scale: np.ndarray, before: int = BEFORE, dead_zone: float = DEAD_ZONE
+def shift_odds(
+    values: np.ndarray, scale: np.ndarray, level: Level = UNKNOWN, before: int = BEFORE
 ) -> tuple[np.ndarray, np.ndarray]:
-    """At each run the largest standardised shift of the last runs from those before, and how many runs it is of.
+    """At each run the log odds that the level has shifted, and the number of last runs that the likeliest shift is of.
 
     values, scale : shape (series, n)
     before : fewest runs before the shift
-    dead_zone : shift that counts for nothing [sd of a run]
-    Returns shift [standard errors, positive when slower] and runs, both shape (series, n); 0 where too few runs.
+    Returns log odds up to a constant, and runs with the sign of the shift, both shape (series, n); none where too few runs.
     """
     n = values.shape[1]
-    known, total = sums(1 / scale**2), sums(values / scale**2)
-    best, runs = np.zeros(values.shape), np.zeros(values.shape, int)
-    for lag in LAGS[LAGS + before <= n]:
-        split, end = np.arange(before, n - lag + 1), np.arange(before + lag, n + 1)
-        start = np.maximum(split - MOST_BEFORE, 0)
-        after, ahead = known[:, end] - known[:, split], known[:, split] - known[:, start]
-        moved = (total[:, end] - total[:, split]) / after - (total[:, split] - total[:, start]) / ahead
-        counted = np.maximum(np.abs(moved) - dead_zone * np.sqrt(lag / after), 0.0)
-        score = np.copysign(counted / np.sqrt(1 / after + 1 / ahead), moved)
-        here, of = best[:, end[0] - 1 :], runs[:, end[0] - 1 :]
-        larger = np.abs(score) > np.abs(here)
-        here[larger], of[larger] = score[larger], lag
-    return best, runs
+    told, total = sums(1 / scale**2), sums(values / scale**2)
+    start = np.maximum(np.arange(n + 1) - MOST_BEFORE, 0)
+    with np.errstate(divide="ignore", invalid="ignore"):  # nothing is known before the first run; nobody asks
+        doubt = 1 / (told - told[:, start] + level.known)
+        middle = (total - total[:, start]) * doubt
+    odds, best, runs = np.full(values.shape, NONE), np.zeros(values.shape), np.zeros(values.shape, int)
+    for lag, width in zip(LAGS[LAGS + before <= n], WIDTHS, strict=False):
+        split, end, at = slice(before, n - lag + 1), slice(before + lag, n + 1), slice(before + lag - 1, n)
+        after = told[:, end] - told[:, split]
+        moved = (total[:, end] - total[:, split]) / after - middle[:, split]
+        size = np.maximum(np.abs(moved) - level.creep * np.sqrt(lag / after), 0.0)
+        sure, usual = 1 / (1 / after + doubt[:, split]), after / lag / USUAL_SHIFT**2
+        ratio = width * np.exp(np.minimum((size * sure) ** 2 / (sure + usual) / 2, MOST)) / np.sqrt(1 + sure / usual)
+        odds[:, at] += ratio
+        larger = ratio > best[:, at] * width
+        best[:, at][larger] = ratio[larger] / width
+        runs[:, at][larger] = np.copysign(lag, moved[larger])
+    return np.log(odds), runs
 
 
 def sums(values: np.ndarray) -> np.ndarray:
@@ -81,22 +104,27 @@ def sums(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
-def find_alarms(values: np.ndarray, scale: np.ndarray, limit: float, settled: int = BEFORE) -> list[Alarm]:
-    """Every alarm; after each the chart starts again with the runs since the change.
+def find_alarms(
+    values: np.ndarray, scale: np.ndarray, limit: float, settled: int = BEFORE, level: Level = UNKNOWN
+) -> list[Alarm]:
+    """Every alarm; after each the chart starts again with the runs since the change, whose level nobody knows.
 
     values, scale : shape (n,)
+    limit : log odds from which on it cries
     settled : first run at which a change may be dated: before it the stage was still being learned
+    level : before the first alarm
     """
     alarms: list[Alarm] = []
-    start, looked = 0, 0
-    while len(values) - start >= BEFORE + LAGS[0]:
+    start, looked, before = 0, 0, settled
+    while len(values) - start >= before + LAGS[0]:
         part = drawn_in(values[None, start:], scale[None, start:])
-        shift, runs = (found[0] for found in shift_scores(part, scale[None, start:], max(BEFORE, settled - start)))
-        shift[: looked - start] = 0.0
-        over = np.flatnonzero(np.abs(shift) > limit)
+        odds, runs = (found[0] for found in shift_odds(part, scale[None, start:], level, before))
+        over = np.flatnonzero(odds > limit)
+        over = over[over >= looked - start]
         if not len(over):
             break
-        at = int(over[0])
-        alarms.append(Alarm(start + at, start + at + 1 - int(runs[at]), int(np.sign(shift[at]))))
-        looked, start = alarms[-1].run + 1, alarms[-1].first
+        run, last = start + int(over[0]), int(runs[over[0]])
+        alarms.append(Alarm(run, run + 1 - abs(last), int(np.sign(last))))
+        looked, start, level = run + 1, alarms[-1].first, Level(0.0, level.creep)
+        before = max(BEFORE, settled - start)
     return alarms

@@ -2,8 +2,12 @@
 
 Errors of a lab are neither normal nor independent: the calibration follows them. So quiet years are put together from
 blocks of the errors that the model made at the time (moving block bootstrap: H. R. Künsch, Annals of Statistics 17
-(1989) 1217-1241), the chart is run over them, and the limit is read from its yearly largest values. Half the square of
-a yearly largest value is very nearly Gumbel distributed, which carries the limit to chances that few years show.
+(1989) 1217-1241), the chart is run over them, and the limit is read from its yearly largest log odds. These are very
+nearly Gumbel distributed, which carries the limit to chances that few years show.
+
+The lab's false alarms go to its charts by one over the square root of their pace: of two charts the one with fewer runs
+is where a lower limit finds more changes in time (bench/bench_drift.py, against equal shares: 0.5 sd 2 % more often, 1 sd
+1 %, half a week later).
 """
 
 from __future__ import annotations
@@ -11,32 +15,42 @@ from __future__ import annotations
 import numpy as np
 
 from calib.drift.change import gains
-from calib.drift.chart import CLIP, drawn_in, shift_scores
+from calib.drift.chart import BEFORE, UNKNOWN, Level, drawn_in, shift_odds
 
-YEARS = 160  # quiet years for each pace
+YEARS, RUNS = (160, 1000), 60_000  # quiet years for each pace: fewest and most, and runs of them all
+BEYOND = 16  # years of them whose largest odds are looked beyond: the law of rarer ones is carried on from there
+BACK = (
+    1.3  # alarms that a false one brings, itself counted: some are followed by one that the level went back (measured)
+)
 PACES = 6
 BLOCK_WEEKS = 4.0
 WEEKS_A_YEAR = 52.18
 FEWEST, MOST = 24, 1200  # runs of a quiet year that is put together
 PLAIN = 16.0  # gain of a step that is no chance: 4 standard errors
+CLIP = 2.0  # [sd]
 LOG_LOG_2 = np.log(np.log(2))  # of Gumbel's median
 
 
-def chart_limits(errors: list[np.ndarray], pace: np.ndarray, a_year: float, seed: int = 0) -> np.ndarray:
-    """Limit of each chart, so that all together cry falsely ``a_year`` times a year, shape (charts,).
+def chart_limits(
+    errors: list[np.ndarray], pace: np.ndarray, a_year: float, seed: int = 0, level: Level = UNKNOWN
+) -> np.ndarray:
+    """Limit of each chart [log odds], so that all together cry falsely ``a_year`` times a year, shape (charts,).
 
     errors : for each chart its errors over their predicted spread, in order of time [sd]
     pace : shape (charts,), runs a year
+    level : what is known of theirs
     """
     if not len(pace):
         return np.zeros(0)
     rng = np.random.default_rng(seed)
     slowest, quickest = np.maximum((pace.min(), pace.max()), FEWEST)
     grid = np.geomspace(slowest, quickest, int(min(np.ceil(np.log2(quickest / slowest)), PACES - 1)) + 1)
-    laws = np.array([yearly_law(near(errors, pace, one), one, rng) for one in grid])
-    slope = float(np.median(laws[:, 1]))
-    middle = np.interp(np.log(np.maximum(pace, FEWEST)), np.log(grid), laws[:, 0])
-    return np.sqrt(2 * np.maximum(middle + slope * (LOG_LOG_2 - np.log(a_year / len(pace))), 0.5))
+    laws = np.array([yearly_law(near(errors, pace, one), one, rng, level) for one in grid])
+    at = np.log(np.maximum(pace, FEWEST))
+    middle = np.interp(at, np.log(grid), laws[:, 0])
+    slope = np.polyval(np.polyfit(np.log(grid), laws[:, 1], min(len(grid) - 1, 1)), at) * np.median(laws[:, 2])
+    share = a_year / BACK * pace**-0.5 / np.sum(pace**-0.5)
+    return middle + slope * (LOG_LOG_2 - np.log(share))
 
 
 def near(errors: list[np.ndarray], pace: np.ndarray, one: float) -> np.ndarray:
@@ -53,18 +67,28 @@ def without_step(errors: np.ndarray) -> np.ndarray:
     return np.concatenate([part - np.median(part) for part in parts])
 
 
-def yearly_law(errors: np.ndarray, pace: float, rng: np.random.Generator) -> np.ndarray:
-    """Median and scale of the Gumbel law of half the squared largest value in a quiet year.
+def yearly_law(errors: np.ndarray, pace: float, rng: np.random.Generator, level: Level) -> tuple[float, float, float]:
+    """Median of the largest log odds of a quiet year, scale of their Gumbel law, and how much wider they really lie.
 
-    From the lower half of the years: a stage that truly moved spoils the upper half first.
+    A stage that truly moved spoils the upper half of the years first. So the scale is that of the same errors in random
+    order, in which no move is left; how much wider the blocks lie is told by their lower half.
     """
     runs = int(min(pace, MOST))
-    length = max(1, round(pace * BLOCK_WEEKS / WEEKS_A_YEAR))
-    starts = rng.integers(0, len(errors), (YEARS, -(-runs // length), 1))
-    year = errors[(starts + np.arange(length)) % len(errors)].reshape(YEARS, -1)[:, :runs]
-    year = year * rng.choice([-1.0, 1.0], (YEARS, 1))
-    ones = np.ones_like(year)
-    largest = np.abs(shift_scores(drawn_in(year, ones), ones, dead_zone=0.0)[0]).max(axis=1)
-    low, middle = np.quantile(largest**2 / 2, (0.1, 0.5))
-    slope = max((middle - low) / (np.log(np.log(10)) - LOG_LOG_2), 0.3)
-    return np.array([middle + np.log(pace / runs) * slope, slope])
+    years = int(np.clip(RUNS / runs, *YEARS))
+    length, high = max(1, round(pace * BLOCK_WEEKS / WEEKS_A_YEAR)), 1 - BEYOND / years
+    low, middle = np.quantile(largest_odds(errors, (years, runs), length, rng, level), (0.1, 0.5))
+    plain = np.quantile(largest_odds(errors, (years, runs), 1, rng, level), (0.1, 0.5, high))
+    scale = (plain[2] - plain[1]) / (LOG_LOG_2 - np.log(-np.log(high)))
+    return middle + np.log(pace / runs) * scale, scale, (middle - low) / (plain[1] - plain[0])
+
+
+def largest_odds(
+    errors: np.ndarray, shape: tuple[int, int], length: int, rng: np.random.Generator, level: Level
+) -> np.ndarray:
+    """Largest log odds of each of shape[0] years of shape[1] runs, put together from blocks of ``length`` errors."""
+    years, runs = shape
+    starts = rng.integers(0, len(errors), (years, -(-runs // length), 1))
+    year = errors[(starts + np.arange(length)) % len(errors)].reshape(years, -1)[:, :runs]
+    year = year * rng.choice([-1.0, 1.0], (years, 1))
+    ones, before = np.ones_like(year), 0 if level.known else BEFORE
+    return shift_odds(drawn_in(year, ones), ones, level, before)[0].max(axis=1)
