@@ -115,7 +115,7 @@ def find_alarms(
     level : before the first alarm
     """
     alarms: list[Alarm] = []
-    start, looked, before = 0, 0, settled
+    start, looked, before = 0, 0, max(settled, 0 if level.known else BEFORE)
     while len(values) - start >= before + LAGS[0]:
         part = drawn_in(values[None, start:], scale[None, start:])
         odds, runs = (found[0] for found in shift_odds(part, scale[None, start:], level, before))

@@ -60,10 +60,7 @@ def check_drift(
     charts = find_series(errors, as_of)
     together = bench_together(charts)
     watched = [chart for chart in charts + together if chart.enough]
-    pace = np.array([chart.pace for chart in watched])
-    levels = chart_limits([c.error / c.scale for c in watched], pace, false_alarms_per_year * LEVEL_SHARE, seed)
-    spreads = chart_limits([sizes_of(c) for c in watched], pace, false_alarms_per_year * (1 - LEVEL_SHARE), seed)
-    limits = {id(chart): pair for chart, *pair in zip(watched, levels, spreads, strict=True)}
+    limits = dict(zip(map(id, watched), lab_limits(watched, false_alarms_per_year, seed), strict=True))
     plans = accepted_plans(accepted)
     looked = Looked(after, plans, persons, timezone, events)
     return {
@@ -75,6 +72,14 @@ def check_drift(
             for chart in together
         ],
     }
+
+
+def lab_limits(charts: list[Series], false_alarms_per_year: float, seed: int = 0) -> list[tuple[float, float]]:
+    """Limits of level and of spread of each chart; bench work charted together is a chart of the lab as others are."""
+    pace = np.array([chart.pace for chart in charts])
+    levels = chart_limits([c.error / c.scale for c in charts], pace, false_alarms_per_year * LEVEL_SHARE, seed)
+    spreads = chart_limits([sizes_of(c) for c in charts], pace, false_alarms_per_year * (1 - LEVEL_SHARE), seed)
+    return list(zip(levels, spreads, strict=True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +104,7 @@ def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict
     return found
 
 
-def check_stage(chart: Series, limits: list[float] | None, looked: Looked) -> dict[str, Any]:
+def check_stage(chart: Series, limits: tuple[float, float] | None, looked: Looked) -> dict[str, Any]:
     """One row of the document; only what cried after the day asked for, and after the last accepted change, counts."""
     stage: dict[str, Any] = {"process": chart.process, "stage": chart.stage, "runs": len(chart.at), **STEADY}
     stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None}

@@ -45,7 +45,7 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
         "state": "drifting",
         "shape": change.shape,
         "since": day_of(chart, run, timezone),
-        "since_low": day_of(chart, start + change.low, timezone),
+        "since_low": day_of(chart, start + change.low - 1, timezone),  # it came after the run before
         "since_high": day_of(chart, start + change.high, timezone),
         "alarm_at": day_of(chart, cried, timezone),
         "change_pct": 100 * float(np.expm1(change.size)),

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.drift.change import gains
-from calib.drift.chart import BEFORE, UNKNOWN, Level, drawn_in, shift_odds
+from calib.drift.chart import BEFORE, MOST_BEFORE, UNKNOWN, Level, drawn_in, shift_odds
 
 YEARS, RUNS = (160, 1000), 60_000  # quiet years for each pace: fewest and most, and runs of them all
 BEYOND = 16  # years of them whose largest odds are looked beyond: the law of rarer ones is carried on from there
@@ -48,7 +48,7 @@ def chart_limits(
     laws = np.array([yearly_law(near(errors, pace, one), one, rng, level) for one in grid])
     at = np.log(np.maximum(pace, FEWEST))
     middle = np.interp(at, np.log(grid), laws[:, 0])
-    slope = np.polyval(np.polyfit(np.log(grid), laws[:, 1], min(len(grid) - 1, 1)), at) * np.median(laws[:, 2])
+    slope = np.polyval(np.polyfit(np.log(grid), laws[:, 1], min(len(grid) - 1, 1)), at)
     share = a_year / BACK * pace**-0.5 / np.sum(pace**-0.5)
     return middle + slope * (LOG_LOG_2 - np.log(share))
 
@@ -67,8 +67,8 @@ def without_step(errors: np.ndarray) -> np.ndarray:
     return np.concatenate([part - np.median(part) for part in parts])
 
 
-def yearly_law(errors: np.ndarray, pace: float, rng: np.random.Generator, level: Level) -> tuple[float, float, float]:
-    """Median of the largest log odds of a quiet year, scale of their Gumbel law, and how much wider they really lie.
+def yearly_law(errors: np.ndarray, pace: float, rng: np.random.Generator, level: Level) -> tuple[float, float]:
+    """Median and scale of the Gumbel law of the largest log odds in a quiet year.
 
     A stage that truly moved spoils the upper half of the years first. So the scale is that of the same errors in random
     order, in which no move is left; how much wider the blocks lie is told by their lower half.
@@ -79,16 +79,21 @@ def yearly_law(errors: np.ndarray, pace: float, rng: np.random.Generator, level:
     low, middle = np.quantile(largest_odds(errors, (years, runs), length, rng, level), (0.1, 0.5))
     plain = np.quantile(largest_odds(errors, (years, runs), 1, rng, level), (0.1, 0.5, high))
     scale = (plain[2] - plain[1]) / (LOG_LOG_2 - np.log(-np.log(high)))
-    return middle + np.log(pace / runs) * scale, scale, (middle - low) / (plain[1] - plain[0])
+    scale *= (middle - low) / (plain[1] - plain[0])
+    return middle + np.log(pace / runs) * scale, scale
 
 
 def largest_odds(
     errors: np.ndarray, shape: tuple[int, int], length: int, rng: np.random.Generator, level: Level
 ) -> np.ndarray:
-    """Largest log odds of each of shape[0] years of shape[1] runs, put together from blocks of ``length`` errors."""
+    """Largest log odds of each of shape[0] years of shape[1] runs, put together from blocks of ``length`` errors.
+
+    A level that only the runs tell has had a year to be told: a chart that starts anew cries less.
+    """
     years, runs = shape
-    starts = rng.integers(0, len(errors), (years, -(-runs // length), 1))
-    year = errors[(starts + np.arange(length)) % len(errors)].reshape(years, -1)[:, :runs]
+    earlier, before = (0, 0) if level.known else (min(runs, MOST_BEFORE), BEFORE)
+    starts = rng.integers(0, len(errors), (years, -(-(earlier + runs) // length), 1))
+    year = errors[(starts + np.arange(length)) % len(errors)].reshape(years, -1)[:, : earlier + runs]
     year = year * rng.choice([-1.0, 1.0], (years, 1))
-    ones, before = np.ones_like(year), 0 if level.known else BEFORE
-    return shift_odds(drawn_in(year, ones), ones, level, before)[0].max(axis=1)
+    ones = np.ones_like(year)
+    return shift_odds(drawn_in(year, ones), ones, level, before)[0][:, earlier:].max(axis=1)

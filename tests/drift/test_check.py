@@ -11,7 +11,7 @@ WEEK = pd.Timedelta(weeks=1)
 
 def test_a_planted_step_is_found_with_its_date_inside_the_range(make_errors, find_stage):
     errors = make_errors(step=1.0)
-    document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=0.5)
+    document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=0.1)
     washing = find_stage(document, "washing")
     assert washing["state"] == "drifting"
     assert washing["since_low"] <= "2026-04-27" <= washing["since_high"]
