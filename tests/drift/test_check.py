@@ -121,7 +121,8 @@ def test_a_stage_that_became_erratic_is_told_and_keeps_its_state(make_errors, fi
     errors = make_errors(noise="normal")
     wild = (errors["stage"] == "printing") & (errors["ended_at"] >= START + 14 * WEEK)
     errors.loc[wild, "actual_min"] = errors["baseline_min"] * (errors["actual_min"] / errors["baseline_min"]) ** 2.2
-    document = check_drift(errors, errors["ended_at"].max())
+    # few alarms asked for: the level of a stage whose spread has doubled is all the noisier
+    document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=0.2)
     printing = find_stage(document, "printing")
     assert printing["state"] == "steady"
     assert printing["erratic"]["change_pct_low"] < 120 < printing["erratic"]["change_pct_high"]
