@@ -11,7 +11,10 @@ RANGE = 0.9
 REACH = 2.0  # [sd] values are drawn in to so much from the middle of their neighbours
 NEIGHBOURS = 7  # runs on each side
 SURE = 0.8  # chance from which on a change is called a step or a creep
-TEMPER = 1.3  # errors hang together within a week: likelihoods count for less (measured, bench/bench_drift_lab.py)
+TEMPER = (
+    1.3,
+    2.0,
+)  # of a step, of a creep: errors hang together and levels wander, so likelihoods count for less (measured)
 LOOSE = 2.2  # variance of a size over that of independent runs: chosen after the event, creep besides (measured there)
 
 
@@ -39,9 +42,9 @@ def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: i
     """
     weight, kept = 1 / scale**2, near_neighbours(values, scale)
     gain = np.stack([gains(kept, weight, np.zeros(len(at))), gains(kept, weight, at - at[0])])
-    chance = chances(gain, fewest)
-    creep = float(chance[1].sum())
+    creep = float(chances(gain, fewest, TEMPER[0])[1].sum())
     likelier = int(creep > 0.5)
+    chance = chances(gain, fewest, TEMPER[likelier])
     shape = ("step", "creep")[likelier] if max(creep, 1 - creep) >= SURE else "step or creep"
     run = int(np.argmax(chance[likelier]))
     low, high = shortest_span(chance.sum(axis=0), run)
@@ -84,11 +87,11 @@ def suffix(values: np.ndarray) -> np.ndarray:
     return np.cumsum(values[::-1])[::-1]
 
 
-def chances(gain: np.ndarray, fewest: int) -> np.ndarray:
-    """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end."""
+def chances(gain: np.ndarray, fewest: int, temper: float) -> np.ndarray:
+    """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end; gains over temper."""
     inside = np.zeros(gain.shape, bool)
     inside[:, fewest : gain.shape[1] - fewest + 1] = True
-    weight = np.exp((np.where(inside, gain, -np.inf) - gain[inside].max()) / 2 / TEMPER)
+    weight = np.exp((np.where(inside, gain, -np.inf) - gain[inside].max()) / 2 / temper)
     return weight / weight.sum()
 
 

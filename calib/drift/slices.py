@@ -75,7 +75,7 @@ def slice_of(by: str, value: str, here: np.ndarray, values: np.ndarray, scale: n
     if min(len(before), len(after)) < FEWEST or (by == "operator" and len(index) < PERSON_RUNS):
         return None
     (m0, s0), (m1, s1) = robust_mean(values[before], scale[before]), robust_mean(values[after], scale[after])
-    return Slice(by, value, m1 - m0, float(np.sqrt(TEMPER) * np.hypot(s0, s1)), len(after))
+    return Slice(by, value, m1 - m0, float(np.sqrt(TEMPER[0]) * np.hypot(s0, s1)), len(after))
 
 
 def drawn_together(slices: list[Slice]) -> list[dict[str, Any]]:
