@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from calib.logs.words import nearest
+from calib.logs.words import nearest, spelled_alike
 
 MOST = 5  # names of one sort that are told one by one
 Seen = Iterable[tuple[str, str, int, str]]
@@ -16,19 +16,23 @@ def strange_names(column: str, seen: Seen, known: Mapping[str, str]) -> Iterator
     seen : name, process, number of builds and the first of them
     known : id -> process of those that the shop file has
 
-    >>> list(strange_names("material", [("Plaa", "MEX", 1, "B1")], {"pla": "MEX"}))
-    ['Material "Plaa" is not in the shop file: the defaults of its process are used. Did you mean pla?']
+    >>> list(strange_names("material", [("PLA", "MEX", 1, "B1"), ("Plaa", "MEX", 1, "B2")], {"pla": "MEX"}))
+    ['Material "PLA" is read as pla.', 'Material "Plaa" is not in the shop file: the defaults of its process are used. Did you mean pla?']
     """
     seen = list(seen)
-    unknown = [name for name in dict.fromkeys(name for name, *_ in seen) if name not in known]
+    meant = {name: spelled_alike(name, known) for name, *_ in seen}
+    yield from (
+        f'{column.capitalize()} "{name}" is read as {own}.' for name, own in meant.items() if own not in (name, None)
+    )
+    unknown = [name for name, own in meant.items() if own is None]
     for name in unknown[:MOST]:
         near = nearest(name, known)
-        meant = f" Did you mean {' or '.join(near)}?" if near else ""
-        yield f'{column.capitalize()} "{name}" is not in the shop file: the defaults of its process are used.{meant}'
+        perhaps = f" Did you mean {' or '.join(near)}?" if near else ""
+        yield f'{column.capitalize()} "{name}" is not in the shop file: the defaults of its process are used.{perhaps}'
     if len(unknown) > MOST:
         yield f"{len(unknown) - MOST} more that the shop file lacks are named as {column}."
     for name, process, builds, first in seen:
-        own = known.get(name, process)
+        own = known.get(meant[name] or "", process)
         if process != own:
             which = f"Build {first} is" if builds == 1 else f"{builds} builds (the first is {first}) are"
             where = (

@@ -54,8 +54,19 @@ def nearest(word: str, known: Iterable[str]) -> list[str]:
     return [spelled[one] for one in found]
 
 
+def spelled_alike(word: str, known: Iterable[str]) -> str | None:
+    """The known name that a word is: the word itself, or the only one apart by case, blanks, hyphens or underscores.
+
+    >>> spelled_alike("PA 12", ["pa12", "pla"]), spelled_alike("PA13", ["pa12"]), spelled_alike("pa-12", ["pa12", "PA 12"])
+    ('pa12', None, None)
+    """
+    known = list(known)
+    same = [one for one in known if one == word] or [one for one in known if _plain(one) == _plain(word)]
+    return same[0] if len(same) == 1 else None
+
+
 def _plain(word: str) -> str:
-    return word.strip().lower().replace(" ", "_").replace("-", "_")
+    return re.sub(r"[\s_\u2010-\u2015-]+", "", word).casefold()
 
 
 def did_you_mean(word: object, known: Iterable[str]) -> str:

@@ -53,12 +53,12 @@ def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:
     """A sentence for each material of which the data sheet's least times are not known; found : material, stage.
 
     >>> unknown_floors([("pa12", "cool_down"), ("pa12", "cool_down")])
-    ["pa12: the data sheet's least time of cool down is not known."]
+    ['pa12: no floor known for cool down: see the data sheet.']
     """
     stages_of: dict[str, dict[str, None]] = {}
     for material, stage in found:
         stages_of.setdefault(material, {})[stage.replace("_", " ")] = None
-    return [f"{name}: the data sheet's least time of {_and(own)} is not known." for name, own in stages_of.items()]
+    return [f"{name}: no floor known for {_and(own)}: see the data sheet." for name, own in stages_of.items()]
 
 
 def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Sequence
 from collections.abc import Mapping as PerId
 from dataclasses import dataclass
 from datetime import date
@@ -68,6 +68,7 @@ def import_files(
     shop_stages: Iterable[str] = (),
     machines: PerId[str, str] | None = None,
     materials: PerId[str, str] | None = None,
+    stations: Collection[str] = (),
     drop_columns: Iterable[str] = (),
 ) -> dict[str, Any]:
     """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
@@ -78,6 +79,7 @@ def import_files(
     hours : opening spans of each weekday, Monday first, as minutes of the local day
     dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
     machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process
+    stations : ids of those that the shop file has, its machines among them
     drop_columns : columns whose cells are never stored, not even among the rows set aside
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
@@ -99,7 +101,7 @@ def import_files(
         con.execute("BEGIN TRANSACTION")
         try:
             document = _store(con, tables, Path(work), ways, say)
-            document |= _afterwards(con, known, document)
+            document |= _afterwards(con, known, stations, document)
             con.execute("COMMIT")
         except BaseException:
             _roll_back(con)
@@ -221,12 +223,15 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
 
 
 def _afterwards(
-    con: duckdb.DuckDBPyConnection, known: PerId[str, PerId[str, str]], document: dict[str, Any]
+    con: duckdb.DuckDBPyConnection,
+    known: PerId[str, PerId[str, str]],
+    stations: Collection[str],
+    document: dict[str, Any],
 ) -> dict[str, Any]:
     """What a person should know after an import."""
     still_open, this_week = count_review(con)
     return {
-        "warnings": warnings_of(con, known, document["files"], document["odd_times"]),
+        "warnings": warnings_of(con, known, document["files"], document["odd_times"], stations),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -11,6 +11,7 @@ import duckdb
 
 from calib.logs.mtconnect import SPAN
 from calib.logs.strange_names import strange_names
+from calib.logs.words import spelled_alike
 
 
 def warnings_of(
@@ -18,14 +19,17 @@ def warnings_of(
     known: Mapping[str, Mapping[str, str]],
     files: Iterable[Mapping[str, Any]],
     odd: Mapping[str, int],
+    stations: Collection[str] = (),
 ) -> list[str]:
     """Sentences.
 
     known : 'machine', 'material' -> id -> process of those that the shop file has; what is missing is not looked at
+    stations : ids of the shop file's stations and machines
     odd : how many local times exist 'twice', and how many are 'missing'
     """
     return [
         *(sentence for column, ids in known.items() for sentence in _name_warnings(con, column, ids)),
+        *_station_warnings(con, stations),
         *_file_warnings(files),
         *_clock_warnings(odd),
         *_gap_warnings(con),
@@ -37,6 +41,14 @@ def _name_warnings(con: duckdb.DuckDBPyConnection, column: str, known: Mapping[s
         f"SELECT {column}, process, count(*), min(build_id) FROM build WHERE {column} IS NOT NULL GROUP BY ALL ORDER BY ALL"
     )
     return strange_names(column, found.fetchall(), known)
+
+
+def _station_warnings(con: duckdb.DuckDBPyConnection, known: Collection[str]) -> Iterator[str]:
+    for (name,) in con.execute(
+        "SELECT DISTINCT station FROM stage_run WHERE station IS NOT NULL ORDER BY ALL"
+    ).fetchall():
+        if (own := spelled_alike(name, known)) not in (name, None):
+            yield f'Station "{name}" is read as {own}.'
 
 
 def _gap_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:

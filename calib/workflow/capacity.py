@@ -24,6 +24,7 @@ from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import floor_warnings, stage_rows
+from calib.workflow.spelling import as_spelled
 
 Progress = Callable[[str], None]
 WEEKS = 4.0
@@ -76,7 +77,7 @@ def _planned(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand:
     builds, set_aside = read_plan(plan, shop.timezone)
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
-    return Demand(with_parts(folder, builds, shop), weeks, f"the builds of {plan.name}")
+    return Demand(with_parts(folder, as_spelled(builds, shop), shop), weeks, f"the builds of {plan.name}")
 
 
 def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
@@ -91,7 +92,7 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     until = printed["started_at"].max()
     recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_ids"].explode())
     said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
-    ran = builds[builds["build_id"].isin(recent)].reset_index(drop=True)
+    ran = as_spelled(builds[builds["build_id"].isin(recent)].reset_index(drop=True), shop)
     return Demand(with_parts(folder, ran, shop), weeks, said)
 
 

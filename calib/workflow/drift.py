@@ -22,6 +22,7 @@ from calib.store.events import find_events
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
 from calib.workflow.fit import end_of_day
+from calib.workflow.spelling import as_spelled
 
 WEEKS = 26
 NOON, EVENING = 12, 18
@@ -37,8 +38,8 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     """The document, and the last logged end that it looks at."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
-        found, accepted, events = find_fit(store), find_accepted(store), find_events(store)
-        builds = find_builds(store)
+        found, accepted, events = find_fit(store), find_accepted(store), as_spelled(find_events(store), shop)
+        builds = as_spelled(find_builds(store), shop)
     if found is None:
         raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
     tables, meta = found

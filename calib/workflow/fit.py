@@ -30,6 +30,7 @@ from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, redo_rows, wait_rows
+from calib.workflow.spelling import as_spelled
 from calib.workflow.times import check_year
 
 Progress = Callable[[str], None]
@@ -83,7 +84,7 @@ def read_logged(folder: Path) -> Logged:
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         builds, runs = find_builds(store), find_runs(store)
-    builds = builds.assign(at=first_days(builds, runs))
+    builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
     return Logged(
         shop,

@@ -37,6 +37,7 @@ def import_logs(
         shop_stages={stage for route in shop.routes.values() for stage in route},
         machines={name: machine.process for name, machine in shop.machines.items()},
         materials={name: material.process for name, material in shop.materials.items()},
+        stations={*shop.machines, *shop.stations},
         drop_columns=shop.dropped_columns,
     )
     if shop.people_months and not dry_run:

@@ -14,6 +14,7 @@ from calib.errors import LogFileError
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
 from calib.quoting.notes import unknown_floors
+from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
@@ -21,6 +22,7 @@ from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.learning import is_attended
 from calib.workflow.pages import write_page
 from calib.workflow.parts import with_parts
+from calib.workflow.spelling import as_spelled
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 NAMES = [f"p{round(100 * level):02d}_min" for level in LEVELS]
@@ -39,7 +41,7 @@ def predict_plan(
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
     progress(f"Predicting {len(builds)} builds ...")
-    rows = stage_rows(with_parts(folder, builds, shop, progress), shop, fitted)
+    rows = stage_rows(with_parts(folder, as_spelled(builds, shop), shop, progress), shop, fitted)
     table = predicted(rows, fitted.model)
     if out is not None:
         write_page(out, table.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
@@ -66,7 +68,7 @@ def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
 
 def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
     """A sentence for each material of which a least time is not known; rows : as of ``stage_rows``."""
-    unknown = rows.loc[rows["floor_min"].isna(), ["material", "machine", "stage"]].drop_duplicates()
+    unknown = rows.loc[~rows["floor_known"], ["material", "machine", "stage"]].drop_duplicates()
     return unknown_floors(
         (str(material) if pd.notna(material) and material else _first_material(machine, shop), stage)
         for material, machine, stage in unknown.itertuples(index=False, name=None)
@@ -79,8 +81,12 @@ def _first_material(machine: str, shop: Shop) -> str:
 
 
 def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
-    """One row for each build and stage of its route, with its baseline, in the order of work."""
-    rows = baseline_frame(builds, shop)
+    """One row for each build and stage of its route, with its baseline, in the order of work.
+
+    floor_known : whether the data sheet's least time is known; for a material that the shop lacks, the smallest one of its
+        materials of that process stands in
+    """
+    rows = _with_stand_ins(baseline_frame(builds, shop), shop)
     supports = builds.reindex(columns=["support_volume_cm3"])["support_volume_cm3"].fillna(0) > 0
     routes = {
         build: {stage: place for place, stage in enumerate(_route(row, has, shop, fitted))}
@@ -91,6 +97,26 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame
     order = {build: number for number, build in enumerate(builds["build_id"])}
     rows = rows[rows["place"] >= 0].assign(order=lambda kept: kept["build_id"].map(order))
     return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
+
+
+def _with_stand_ins(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    known = rows["floor_min"].notna()
+    own = {(name, material.process) for name, material in shop.materials.items()}
+    named = pd.Series([one in own for one in zip(rows["material"], rows["process"], strict=True)], rows.index, bool)
+    least = {
+        (process, stage): min(_floors(stage, process, shop), default=np.nan)
+        for process, stage in set(zip(rows["process"], rows["stage"], strict=True))
+    }
+    stand_in = [least[key] for key in zip(rows["process"], rows["stage"], strict=True)]
+    return rows.assign(floor_known=known, floor_min=rows["floor_min"].where(known | named, stand_in))
+
+
+def _floors(stage: str, process: str, shop: Shop) -> list[float]:
+    """Least times of a stage that data sheets of the shop's materials state [min]."""
+    stated = [
+        one.floors.get(FLOOR_OF_STAGE.get(stage, "")) for one in shop.materials.values() if one.process == process
+    ]
+    return [value for value in stated if value is not None]
 
 
 def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import stage_rows
+from calib.workflow.spelling import as_spelled
 
 
 def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> list[QueuedBuild]:
@@ -37,7 +38,7 @@ def find_queue_and_orders(
         return [], []
     with open_store(folder, read_only=True) as store:
         builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, open_only=True)
-    fulfils = open_build_ids(orders)
+    builds, fulfils = as_spelled(builds, shop), open_build_ids(orders)
     logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
     waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
     if waiting.empty:
