@@ -11,7 +11,7 @@ import pandas as pd
 from calib.errors import UsageError
 
 UNKNOWN = -1
-LEAST_MIN, MOST_MIN = 1e-12, 1e12  # durations of any trade, in any unit: beyond, products overflow
+LEAST_MIN, MOST_MIN = 1e-50, 1e50  # durations of any trade, in any unit: far beyond, products overflow
 MOST_SD = 10.0  # of a log ratio: a factor of 20,000 either way
 NO_TIME = np.iinfo(np.int64).min
 

@@ -258,7 +258,8 @@ def test_one_by_one_adds_up_whole_parts():
 
 def test_a_stage_of_the_shop_s_own():
     patch = (
-        '[rates.vapour_smoothing]\nrecipe_min = 90\nhands_min = 10\n[routes]\nMEX = ["printing", "vapour_smoothing"]\n'
+        "[rates.vapour_smoothing]\nrecipe_min = 90\nhands_min = 10\n"
+        '[routes]\nMEX = ["printing", "cool_down", "rinsing", "drying", "vapour_smoothing"]\n'
     )
     found = minutes(patched(shop_text("UTC"), patch), process="MEX", parts=1.0)
     assert found["vapour_smoothing"] == pytest.approx(100.0)

@@ -66,15 +66,18 @@ def rows_of(folder):
 
 
 def run(process, kill_after=None):
-    """Let a child begin, and kill it some seconds later; returns whether it was done by then, and how long it took [s]."""
+    """Let a child begin, and kill it some seconds later; returns whether it was done by then, and how long it took to be [s]."""
     process.stdout.readline()
     process.stdin.write("go\n")
     process.stdin.flush()
     began = time.monotonic()
-    if kill_after is not None:
-        time.sleep(kill_after)
-        process.send_signal(signal.SIGKILL)
-    return "done" in process.communicate()[0], time.monotonic() - began
+    if kill_after is None:
+        said = process.stdout.readline()
+        took = time.monotonic() - began
+        return "done" in said + process.communicate()[0], took
+    time.sleep(kill_after)
+    process.send_signal(signal.SIGKILL)
+    return "done" in process.communicate()[0], kill_after
 
 
 def kill_at_random_points(tmp_path, times, seed):
