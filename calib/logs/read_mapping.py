@@ -33,7 +33,9 @@ def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
         data, lines = tomllib.loads(text), key_lines(text)
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name.") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise LogFileError(f"{path} is not UTF-8 text, so it is no mapping.", "Propose one: calib map FILE") from error
+    except tomllib.TOMLDecodeError as error:
         raise LogFileError(f"{path} is no TOML: {error}.", "Mend that line.") from error
     found = [(line_of(lines, where) or 0, what) for where, what in _problems(data, shop_stages)]
     if found:

@@ -20,7 +20,7 @@ from calib.logs.words import library_says
 
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
 EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
-RATIO_LIMIT = 300
+RATIO_LIMIT = 100  # unpacked bytes for each packed one; logs pack 3 to 30 times
 COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
 LINE, FAULT = "calib line", "calib fault"  # columns that the written copy has in front
 

@@ -19,6 +19,8 @@ from calib.logs.header import HEADER_WITHIN, Header, find_header
 DELIMITERS = (",", ";", "\t", "|")
 LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
 CELL_LIMIT = 1_000_000
+BLANK_LIMIT = 1_000_000  # in a row: so many would take minutes
+LOOKED_AT = 1 << 16  # bytes at the beginning of a file in which its header is sought
 BROKEN = "\udcff"  # stands for bytes that are no text; no text holds it
 csv.field_size_limit(CELL_LIMIT)
 codecs.register_error("calib.broken", lambda error: (BROKEN, getattr(error, "end", 0)))
@@ -53,12 +55,17 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
 
     known : column names that a mapping adds to calib's own
     """
-    start = opened.read(1 << 16)
+    start = opened.read(LOOKED_AT)
     encoding = encoding_of(start)
     text = start.decode(encoding, errors="replace").lstrip("\ufeff")
     lines = text.splitlines()[:HEADER_WITHIN]
-    if len(start) == 1 << 16 and len(lines) < HEADER_WITHIN:
-        lines = lines[:-1] or lines
+    if len(start) == LOOKED_AT and len(lines) < HEADER_WITHIN:
+        if len(lines) == 1:
+            raise LogFileError(
+                f"{path.name} begins with a line of more than {LOOKED_AT >> 10} KB, which cannot be its column names.",
+                "Put a line of column names on top, and each row on a line of its own.",
+            )
+        lines = lines[:-1]
     found = _headers(lines, KNOWN_NAMES | known)
     if not found:
         raise LogFileError(f"{path.name} is empty.", "It needs a line of column names and rows below it.")
@@ -103,7 +110,7 @@ def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
     text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="calib.broken", newline="")  # type: ignore[type-var]
     try:
-        for line, record, fault in _records(text, dialect.header_line):
+        for line, record, fault in _records(text, dialect.header_line, str(getattr(opened, "name", "the log"))):
             row = _row(line, record, fault, dialect)
             if row.fault or any(cell.strip() for cell in row.cells):
                 yield row
@@ -136,13 +143,18 @@ def _split(record: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def _records(text: Iterator[str], skip: int) -> Iterator[tuple[int, str, str]]:
+def _records(text: Iterator[str], skip: int, shown: str) -> Iterator[tuple[int, str, str]]:
     """Line number, text and fault of each record; a quoted cell may go over several lines."""
     waiting: list[str] = []
-    first = 0
+    first, last = 0, skip
     for number, line in enumerate(text, 1):
         if number <= skip or (not waiting and line.isspace()):
+            if number - last > BLANK_LIMIT:
+                raise LogFileError(
+                    f"{shown} has more than {BLANK_LIMIT:,} blank lines below line {last}.", "Take them out."
+                )
             continue
+        last = number
         if not waiting:
             first = number
         waiting.append(line)

@@ -26,7 +26,7 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     go under a floor of the data sheet: no what-if does.
     """
     base_text = _text(shop_text_or_path)
-    patch_text = _text(patch_toml)
+    patch_text = _text(patch_toml, "patch", "Check its name; it is written as the shop file is.")
     shop_from_text(base_text)  # says what is wrong with the shop file itself
     base, base_lines = parse_toml(base_text)
     patch, patch_lines = parse_toml(patch_text, "the patch")
@@ -38,10 +38,10 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     return shop_from_data(merged, base_lines, "the shop file with the patch", version)
 
 
-def _text(source: str | Path) -> str:
+def _text(source: str | Path, *what: str) -> str:
     if isinstance(source, Path) or (source and "\n" not in source and "=" not in source):
         path = Path(source)
-        return read_text(path / FILE if path.is_dir() else path)
+        return read_text(path / FILE if path.is_dir() else path, *what)
     return source
 
 

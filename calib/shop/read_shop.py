@@ -21,6 +21,7 @@ from calib.toml_lines import Path, parse_toml
 
 FILE = "shop.toml"
 MOST_BYTES = 5_000_000
+MAKE_ONE = "Make one with: calib init DIR, or name the shop's folder with --shop."
 TABLES = (
     "shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "drift", "routes",
 )  # fmt: skip
@@ -37,18 +38,14 @@ def read_shop(folder_or_file: FilePath | str) -> Shop:
     return shop_from_text(read_text(path), str(path))
 
 
-def read_text(path: FilePath) -> str:
-    """Text of a TOML file; ShopFileError where there is none."""
+def read_text(path: FilePath, what: str = "shop file", where_else: str = MAKE_ONE) -> str:
+    """Text of a TOML file; ShopFileError where there is none, which says ``what`` it is and where to have it."""
     try:
         if path.stat().st_size > MOST_BYTES:
-            raise ShopFileError(
-                f"{path} is larger than a shop file can be ({MOST_BYTES} bytes).", "Is it another file?"
-            )
+            raise ShopFileError(f"{path} is larger than a {what} can be ({MOST_BYTES} bytes).", "Is it another file?")
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        raise ShopFileError(
-            f"There is no shop file {path}.", "Make one with: calib init DIR, or name the shop's folder with --shop."
-        ) from error
+        raise ShopFileError(f"There is no {what} {path}.", where_else) from error
     except UnicodeDecodeError as error:
         raise ShopFileError(f"{path} is not UTF-8 text.", "Save it as UTF-8 and try again.") from error
     except OSError as error:

@@ -142,6 +142,22 @@ def test_a_gzip_bomb_is_refused(tmp_path):
         take_in(tmp_path, path)
 
 
+@pytest.mark.parametrize("pack", [gzip.compress, bytes])
+def test_lines_and_lines_of_nothing_are_refused_before_they_take_minutes(tmp_path, pack):
+    path = tmp_path / "blank.csv.gz"
+    path.write_bytes(pack(b"build_id,process,machine,parts\nB1,MEX,mex1,1\n" + b"\n" * 1_000_001))
+    with pytest.raises(
+        LogFileError, match=r"blank\.csv\.gz has more than 1,000,000 blank lines below line 2\. Take them out"
+    ):
+        take_in(tmp_path, path)
+
+
+def test_a_first_line_too_long_for_names_is_said_to_be(tmp_path):
+    names = "build_id,process,machine,parts," + ",".join(f"{'x' * 100}{number}" for number in range(700))
+    with pytest.raises(LogFileError, match="begins with a line of more than 64 KB, which cannot be its column names"):
+        take_in(tmp_path, write(tmp_path / "long.csv", names + "\nB1,MEX,mex1,1\n"))
+
+
 @pytest.mark.parametrize("place", [(1 << 20, 1 << 14), (1_000_000, 100)], ids=str)
 def test_a_sheet_with_one_cell_far_from_its_table_is_refused(tmp_path, place):
     book, path = Workbook(), tmp_path / "far.xlsx"

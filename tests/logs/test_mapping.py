@@ -111,6 +111,14 @@ def test_every_problem_of_a_mapping_is_told_in_one_pass_with_its_line(tmp_path):
         assert f"  {words}" in told
 
 
+def test_a_mapping_that_is_no_text(tmp_path):
+    (tmp_path / "map.toml").write_bytes(b"PK\x03\x04\xff\xfe\x00")
+    with pytest.raises(
+        LogFileError, match=r"map\.toml is not UTF-8 text, so it is no mapping\. Propose one: calib map FILE"
+    ):
+        read_mapping(tmp_path / "map.toml")
+
+
 def test_a_mapping_that_is_no_toml(tmp_path):
     (tmp_path / "map.toml").write_text("[columns\n", encoding="utf-8")
     with pytest.raises(LogFileError, match="is no TOML"):

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from calib.cli.app import run
+from calib.errors import ShopFileError
 from calib.report.terminal_capacity import show_capacity
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -156,3 +157,8 @@ def test_a_quote_says_what_to_start_where_more_are_needed():
     assert told == ["Start 13 to have 10 good with 90 %: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
     assert piece_notes({"MEX": (10, 2), "PBF": (100, 90)}, document) == []
     assert piece_notes({"MEX": (5000, 5000)}, document) == []
+
+
+def test_a_patch_that_is_not_there_is_called_a_patch(lab, plan, tmp_path):
+    with pytest.raises(ShopFileError, match=r"There is no patch .*gone\.toml\. Check its name"):
+        find_capacity(lab, plan(2), patch=tmp_path / "gone.toml")
