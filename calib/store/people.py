@@ -10,9 +10,13 @@ from collections.abc import Iterable
 
 import duckdb
 
+from calib.logs.trade_words import HEADINGS, folded
+
 # Words in an operator cell that name no person.
 NO_NAMES = {"crew", "team", "shift", "night", "day", "lab", "bench", "and", "the", "person", "operator", "anyone", "early", "late"}  # fmt: skip
-NAME_COLUMNS = ("customer", "customer_name", "customer name", "client", "client_name", "client name", "contact")
+NAME_COLUMNS = {"customer", "customer name", "client", "client name", "contact"}  # of customers, ...
+# ... and of people; "name" and "by" may as well name a part or a machine
+NAME_COLUMNS |= {"operator", *HEADINGS["operator"]} - {"name", "by", "nom", "par", "nombre"}
 SHORTEST_WORD = 3
 ALPHABET = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 
@@ -20,12 +24,12 @@ ALPHABET = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 def alias_operators(con: duckdb.DuckDBPyConnection, kind: str, mode: str) -> None:
     """Replace operators in ``staged_<kind>`` by aliases (``alias``) or by nothing (``off``), in notes and kept columns too.
 
-    Customers that a kept column names are hidden like operators, there and in notes.
+    Customers and people that a kept column names are hidden like operators, there and in notes.
     """
     if mode == "named":
         return
     names = _operators(con) if kind == "stages" else []
-    aliases = learn_names(con, names + _customers(con, kind))
+    aliases = learn_names(con, names + _kept_names(con, kind))
     if kind == "stages":
         _replace_operators(con, aliases, mode)
     for column in ("note", "extra"):
@@ -141,13 +145,13 @@ def _operators(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [row[0] for row in rows]
 
 
-def _customers(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
-    """What kept columns for customers hold."""
-    named = ", ".join(f"'{name}'" for name in NAME_COLUMNS)
-    rows = con.execute(
-        "SELECT DISTINCT json_extract_string(extra, '$.\"' || name || '\"') FROM (SELECT extra, unnest(json_keys(extra)) AS name "
-        f"FROM staged_{kind} WHERE regexp_matches(extra, '(?i)\"(customer|client|contact)')) WHERE lower(name) IN ({named})"
-    ).fetchall()
+def _kept_names(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
+    """What kept columns for customers and people hold."""
+    kept = f"FROM staged_{kind} WHERE extra IS NOT NULL"
+    keys = con.execute(f"SELECT DISTINCT key FROM (SELECT unnest(json_keys(extra)) AS key {kept})").fetchall()
+    of_names = [key for (key,) in keys if folded(key) in NAME_COLUMNS and '"' not in key]
+    paths = [f'$."{key}"' for key in of_names]
+    rows = con.execute(f"SELECT DISTINCT unnest(json_extract_string(extra, ?::VARCHAR[])) {kept}", [paths]).fetchall()
     return [row[0] for row in rows if row[0]]
 
 

@@ -94,9 +94,11 @@ WITH spans AS (
     WHERE stage IN ('printing', 'unloading', 'washing', 'breakout', 'packing') AND build_id IS NOT NULL
     AND started_at IS NOT NULL AND ended_at IS NOT NULL AND coalesce(attempt, 1) = 1
     AND coalesce(outcome, 'done') NOT IN ('void', 'failed', 'stopped')
-), printed AS (SELECT build_id, min(started_at) AS began FROM spans WHERE stage = 'printing' GROUP BY build_id)
-SELECT id, epoch(began - ended_at) / 60 AS effect FROM spans JOIN printed USING (build_id)
-WHERE file_id >= $base AND stage <> 'printing' AND ended_at < began
+), printed AS (
+    SELECT build_id, min(started_at) AS began, max(file_id) AS file_id FROM spans WHERE stage = 'printing' GROUP BY build_id
+)
+SELECT id, epoch(began - ended_at) / 60 AS effect FROM spans s JOIN printed p USING (build_id)
+WHERE greatest(s.file_id, p.file_id) >= $base AND stage <> 'printing' AND ended_at < began
 """
 # A stage that its process does not have: of every build of a load, every stage of a sum, and also when the build comes late.
 _FEW_PROCESSES = {name: stage.processes for name, stage in STAGES.items() if len(stage.processes) < 3}
@@ -133,7 +135,10 @@ RULES = {
         "'lasted ' || round(m)::INTEGER || ' min' || coalesce(', usually ' || round(usual)::INTEGER, '') || ': a forgotten timer?'",
     ),
     "two places": (_TWO_PLACES, "'has a person who was at another run for more than half of it: are the times right?'"),
-    "before printing": (_ORDER, "'ended before the printing of its build began: is it the right build?'"),
+    "before printing": (
+        _ORDER,
+        "'ended before the printing of its build began: is it the right build, and are both clocks right?'",
+    ),
     "unusual stage": (
         _PROCESS,
         "CASE WHEN step <> stage THEN 'holds ' || replace(step, '_', ' ') || ', which ' ELSE '' END || 'is no usual stage of ' "

@@ -86,3 +86,12 @@ def test_customers_are_hidden_like_operators_where_a_kept_column_names_them(lab)
     ((note, extra),) = lab.rows("SELECT s.note, b.extra FROM stage_run s JOIN build b USING (build_id)")
     assert note.startswith("P-")
     assert note.split()[0] in extra
+
+
+def test_people_are_hidden_where_a_kept_column_names_them(lab):
+    lab.take("build_id,process,machine,parts,Bediener,name\nB9,VPP,vpp1,3,Mara Ilves,gauge lid\n")
+    stored = (lab.folder / "shop.duckdb").read_bytes()
+    assert b"Ilves" not in stored
+    ((extra,),) = lab.rows("SELECT extra FROM build")
+    assert '"Bediener":"P-' in extra.replace(": ", ":")
+    assert "gauge lid" in extra

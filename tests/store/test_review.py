@@ -94,3 +94,14 @@ def test_a_question_that_is_not_there_and_minutes_that_cannot_be_are_refused(sho
             give_verdict(con, 1, "mended", -3)
         with pytest.raises(UsageError, match="no answer to take back"):
             take_back_verdict(con, 1)
+
+
+@pytest.mark.parametrize("late", [0, 1], ids=["the printing comes last", "the washing comes last"])
+def test_work_that_ended_before_its_printing_began_is_asked_about_in_whatever_order_they_come(tmp_path, late):
+    runs = ["B1,washing,2026-01-05T08:00,2026-01-05T08:20,,,\n", "B1,printing,2026-01-05T18:00,2026-01-05T20:00,M1,,\n"]
+    take_in(tmp_path, write(tmp_path, "b.csv", BUILDS))
+    for number in (late, 1 - late):
+        take_in(tmp_path, write(tmp_path, f"s{number}.csv", HEAD + runs[number]))
+    with open_store(tmp_path) as con:
+        (mark,) = list_review(con)
+    assert "washing of B1 ended before the printing of its build began" in mark["sentence"]
