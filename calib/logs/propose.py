@@ -13,7 +13,7 @@ from calib.logs.look import Seen, look_at, named
 from calib.logs.mapping import UNITS, dimension, parsed
 from calib.logs.propose_cells import decimal_of, formats_of, unit_of
 from calib.logs.propose_columns import EXACT, MOST_WORDS, Match, fits, match_columns, worth
-from calib.logs.propose_shape import event_column, wide_stages
+from calib.logs.propose_shape import event_column, stage_columns, wide_stages
 from calib.logs.propose_words import event_of, outcome_of, process_of, stage_of, why_stage, word_of
 from calib.logs.shapes import shape_of
 from calib.logs.trade_words import STAGE_WORDS, folded, phrase_in
@@ -52,11 +52,15 @@ class Proposal:
 
 
 def propose_mapping(
-    path: Path, machines: Mapping[str, str] | None = None, places: Iterable[str] = (), kind: str | None = None
+    path: Path,
+    machines: Mapping[str, str] | None = None,
+    places: Iterable[str] = (),
+    kind: str | None = None,
+    materials: Iterable[str] = (),
 ) -> dict[str, Any]:
     """Look at a file and propose how its columns become ours.
 
-    machines : machine -> process, and places : stations that the shop knows
+    machines : machine -> process, places : stations, and materials that the shop knows
     kind : what it is a log of, where a person has said so
 
     Returns ``toml`` (the commented mapping), ``kind``, ``notes`` (which line was its header), ``lines`` (of the mapping: table,
@@ -65,6 +69,7 @@ def propose_mapping(
     """
     columns, notes = look_at(path)
     plan = _plan(columns, kind, machines or {}, places, path.stem)
+    _say_names(plan, {"machine": machines or {}, "material": materials})
     said = [line for line in plan.lines if not line.off]
     asked = any(line.ask for line in plan.lines)
     if not asked and plan.decimal == "." and all(line.key == line.value for line in said if line.section):
@@ -79,7 +84,7 @@ def propose_mapping(
         "reasons": [line.reason for line in said if line.why],
         "lines": [line.shown for line in said],
         "unsure": [line.ask for line in plan.lines if line.ask],
-        "other_kind": _other_kind(plan, columns),
+        "other_kind": _other_kind(plan, columns) or (None if kind else _timed_stage(plan, columns)),
     }
 
 
@@ -99,7 +104,7 @@ def _plan(
         _say_wide(plan, wide)
     if event:
         _say_events(plan, event)
-    _say_times(plan)
+    _say_times(plan, wide)
     _say_columns(plan, machines)
     _say_missing(plan, name, wide)
     _say_units(plan, wide)
@@ -139,6 +144,12 @@ def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
         if any(worth(one, name)[0] >= EXACT and one.filled and fits(one, column_of("builds", name)) for one in columns)
     }
     return "builds" if "machine" in ours and len(ours) > 1 else None  # fmt: skip
+
+
+def _timed_stage(plan: Proposal, columns: list[Seen]) -> str | None:
+    """Stages, where rows of builds also say when one of their stages began and ended."""
+    timed = any(len(group) == 2 for group in stage_columns(columns).values())
+    return "stages" if plan.kind == "builds" and timed else None
 
 
 def _number_cells(plan: Proposal, taken: set[str]) -> list[str]:
@@ -190,7 +201,10 @@ def _say_events(plan: Proposal, event: Seen) -> None:
     )
     if at:
         plan.texts["at"] = plan.joined(at.theirs)
-    same = [match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.found.get(ours))]
+    found = [
+        match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.found.get(ours))
+    ]
+    same = [name for name in found if _filled_at_both(plan.column(name), event)]
     plan.say(
         "start_stop", "same", same, "a start and its stop have the same here", "" if same else "what tells runs apart?"
     )
@@ -204,7 +218,13 @@ def _say_events(plan: Proposal, event: Seen) -> None:
         plan.say("start_stop", "stop", [cell], "", f'what is "{cell}" in "{event.name}"?', off=True)
 
 
-def _say_times(plan: Proposal) -> None:
+def _filled_at_both(column: Seen, event: Seen) -> bool:
+    """Whether a column is filled in about as many rows of starts as of stops, so that it can join them."""
+    filled = Counter(event_of(what) for cell, what in zip(column.cells, event.cells, strict=True) if cell)
+    return min(filled["start"], filled["stop"]) > 0.5 * max(filled["start"], filled["stop"])
+
+
+def _say_times(plan: Proposal, wide: Mapping[str, list[Seen]]) -> None:
     for ours in TIMES:
         if ours in plan.found:
             plan.texts.setdefault(ours, plan.joined(plan.found[ours].theirs))
@@ -218,7 +238,7 @@ def _say_times(plan: Proposal) -> None:
             ask = ""
         elif left:
             plan.say("formats", ours, "%d.%m.%Y %H:%M", "", some, off=True)
-    over = _ends_before_start(plan)
+    over = _ends_before_start(plan, wide)
     if over:
         why = f"{over} {'row ends' if over == 1 else 'rows end'} before the start by the clock: on the next day, then"
         plan.lines.insert(2, Line("", "overnight", True, why))
@@ -235,8 +255,12 @@ def _lasted(plan: Proposal) -> list[float | None]:
     return [(end - start).total_seconds() / 60 if start and end else None for start, end in both]
 
 
-def _ends_before_start(plan: Proposal) -> int:
+def _ends_before_start(plan: Proposal, wide: Mapping[str, list[Seen]]) -> int:
     """Rows that end before they start though a day is taken from one column for both: they went on past midnight."""
+    ends = [group[1] for group in wide.values() if len(group) == 2]
+    ends += [plan.column(name) for name in plan.found.get("ended_at", Match((), "")).theirs]
+    if all(column.shape == "stamp" for column in ends):
+        return 0  # each end has a day of its own: one before its start is a fault
     return sum(-1440 < minutes < 0 for minutes in _lasted(plan) if minutes is not None)
 
 
@@ -314,8 +338,11 @@ def _say_unit(plan: Proposal, ours: str, column: Seen, lasted: Iterable[float | 
     lasted = list(lasted)
     cells = column.cells if lasted else column.filled
     unit, why, ask = unit_of(ours, column.shape, cells, column.unit, plan.decimal, lasted)
+    ours_unit = dimension(ours).replace("share", "1")
     if unit or ask or why:
-        plan.say("units", ours, unit or "min", why, ask and f"{ours}: {ask.removeprefix(ours + ': ')}", off=not unit)
+        plan.say(
+            "units", ours, unit or ours_unit, why, ask and f"{ours}: {ask.removeprefix(ours + ': ')}", off=not unit
+        )
 
 
 def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:
@@ -334,6 +361,17 @@ def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:
         else:
             continue
         _say_words_of(plan, plan.column(match.theirs[0]), section, known, column.words)
+
+
+def _say_names(plan: Proposal, known: Mapping[str, Iterable[str]]) -> None:
+    """Names that are those of the shop file but for capitals, blanks and hyphens."""
+    for ours, ids in known.items():
+        cells = Counter(plan.joined(plan.found[ours].theirs) if ours in plan.found else ())
+        for cell, count in cells.items():
+            if (name := word_of(cell, ids)) not in ("", cell):
+                plan.say(
+                    f"words.{ours}", cell, name, f"{count} {'row' if count == 1 else 'rows'}; so the shop file has it"
+                )
 
 
 def _say_words_of(

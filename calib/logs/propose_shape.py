@@ -14,8 +14,8 @@ _ROLES = {
 } | {"minutes": LASTING, "min": LASTING}
 
 
-def wide_stages(columns: list[Seen]) -> dict[str, list[Seen]]:
-    """Our stage -> its columns of start and end, or the one of its duration; {} where fewer than two stages have any."""
+def stage_columns(columns: list[Seen]) -> dict[str, list[Seen]]:
+    """Our stage -> its columns of start and end, or the one of its duration."""
     groups: dict[str, dict[str, Seen]] = {}
     for column in columns:
         stage, role = _stage_and_role(column)
@@ -27,6 +27,12 @@ def wide_stages(columns: list[Seen]) -> dict[str, list[Seen]]:
             found[stage] = [roles[START], roles[END]]
         elif LASTING in roles:
             found[stage] = [roles[LASTING]]
+    return found
+
+
+def wide_stages(columns: list[Seen]) -> dict[str, list[Seen]]:
+    """``stage_columns``; {} where fewer than two stages have any."""
+    found = stage_columns(columns)
     return found if len(found) > 1 else {}
 
 
@@ -47,11 +53,12 @@ def _stage_and_role(column: Seen) -> tuple[str, str]:
 def _compound(heading: str) -> tuple[str, str]:
     """Stage and role of a heading that is one word.
 
-    >>> _compound("druckbeginn"), _compound("druckende"), _compound("druck")
-    (('printing', 'beginn'), ('printing', 'ende'), ('', ''))
+    >>> _compound("druckbeginn"), _compound("rustzeit"), _compound("druck")
+    (('printing', 'beginn'), ('machine_setup', 'zeit'), ('', ''))
     """
     cuts = ((heading[:place], heading[place:]) for place in range(3, len(heading) - 2))
-    return next(((STAGE_WORDS[stem], rest) for stem, rest in cuts if stem in STAGE_WORDS and rest in _ROLES), ("", ""))
+    stages = ((STAGE_WORDS.get(stem) or STAGE_WORDS.get(f"{stem}en"), rest) for stem, rest in cuts if rest in _ROLES)
+    return next(((stage, rest) for stage, rest in stages if stage), ("", ""))
 
 
 def event_column(columns: list[Seen]) -> Seen | None:

@@ -31,9 +31,8 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     if out.exists():
         raise UsageError(f"{out} is there already; nothing was written.", "Name another file with --out.")
     with as_text_file(log) as readable:
-        proposal = propose_mapping(
-            readable, {one.id: one.process for one in shop.machines.values()}, shop.stations, kind
-        )
+        processes = {one.id: one.process for one in shop.machines.values()}
+        proposal = propose_mapping(readable, processes, shop.stations, kind, shop.materials)
     try:
         out.write_text(proposal["toml"], encoding="utf-8")
     except OSError as error:

@@ -151,6 +151,46 @@ def test_a_sheet_of_stages_that_holds_builds_too_says_so(tmp_path):
     assert builds["columns"] == {"build_id": "Job", "process": "Technology", "machine": "Printer", "parts": "Pieces"}
 
 
+def test_a_sheet_of_builds_that_holds_the_times_of_a_stage_says_so(tmp_path):
+    rows = "Baujob,Maschine,Verfahren,Druckbeginn,Druckende\nK-1,resin-1,SLA,05.01.2026 08:00,05.01.2026 09:30\n"
+    proposal = proposed(csv(tmp_path, rows))
+    assert (proposal["kind"], proposal["other_kind"]) == ("builds", "stages")
+
+
+def test_a_german_sheet_of_builds_gives_its_stages_and_an_end_with_its_own_day_is_never_moved(tmp_path):
+    head = "Baujob,Maschine,Druckbeginn,Druckende,Rüstzeit (min)\n"
+    rows = "K-1,resin-1,05.01.2026 22:00,06.01.2026 01:00,12\nK-2,resin-1,13.01.2026 11:00,13.01.2026 09:00,9\n"
+    proposal = proposed(csv(tmp_path, head + rows))
+    mapping = tomllib.loads(proposal["toml"])
+    assert mapping["wide"]["printing"] == ["Druckbeginn", "Druckende"]
+    assert mapping["wide"]["machine_setup"] == "Rüstzeit (min)"
+    assert "overnight" not in mapping
+
+
+def test_a_column_that_only_starts_fill_does_not_tell_runs_apart(tmp_path):
+    rows = [
+        f"K-{one},Waschen,Start,0{one}.01.2026 08:00,wash\nK-{one},Waschen,Stopp,0{one}.01.2026 08:30,\n"
+        for one in (1, 2)
+    ]
+    log = csv(tmp_path, "Job,Arbeitsgang,Ereignis,Zeitpunkt,Platz\n" + "".join(rows))
+    toml = proposed(log)["toml"]
+    assert tomllib.loads(toml)["start_stop"]["same"] == ["Job", "Arbeitsgang"]
+    runs, document = runs_under(tmp_path, log, toml, ["K-1", "K-2"])
+    assert (list(runs["work_min"]), document["quarantine"]) == ([30.0, 30.0], [])
+
+
+def test_a_unit_that_is_ours_is_shown_as_ours(tmp_path):
+    toml = proposed(csv(tmp_path, "Baujob,Maschine,Höhe [mm],Volumen [cm³]\nK-1,resin-1,20,35\n"))["toml"]
+    said = {line.split("  ")[0] for line in toml.splitlines() if "its heading says" in line}
+    assert said == {'# height_mm = "mm"', '# "part_volume_cm3" = "cm3"'}
+
+
+def test_names_are_spelled_as_the_shop_file_has_them(tmp_path):
+    rows = "Baujob,Maschine,Werkstoff\nK-1,Resin 1,Harz Grau\nK-2,resin-1,other\n"
+    words = tomllib.loads(proposed(csv(tmp_path, rows), materials=("harz-grau", "pa12"))["toml"])["words"]
+    assert words == {"machine": {"Resin 1": "resin-1"}, "material": {"Harz Grau": "harz-grau"}}
+
+
 def test_what_is_not_known_is_asked_and_left_out(tmp_path):
     proposal = proposed(csv(tmp_path, "Job,Step,Date,Min\nB1,frobnicate,2026-01-05,5\nB1,wash + cure,2026-01-05,80\n"))
     assert tomllib.loads(proposal["toml"])["stages"] == {"wash + cure": "washing+post_curing"}
