@@ -16,13 +16,15 @@ from calib.shop.model import Shop
 
 
 def option_cost(work: Work, shop: Shop) -> dict[str, Any] | None:
-    """Range of the whole order's cost and its usual parts; None where the shop states no currency."""
+    """Range of the whole order's cost and its usual parts; None where the shop states no currency, or no rate or price."""
     if shop.currency is None:
         return None
     fixed = {"material": _material_cost(work, shop), "consumables": _consumables(work, shop)}
     terms = {"machine": _machine_cost(work, shop), "person": _person_cost(work, shop)}
     terms |= {name: np.full(work.minutes.shape[1], cost) for name, cost in fixed.items()}
     total = np.sum(list(terms.values()), axis=0) * (1 + float(shop.costs.get("overhead_share", 0.0)))
+    if not total.any():
+        return None  # a job that costs nothing is one of which nothing is known
     usual = {name: round(float(np.median(value)), 2) for name, value in terms.items()}
     return {**value_range(total), "currency": shop.currency, "usual": usual}
 

@@ -11,7 +11,7 @@ _TEXT = """\
 [shop]
 name = "our lab"
 timezone = "@ZONE@"          # IANA name; time stamps without an offset are in this zone
-# currency = "EUR"           # state it to see costs in quotes
+# currency = "EUR"           # state it, and rates under [costs], to see costs in quotes
 
 # Opening hours: machines run on, people do not. Several spans a day are written ["08:00-12:00", "13:00-17:00"].
 [hours]

@@ -85,6 +85,15 @@ def test_failures_are_in_every_range(box, shop, request_for, certain, plain_phys
     assert "fails and is done again" in " ".join(builds["warnings"])
 
 
+def test_no_cost_is_told_where_a_currency_but_no_rate_is_stated(box, shop, request_for, certain, plain_physics):
+    unpriced = replace(shop, currency="EUR", costs={})
+    for costs, told in (({}, False), ({"person_per_h": 40.0}, True)):
+        found = quote(
+            request_for(1, processes=("MEX",)), replace(unpriced, costs=costs), [box], Learned(certain), draws=20
+        )
+        assert (found["options"][0]["cost"] is not None) == told
+
+
 def test_a_failed_build_costs_what_its_attempt_took(box, always_open, request_for, certain, plain_physics):
     # setting up, warming up, cooling wholly, unloading and cleaning 6 min each, and 2 to 100 % of the printing (70 min), each time
     found = quote(request_for(1, processes=("MEX",)), always_open, [box], Learned(certain, None, Often(build=0.999)),
