@@ -90,6 +90,7 @@ def read_tables(
     """
     shown = shown or str(path)
     try:
+        refuse_pipe(path)
         at_first = path.stat()
         digest = digest_of(path, before)
         tables = _unread(path, mapping, work, shown, digest) or list(
@@ -106,6 +107,12 @@ def read_tables(
         replace(table, sha256=digest.sha256, bytes=digest.bytes, lines=digest.lines, odd_blanks=digest.odd_blanks)
         for table in tables
     ]
+
+
+def refuse_pipe(path: Path) -> None:
+    """A log is read more than once, which a pipe or a device cannot be. Raises LogFileError."""
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise LogFileError(f"{path} is a pipe or a device, not a file.", "Save what it gives as a file first.")
 
 
 def _unread(path: Path, mapping: Mapping | None, work: Path, shown: str, digest: Digest) -> list[RawTable]:

@@ -13,7 +13,7 @@ import duckdb
 from calib.errors import LogFileError
 from calib.logs.mapping import Mapping
 from calib.logs.read_before import ReadBefore
-from calib.logs.read_table import RawTable, read_tables
+from calib.logs.read_table import RawTable, read_tables, refuse_pipe
 from calib.logs.words import library_says
 from calib.store.readings import COUNTS
 from calib.store.tables import text
@@ -79,6 +79,7 @@ def as_text_file(path: Path) -> Iterator[Path]:
 def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> Path:
     """Parquet is written out as text by the engine; any other file is itself."""
     try:
+        refuse_pipe(path)
         with path.open("rb") as opened:
             if opened.read(4) != b"PAR1":
                 return path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 from datetime import datetime
 
 import duckdb
@@ -156,6 +157,14 @@ def test_a_first_line_too_long_for_names_is_said_to_be(tmp_path):
     names = "build_id,process,machine,parts," + ",".join(f"{'x' * 100}{number}" for number in range(700))
     with pytest.raises(LogFileError, match="begins with a line of more than 64 KB, which cannot be its column names"):
         take_in(tmp_path, write(tmp_path / "long.csv", names + "\nB1,MEX,mex1,1\n"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+@pytest.mark.parametrize("read", [take_in, lambda folder, path: read_plan(path)])
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path, read):
+    os.mkfifo(tmp_path / "pipe.csv")
+    with pytest.raises(LogFileError, match=r"pipe\.csv is a pipe or a device, not a file\. Save what it gives"):
+        read(tmp_path, tmp_path / "pipe.csv")
 
 
 @pytest.mark.parametrize("place", [(1 << 20, 1 << 14), (1_000_000, 100)], ids=str)
