@@ -58,7 +58,7 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     values, scale : shape (series, n), time along the second axis
 
     >>> drawn_in(np.array([[0.0, 1.0, 0.0, -1.0, 90.0]]), np.ones((1, 5))).round(1).tolist()
-    [[0.0, 1.2, -0.1, -1.3, 0.1]]
+    [[0.0, 1.2, -0.1, -1.1, 0.1]]
     """
     kept = np.empty_like(values)
     centre = np.median(values[:, :BEFORE], axis=1)
