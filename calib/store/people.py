@@ -152,7 +152,7 @@ def _kept_names(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
     of_names = [key for (key,) in keys if folded(key) in NAME_COLUMNS and '"' not in key]
     paths = [f'$."{key}"' for key in of_names]
     rows = con.execute(f"SELECT DISTINCT unnest(json_extract_string(extra, ?::VARCHAR[])) {kept}", [paths]).fetchall()
-    return [row[0] for row in rows if row[0]]
+    return [name for (name,) in rows if name and not all(map(is_alias, name.split()))]  # an export holds aliases
 
 
 def _replace_operators(con: duckdb.DuckDBPyConnection, aliases: dict[str, str], mode: str) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from calib.store.builds import find_builds
@@ -95,3 +97,6 @@ def test_people_are_hidden_where_a_kept_column_names_them(lab):
     ((extra,),) = lab.rows("SELECT extra FROM build")
     assert '"Bediener":"P-' in extra.replace(": ", ":")
     assert "gauge lid" in extra
+    held = json.loads(extra)["Bediener"]
+    lab.take(f"build_id,process,machine,parts,Bediener,name\nB9,VPP,vpp1,3,{held},gauge lid\n")
+    assert lab.rows("SELECT extra FROM build") == [(extra,)]
