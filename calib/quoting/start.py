@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -84,8 +85,13 @@ def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, 
 def _text(stage: str, at_once: dict[str, Any], advised: dict[str, Any], moved: bool) -> str:
     named = stage.replace("_", " ")
     if not moved:
-        return f"Start the first build at once: {named} ends in staffed hours with {at_once['chance_staffed']:.0%}."
+        return f"Start the first build at once: {named} ends in staffed hours with {_chance(at_once)}."
+    start = datetime.fromisoformat(advised["start_at"])
     return (
-        f"Start the first build at {advised['start_at'][11:16]} on {advised['start_at'][:10]}: {named} then ends in staffed "
-        f"hours with {advised['chance_staffed']:.0%} (at once: {at_once['chance_staffed']:.0%}), and is in hand no later."
+        f"Start the first build at {start:%H:%M} on {start:%a} {start.day} {start:%b}: {named} then ends in staffed "
+        f"hours with {_chance(advised)} (at once: {_chance(at_once)}), and is in hand no later."
     )
+
+
+def _chance(moment: dict[str, Any]) -> str:
+    return f"{100 * moment['chance_staffed']:.0f} %"

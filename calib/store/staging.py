@@ -210,11 +210,11 @@ def _cells(table: RawTable) -> list[str]:
 
 
 def _extra(table: RawTable) -> str:
-    """Columns that calib does not know, as JSON of what is filled in."""
+    """Columns that calib does not know, as JSON of what is filled in, in the order of their names as an export has them."""
     ours = {*columns_of(table.kind), *MENDED_COLUMNS}
     pairs = [
         f"{text(name)}, nullif({no_apostrophe(f'r{place}')}, '')"
-        for place, name in enumerate(table.names)
+        for name, place in sorted(zip(table.names, range(len(table.names)), strict=True))
         if name not in ours
     ]
     if not pairs:

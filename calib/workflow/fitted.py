@@ -43,7 +43,9 @@ def find_fitted(folder: Path) -> Fitted:
         with open_store(folder, read_only=True) as store:
             found = find_fit(store)
     if found is None:
-        warning = "Nothing was learned yet: these are the priors, so the ranges are wide. Run: calib fit"
+        warning = (
+            "Nothing was learned yet: these are the priors, so the ranges are wide. Import logs, then run: calib fit"
+        )
         return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
     tables, meta = found
     return Fitted(

@@ -42,7 +42,7 @@ def test_a_start_is_put_off_until_its_end_falls_into_the_morning(only_mex, box, 
         "in_hand_at": "2026-11-26T08:06+01:00",
     }
     assert found["text"].startswith(
-        "Start the first build at 16:30 on 2026-11-25: cool down then ends in staffed hours"
+        "Start the first build at 16:30 on Wed 25 Nov: cool down then ends in staffed hours"
     )
 
 
@@ -50,7 +50,7 @@ def test_what_ends_while_somebody_is_there_starts_at_once(only_mex, box, request
     found = advice(at(request_for(1), 9), only_mex, box, Learned(certain), draws=20)
     assert not found["moved"]
     assert found["at_once"]["chance_staffed"] == 1
-    assert found["text"] == "Start the first build at once: cool down ends in staffed hours with 100%."
+    assert found["text"] == "Start the first build at once: cool down ends in staffed hours with 100 %."
 
 
 def test_no_advice_where_somebody_is_always_there_or_nothing_may_run_alone(only_mex, box, request_for, certain):

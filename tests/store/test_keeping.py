@@ -22,9 +22,9 @@ from calib.store.runs import find_runs
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,SLA,M1,3,O1\n"
 STAGES = (
-    "build_id,stage,started_at,ended_at,station,operator,note,mood\n"
-    "B1,printing,2026-01-05T08:00,2026-01-05T12:00,M1,,=1+1,'\n"
-    'B1,unloading,2026-10-25T02:30,2026-10-25T03:10,M1,Ada Quill,"two\nlines, and a ""quote""",-A1\n'
+    "build_id,stage,started_at,ended_at,station,operator,note,mood,air\n"
+    "B1,printing,2026-01-05T08:00,2026-01-05T12:00,M1,,=1+1,',5\n"
+    'B1,unloading,2026-10-25T02:30,2026-10-25T03:10,M1,Ada Quill,"two\nlines, and a ""quote""",-A1,6\n'
 )
 
 
@@ -156,7 +156,7 @@ def test_backups_can_be_made_to_forget_too(shop, tmp_path):
 def test_dropped_columns_leave_no_byte(tmp_path):
     shop = tmp_path / "shop"
     shop.mkdir()
-    take_in(shop, write(tmp_path, "s.csv", STAGES + "B1,oddity,nine,,,,secretnote,\n"), drop_columns=("note", "mood"))
+    take_in(shop, write(tmp_path, "s.csv", STAGES + "B1,oddity,nine,,,,secretnote,\n"), drop_columns=("note", "mood", "air"))
     with open_store(shop) as con:
         con.execute("CHECKPOINT")
         assert con.execute("SELECT DISTINCT note, extra FROM stage_run").fetchall() == [(None, None)]
