@@ -15,10 +15,10 @@ _SEVERAL = re.compile(r"\s*(?:\+|/|&|,|\band\b|\bund\b|\bet\b|\by\b)\s*")
 
 @lru_cache(maxsize=4096)
 def stage_of(word: str, shop_stages: tuple[str, ...] = ()) -> str:
-    """Our stage for a word, several joined by +, or ''.
+    """Our stage for a word, several joined by +, or ''; what names a process is no misspelt stage.
 
-    >>> stage_of("Cool down"), stage_of("Waschen in Alkohol"), stage_of("wash + cure"), stage_of("lunch")
-    ('cool_down', 'washing', 'washing+post_curing', '')
+    >>> stage_of("Cool down"), stage_of("Waschen in Alkohol"), stage_of("wash + cure"), stage_of("lunch"), stage_of("resin 1")
+    ('cool_down', 'washing', 'washing+post_curing', '', '')
     """
     plain = word.strip().lower().replace(" ", "_").replace("-", "_")
     if not stage_problem(plain, shop_stages):
@@ -29,7 +29,8 @@ def stage_of(word: str, shop_stages: tuple[str, ...] = ()) -> str:
     parts = [phrase_in(folded(part), known)[1] for part in _SEVERAL.split(word)]
     if all(parts):
         return "+".join(dict.fromkeys(parts))
-    return phrase_in(folded(word), known)[1] or next(iter(nearest(plain, [*STAGES, *shop_stages])), "")
+    alike = [] if process_of(word) else nearest(plain, [*STAGES, *shop_stages])
+    return phrase_in(folded(word), known)[1] or next(iter(alike), "")
 
 
 def is_sure_stage(word: str, ours: str) -> bool:
