@@ -156,7 +156,9 @@ def test_backups_can_be_made_to_forget_too(shop, tmp_path):
 def test_dropped_columns_leave_no_byte(tmp_path):
     shop = tmp_path / "shop"
     shop.mkdir()
-    take_in(shop, write(tmp_path, "s.csv", STAGES + "B1,oddity,nine,,,,secretnote,\n"), drop_columns=("note", "mood", "air"))
+    take_in(
+        shop, write(tmp_path, "s.csv", STAGES + "B1,oddity,nine,,,,secretnote,\n"), drop_columns=("note", "mood", "air")
+    )
     with open_store(shop) as con:
         con.execute("CHECKPOINT")
         assert con.execute("SELECT DISTINCT note, extra FROM stage_run").fetchall() == [(None, None)]

@@ -32,7 +32,7 @@ STAGES = "build_id,stage,started_at,ended_at,station,operator\n" + "".join(
     for i in range(300)
     for place, stage in enumerate(("printing", "unloading", "washing", "drying"))
 )
-LONG = os.environ.get("CALIB_LONG") == "1"  # 200 kills and ten thousand bad files instead of 40 and two thousand
+LONG = os.environ.get("CALIB_LONG") == "1"  # 200 kills and ten thousand bad files instead of 20 and a thousand
 CHILD = """
 import sys
 from pathlib import Path
@@ -104,7 +104,7 @@ def test_a_kill_leaves_the_store_as_before_or_after(tmp_path):
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
 def test_many_kills_leave_the_store_as_before_or_after(tmp_path):
-    times = 200 if LONG else 40
+    times = 200 if LONG else 20
     assert kill_at_random_points(tmp_path, times, seed=7) >= times // 4
 
 
@@ -148,7 +148,7 @@ def test_a_kill_while_forgetting_leaves_the_person_wholly_or_not_at_all(tmp_path
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")
 def test_many_kills_while_forgetting_leave_the_person_wholly_or_not_at_all(tmp_path):
-    ends = kill_while_forgetting(tmp_path, 60 if LONG else 15, seed=4)
+    ends = kill_while_forgetting(tmp_path, 60 if LONG else 8, seed=4)
     assert min(ends["there"], ends["gone"]) >= 1
 
 
@@ -275,7 +275,7 @@ def test_a_hundred_bad_files_end_in_a_sentence_and_counts(tmp_path):
 
 @pytest.mark.slow
 def test_thousands_of_bad_files_end_in_a_sentence_and_counts(tmp_path):
-    assert all(import_bad_files(tmp_path, 10_000 if LONG else 2_000, seed=2))
+    assert all(import_bad_files(tmp_path, 10_000 if LONG else 1_000, seed=2))
 
 
 def test_the_quick_and_the_careful_reader_of_a_file_agree(tmp_path, monkeypatch):
