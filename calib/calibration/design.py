@@ -11,7 +11,7 @@ from calib.calibration.rows import UNKNOWN
 from calib.records import TERM_COLUMNS, TERMS
 
 TERM_SD = 0.3  # log ratio of a baseline that is one term alone against one that has none of it, before any data
-PAIR_SD = 0.01  # of what two things do together beyond the sum of both, before any data
+PAIR_SD = 0.01  # of what two things do together beyond the sum of both, before any data (an assumption)
 RADIX = 1 << 24  # labels of one column at most
 CROWDED = 0.75  # share of the room from which on an effect needs more rows, up to DEAREST times as many
 DEAREST = 16.0

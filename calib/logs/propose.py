@@ -143,7 +143,7 @@ def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
         for name in ("machine", "process", "parts", "material")
         if any(worth(one, name)[0] >= EXACT and one.filled and fits(one, column_of("builds", name)) for one in columns)
     }
-    return "builds" if "machine" in ours and len(ours) > 1 else None  # fmt: skip
+    return "builds" if "machine" in ours and len(ours) > 1 else None
 
 
 def _timed_stage(plan: Proposal, columns: list[Seen]) -> str | None:
