@@ -4,6 +4,7 @@ CalibError
 ├── UsageError          the command was called in a way that cannot work
 ├── ShopFileError       the shop file is missing or says something impossible
 ├── LogFileError        a log file, or a mapping, cannot be read as a table at all
+│   └── UnknownLogError its columns are those of no log, and no mapping fits it
 ├── MeshError           a part file cannot be read, or its result would be meaningless
 ├── OutsideModelError   an input lies outside the range its formula was made for
 ├── NoPlanError         no machine, person or calendar can do what was asked
@@ -43,6 +44,10 @@ class ShopFileError(CalibError):
 
 class LogFileError(CalibError):
     """A log file, or a mapping, cannot be read as a table at all."""
+
+
+class UnknownLogError(LogFileError):
+    """The columns of a file are those of no log that calib knows, and no mapping fits it."""
 
 
 class MeshError(CalibError):

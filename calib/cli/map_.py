@@ -29,6 +29,7 @@ def map_(
 
     Looks at the file, writes the proposal as a commented TOML file with a reason beside each line, and says what would
     come in under it and what a person has to decide first. Nothing is stored: look at the file, mend it, then import.
+    Kept in the shop's folder maps, it is used by every import and weekly run without an option.
 
     Example: calib map night_shift.csv --out night_shift.map.toml
     """

@@ -13,6 +13,15 @@ ShopFolder = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else there.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit status 1 if rows were set aside or a stage drifts.")]
+Mappings = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--map",
+        metavar="FILE",
+        help="Mapping (TOML) of other people's columns and words; may be repeated: each log is read by the one whose "
+        "columns it has. Default: those in the shop's folder maps.",
+    ),
+]
 
 HERE = Path(".")
 

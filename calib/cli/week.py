@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder, Strict, progress_on_stderr
+from calib.cli.options import HERE, AsJson, Mappings, ShopFolder, Strict, progress_on_stderr
 
 
 def week(
@@ -17,9 +17,7 @@ def week(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the page; default: pages, in the shop.")
     ] = None,
-    mapping: Annotated[
-        Path | None, typer.Option("--map", metavar="FILE", help="Mapping (TOML) of other people's columns and words.")
-    ] = None,
+    mappings: Mappings = None,
     strict: Strict = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
@@ -34,7 +32,7 @@ def week(
     from calib.workflow.week import run_week
 
     progress = progress_on_stderr() if sys.stderr.isatty() else lambda text: None
-    document = run_week(shop, paths, out or shop / "pages", mapping=mapping, progress=progress)
+    document = run_week(shop, paths, out or shop / "pages", mappings=mappings or (), progress=progress)
     set_aside = any(file.get("rows_quarantined") for file in document["import"]["files"])
     wrong = set_aside or (document["report"] and document["report"]["drifting"])
     return Answer("week", document, status=1 if strict and wrong else 0)

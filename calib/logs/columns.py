@@ -130,5 +130,16 @@ def kind_of(names: Iterable[str]) -> str | None:
     return None
 
 
+def is_log_of(kind: str, names: Iterable[str]) -> bool:
+    """Whether there are all the columns that a row of this kind cannot do without.
+
+    >>> is_log_of("stages", ["order_id", "stage", "date"]), is_log_of("stages", ["build_id", "stage", "note"])
+    (True, False)
+    """
+    have = set(names)
+    whole = {column.name for column in KINDS[kind] if column.needed} <= have
+    return whole and (kind != "stages" or bool(have & {"build_id", "order_id"} and have & {"started_at", "date"}))
+
+
 def column_of(kind: str, name: str) -> Column:
     return next(column for column in KINDS[kind] if column.name == name)

@@ -60,7 +60,7 @@ def look_at(path: Path) -> tuple[list[Seen], tuple[str, ...]]:
     Raises LogFileError when it is no table, or has no rows.
     """
     with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        tables = read_tables(path, Mapping(kind="stages"), Path(work), direct=False)
+        tables = read_tables(path, [Mapping(kind="stages")], Path(work), direct=False)
         rows = list(islice(_rows(table.csv for table in tables if table.names == tables[0].names), LOOKED_AT))
     if not rows:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")

@@ -31,7 +31,8 @@ CLOCK, WORDS = "h:mm", "words"  # '2:40' is two hours and forty minutes; '2 h 40
 
 @dataclass
 class Mapping:
-    """columns : our name -> their names, joined by a space when several
+    """name : of its file
+    columns : our name -> their names, joined by a space when several
     formats : our name -> formats of its times or days, in the letters of strptime; ISO 8601 is read in any case
     units : our name -> unit in the log
     words : our name -> their word in small letters -> ours; stages and processes as well
@@ -41,6 +42,7 @@ class Mapping:
     overnight : an end before its start is on the next day
     """
 
+    name: str = ""
     kind: str | None = None
     sheet: str | None = None
     columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -53,7 +55,6 @@ class Mapping:
     overnight: bool = False
     start_stop: StartStop | None = None
     wide: Wide | None = None
-    notes: list[str] = field(default_factory=list)
 
     @property
     def source_names(self) -> frozenset[str]:
@@ -61,12 +62,17 @@ class Mapping:
         theirs |= set(self.start_stop.names) if self.start_stop else set()
         return frozenset(theirs | (set(self.wide.names) if self.wide else set()))
 
-    def apply(self, shown: str, names: tuple[str, ...], found: Iterable[Row]) -> tuple[tuple[str, ...], Iterable[Row]]:
+    def missing(self, names: Iterable[str]) -> frozenset[str]:
+        """Their columns that a file with these names lacks."""
+        return self.source_names - set(self._spelled(names))
+
+    def names_for(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Our names for the columns of a file."""
+        return self.apply(tuple(names), ())[0]
+
+    def apply(self, names: tuple[str, ...], found: Iterable[Row]) -> tuple[tuple[str, ...], Iterable[Row]]:
         """Names and rows of a file in our columns; a column that the mapping does not name is kept as it is."""
-        spelled = {plain_name(name): name for name in self.source_names}
-        names = tuple(name if name in self.source_names else spelled.get(plain_name(name), name) for name in names)
-        missing = sorted(self.source_names - set(names))
-        self.notes[:] = [f"the mapping names columns that are not there: {', '.join(missing)}"] if missing else []
+        names = self._spelled(names)
         if self.start_stop:
             names, found = runs_of_events(self.start_stop, names, found, self._stamp)
         if self.wide:
@@ -76,6 +82,12 @@ class Mapping:
         ours += [name for name in self.defaults if name not in ours and name not in names]
         kept = [name for name in names if name not in used and name not in ours]
         return (*ours, *kept), self._rows(names, ours, kept, found)
+
+    def _spelled(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Names of a file as the mapping spells them."""
+        known = self.source_names
+        spelled = {plain_name(name): name for name in known}
+        return tuple(name if name in known else spelled.get(plain_name(name), name) for name in names)
 
     def _rows(self, names: tuple[str, ...], ours: list[str], kept: list[str], found: Iterable[Row]) -> Iterator[Row]:
         place = {name: number for number, name in enumerate(names)}

@@ -31,8 +31,10 @@ def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
     try:
         text = path.read_text(encoding="utf-8-sig")
         data, lines = tomllib.loads(text), key_lines(text)
+    except FileNotFoundError as error:
+        raise LogFileError(f"There is no mapping file {path}.", "Propose one: calib map FILE") from error
     except OSError as error:
-        raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name.") from error
+        raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except UnicodeDecodeError as error:
         raise LogFileError(f"{path} is not UTF-8 text, so it is no mapping.", "Propose one: calib map FILE") from error
     except tomllib.TOMLDecodeError as error:
@@ -43,14 +45,15 @@ def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
         told = [f"line {line}, {what}" if line else what for line, what in sorted(found, key=lambda one: one[0])]
         listed = "\n  ".join([f"{path} has {count}:", *told[:SHOWN], *(["..."] if len(told) > SHOWN else [])])
         raise LogFileError(f"{listed}.", "Mend these lines; nothing was imported.")
-    return _mapping(data)
+    return _mapping(data, str(path))
 
 
-def _mapping(data: dict[str, Any]) -> Mapping:
+def _mapping(data: dict[str, Any], name: str) -> Mapping:
     words = {**data.get("words", {}), **{name: data[key] for key, name in WORD_TABLES.items() if key in data}}
     pair = data.get("start_stop")
     wide = data.get("wide")
     return Mapping(
+        name=name,
         kind=data.get("kind"),
         sheet=data.get("sheet"),
         columns={name: _texts(theirs) for name, theirs in data.get("columns", {}).items()},

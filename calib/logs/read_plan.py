@@ -44,7 +44,7 @@ def read_plan(path: Path, timezone: str = "UTC") -> tuple[pd.DataFrame, list[str
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        tables = read_tables(path, None, Path(work), direct=False)
+        tables = read_tables(path, (), Path(work), direct=False)
         builds = [table for table in tables if table.kind == "builds"]
         if not builds:
             raise LogFileError(

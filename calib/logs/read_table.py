@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import csv
-import gzip
-import io
-import zlib
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from shlex import quote
 
-from calib.errors import LogFileError
+from calib.errors import LogFileError, UnknownLogError
+from calib.logs.choose_mapping import choose, why_none
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.mapping import Mapping
+from calib.logs.opened import opened_bytes
 from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
+from calib.logs.source import Source
 from calib.logs.text_file import Dialect, Row, rows, sniff
-from calib.logs.words import library_says
 
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
-EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
-RATIO_LIMIT = 100  # unpacked bytes for each packed one; logs pack 3 to 30 times
 COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
 LINE, FAULT = "calib line", "calib fault"  # columns that the written copy has in front
 
@@ -65,14 +62,14 @@ class RawTable:
     sheet: str = ""
 
 
-def read_table(path: Path, mapping: Mapping | None = None, work: Path | None = None) -> RawTable:
+def read_table(path: Path, work: Path | None = None) -> RawTable:
     """The first table of a file; see ``read_tables``."""
-    return read_tables(path, mapping, work or path.parent)[0]
+    return read_tables(path, (), work or path.parent)[0]
 
 
 def read_tables(
     path: Path,
-    mapping: Mapping | None,
+    mappings: Sequence[Mapping],
     work: Path,
     shown: str = "",
     direct: bool = True,
@@ -80,7 +77,7 @@ def read_tables(
 ) -> list[RawTable]:
     """All tables of one file.
 
-    mapping : how other people's columns become ours
+    mappings : how other people's columns become ours; each table is read by the one that fits it
     work : folder for clean copies
     shown : name to show instead of the path
     direct : let the engine read large plain files itself; False writes a clean copy in any case
@@ -93,8 +90,8 @@ def read_tables(
         refuse_pipe(path)
         at_first = path.stat()
         digest = digest_of(path, before)
-        tables = _unread(path, mapping, work, shown, digest) or list(
-            _tables(path, mapping, work, shown, direct, digest)
+        tables = _unread(path, mappings, work, shown, digest) or list(
+            _tables(path, mappings, work, shown, direct, digest)
         )
         afterwards = path.stat()
     except OSError as error:
@@ -115,7 +112,7 @@ def refuse_pipe(path: Path) -> None:
         raise LogFileError(f"{path} is a pipe or a device, not a file.", "Save what it gives as a file first.")
 
 
-def _unread(path: Path, mapping: Mapping | None, work: Path, shown: str, digest: Digest) -> list[RawTable]:
+def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, digest: Digest) -> list[RawTable]:
     """The tables of a file of which a part or all was read before; none where it has to be read as a whole."""
     known = digest.beginning
     if known and known[0].bytes == digest.bytes:
@@ -137,12 +134,13 @@ def _unread(path: Path, mapping: Mapping | None, work: Path, shown: str, digest:
             )
             for one in known
         ]
-    if len(known) != 1 or mapping or not may_have_grown(path, known[0]):
+    if len(known) != 1 or not may_have_grown(path, known[0]):
         return []
-    with opened_bytes(path) as stream:
-        dialect = sniff(path, stream)
+    dialect = _sniffed(path, mappings)
+    if choose(mappings, _text_source(path, dialect), shown):
+        return []
     tail = tail_of(path, known[0], dialect.header_line, work)
-    (table,) = _tables(tail, None, work, shown, True, digest_of(tail))
+    (table,) = _tables(tail, (), work, shown, True, digest_of(tail))
     if (table.kind, table.names) != (known[0].kind, known[0].names):
         return []
     return [
@@ -156,72 +154,99 @@ def _unread(path: Path, mapping: Mapping | None, work: Path, shown: str, digest:
 
 
 def _tables(
-    path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool, digest: Digest
+    path: Path, mappings: Sequence[Mapping], work: Path, shown: str, direct: bool, digest: Digest
 ) -> Iterator[RawTable]:
+    """The tables of a file, each as often as there are mappings that fit it: one for builds, say, and one for stages."""
     with path.open("rb") as opened:
         start = opened.read(8)
+    theirs = frozenset(name for mapping in mappings for name in mapping.source_names)
     if start.startswith(b"PK"):
         from calib.logs.workbook_file import sheets
 
-        found = list(sheets(path, mapping, shown))
-        for name, header, sheet_rows, notes in found:
-            sheet = "" if len(found) == 1 else f"#{name}"
-            yield replace(_written(shown + sheet, header, sheet_rows, mapping, work, notes), sheet=sheet)
+        yield from _sheet_tables(sheets(path, shown, theirs), mappings, work, shown)
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
         from calib.logs.json_lines import json_rows
 
         with opened_bytes(path) as stream:
             names, found_rows = json_rows(shown, stream)
-        yield _written(shown, names, found_rows, mapping, work)
+        yield from _source_tables([Source(tuple(names), lambda: found_rows)], mappings, work, shown)
     elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         from calib.logs.mtconnect import stream_rows
 
         stream_names, stream_found, notes = stream_rows(path, shown)
-        yield _written(shown, stream_names, stream_found, mapping, work, notes)
+        yield from _source_tables([Source(stream_names, lambda: stream_found, notes)], mappings, work, shown)
     else:
-        direct = direct and digest.bytes > DIRECT_FROM_BYTES and not start.startswith(b"\x1f\x8b")
-        yield _text_table(path, mapping, work, shown, direct)
+        dialect = _sniffed(path, mappings)
+        source = _text_source(path, dialect)
+        is_plain = dialect.encoding == "utf-8-sig" and not start.startswith(b"\x1f\x8b")
+        if direct and is_plain and digest.bytes > DIRECT_FROM_BYTES and not choose(mappings, source, shown):
+            yield _direct_table(path, shown, source, dialect)
+        else:
+            yield from _source_tables([source], mappings, work, shown)
 
 
-def _text_table(path: Path, mapping: Mapping | None, work: Path, shown: str, direct: bool) -> RawTable:
+def _sniffed(path: Path, mappings: Sequence[Mapping]) -> Dialect:
     with opened_bytes(path) as stream:
-        dialect = sniff(path, stream, mapping.source_names if mapping else frozenset())
-    plain = mapping is None and dialect.encoding == "utf-8-sig"
+        return sniff(path, stream, frozenset(name for mapping in mappings for name in mapping.source_names))
+
+
+def _text_source(path: Path, dialect: Dialect) -> Source:
+    def text_rows() -> Iterator[Row]:
+        with opened_bytes(path) as stream:
+            yield from rows(stream, dialect)
+
     other = "" if dialect.encoding == "utf-8-sig" else f"read as {dialect.encoding}"
-    notes = tuple(note for note in (dialect.note, other) if note)
-    if direct and plain:
-        return _direct_table(path, shown, dialect, notes)
-    with opened_bytes(path) as stream:
-        return _written(shown, dialect.names, rows(stream, dialect), mapping, work, notes)
+    return Source(dialect.names, text_rows, tuple(note for note in (dialect.note, other) if note))
 
 
-def _direct_table(path: Path, shown: str, dialect: Dialect, notes: tuple[str, ...]) -> RawTable:
-    names = _our_names(shown, dialect.names)
-    kind = _kind(shown, names, notes)
-    return RawTable(shown, kind, names, path, dialect.delimiter, dialect.header_line, False, "", notes=notes)
+def _sheet_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
+    """The tables of a workbook: the sheets that mappings fit, else those that are logs by themselves."""
+    read = _read_by(found, mappings, shown)
+    filled = [one for one in read if one[0].is_filled] or read[:1]
+    sheets = list(dict.fromkeys(source.sheet for source, _ in filled))
+    is_mapped = any(mapping for _, mapping in filled)
+    others = [f'"{one.sheet}"' for one in found if one.is_filled and one.sheet not in sheets]
+    note = (f"not read as this log: sheet {', '.join(others)}",) if others and is_mapped else ()
+    for source, mapping in filled:
+        sheet = "" if len(sheets) == 1 else f"#{source.sheet}"
+        source = replace(source, notes=(*source.notes, *note))
+        yield replace(_written(shown + sheet, source, mapping, work), sheet=sheet)
 
 
-def _written(
-    shown: str,
-    names: Iterable[str],
-    found: Iterable[Row],
-    mapping: Mapping | None,
-    work: Path,
-    notes: tuple[str, ...] = (),
-) -> RawTable:
+def _source_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
+    yield from (_written(shown, source, mapping, work) for source, mapping in _read_by(found, mappings, shown))
+
+
+def _read_by(found: Sequence[Source], mappings: Sequence[Mapping], shown: str) -> list[tuple[Source, Mapping | None]]:
+    """What is read, and by which mapping: all that mappings fit; where none fits, what is a log by itself."""
+    by_mapping = [(source, mapping) for source in found for mapping in choose(mappings, source, shown)]
+    if not by_mapping and not any(source.kind for source in found):
+        likely = next(source for source in found if source.is_likely)
+        raise _unknown(shown, _our_names(shown, likely.names), [*why_none(mappings, found), *likely.notes])
+    return [*by_mapping] or [(source, None) for source in found if source.kind]
+
+
+def _direct_table(path: Path, shown: str, source: Source, dialect: Dialect) -> RawTable:
+    names = _our_names(shown, source.names)
+    kind = _kind(shown, names)
+    return RawTable(shown, kind, names, path, dialect.delimiter, dialect.header_line, False, "", notes=source.notes)
+
+
+def _written(shown: str, source: Source, mapping: Mapping | None, work: Path) -> RawTable:
     """The rows as a clean copy: UTF-8, comma, line and fault in front."""
-    names = tuple(names)
+    names, found, notes = source.names, source.rows(), source.notes
     if mapping:
-        names, found = mapping.apply(shown, names, found)
+        if missing := mapping.missing(names):
+            notes = (*notes, f"the mapping names columns that are not there: {', '.join(sorted(missing))}")
+        names, found = mapping.apply(names, found)
     names = _our_names(shown, names)
-    kind = (mapping.kind if mapping else None) or _kind(shown, names, notes)
+    kind = (mapping.kind if mapping else None) or _kind(shown, names)
     copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
     with copy.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
         writer.writerow([LINE, FAULT, *names])
         writer.writerows([row.line, row.fault, *row.cells] for row in found)
-    extra = tuple(mapping.notes) if mapping else ()
-    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes + extra)
+    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes)
 
 
 def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
@@ -243,51 +268,17 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _kind(shown: str, names: tuple[str, ...], notes: tuple[str, ...]) -> str:
+def _kind(shown: str, names: tuple[str, ...]) -> str:
     kind = kind_of(names)
     if kind is None:
-        seen = ", ".join(names[:12])
-        raise LogFileError(
-            f"{'; '.join([f'{shown}: its columns ({seen}) are those of no log that calib knows', *notes])}.",
-            "A log of builds has build_id, process, machine, parts; one of stages has build_id, stage, started_at, "
-            "ended_at. For other names let a mapping be proposed: calib map FILE",
-        )
+        raise _unknown(shown, names, ())
     return kind
 
 
-@contextmanager
-def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
-    """The bytes of a file, expanded where it is gzip, up to a limit."""
-    with path.open("rb") as opened:
-        if opened.read(2) != b"\x1f\x8b":
-            opened.seek(0)
-            yield opened
-            return
-    with gzip.open(path) as stream:
-        limit = min(EXPANDED_LIMIT, max(RATIO_LIMIT * path.stat().st_size, 1 << 24))
-        try:
-            yield io.BufferedReader(_Limited(stream, limit, path.name))
-        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
-            raise LogFileError(
-                f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again."
-            ) from error
-
-
-class _Limited(io.RawIOBase):
-    """A stream that stops where a compressed file expands beyond reason."""
-
-    def __init__(self, stream: io.BufferedIOBase | gzip.GzipFile, limit: int, name: str) -> None:
-        self.stream, self.left, self.name = stream, limit, name
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]  # a buffer has no name in typing before 3.12
-        data = self.stream.read(len(buffer))
-        self.left -= len(data)
-        if self.left < 0:
-            raise LogFileError(
-                f"{self.name} expands to far more than its size allows.", "Unpack it yourself and look at it."
-            )
-        buffer[: len(data)] = data
-        return len(data)
+def _unknown(shown: str, names: Iterable[str], why: Iterable[str]) -> UnknownLogError:
+    seen = ", ".join(list(names)[:12])
+    return UnknownLogError(
+        f"{'; '.join([f'{shown}: its columns ({seen}) are those of no log that calib knows', *why])}.",
+        "A log of builds has build_id, process, machine, parts; one of stages has build_id, stage, started_at, ended_at. "
+        f"For other names let a mapping be proposed: calib map {quote(shown)}",
+    )

@@ -7,13 +7,14 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from calib.errors import LogFileError
-from calib.logs.columns import KINDS, KNOWN_NAMES, kind_of, plain_name
+from calib.logs.columns import KINDS, KNOWN_NAMES, plain_name
 from calib.logs.header import HEADER_WITHIN, Header, find_header
-from calib.logs.mapping import Mapping
+from calib.logs.source import Source
 from calib.logs.text_file import Row
 from calib.logs.words import library_says
 
@@ -28,39 +29,32 @@ ROW_LIMIT = 1 << 20  # rows of a sheet in every spreadsheet program
 STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
 
 
-def sheets(
-    path: Path, mapping: Mapping | None, shown: str
-) -> Iterator[tuple[str, tuple[str, ...], list[Row], tuple[str, ...]]]:
-    """Name, header, rows and notes of each sheet that is a log; of the sheet that the mapping names, if it names one."""
+def sheets(path: Path, shown: str, theirs: frozenset[str] = frozenset()) -> list[Source]:
+    """Every sheet that holds a table.
+
+    theirs : names of columns that mappings add to calib's own
+    """
     book = _opened(path, shown)
-    wanted = mapping.sheet if mapping else None
-    if wanted and wanted not in book.sheet_names:
-        raise LogFileError(f'{shown} has no sheet "{wanted}".', f"It has {', '.join(book.sheet_names)}.")
-    known = KNOWN_NAMES | (mapping.source_names if mapping else frozenset())
     found = []
-    for name in [wanted] if wanted else book.sheet_names:
+    for name in book.sheet_names:
         cells = _cells(book, name, shown)
-        header = find_header([[_text(cell, "") for cell in row] for row in cells[:HEADER_WITHIN]], known)
+        header = find_header([[_text(cell, "") for cell in row] for row in cells[:HEADER_WITHIN]], KNOWN_NAMES | theirs)
         if header:
             found.append((name, header, cells))
     if not found:
         raise LogFileError(f"{shown} has no filled sheet.", "It needs a line of column names and rows below it.")
     likeliest = max(found, key=lambda one: one[1].worth)[1]
-    logs = [one for one in found if kind_of(map(plain_name, one[1].names))]
-    others: list[str] = []
-    if mapping or not logs:
-        logs = [one for one in found if _is_alike(one[1], likeliest, mapping)]
-        others = [f'"{one[0]}"' for one in found if one not in logs and len(one[2]) > one[1].line]
-    filled = [one for one in logs if len(one[2]) > one[1].line] or logs[:1]
-    for name, header, cells in filled:
-        notes = (header.note, f"not read as this log: sheet {', '.join(others)}" if others else "")
-        yield name, header.names, list(_rows(cells, header)), tuple(note for note in notes if note)
-
-
-def _is_alike(header: Header, likeliest: Header, mapping: Mapping | None) -> bool:
-    """Whether a sheet is as the likeliest one, or has all columns that the mapping names."""
-    theirs = mapping.source_names if mapping else frozenset()
-    return header.names == likeliest.names or bool(theirs and theirs <= set(header.names))
+    return [
+        Source(
+            header.names,
+            partial(_rows, cells, header),
+            (header.note,) if header.note else (),
+            name,
+            is_likely=header.names == likeliest.names,
+            is_filled=len(cells) > header.line,
+        )
+        for name, header, cells in found
+    ]
 
 
 def _opened(path: Path, shown: str) -> Any:

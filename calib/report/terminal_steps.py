@@ -31,7 +31,7 @@ def show_init(doc: Document) -> str:
             *doc["warnings"],
             "Next:",
             *(f"  {step:<{wide}}  {why}" for step, why in steps),
-            f"Logs with other columns: calib map FILE --shop {folder}",
+            f"Logs with other columns: calib map FILE --shop {folder}; mappings kept in {doc['maps']} are used without a word.",
         ]
     )
 

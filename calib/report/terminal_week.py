@@ -6,25 +6,23 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.report.sentences import below_floor_sentence
+from calib.report.terminal_import import next_lines
 from calib.report.units import count
 
 Document = Mapping[str, Any]
 
 
 def show_week(doc: Document) -> str:
-    """The week's sentences and where the page is; an empty text for a quiet week, so that a scheduler stays silent."""
+    """The week's sentences, where the page is and the next steps; an empty text for a quiet week, so that a scheduler stays silent."""
     if doc["quiet"]:
         return ""
-    return "\n".join([*_imported(doc), *_page(doc)])
+    steps = doc["next_steps"]
+    return "\n".join([*_imported(doc), *_page(doc), *(next_lines(steps) if steps else [])])
 
 
 def _imported(doc: Document) -> list[str]:
-    lines = [str(file["error"]) for file in doc["import"]["files"] if file.get("error")]
-    if doc["newly_set_aside"]:
-        lines.append(
-            f"{count(doc['newly_set_aside'], 'row')} newly set aside. To see them, mend them and try again: calib rejects --out to-mend"
-        )
-    return lines
+    lines = [f"Not read: {file['error']}" for file in doc["import"]["files"] if file.get("error")]
+    return lines + ([f"{count(doc['newly_set_aside'], 'row')} newly set aside."] if doc["newly_set_aside"] else [])
 
 
 def _page(doc: Document) -> list[str]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import duckdb
 
-from calib.errors import LogFileError
+from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable
@@ -61,7 +61,7 @@ def import_files(
     timezone: str,
     people_names: str = "alias",
     hours: Hours = None,
-    mapping: Path | Mapping | None = None,
+    mappings: Iterable[Path | Mapping] = (),
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,
     closures: Iterable[date] = (),
@@ -76,6 +76,7 @@ def import_files(
     paths : files, or folders of them; later ones correct earlier ones
     timezone : IANA zone of stamps without offset
     people_names : 'alias', 'named' or 'off'
+    mappings : of other people's columns, or their files; each log is read by the one that fits it
     hours : opening spans of each weekday, Monday first, as minutes of the local day
     dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
     machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process
@@ -89,7 +90,7 @@ def import_files(
     say = progress or (lambda text: None)
     files = find_files(list(paths))
     shop_stages = tuple(shop_stages)
-    rules = read_mapping(mapping, shop_stages) if isinstance(mapping, Path) else mapping
+    rules = [read_mapping(one, shop_stages) if isinstance(one, Path) else one for one in mappings]
     settings = Settings(timezone, people_names, tuple(drop_columns))
     ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
     say("Opening the store ...")
@@ -97,7 +98,7 @@ def import_files(
     with tempfile.TemporaryDirectory(prefix="calib-") as work, opened as con:
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
-            raise LogFileError(errors[0]["error"], errors[0]["hint"])
+            raise _none_read(errors)
         con.execute("BEGIN TRANSACTION")
         try:
             document = _store(con, tables, Path(work), ways, say)
@@ -109,6 +110,14 @@ def import_files(
     say("")
     document["files"] += errors
     return document | {"dry_run": dry_run, "seconds": round(perf_counter() - started, 3)}
+
+
+def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
+    """Why the first file could not be read, and which others could not be either."""
+    first, *others = errors
+    more = f" Nor could {', '.join(Path(one['path']).name for one in others)} be read." if others else ""
+    kind = UnknownLogError if first["is_unknown"] else LogFileError
+    return kind(first["error"] + more, first["hint"])
 
 
 def _roll_back(con: duckdb.DuckDBPyConnection) -> None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
-from calib.errors import LogFileError
+from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_before import ReadBefore
 from calib.logs.read_table import RawTable, read_tables, refuse_pipe
@@ -46,7 +46,7 @@ def _is_log(path: Path, folder: Path) -> bool:
 def read_all(
     con: duckdb.DuckDBPyConnection,
     files: list[Path],
-    mapping: Mapping | None,
+    mappings: Sequence[Mapping],
     work: Path,
     before: Iterable[ReadBefore],
     say: Callable[[str], None],
@@ -61,10 +61,20 @@ def read_all(
         say(f"Reading {number} of {len(files)}: {path.name} ...")
         try:
             source = _parquet_as_csv(con, path, work)
-            tables += read_tables(source, mapping, work, str(path), before=before)
+            tables += read_tables(source, mappings, work, str(path), before=before)
         except LogFileError as error:
             zeros = dict.fromkeys(COUNTS, 0)
-            errors.append({"path": str(path), "kind": None, **zeros, "error": error.message, "hint": error.hint})
+            is_unknown = isinstance(error, UnknownLogError)
+            errors.append(
+                {
+                    "path": str(path),
+                    "kind": None,
+                    **zeros,
+                    "error": error.message,
+                    "hint": error.hint,
+                    "is_unknown": is_unknown,
+                }
+            )
     return tables, errors
 
 

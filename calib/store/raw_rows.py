@@ -76,7 +76,7 @@ def years_at_ends(csv: Path) -> tuple[int, int]:
 def careful_copy(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, work: Path) -> RawTable:
     """The file as the slower reader has it, which knows every line."""
     con.execute(f"DROP VIEW IF EXISTS raw_{number}")
-    copy = read_tables(table.csv, None, work, table.shown, direct=False)[0]
+    copy = read_tables(table.csv, (), work, table.shown, direct=False)[0]
     return replace(table, csv=copy.csv, delimiter=copy.delimiter, header_line=copy.header_line, is_copy=True)
 
 

@@ -19,21 +19,21 @@ from calib.store.raw_rows import Settings
 COUNTS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
 
 
-def reading_digest(settings: Settings, mapping: Mapping | None, shop_stages: Sequence[str]) -> str:
+def reading_digest(settings: Settings, mappings: Sequence[Mapping], shop_stages: Sequence[str]) -> str:
     """What the rows of a file depend on beside its bytes."""
-    rules = replace(mapping, notes=[]) if mapping else None
+    rules = sorted(repr(replace(mapping, name="")) for mapping in mappings)
     return hashlib.sha256(repr((settings, rules, sorted(shop_stages), _version())).encode()).hexdigest()
 
 
 def tables_read_before(con: duckdb.DuckDBPyConnection, read_as: str) -> list[ReadBefore]:
     """Tables of files that were read in this way; none from before an import was taken back."""
     found = con.execute(
-        """SELECT DISTINCT ON (sha256, bytes, sheet) sha256, bytes, lines, sheet, kind, names, notes, rows_read,
+        """SELECT DISTINCT ON (sha256, bytes, sheet, kind) sha256, bytes, lines, sheet, kind, names, notes, rows_read,
             rows_quarantined FROM (
             SELECT *, sum(rows_used_again) OVER (PARTITION BY import_id, sha256) AS used_again FROM log_file
             JOIN log_import USING (import_id) WHERE read_as = ? AND taken_back_at IS NULL
             AND imported_at > coalesce((SELECT max(taken_back_at) FROM log_import), TIMESTAMP '-infinity')
-        ) WHERE used_again = 0 ORDER BY sha256, bytes, sheet, file_id""",
+        ) WHERE used_again = 0 ORDER BY sha256, bytes, sheet, kind, file_id""",
         [read_as],
     ).fetchall()
     return [

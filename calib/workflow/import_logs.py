@@ -2,59 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
-from calib.errors import LogFileError
+from calib.errors import UnknownLogError
 from calib.shop.read_shop import read_shop
 from calib.store.imports import import_files
 from calib.store.open_store import open_store
 from calib.store.people import forget_older
 
+MAPS = "maps"  # folder of a shop in which its mappings are kept
+
 
 def import_logs(
     folder: Path,
     paths: list[Path],
-    mapping: Path | None = None,
+    mappings: Sequence[Path] = (),
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
-    """Read all files, then store them in one transaction; the contract's ``import`` document, with ``next_steps``."""
+    """Read all files, then store them in one transaction; the contract's ``import`` document, with ``next_steps``.
+
+    mappings : of other people's columns; where none is given, those in the shop's folder ``maps``
+    """
     shop = read_shop(folder)
-    if mapping and not mapping.exists():
-        raise LogFileError(f"There is no mapping file {mapping}.", "Propose one: calib map FILE")
-    document = import_files(
-        folder,
-        paths,
-        timezone=shop.timezone,
-        people_names=shop.people_names,
-        hours=shop.hours,
-        mapping=mapping,
-        dry_run=dry_run,
-        progress=progress,
-        closures=shop.closures,
-        shop_stages={stage for route in shop.routes.values() for stage in route},
-        machines={name: machine.process for name, machine in shop.machines.items()},
-        materials={name: material.process for name, material in shop.materials.items()},
-        stations={*shop.machines, *shop.stations},
-        drop_columns=shop.dropped_columns,
-    )
+    try:
+        document = import_files(
+            folder,
+            paths,
+            timezone=shop.timezone,
+            people_names=shop.people_names,
+            hours=shop.hours,
+            mappings=mappings or kept_mappings(folder),
+            dry_run=dry_run,
+            progress=progress,
+            closures=shop.closures,
+            shop_stages={stage for route in shop.routes.values() for stage in route},
+            machines={name: machine.process for name, machine in shop.machines.items()},
+            materials={name: material.process for name, material in shop.materials.items()},
+            stations={*shop.machines, *shop.stations},
+            drop_columns=shop.dropped_columns,
+        )
+    except UnknownLogError as error:
+        raise UnknownLogError(error.message, f"{error.hint}{at_shop(folder)}") from error  # it ends in a command
     if shop.people_months and not dry_run:
         with open_store(folder) as store:
             forget_older(store, shop.people_months)
-    again = f"calib import {' '.join(map(str, paths))}" + (f" --map {mapping}" if mapping else "")
+    again = f"calib import {' '.join(map(str, paths))}" + "".join(f" --map {one}" for one in mappings)
     steps = [(again, "store it")] if dry_run else next_steps(document)
     return document | {
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
     }
 
 
+def kept_mappings(folder: Path) -> list[Path]:
+    """The mappings that a shop keeps: the TOML files of its folder ``maps``."""
+    return sorted((folder / MAPS).glob("*.toml"))
+
+
 def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
     """What to do after an import, the first thing first: command, and what it is for."""
     files = document["files"]
-    unread = [file["path"] for file in files if file.get("error") and "map" in file.get("hint", "")]
-    steps = [(f"calib map {path}", "propose how its columns become ours") for path in unread[:3]]
+    unread = [file["path"] for file in files if file.get("is_unknown")]
+    steps = [(f"calib map {quote(path)}", "propose how its columns become ours") for path in unread[:3]]
     if any(file["rows_quarantined"] for file in files):
         steps.append(("calib rejects --out to-mend", "write the rows set aside as CSV: mend them, import those files"))
     if document["review"]:

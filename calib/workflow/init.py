@@ -14,6 +14,7 @@ from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
 from calib.workflow import parts
+from calib.workflow.import_logs import MAPS
 
 LOGS = "logs"  # where a new shop's logs are put
 
@@ -27,7 +28,7 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "shop.toml").write_text(shop_text(zone), encoding="utf-8")
-        for name in (LOGS, parts.FOLDER):
+        for name in (LOGS, MAPS, parts.FOLDER):
             (folder / name).mkdir(exist_ok=True)
         shop = read_shop(folder)
         templates, _ = _write_templates(folder, shop)
@@ -41,6 +42,7 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
         "machines": [{"id": machine.id, "process": machine.process} for machine in shop.machines.values()],
         "files": ["shop.toml", "shop.duckdb", *[str(Path(path).relative_to(folder)) for path in templates]],
         "logs": str(folder / LOGS),
+        "maps": str(folder / MAPS),
         "warnings": list(shop.warnings),
     }
 

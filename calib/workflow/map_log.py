@@ -12,7 +12,7 @@ from calib.logs.propose import propose_mapping
 from calib.logs.words import nearest
 from calib.shop.read_shop import read_shop
 from calib.store.log_files import as_text_file
-from calib.workflow.import_logs import at_shop, import_logs
+from calib.workflow.import_logs import MAPS, at_shop, import_logs
 
 
 def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> dict[str, Any]:
@@ -46,13 +46,17 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
         "would_come_in": trial,
         "trial_error": why_not,
         "next_steps": [
-            {"command": f"{command}{at_shop(folder)}", "for": why} for command, why in _next_steps(log, out, proposal)
+            {"command": f"{command}{at_shop(folder)}", "for": why}
+            for command, why in _next_steps(log, out, folder / MAPS, proposal)
         ],
     }
 
 
-def _next_steps(log: Path, out: Path, proposal: dict[str, Any]) -> list[tuple[str, str]]:
-    steps = [(f"calib import {quote(str(log))} --map {quote(str(out))}", f"once every line of {out} is right")]
+def _next_steps(log: Path, out: Path, kept: Path, proposal: dict[str, Any]) -> list[tuple[str, str]]:
+    is_kept = out.parent.resolve() == kept.resolve()
+    command = f"calib import {quote(str(log))}" + ("" if is_kept else f" --map {quote(str(out))}")
+    why = f"once every line of {out} is right" + ("" if is_kept else f"; moved to {kept}, it needs no --map")
+    steps = [(command, why)]
     if other := proposal["other_kind"]:
         second = out.with_name(f"{log.stem}.{other}.map.toml")
         steps.append(
@@ -67,6 +71,6 @@ def _next_steps(log: Path, out: Path, proposal: dict[str, Any]) -> list[tuple[st
 def _tried(folder: Path, log: Path, mapping: Path) -> tuple[dict[str, Any] | None, str | None]:
     """The import under this mapping as a trial, or why it could not be."""
     try:
-        return import_logs(folder, [log], mapping=mapping, dry_run=True), None
+        return import_logs(folder, [log], mappings=[mapping], dry_run=True), None
     except LogFileError as error:
         return None, str(error)

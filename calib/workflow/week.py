@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -20,12 +20,16 @@ Progress = Callable[[str], None]
 
 
 def run_week(
-    folder: Path, paths: list[Path], out: Path, mapping: Path | None = None, progress: Progress = lambda text: None
+    folder: Path,
+    paths: list[Path],
+    out: Path,
+    mappings: Sequence[Path] = (),
+    progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
     """Import, fit and report; what of it came to be, and whether anything asks for a person.
 
     Returns ``import`` and ``fit`` (the contract's documents), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
-    no earlier import set aside) and ``quiet`` (true: none of those, no unreadable file, no
+    no earlier import set aside), ``next_steps`` (what waits for a person) and ``quiet`` (true: none of those, no unreadable file, no
     stage that moved or became erratic, no warning). Where too little is logged to learn from, ``fit`` and
     ``report`` are null and ``why_not`` says so; what was imported stays.
     Raises StoreError where another run of it is at work in this shop.
@@ -33,8 +37,12 @@ def run_week(
     read_shop(folder)  # before the lock: no file is left where no shop is
     with one_at_a_time(folder):
         before = waiting_rejects(folder)
-        imported = import_logs(folder, paths, mapping=mapping, progress=progress)
-        document = {"import": imported, "newly_set_aside": max(0, waiting_rejects(folder) - before)}
+        imported = import_logs(folder, paths, mappings=mappings, progress=progress)
+        document = {
+            "import": imported,
+            "newly_set_aside": max(0, waiting_rejects(folder) - before),
+            "next_steps": [one for one in imported["next_steps"] if not one["command"].startswith("calib fit")],
+        }
         try:
             fitted = fit_shop(folder, progress=progress)
             page = write_report(folder, out, progress=progress)

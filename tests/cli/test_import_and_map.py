@@ -39,7 +39,7 @@ def test_unknown_columns_name_the_command_that_proposes_a_mapping(lab, calib):
     (lab / "foreign.csv").write_text(FOREIGN)
     status, _, err = calib("import foreign.csv")
     assert status == 2
-    assert "calib map FILE" in err
+    assert err.endswith("let a mapping be proposed: calib map foreign.csv\n")
     status, out, _ = calib("import foreign.csv logs")
     assert status == 0
     assert "calib map foreign.csv" in out.split("Next:\n")[1]

@@ -40,7 +40,7 @@ def runs_under(folder, log, toml, ids):
     (folder / "ours.csv").write_text("build_id,process,machine,parts,order_id\n" + builds, encoding="utf-8")
     (folder / "its.map.toml").write_text(toml, encoding="utf-8")
     import_files(folder, [folder / "ours.csv"], ZONE)
-    document = import_files(folder, [log], ZONE, mapping=folder / "its.map.toml")
+    document = import_files(folder, [log], ZONE, mappings=[folder / "its.map.toml"])
     with open_store(folder) as con:
         return find_runs(con), document
 
@@ -238,7 +238,7 @@ def test_numbers_of_either_decimal_mark_are_read_back_or_asked_about(numbers, pl
         cells = [cell.translate(str.maketrans(",.", ".,")) for cell in cells]
     decimal, _, ask = decimal_of(cells)
     mapping = Mapping(kind="stages", decimal=decimal)
-    _, read = mapping.apply("x", ("work_min",), [Row(1, [cell]) for cell in cells])
+    _, read = mapping.apply(("work_min",), [Row(1, [cell]) for cell in cells])
     assert ask or [float(row.cells[0]) for row in read] == pytest.approx(numbers)
 
 

@@ -45,7 +45,7 @@ def test_the_same_header_is_found_in_every_form(tmp_path, above, form):
         case _:
             path.write_text(as_text(table, "," if form == "csv" else ";"), encoding="utf-8")
     with pytest.raises(LogFileError) as error:
-        read_table(path, None, tmp_path)
+        read_table(path, tmp_path)
     assert "its columns (Job, Step, Start, End, Who, Remarks) are those of no log" in error.value.message
     assert error.value.message.endswith(f"; line {len(above) + 1} was taken as its header.")
 

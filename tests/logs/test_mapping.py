@@ -24,7 +24,7 @@ def taken_in(tmp_path, log, mapping, encoding="utf-8"):
         (tmp_path / name).write_text(text, encoding="utf-8")
     (tmp_path / "log.csv").write_text(log, encoding=encoding)
     import_files(tmp_path, [tmp_path / "b.csv"], "Europe/Berlin")
-    document = import_files(tmp_path, [tmp_path / "log.csv"], "Europe/Berlin", mapping=tmp_path / "map.toml")
+    document = import_files(tmp_path, [tmp_path / "log.csv"], "Europe/Berlin", mappings=[tmp_path / "map.toml"])
     with open_store(tmp_path) as con:
         return find_runs(con), document
 
@@ -166,5 +166,5 @@ def test_a_wide_stage_that_names_no_columns_is_said(tmp_path, wide):
 )  # fmt: skip
 def test_a_comma_or_point_parts_thousands_only_before_three_digits(decimal, text, minutes):
     mapping = Mapping(kind="stages", decimal=decimal, units={"work_min": "h"})
-    _, (row,) = mapping.apply("x", ("work_min",), [Row(1, [text])])
+    _, (row,) = mapping.apply(("work_min",), [Row(1, [text])])
     assert float(row.cells[0]) == minutes

@@ -25,10 +25,14 @@ def test_every_sheet_that_is_a_log_is_read(tmp_path):
 
 def test_the_sheet_that_a_mapping_names_is_read_alone(tmp_path):
     path = ods(tmp_path / "log.ods", {"builds": BUILDS, "Week 2": STAGES})
-    (file,) = import_files(tmp_path, [path], "Europe/Berlin", mapping=Mapping(sheet="Week 2"))["files"]
+    (file,) = import_files(tmp_path, [path], "Europe/Berlin", mappings=[Mapping(sheet="Week 2")])["files"]
     assert (file["kind"], file["rows_read"], file["rows_held"]) == ("stages", 1, 1)
-    with pytest.raises(LogFileError, match='has no sheet "Week 3"'):
-        import_files(tmp_path, [path], "Europe/Berlin", mapping=Mapping(sheet="Week 3"))
+
+
+def test_a_mapping_of_a_sheet_that_is_not_there_says_which_ones_are(tmp_path):
+    path = ods(tmp_path / "log.ods", {"Woche 1": [["Auftrag", "Dauer"], ["A1", 5]], "Woche 2": [["x", "y"], [1, 2]]})
+    with pytest.raises(LogFileError, match='is for a sheet "Week 3", and it has "Woche 1", "Woche 2"'):
+        import_files(tmp_path, [path], "Europe/Berlin", mappings=[Mapping(sheet="Week 3")])
 
 
 def test_a_spreadsheet_that_expands_beyond_reason_is_refused(tmp_path):

@@ -56,7 +56,7 @@ def test_a_file_that_grows_while_it_is_read(tmp_path, monkeypatch):
 
     monkeypatch.setattr("calib.logs.read_table.rows", grows)
     with pytest.raises(LogFileError, match=r"stages.csv was being written while it was read\.") as error:
-        read_tables(path, None, tmp_path)
+        read_tables(path, (), tmp_path)
     assert error.value.hint == "Import it again once it is finished."
 
 

@@ -1,0 +1,54 @@
+"""The bytes of a log, expanded where it is packed, up to a limit."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from calib.errors import LogFileError
+from calib.logs.words import library_says
+
+EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
+RATIO_LIMIT = 100  # unpacked bytes for each packed one; logs pack 3 to 30 times
+
+
+@contextmanager
+def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
+    """The bytes of a file, expanded where it is gzip, up to a limit."""
+    with path.open("rb") as opened:
+        if opened.read(2) != b"\x1f\x8b":
+            opened.seek(0)
+            yield opened
+            return
+    with gzip.open(path) as stream:
+        limit = min(EXPANDED_LIMIT, max(RATIO_LIMIT * path.stat().st_size, 1 << 24))
+        try:
+            yield io.BufferedReader(_Limited(stream, limit, path.name))
+        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+            raise LogFileError(
+                f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again."
+            ) from error
+
+
+class _Limited(io.RawIOBase):
+    """A stream that stops where a compressed file expands beyond reason."""
+
+    def __init__(self, stream: io.BufferedIOBase | gzip.GzipFile, limit: int, name: str) -> None:
+        self.stream, self.left, self.name = stream, limit, name
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]  # a buffer has no name in typing before 3.12
+        data = self.stream.read(len(buffer))
+        self.left -= len(data)
+        if self.left < 0:
+            raise LogFileError(
+                f"{self.name} expands to far more than its size allows.", "Unpack it yourself and look at it."
+            )
+        buffer[: len(data)] = data
+        return len(data)
