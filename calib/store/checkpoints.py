@@ -8,18 +8,15 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from calib.store.transaction import transaction
+
 
 def save_checkpoints(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray]) -> None:
     """Put these in the place of those before, in one transaction."""
-    con.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(con):
         con.execute("DELETE FROM fit_checkpoint")
         for column in ("numbers", "whole", "texts"):
             _save(con, {name: one for name, one in arrays.items() if _column_of(one.dtype) == column}, column)
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
 
 
 def _save(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray], column: str) -> None:

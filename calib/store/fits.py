@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from calib.errors import StoreError
+from calib.store.transaction import transaction
 
 BESIDE_THE_MODEL = ("errors", "waits", "failures", "routes")
 
@@ -18,8 +19,7 @@ def save_fit(
     con: duckdb.DuckDBPyConnection, tables: dict[str, pd.DataFrame], summary: dict[str, Any], shop_version: str
 ) -> int:
     """Store a fit in one transaction; returns its number."""
-    con.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(con):
         row = con.execute("SELECT coalesce(max(fit_id), 0) + 1 FROM fit").fetchone()
         number = int(row[0]) if row else 1
         con.execute(
@@ -33,10 +33,6 @@ def save_fit(
                     "INSERT INTO fit_column VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                     [number, name, position, str(column), *_arrays(table[column])],
                 )
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
     return number
 
 

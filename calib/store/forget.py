@@ -19,6 +19,7 @@ from calib.store.people import alias_of, find_key, is_alias, words_of
 from calib.store.restore import read_back
 from calib.store.tables import text
 from calib.store.traces import files_with
+from calib.store.transaction import transaction
 
 FORGOTTEN = "forgotten"
 # Columns that people write in: there every word of a name is looked for. Elsewhere (ids, machines, file names) only the
@@ -94,12 +95,9 @@ def _export_without(con: duckdb.DuckDBPyConnection, name: str, alias: str, work:
     The store stays as it was: a new one, made of this, takes its place at once, so that a kill leaves either. Besides, what
     is changed in place leaves bytes behind.
     """
-    con.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(con, keep=False):
         cells = _forget_in(con, name, alias)
         con.execute(f"EXPORT DATABASE {text(str(work))} (FORMAT parquet)")
-    finally:
-        con.execute("ROLLBACK")
     return cells
 
 

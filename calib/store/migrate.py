@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 
 from calib.locate import shipped_folder
+from calib.store.transaction import transaction
 
 RECORD = """
 CREATE TABLE schema_version (
@@ -53,8 +54,7 @@ def migrate(connection: duckdb.DuckDBPyConnection, up_to: int | None = None) -> 
 
 
 def _apply(connection: duckdb.DuckDBPyConnection, version: int, path: Path) -> None:
-    connection.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(connection):
         if version_of(connection) == 0:
             connection.execute("DROP TABLE IF EXISTS schema_version")
             connection.execute(RECORD)
@@ -62,7 +62,3 @@ def _apply(connection: duckdb.DuckDBPyConnection, version: int, path: Path) -> N
         connection.execute(
             "INSERT INTO schema_version VALUES (?, ?, (now() AT TIME ZONE 'UTC')::TIMESTAMP)", [version, path.name]
         )
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise

@@ -8,6 +8,7 @@ import duckdb
 import numpy as np
 
 from calib.records import LayerProfile, MeasuredPart
+from calib.store.transaction import transaction
 
 ARRAYS = [field.name for field in fields(LayerProfile) if field.name != "layer_mm"]
 FACTS = ["name", "process", "sha256", "area_cm2", "support_cm3", "contact_cm2"]
@@ -15,15 +16,10 @@ FACTS = ["name", "process", "sha256", "area_cm2", "support_cm3", "contact_cm2"]
 
 def save_parts(con: duckdb.DuckDBPyConnection, parts: list[MeasuredPart]) -> None:
     """Keep parts; one of the same name and process is replaced."""
-    con.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(con):
         for part in parts:
             con.execute("DELETE FROM part WHERE name = ? AND process = ?", [part.name, part.process])
             con.execute(_INSERT, [*(getattr(part, name) for name in FACTS), *_arrays(part.profile)])
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
 
 
 def find_parts(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], MeasuredPart]:

@@ -10,6 +10,7 @@ from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
 from calib.store.tables import KEY, TABLE_OF, stored_names
+from calib.store.transaction import transaction
 
 
 def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str, Any]:
@@ -25,13 +26,8 @@ def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str
     ).fetchone()
     if call is None:
         raise UsageError("Nothing was imported yet.", "There is nothing to take back.")
-    con.execute("BEGIN TRANSACTION")
-    try:
+    with transaction(con, keep=not dry_run):
         document = _take_back(con, *call)
-        con.execute("ROLLBACK" if dry_run else "COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
     return document | {"dry_run": dry_run}
 
 
