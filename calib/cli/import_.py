@@ -12,7 +12,9 @@ from calib.cli.options import HERE, AsJson, Mappings, ShopFolder, Strict, progre
 
 
 def import_(
-    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Log files, or folders of them.")],
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="PATH...", help="Log files, or folders of them.", readable=False)
+    ],
     mappings: Mappings = None,
     dry_run: Annotated[bool, typer.Option(help="Say what would happen, store nothing.")] = False,
     strict: Strict = False,

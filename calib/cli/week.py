@@ -13,7 +13,9 @@ from calib.cli.options import HERE, AsJson, Mappings, ShopFolder, Strict, progre
 
 
 def week(
-    paths: Annotated[list[Path], typer.Argument(metavar="LOGS...", help="Log files, or folders of them.")],
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="LOGS...", help="Log files, or folders of them.", readable=False)
+    ],
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the page; default: pages, in the shop.")
     ] = None,

@@ -13,16 +13,29 @@ Document = Mapping[str, Any]
 
 
 def show_week(doc: Document) -> str:
-    """The week's sentences, where the page is and the next steps; an empty text for a quiet week, so that a scheduler stays silent."""
+    """The week's sentences, where the page is and the next steps.
+
+    Of a quiet week nothing, so that a scheduler stays silent, or one line where rows wait for their build.
+    """
     if doc["quiet"]:
-        return ""
+        return "\n".join(_held(doc))
     steps = doc["next_steps"]
     return "\n".join([*_imported(doc), *_page(doc), *(next_lines(steps) if steps else [])])
 
 
 def _imported(doc: Document) -> list[str]:
     lines = [f"Not read: {file['error']}" for file in doc["import"]["files"] if file.get("error")]
-    return lines + ([f"{count(doc['newly_set_aside'], 'row')} newly set aside."] if doc["newly_set_aside"] else [])
+    aside = [f"{count(doc['newly_set_aside'], 'row')} newly set aside."] if doc["newly_set_aside"] else []
+    return lines + aside + _held(doc)
+
+
+def _held(doc: Document) -> list[str]:
+    rows = doc["newly_held"]
+    return (
+        [f"{count(rows, 'row')} came that {'waits' if rows == 1 else 'wait'} for a build or order no log has yet."]
+        if rows
+        else []
+    )
 
 
 def _page(doc: Document) -> list[str]:

@@ -26,7 +26,7 @@ from calib.store.log_files import find_files, read_all
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store, open_trial
 from calib.store.people import alias_operators
-from calib.store.quarantine import close_come_in, close_mended, keep_rejects, samples
+from calib.store.quarantine import close_come_in, close_mended, count_rejects, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.readings import reading_digest, record_files, tables_read_before
 from calib.store.review import A_WEEK, count_review, list_review
@@ -34,6 +34,7 @@ from calib.store.run_ids import set_aside_strange_runs
 from calib.store.staging import Staged, create_good, create_staged, odd_times, stage, unstage
 from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
+from calib.store.transaction import transaction
 from calib.store.warn import warnings_of
 
 WAIT_S = 60.0  # for another import to end
@@ -99,14 +100,9 @@ def import_files(
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise _none_read(errors)
-        con.execute("BEGIN TRANSACTION")
-        try:
+        with transaction(con):
             document = _store(con, tables, Path(work), ways, say)
             document |= _afterwards(con, known, stations, document)
-            con.execute("COMMIT")
-        except BaseException:
-            _roll_back(con)
-            raise
     say("")
     document["files"] += errors
     return document | {"dry_run": dry_run, "seconds": round(perf_counter() - started, 3)}
@@ -118,13 +114,6 @@ def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
     more = f" Nor could {', '.join(Path(one['path']).name for one in others)} be read." if others else ""
     kind = UnknownLogError if first["is_unknown"] else LogFileError
     return kind(first["error"] + more, first["hint"])
-
-
-def _roll_back(con: duckdb.DuckDBPyConnection) -> None:
-    try:
-        con.execute("ROLLBACK")
-    except duckdb.Error:
-        return  # the engine has rolled back already, or is gone; the file is as it was either way
 
 
 def _store(
@@ -168,7 +157,13 @@ def _store(
     if present & {"stages", "builds"}:
         mark_runs(con, base, ways.settings.zone)
     record_files(con, call, base, tables, files, ways.settings.zone, ways.read_as)
-    return {"files": files, "joined": joined, "odd_times": odd_times(con, present), "quarantine": samples(con, base)}
+    return {
+        "files": files,
+        "joined": joined,
+        "odd_times": odd_times(con, present),
+        "newly_set_aside": count_rejects(con, base),
+        "quarantine": samples(con, base),
+    }
 
 
 def _check(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from calib.store.readings import COUNTS
 from calib.store.tables import text
 
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
+HIDDEN = (".", "~")  # how the names of hidden files and of an office's lock files begin
 
 
 def find_files(paths: list[Path]) -> list[Path]:
@@ -26,7 +28,7 @@ def find_files(paths: list[Path]) -> list[Path]:
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
-            found += sorted(p for p in path.rglob("*") if p.is_file() and _is_log(p, path))
+            found += sorted(one for one in _files_below(path) if one.is_file() and _is_log(one))
         elif path.exists():
             found.append(path)
         else:
@@ -38,9 +40,21 @@ def find_files(paths: list[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def _is_log(path: Path, folder: Path) -> bool:
-    parts = path.relative_to(folder).parts
-    return path.suffix.lower() in SUFFIXES and not any(part.startswith((".", "~")) for part in parts)
+def _files_below(folder: Path) -> Iterator[Path]:
+    """Raises LogFileError where a folder cannot be looked into: its logs would lack without a word."""
+
+    def refuse(error: OSError) -> None:
+        raise LogFileError(
+            f"The folder {error.filename} cannot be read: {error.strerror}.", "Check its rights."
+        ) from error
+
+    for place, folders, names in os.walk(folder, onerror=refuse):
+        folders[:] = [name for name in folders if not name.startswith(HIDDEN)]
+        yield from (Path(place, name) for name in names)
+
+
+def _is_log(path: Path) -> bool:
+    return path.suffix.lower() in SUFFIXES and not path.name.startswith(HIDDEN)
 
 
 def read_all(

@@ -131,6 +131,12 @@ def samples(con: duckdb.DuckDBPyConnection, base: int) -> list[dict[str, Any]]:
     return list_rejects(con, limit=SAMPLES, since_file=base)
 
 
+def count_rejects(con: duckdb.DuckDBPyConnection, base: int) -> int:
+    """How many rows this call set aside that no earlier one had."""
+    row = con.execute("SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open' AND file_id >= ?", [base])
+    return int((row.fetchone() or (0,))[0])
+
+
 def list_rejects(
     con: duckdb.DuckDBPyConnection, limit: int | None = None, since_file: int = 0, state: str = "open"
 ) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,15 @@ def check_place(out: Path | None) -> None:
         _beside(out).unlink()
     except OSError as error:
         raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
+
+
+def check_folder(out: Path) -> None:
+    """UsageError where no page could be written into a folder, which need not be there yet; nothing is made."""
+    there = next(one for one in (out, *out.absolute().parents) if one.exists())
+    if not there.is_dir():
+        raise UsageError(f"{there} is a file, so no page can be put into a folder {out}.", "Name a folder with --out.")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UsageError(f"Nothing can be written into the folder {there}.", "Allow it, or name another with --out.")
 
 
 def _beside(out: Path) -> Path:
