@@ -35,6 +35,17 @@ def find_suspects(errors: pd.DataFrame, count: int = 5) -> pd.DataFrame:
     return found.assign(says=[_looks_like(row) for row in found.itertuples()]).reset_index(drop=True)
 
 
+def likely_wrong(errors: pd.DataFrame) -> pd.DataFrame:
+    """Of every cell those among its largest errors that look like wrong logs: run_key, ratio, says.
+
+    errors : rows of ``Calibrator.errors``, in order of their ends
+    """
+    names = ["run_key", "ratio", "says"]
+    cells = [find_suspects(cell) for _, cell in errors.groupby(["process", "stage"])]
+    found = [cell.loc[cell["likely_wrong"], names] for cell in cells]
+    return pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=names)
+
+
 def _looks_like(row) -> str:  # type: ignore[no-untyped-def]
     if not row.likely_wrong:
         early = "one of its first runs: little was known" if row.runs_behind < FIRST else "unusual, yet it happens"

@@ -1,11 +1,15 @@
-"""Runs that are valid but look wrong: what makes one suspicious, and marking it. Nothing is dropped."""
+"""Runs that are valid but look wrong: what makes one suspicious as it comes in or to a fit, and marking it. Nothing is dropped."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import duckdb
+import pandas as pd
 
 from calib.records import STAGES
 from calib.store.tables import KEY, KEY_START, keyed
+from calib.store.transaction import transaction
 
 ATTENDED_LONGEST_H = 14
 TIMES_USUAL = 8
@@ -27,19 +31,43 @@ def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
     """
     before = _count(con)
     for rule, (sql, says) in RULES.items():
-        values = {"rule": rule, "base": base} | ({"zone": zone} if "$zone" in says else {})
-        found = (
-            f"SELECT {KEY['stages']} AS row_key, {KEY_START} AS work, {JUDGED} AS judged, {says} AS says, effect "
-            f"FROM ({sql}) m JOIN stage_run s ON s.rowid = m.id"
-        )
-        con.execute(
-            "INSERT INTO review (mark_id, row_key, work, judged, rule, says, effect_min, marked_at) "
-            "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
-            f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({found}) n WHERE NOT EXISTS "
-            "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND v.rule = $rule AND coalesce(v.judged, n.judged) = n.judged)",
-            values,
-        )
+        _mark(con, rule, sql, says, {"base": base} | ({"zone": zone} if "$zone" in says else {}))
     return _count(con) - before
+
+
+def mark_far(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
+    """Mark the runs that the last fit takes for wrong logs, and none else by this rule.
+
+    found : run_key, ratio (actual over expected), says
+
+    A question that a person has answered stays as it is, and a run that a person has judged is not asked about again.
+    """
+    with transaction(con):
+        con.register("far", found)
+        con.execute(
+            f"DELETE FROM review WHERE rule = '{FAR}' AND verdict IS NULL AND row_key NOT IN (SELECT run_key FROM far)"
+        )
+        _mark(
+            con,
+            FAR,
+            _FAR,
+            "'lasted ' || round(m)::BIGINT || ' min where ' || round(m / ratio)::BIGINT || ' were expected, ' || m.says",
+        )
+        con.unregister("far")
+
+
+def _mark(con: duckdb.DuckDBPyConnection, rule: str, sql: str, says: str, values: dict[str, Any] | None = None) -> None:
+    found = (
+        f"SELECT {KEY['stages']} AS row_key, {KEY_START} AS work, {JUDGED} AS judged, {says} AS says, effect "
+        f"FROM ({sql}) m JOIN stage_run s ON s.rowid = m.id"
+    )
+    con.execute(
+        "INSERT INTO review (mark_id, row_key, work, judged, rule, says, effect_min, marked_at) "
+        "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
+        f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({found}) n WHERE NOT EXISTS "
+        "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND v.rule = $rule AND coalesce(v.judged, n.judged) = n.judged)",
+        {"rule": rule} | (values or {}),
+    )
 
 
 def _count(con: duckdb.DuckDBPyConnection) -> int:
@@ -123,6 +151,23 @@ WHERE greatest(s.file_id, b.file_id) >= $base AND ({
         for name, codes in _FEW_PROCESSES.items()
     )
 }) ORDER BY s.id, b.process, s.stage
+"""
+# What the fit calls a wrong log, of machines' runs too; a run that a person has judged by any rule is none.
+FAR = "far from expected"
+_FAR = f"""
+WITH judged AS (SELECT row_key, judged FROM review WHERE verdict IS NOT NULL),
+runs AS (
+    SELECT s.row_key, s.id, {JUDGED} AS judged, coalesce(
+        epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0), s.work_min) AS m
+    FROM {
+    keyed(
+        "stages",
+        where=f"{KEY_START} IN (SELECT split_part(run_key, ' | ', 1) FROM far UNION SELECT run_key[5:] FROM far)",
+    )
+} s
+)
+SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN far f ON r.row_key = f.run_key
+WHERE r.m > 0 AND NOT EXISTS (FROM judged j WHERE j.row_key = r.row_key AND coalesce(j.judged, r.judged) = r.judged)
 """
 RULES = {
     "overlap": (

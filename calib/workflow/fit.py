@@ -15,6 +15,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
+from calib.calibration.suspects import likely_wrong
 from calib.calibration.waits import Waits
 from calib.errors import TooFewRunsError, UsageError
 from calib.shop.model import Shop
@@ -24,6 +25,7 @@ from calib.store.checkpoints import find_checkpoints, save_checkpoints
 from calib.store.fits import save_fit
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
+from calib.store.suspicious import mark_far
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
@@ -70,6 +72,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
         save_fit(store, tables, document, logged.shop.version)
         if known is not None:
             save_checkpoints(store, known.to_arrays())
+            mark_far(store, likely_wrong(model.errors))
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
 

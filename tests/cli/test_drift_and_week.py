@@ -145,3 +145,24 @@ def test_where_no_shop_is_the_weekly_run_leaves_nothing_behind(tmp_path, calib):
     write_logs(logs, builds=1)
     assert calib(f"week {logs} --shop {tmp_path / 'nowhere'}")[0] == 2
     assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_cure_that_ran_over_night_is_asked_about_once_the_fit_knows_what_is_usual(tmp_path, calib, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shop.toml").write_text(shop_text("Europe/London"), encoding="utf-8")
+    write_logs(tmp_path / "logs", builds=30)
+    log = tmp_path / "logs" / "stages.csv"
+    lines = log.read_text(encoding="utf-8").splitlines()
+    place = next(i for i, line in enumerate(lines) if line.startswith("B020,post_curing"))
+    build, stage, start, _ = lines[place].split(",")
+    lines[place] = f"{build},{stage},{start},{pd.Timestamp(start) + pd.Timedelta(minutes=900):%Y-%m-%dT%H:%M:%S}"
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    calib("import logs")
+    assert calib("review")[1] == "No row looks wrong.\n"
+    calib("fit")
+    said = calib("review")[1]
+    assert f"stages.csv line {place + 1}: post curing of B020 lasted 900 min where " in said
+    assert "likely a wrong log: a timer that nobody stopped?" in said
+    calib("review 1 --minutes 30")
+    calib("fit")
+    assert calib("review")[1] == "No row looks wrong.\n"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 from shop_folder import take_in, write
 
@@ -9,6 +10,7 @@ from calib.errors import UsageError
 from calib.store.open_store import open_store
 from calib.store.review import count_review, give_verdict, list_review, take_back_verdict
 from calib.store.runs import find_runs
+from calib.store.suspicious import mark_far
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,SLA,M1,3\n"
 HEAD = "build_id,stage,started_at,ended_at,station,operator,note\n"
@@ -105,3 +107,49 @@ def test_work_that_ended_before_its_printing_began_is_asked_about_in_whatever_or
     with open_store(tmp_path) as con:
         (mark,) = list_review(con)
     assert "washing of B1 ended before the printing of its build began" in mark["sentence"]
+
+
+PRINTS = "B1,printing,2026-01-05T08:00,2026-01-05T23:00,M1,,\nB2,printing,2026-01-07T08:00,2026-01-07T09:00,M1,,\n"
+SAYS = "likely a wrong log: a timer that nobody stopped?"
+
+
+def far(*ratios):
+    """What a fit finds: so many times as long as expected, the first for B1's printing, the second for B2's."""
+    keys = [f"{build} | printing | M1 | 2026-01-0{day} 07:00:00 | 1" for build, day in (("B1", 5), ("B2", 7))]
+    return pd.DataFrame(
+        [(key, ratio, SAYS) for key, ratio in zip(keys, ratios, strict=False)], columns=["run_key", "ratio", "says"]
+    )
+
+
+def asked(con):
+    return [mark["sentence"].partition(": ")[2] for mark in list_review(con)]
+
+
+@pytest.fixture
+def printed(tmp_path):
+    take_in(tmp_path, write(tmp_path, "b.csv", BUILDS), write(tmp_path, "s.csv", HEAD + PRINTS))
+    return tmp_path
+
+
+def test_a_machines_run_that_the_fit_takes_for_wrong_is_asked_about(printed):
+    with open_store(printed) as con:
+        assert asked(con) == []
+        mark_far(con, far(20.0, 0.1))
+        assert asked(con) == [
+            f"printing of B1 lasted 900 min where 45 were expected, {SAYS}",
+            f"printing of B2 lasted 60 min where 600 were expected, {SAYS}",
+        ]
+        mark_far(con, far(10.0))  # the next fit knows more: one of them is usual now, the other is the same question
+        assert [mark["mark_id"] for mark in list_review(con)] == [1]
+
+
+def test_a_run_that_a_person_has_judged_is_not_asked_about_again(printed):
+    with open_store(printed) as con:
+        mark_far(con, far(20.0, 0.1))
+        give_verdict(con, 1, "right")
+        con.execute("UPDATE review SET rule = 'overlap' WHERE mark_id = 1")  # whatever it was asked for
+        mark_far(con, far(20.0, 0.1))
+        assert [mark["mark_id"] for mark in list_review(con)] == [2]
+        mark_far(con, far())
+        assert [mark["verdict"] for mark in list_review(con, answered=True)] == ["right"]
+        assert list_review(con) == []
