@@ -34,7 +34,7 @@ class Mapping:
     """name : of its file
     columns : our name -> their names, joined by a space when several
     formats : our name -> formats of its times or days, in the letters of strptime; ISO 8601 is read in any case
-    units : our name -> unit in the log
+    units : our name -> unit in the log; in a sheet with a column for each stage also stage -> unit
     words : our name -> their word in small letters -> ours; stages and processes as well
     defaults : our name -> what stands there when the log says nothing
     decimal : decimal mark of numbers, ',' or '.'; the other one parts thousands
@@ -76,7 +76,7 @@ class Mapping:
         if self.start_stop:
             names, found = runs_of_events(self.start_stop, names, found, self._stamp)
         if self.wide:
-            names, found = runs_of_wide(self.wide, names, found)
+            names, found = runs_of_wide(self.wide, names, found, self._minutes_of)
         used = {name for theirs in self.columns.values() for name in theirs}
         ours = [name for name, theirs in self.columns.items() if any(one in names for one in theirs)]
         ours += [name for name in self.defaults if name not in ours and name not in names]
@@ -112,9 +112,12 @@ class Mapping:
             case "date":
                 moment = parsed(text, self.formats.get(name, ()))
                 return moment.date().isoformat() if moment else text
-            case "number":
-                return self._number(name, text)
+            case "number" if not (self.wide and name == "work_min"):  # a stage's minutes are known already
+                return self._number(name, text, self.units.get(name))
         return text
+
+    def _minutes_of(self, stage: str, text: str) -> str:
+        return self._number("work_min", text, self.units.get(stage, self.units.get("work_min")))
 
     def _text(self, column: Column, row: Row, place: dict[str, int]) -> str:
         """What stands in their columns, joined by a space."""
@@ -141,8 +144,7 @@ class Mapping:
             return to_utc(moment, self.zone).isoformat() + "Z"
         return moment.isoformat()
 
-    def _number(self, name: str, text: str) -> str:
-        unit = self.units.get(name)
+    def _number(self, name: str, text: str, unit: str | None) -> str:
         if unit in (CLOCK, WORDS):
             minutes = clock_minutes(text) if unit == CLOCK else worded_minutes(text)
             return text if minutes is None else f"{minutes:.10g}"

@@ -321,28 +321,22 @@ def _say_units(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
         if column_of(plan.kind, ours).kind == "number" and dimension(ours) in UNITS:
             column = plan.column(match.theirs[0])
             _say_unit(plan, ours, column, lasted if ours == "work_min" else ())
-    single = [group[0] for group in wide.values() if len(group) == 1]
-    units = Counter((column.shape, column.unit) for column in single)
-    if single:
-        (shape, unit), _ = units.most_common(1)[0]
-        cells = [cell for column in single for cell in column.filled if (column.shape, column.unit) == (shape, unit)]
-        others = [column.name for column in single if (column.shape, column.unit) != (shape, unit)]
-        _say_unit(plan, "work_min", Seen(single[0].name, tuple(cells)), ())
-        for name in others:
-            plan.say(
-                "units", "work_min", "", "", f'work_min: "{name}" has another unit than "{single[0].name}"', off=True
-            )
+    single = {stage: group[0] for stage, group in wide.items() if len(group) == 1}
+    if len({(column.shape, column.unit) for column in single.values()}) == 1:
+        cells = tuple(cell for column in single.values() for cell in column.filled)
+        single = {"work_min": replace(next(iter(single.values())), cells=cells)}
+    for key, column in single.items():
+        _say_unit(plan, "work_min", column, (), key)
 
 
-def _say_unit(plan: Proposal, ours: str, column: Seen, lasted: Iterable[float | None]) -> None:
-    lasted = list(lasted)
+def _say_unit(plan: Proposal, ours: str, column: Seen, lasted: Iterable[float | None], key: str = "") -> None:
+    """key : stage of a sheet with a column for each, where their units differ"""
+    key, lasted = key or ours, list(lasted)
     cells = column.cells if lasted else column.filled
     unit, why, ask = unit_of(ours, column.shape, cells, column.unit, plan.decimal, lasted)
     ours_unit = dimension(ours).replace("share", "1")
     if unit or ask or why:
-        plan.say(
-            "units", ours, unit or ours_unit, why, ask and f"{ours}: {ask.removeprefix(ours + ': ')}", off=not unit
-        )
+        plan.say("units", key, unit or ours_unit, why, ask and f"{key}: {ask.removeprefix(ours + ': ')}", off=not unit)
 
 
 def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:

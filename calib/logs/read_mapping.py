@@ -112,7 +112,8 @@ def _name_problems(tables: dict[str, dict[str, Any]], kind: Any) -> Iterator[Pro
     known = [column.name for column in KINDS[kind]] if kind in KINDS else sorted(KNOWN_NAMES)
     for table in ("columns", "formats", "units", "words", "defaults"):
         for name in tables[table]:
-            if name not in known and not (table == "formats" and name == "at"):
+            more = {"formats": ["at"], "units": [stage for stage in tables["wide"] if stage != "date"]}.get(table, [])
+            if name not in (*known, *more):
                 yield (table, name), f'[{table}] "{name}" is no column of ours{did_you_mean(name, known)}'
     for name, theirs in tables["columns"].items():
         if not _is_texts(theirs):
@@ -125,7 +126,8 @@ def _value_problems(tables: dict[str, dict[str, Any]], shop_stages: tuple[str, .
             if not _is_format(form):
                 yield ("formats", name), f'[formats] {name} "{form}" is no format of times, such as "%d.%m.%Y %H:%M"'
     for name, unit in tables["units"].items():
-        units = [*UNITS.get(dimension(name), {}), *((CLOCK, WORDS) if dimension(name) == "min" else ())]
+        what = "min" if name in tables["wide"] else dimension(name)
+        units = [*UNITS.get(what, {}), *((CLOCK, WORDS) if what == "min" else ())]
         if unit not in units:
             which = (
                 f"is none of {', '.join(units)}{did_you_mean(unit, units)}" if units else "cannot be: it has no unit"

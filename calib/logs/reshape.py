@@ -109,14 +109,21 @@ def _paused(marks: list[tuple[str, str]], end: str) -> str:
     return f"{minutes:.10g}" if len(marks) > 1 else ""
 
 
-def runs_of_wide(way: Wide, names: tuple[str, ...], found: Iterable[Row]) -> tuple[tuple[str, ...], Iterator[Row]]:
-    """One row for each stage that has anything in its columns."""
+def runs_of_wide(
+    way: Wide, names: tuple[str, ...], found: Iterable[Row], minutes: Callable[[str, str], str]
+) -> tuple[tuple[str, ...], Iterator[Row]]:
+    """One row for each stage that has anything in its columns.
+
+    minutes : of a stage and the text of its duration
+    """
     place = {name: number for number, name in enumerate(names)}
     kept = tuple(name for name in names if name not in way.names)
-    return (*kept, "stage", "started_at", "ended_at", "work_min", "date"), _long(way, place, kept, found)
+    return (*kept, "stage", "started_at", "ended_at", "work_min", "date"), _long(way, place, kept, found, minutes)
 
 
-def _long(way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterable[Row]) -> Iterator[Row]:
+def _long(
+    way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterable[Row], minutes: Callable[[str, str], str]
+) -> Iterator[Row]:
     for row in found:
         cells = [row.cells[place[name]] for name in kept]
         day = row.cells[place[way.date]].strip() if way.date in place else ""
@@ -125,7 +132,7 @@ def _long(way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterab
             if not any(texts):
                 continue
             if len(texts) == 1:
-                yield Row(row.line, [*cells, stage, "", "", texts[0], day], row.fault)
+                yield Row(row.line, [*cells, stage, "", "", minutes(stage, texts[0]), day], row.fault)
             else:
                 start, end = (f"{day} {text}" if day and shape_of(text) == "clock" else text for text in texts)
                 yield Row(row.line, [*cells, stage, start, end, "", ""], row.fault)

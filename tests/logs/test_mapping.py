@@ -68,6 +68,31 @@ def test_a_sheet_with_a_pair_of_columns_for_each_stage(tmp_path):
     assert found == [("B1", "sanding", 45), ("B1", "washing", 20), ("B2", "sanding", 30)]
 
 
+def test_a_sheet_whose_stages_have_units_of_their_own(tmp_path):
+    log = "Travail;Jour;Séchage (min);Ponçage (h);Lavage (h)\nB1;13/01/2026;30;0,75;0,5\nB2;14/01/2026;45;1,5;0,25\n"
+    (tmp_path / "log.csv").write_text(log, encoding="utf-8")
+    proposal = propose_mapping(tmp_path / "log.csv")
+    assert proposal["unsure"] == []
+    assert tomllib.loads(proposal["toml"])["units"] == {"sanding": "h", "washing": "h"}
+    runs, _ = taken_in(tmp_path, log, proposal["toml"])
+    found = sorted((run["build_ids"][0], run["stage"], run["work_min"]) for run in runs.to_dict("records"))
+    assert found == [
+        ("B1", "drying", 30), ("B1", "sanding", 45), ("B1", "washing", 30),
+        ("B2", "drying", 45), ("B2", "sanding", 90), ("B2", "washing", 15),
+    ]  # fmt: skip
+
+
+def test_a_unit_of_a_stage_needs_its_column(tmp_path):
+    path = tmp_path / "m.toml"
+    path.write_text(
+        'kind = "stages"\n[wide]\nwashing = "W"\n[units]\nsanding = "h"\nwashing = "kg"\n', encoding="utf-8"
+    )
+    with pytest.raises(LogFileError) as error:
+        read_mapping(path)
+    assert 'line 5, [units] "sanding" is no column of ours' in error.value.message
+    assert 'line 6, [units] washing "kg" is none of min, h, s, d, h:mm, words' in error.value.message
+
+
 def test_minutes_in_words_and_another_zone(tmp_path):
     runs, _ = taken_in(
         tmp_path,
