@@ -27,7 +27,8 @@ def week(
     """Do Monday's whole job: import the logs, learn, look for drift, write the page.
 
     Made for a scheduler: it says nothing when nothing asks for a person (no stage moved or became erratic beyond what was
-    accepted, no row is newly set aside, every file could be read), and never runs twice at once in one shop.
+    accepted, no row is newly set aside, every file could be read), but for one line where rows came that wait for their
+    build; and it never runs twice at once in one shop. Logs with other people's columns are read as by calib import.
 
     Example: calib week logs/
     """

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from itertools import groupby
 
 from calib.errors import LogFileError
 from calib.logs.columns import is_log_of, kind_of
 from calib.logs.mapping import Mapping
 from calib.logs.source import Source
-
-TOLD = 3  # mappings of which is said why they do not fit
 
 
 def choose(mappings: Iterable[Mapping], table: Source, shown: str) -> list[Mapping]:
@@ -57,16 +55,22 @@ def _only(several: Sequence[Mapping], shown: str) -> Mapping:
     return several[0]
 
 
-def why_none(mappings: Sequence[Mapping], tables: Sequence[Source]) -> Iterator[str]:
-    """Why no mapping fits: for each of the first ones, what the likeliest table lacks of it."""
-    table = next((one for one in tables if one.is_likely), tables[0])
-    for one in mappings[:TOLD]:
-        if one.sheet and one.sheet not in [table.sheet for table in tables]:
-            yield f'{one.name or "the mapping"} is for a sheet "{one.sheet}", and it has {_listed(table.sheet or "" for table in tables)}'
-        else:
-            yield f"{one.name or 'the mapping'} names {_listed(sorted(one.missing(table.names)))}, which it lacks"
-    if len(mappings) > TOLD:
-        yield f"nor do {len(mappings) - TOLD} others"
+def why_none(mappings: Sequence[Mapping], tables: Sequence[Source]) -> list[str]:
+    """Why no mapping fits: what the likeliest table lacks of the one that comes nearest; empty where there are no mappings."""
+    table = next(one for one in tables if one.is_likely)
+    if not mappings:
+        return []
+    near = max(mappings, key=lambda one: len(one.source_names) - len(one.missing(table.names)))
+    if near.sheet and near.sheet not in [one.sheet for one in tables]:
+        sheets = _listed(one.sheet or "" for one in tables)
+        return [f'{near.name or "the mapping"} is for a sheet "{near.sheet}", and it has {sheets}']
+    missing = near.missing(table.names)
+    if missing == near.source_names and len(mappings) > 1:
+        return [f"none of {len(mappings)} mappings names any of them"]
+    named = (
+        f"the nearest of {len(mappings)} mappings, {near.name}," if len(mappings) > 1 else near.name or "the mapping"
+    )
+    return [f"{named} names {_listed(sorted(missing))}, which it lacks"]
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -77,10 +77,16 @@ _SPAN = re.compile(SPAN.format(*[r"(\d+)"] * 3))
 
 
 def _file_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """Notes and columns of each file; of one that two mappings have read, the columns that neither of them names."""
+    by_path: dict[str, list[Mapping[str, Any]]] = {}
     for file in files:
-        yield from (f"{file['path']}: {note}." for note in file.get("notes", ()) if not _SPAN.fullmatch(note))
-        if file["kept_columns"]:
-            yield f"{file['path']}: columns that calib does not know were kept untouched: {', '.join(file['kept_columns'])}."
+        by_path.setdefault(file["path"], []).append(file)
+    for path, read in by_path.items():
+        notes = dict.fromkeys(note for file in read for note in file.get("notes", ()))
+        yield from (f"{path}: {note}." for note in notes if not _SPAN.fullmatch(note))
+        first, *others = (file["kept_columns"] for file in read)
+        if kept := [name for name in first if all(name in other for other in others)]:
+            yield f"{path}: columns that calib does not know were kept untouched: {', '.join(kept)}."
 
 
 def _clock_warnings(odd: Mapping[str, int]) -> Iterator[str]:

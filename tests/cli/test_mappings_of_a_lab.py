@@ -111,8 +111,34 @@ def test_a_log_that_no_mapping_fits_is_told_why_and_what_to_do(mixed, calib):
     strange.write_text("Wer,Wann,Was\nAda,heute,nichts\n", encoding="utf-8")
     status, _, err = calib(f"import --shop {mixed}", str(strange))
     assert status == 2
-    assert f'{mixed}/maps/bench.map.toml names "day", "ref", "task", "took", which it lacks' in err
+    assert "are those of no log that calib knows; none of 4 mappings names any of them." in err
     assert err.endswith(f"calib map '{strange}' --shop {mixed}\n")
+
+
+def test_of_several_mappings_the_nearest_one_says_what_a_log_lacks(mixed, calib):
+    (mixed / "bench 2.csv").write_text("ref,day,took,who\nR-1,2026-01-13,12,Ada\n", encoding="utf-8")
+    told = 'the nearest of 4 mappings, maps/bench.map.toml, names "task", which it lacks.'
+    assert told in calib("import", "bench 2.csv")[2]
+
+
+def test_what_two_mappings_read_is_told_once_and_a_column_only_if_neither_names_it(mixed, document):
+    found = document("import mixed/machine.csv")
+    kept = [file["kept_columns"] for file in found["files"]]
+    assert kept == [["Started", "Finished"], ["Pieces", "Resin"]]
+    assert not any("machine.csv" in told for told in found["warnings"])
+    (mixed / "mixed" / "machine.csv").write_text(MACHINE.replace("\n", ";x\n"), encoding="utf-8")
+    told = [one for one in document("import mixed/machine.csv")["warnings"] if "machine.csv" in one]
+    assert told == ["mixed/machine.csv: columns that calib does not know were kept untouched: x."]
+
+
+def test_of_a_log_of_ours_that_has_grown_only_the_end_is_read_and_a_mapped_one_as_a_whole(mixed, document):
+    document("import mixed")
+    for name, more in (("ours.csv", "B3,SLA,vpp1,2,O3\n"), ("bench.csv", "R-2,sanding,2026-01-15,30\n")):
+        with (mixed / "mixed" / name).open("a", encoding="utf-8") as out:
+            out.write(more)
+    found = {file["path"]: file for file in document("import mixed/ours.csv mixed/bench.csv")["files"]}
+    counted = {path: (file["rows_read"], file["rows_new"], file["rows_not_read_again"]) for path, file in found.items()}
+    assert counted == {"mixed/ours.csv": (3, 1, 2), "mixed/bench.csv": (3, 1, 0)}
 
 
 def test_the_weekly_run_takes_the_rest_and_names_the_command_for_a_log_that_no_mapping_fits(mixed, calib):
