@@ -63,11 +63,11 @@ def worded_minutes(text: str) -> float | None:
     """
     >>> worded_minutes("2 h 40 min"), worded_minutes("45 min, Tuesday"), worded_minutes("1h35"), worded_minutes("1,5 Std.")
     (160.0, 45.0, 95.0, 90.0)
-    >>> worded_minutes("soon") is None
-    True
+    >>> worded_minutes("soon"), worded_minutes("-20 min")
+    (None, None)
     """
     pieces = list(_PIECES.finditer(text))
-    if not pieces:
+    if not pieces or text.strip().startswith(("-", "\N{MINUS SIGN}")):
         return None
     minutes = sum(float(one["number"].replace(",", ".")) * UNITS_OF_TIME[one["unit"].lower()] for one in pieces)
     after = _MINUTES_AFTER.match(text, pieces[-1].end()) if pieces[-1]["unit"].lower().startswith("h") else None

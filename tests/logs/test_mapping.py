@@ -103,6 +103,15 @@ def test_minutes_in_words_and_another_zone(tmp_path):
     assert str(runs["started_at"][0]) == "2026-01-05 13:00:00+00:00"
 
 
+def test_a_duration_in_words_below_zero_is_set_aside_and_not_read_as_its_opposite(tmp_path):
+    log = "build_id,stage,day,took\nB1,sanding,2026-01-05,-20 min\nB2,sanding,2026-01-05,20 min\n"
+    runs, document = taken_in(
+        tmp_path, log, '[columns]\ndate = "day"\nwork_min = "took"\n[units]\nwork_min = "words"\n'
+    )
+    assert runs["work_min"].tolist() == [20]
+    assert [(one["line"], one["value"]) for one in document["quarantine"]] == [(2, "-20 min")]
+
+
 def test_every_problem_of_a_mapping_is_told_in_one_pass_with_its_line(tmp_path):
     path = tmp_path / "map.toml"
     path.write_text(
