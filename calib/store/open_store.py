@@ -7,7 +7,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import duckdb
@@ -35,8 +35,7 @@ def open_store(
     path = Path(folder) / STORE_NAME
     _check_there(path, create)
     with _plain_words(path):
-        _make_current(path, wait_s, create)
-        connection = _connect(path, read_only, wait_s)
+        connection = _connect_current(path, read_only, wait_s)
         try:
             yield connection
         finally:
@@ -102,34 +101,29 @@ def _check_there(path: Path, create: bool) -> None:
         )
 
 
-def _make_current(path: Path, wait_s: float, create: bool) -> None:
+def _connect_current(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    """Connection to a file of the newest version; a new or older one is made so first."""
+    if path.exists():
+        connection = _connect(path, read_only, wait_s)
+        if version_of(connection) == newest_version():
+            return connection
+        connection.close()
+    _make_current(path, wait_s)
+    return _connect(path, read_only, wait_s)
+
+
+def _make_current(path: Path, wait_s: float) -> None:
     """Bring the file to the newest version; a copy of an older one is made first."""
-    is_new = not path.exists()
-    connection = _connect(path, False, wait_s) if is_new else _connect_as_allowed(path, wait_s)
-    try:
-        version = version_of(connection)
+    with closing(_connect(path, False, wait_s)) as writer:
+        version = version_of(writer)
         if version > newest_version():
             raise StoreError(
                 f"{path.name} is of version {version}; this calib knows versions up to {newest_version()}.",
                 "Use the newer calib that wrote it; nothing was changed.",
             )
-        if version == newest_version():
-            return
-        if version:
-            backup_store(connection, path.parent, "before-migration")
-        migrate(connection)
-    finally:
-        connection.close()
-
-
-def _connect_as_allowed(path: Path, wait_s: float) -> duckdb.DuckDBPyConnection:
-    """Writable where the file is; else for reading."""
-    try:
-        return _connect(path, False, wait_s)
-    except StoreError as error:
-        if "cannot be written" not in error.message:
-            raise
-        return _connect(path, True, wait_s)
+        if 0 < version < newest_version():
+            backup_store(writer, path.parent, "before-migration")
+        migrate(writer)
 
 
 def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
