@@ -220,17 +220,20 @@ class OpenClock:
                 f"The shop file closes nearly every day from {self._first.isoformat()} on.",
                 "Check the closed days in [hours].",
             )
-        self.opens, self.closes = np.array(spans).T
+        opens, closes = np.array(spans).T
+        there = opens < closes  # the clocks skip the others
+        self.opens, self.closes = opens[there], closes[there]
         self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
         self._zero = float(self.opens[0]) if self._zero is None else self._zero
         zero = int(np.searchsorted(self.opens, self._zero, side="right")) - 1
         self.before -= self.before[zero] + min(self._zero, self.closes[zero]) - self.opens[zero]
         shift = self.opens - self.before
-        minutes = np.arange(self.opens[0], self.opens[-1] + 1)
-        span = np.searchsorted(self.closes, minutes, side="right")
-        self._opening, self._shift = self.opens[span], shift[span]
-        passed = np.arange(self.before[0], self.before[-1] + 2)
-        self._shift_at = shift[np.maximum(np.searchsorted(self.before, passed, side="left") - 1, 0)]
+        ends = np.ceil(np.concatenate([self.closes[:-1], [self.opens[-1] + 1]]) - self.opens[0])
+        minutes = np.diff(ends, prepend=0.0).astype(np.int64)  # from the last closing to the next, whole ones
+        self._opening, self._shift = np.repeat(self.opens, minutes), np.repeat(shift, minutes)
+        passed = np.diff(self.before, append=self.before[-1] + 1).round().astype(np.int64)
+        passed[0] += 1  # an open time is of the span that it ends in; the first has its opening too
+        self._shift_at = np.repeat(shift, passed)
 
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")

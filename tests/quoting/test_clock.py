@@ -67,6 +67,13 @@ def test_no_hours_means_always_open():
     assert clock.next_open(START) == START
 
 
+def test_hours_that_the_clocks_skip_are_none():
+    # on 29 March 2026 the half hour from 2:30 is not there
+    nights = OpenClock((((150, 180),),) * 7, (), "Europe/Berlin")
+    saturday = to_minutes(datetime(2026, 3, 28, 2, 30, tzinfo=ZoneInfo("Europe/Berlin")))
+    assert nights.after(saturday, 45.0) == saturday + 2 * 1440 + 15 - 60
+
+
 def test_a_shop_that_never_opens_is_one_sentence():
     with pytest.raises(NoPlanError, match="closed on every day of the week"):
         OpenClock(((),) * 7, (), "UTC")
