@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +14,8 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.replay import LEVELS, replay, score
 from calib.calibration.waits import Waits
+
+LABS, LAB_RUNS = (200, 300) if os.environ.get("CALIB_LONG") == "1" else (100, 150)
 
 
 def test_replay_covers_what_it_says():
@@ -73,10 +77,10 @@ def test_waits_learn_and_repeat():
 
 @pytest.mark.slow
 def test_ranks_are_uniform_over_labs_of_the_models_own_prior():
-    """Simulation-based calibration (Talts et al. 2018): 200 labs, the rank of one new run's minutes in each."""
-    ranks = np.array([_rank(seed) for seed in range(200)])
+    """Simulation-based calibration (Talts et al. 2018): labs, the rank of one new run's minutes in each."""
+    ranks = np.array([_rank(seed) for seed in range(LABS)])
     counts = np.bincount((ranks * 10).astype(int).clip(0, 9), minlength=10)
-    low, high = stats.binom.interval(0.999, 200, 0.1)
+    low, high = stats.binom.interval(0.999, LABS, 0.1)
     assert ((counts >= low) & (counts <= high)).all(), counts
     assert stats.kstest(ranks, "uniform").pvalue > 1e-3
 
@@ -87,7 +91,7 @@ def _rank(seed: int) -> float:
     processes, stages = ["MEX", "VPP", "PBF"], ["printing", "inspection", "file_prep", "packing"]
     level = rng.normal(0, 0.15, 3)[:, None] + rng.normal(0, 0.15, 4) + rng.normal(0, 0.15, (3, 4))
     sigma = 0.15 * np.exp(rng.normal(0, 0.2, (3, 4)))
-    n = 301
+    n = LAB_RUNS + 1
     p, s = rng.integers(0, 3, n), rng.integers(0, 4, n)
     y = level[p, s] + sigma[p, s] * rng.standard_t(5, n)
     runs = pd.DataFrame(

@@ -15,7 +15,7 @@ STAGES = {
 }
 
 
-def logs(builds=40, seed=0):
+def logs(builds=24, seed=0):
     """Builds and stages with every column that the shapes below take away from."""
     rng = np.random.default_rng(seed)
     at = pd.Timestamp("2026-01-05 08:00")
