@@ -42,32 +42,10 @@ def test_few_runs(n):
     assert width(found) < 2 * 0.4 * 1.2816 * 1.6
 
 
-def test_order_of_rows_does_not_matter():
-    runs = lab()
-    mixed = runs.sample(frac=1.0, random_state=1)
-    assert Calibrator().fit(runs).predict(plan(), LEVELS).equals(Calibrator().fit(mixed).predict(plan(), LEVELS))
-
-
-def test_units_do_not_matter():
-    runs = lab()
-    hours = runs.assign(baseline_min=runs["baseline_min"] / 60, actual_min=runs["actual_min"] / 60)
-    one = Calibrator().fit(runs).predict(plan(), LEVELS)[list(LEVELS)]
-    other = Calibrator().fit(hours).predict(plan().assign(baseline_min=1.0), LEVELS)[list(LEVELS)]
-    assert (other * 60).to_numpy() == pytest.approx(one.to_numpy(), rel=1e-7)
-
-
-def test_a_constant_factor_on_baselines_changes_only_the_factor():
-    runs = lab(300)
-    doubled = runs.assign(baseline_min=runs["baseline_min"] * 2)
-    one = Calibrator().fit(runs).predict(plan(machine="A"), LEVELS)[list(LEVELS)]
-    other = Calibrator().fit(doubled).predict(plan(machine="A").assign(baseline_min=120.0), LEVELS)[list(LEVELS)]
-    assert other.to_numpy() == pytest.approx(one.to_numpy(), rel=0.03)
-
-
 def test_more_of_the_same_never_widens():
     widths = [
         np.mean([width(Calibrator().fit(lab(n, seed)).predict(plan(machine="A"), LEVELS)) for seed in range(8)])
-        for n in (5, 20, 400)
+        for n in (5, 20, 100)
     ]
     assert widths[0] > widths[1] > widths[2]
 
