@@ -26,8 +26,7 @@ CHECKS = (
     ("lint", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests and doctests", ["-m", "pytest", "-m", "not slow", "-n", "auto"]),
-    ("slow tests", ["-m", "pytest", "-m", "slow", "-n", "auto"]),
+    ("tests and doctests, slow ones too", ["-m", "pytest", "-n", "auto", "--dist", "loadfile"]),
 )
 
 
