@@ -36,6 +36,20 @@ def take_in(folder: Path, *paths: Path, **options: Any) -> dict[str, Any]:
     return import_files(folder, list(paths), timezone=options.pop("timezone", ZONE), **options)
 
 
+@cache
+def _store_of(files: tuple[tuple[str, str], ...]) -> bytes:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        take_in(folder, *(write(folder, *file) for file in files))
+        return (folder / STORE_NAME).read_bytes()
+
+
+def shop_of(folder: Path, *files: tuple[str, str]) -> Path:
+    """The folder with a store that took in files of these names and texts; they are read once for all tests."""
+    (folder / STORE_NAME).write_bytes(_store_of(files))
+    return folder
+
+
 def counts(document: dict[str, Any], number: int = 0) -> tuple[int, ...]:
     """new, corrected, repeated, quarantined, held of one file; checks that they add up to what was read."""
     read, *fates = (document["files"][number][name] for name in COUNTS)

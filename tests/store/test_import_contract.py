@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from shop_folder import HOURS, counts, take_in, write
+from shop_folder import HOURS, counts, shop_of, take_in, write
 
 from calib.errors import LogFileError
 from calib.store.builds import find_builds
@@ -18,8 +18,7 @@ ONE = HEAD + "B1,printing,2026-01-05T08:00,2026-01-05T12:00,M1,\n"
 
 @pytest.fixture
 def shop(tmp_path):
-    take_in(tmp_path, write(tmp_path, "builds.csv", BUILDS))
-    return tmp_path
+    return shop_of(tmp_path, ("builds.csv", BUILDS))
 
 
 def runs_of(folder):

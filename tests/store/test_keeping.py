@@ -7,7 +7,7 @@ import csv
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from shop_folder import counts, take_in, write
+from shop_folder import counts, shop_of, take_in, write
 
 from calib.errors import UsageError
 from calib.store.backup import backup_store
@@ -32,10 +32,7 @@ STAGES = (
 def shop(tmp_path):
     folder = tmp_path / "shop"
     folder.mkdir()
-    take_in(
-        folder, write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", STAGES.replace("10-25", "01-06"))
-    )
-    return folder
+    return shop_of(folder, ("builds.csv", BUILDS), ("stages.csv", STAGES.replace("10-25", "01-06")))
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from shop_folder import counts, take_in, write
+from shop_folder import counts, shop_of, take_in, write
 
 from calib.store.open_store import open_store
 from calib.store.undo import undo_last
@@ -17,8 +17,7 @@ HELD = "B9,washing,2026-01-05T13:00,2026-01-05T13:20,W,\n"
 
 @pytest.fixture
 def shop(tmp_path):
-    take_in(tmp_path, write(tmp_path, "builds.csv", BUILDS))
-    return tmp_path
+    return shop_of(tmp_path, ("builds.csv", BUILDS))
 
 
 def read_again(document, number=0):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-from shop_folder import take_in, write
+from shop_folder import shop_of, take_in, write
 
 from calib.errors import UsageError
 from calib.store.open_store import open_store
@@ -19,8 +19,7 @@ LONG = "B1,unloading,2026-01-05T08:00,2026-01-06T12:00,M1,,\n"
 
 @pytest.fixture
 def shop(tmp_path):
-    take_in(tmp_path, write(tmp_path, "b.csv", BUILDS), write(tmp_path, "s.csv", HEAD + LONG))
-    return tmp_path
+    return shop_of(tmp_path, ("b.csv", BUILDS), ("s.csv", HEAD + LONG))
 
 
 def minutes(shop):

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from shop_folder import counts, take_in, write
+from shop_folder import counts, shop_of, take_in, write
 from test_trust import BUILDS, CHILDREN, STAGES, child, rows_of, takes_in
 
 from calib.errors import LogFileError, StoreError
@@ -22,8 +22,7 @@ from calib.store.open_store import STORE_NAME, open_store
 
 @pytest.fixture
 def shop(tmp_path):
-    take_in(tmp_path, write(tmp_path, "builds.csv", BUILDS))
-    return tmp_path
+    return shop_of(tmp_path, ("builds.csv", BUILDS))
 
 
 def test_a_store_of_a_newer_version(shop):
