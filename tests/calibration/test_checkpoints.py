@@ -43,45 +43,43 @@ def alike(one: Calibrator, other: Calibrator) -> bool:
     )
 
 
+@pytest.fixture(scope="module")
+def cold():
+    """A fit of all runs, and the arrays of what it kept."""
+    kept = Checkpoints()
+    return Calibrator().fit(runs(), kept), kept.to_arrays()
+
+
 @pytest.mark.parametrize("cut", [150, 260])
-def test_incremental_and_cold_agree_to_the_last_bit(cut, learned):
-    kept, every = Checkpoints(), runs()
-    Calibrator().fit(every.iloc[:cut], kept)
+def test_incremental_and_cold_agree_to_the_last_bit(cut, cold, learned):
+    kept = Checkpoints()
+    Calibrator().fit(runs().iloc[:cut], kept)
     learned.clear()
-    kept = Checkpoints.from_arrays(kept.to_arrays())
-    warm = Calibrator().fit(every, kept)
-    steps = len(learned)
-    cold = Calibrator().fit(every)
-    assert steps < len(learned) - steps
-    assert alike(warm, cold)
+    warm = Calibrator().fit(runs(), Checkpoints.from_arrays(kept.to_arrays()))
+    assert len(learned) < WEEKS
+    assert alike(warm, cold[0])
 
 
-def test_a_correction_of_an_old_run_restarts_before_its_week(learned):
-    kept, every = Checkpoints(), runs()
-    Calibrator().fit(every, kept)
+def test_a_correction_of_an_old_run_restarts_before_its_week(cold, learned):
+    every = runs()
     week = ((every["ended_at"] - pd.Timestamp("1970-01-05", tz="UTC")).dt.days // 7).to_numpy()
     for at in (275, 5):
         changed = every.copy()
         changed.loc[at, "actual_min"] *= 1.2
         learned.clear()
-        warm = Calibrator().fit(changed, kept)
+        warm = Calibrator().fit(changed, Checkpoints.from_arrays(cold[1]))
         assert min(learned) <= week[at]
         assert len(learned) < WEEKS if at == 275 else min(learned) == week[0]
         assert alike(warm, Calibrator().fit(changed))
 
 
-def test_another_model_does_not_use_them(learned):
-    kept = Checkpoints()
-    Calibrator().fit(runs(), kept)
-    learned.clear()
-    Calibrator(window=3).fit(runs(), kept)
+def test_another_model_does_not_use_them(cold, learned):
+    Calibrator(window=3).fit(runs(), Checkpoints.from_arrays(cold[1]))
     assert len(learned) == WEEKS
 
 
-def test_incomplete_ones_and_those_of_another_version_are_not_used(learned, monkeypatch):
-    kept = Checkpoints()
-    Calibrator().fit(runs(), kept)
-    arrays = kept.to_arrays()
+def test_incomplete_ones_and_those_of_another_version_are_not_used(cold, learned, monkeypatch):
+    arrays = cold[1]
     missing = {name: array for name, array in arrays.items() if name != "0_0"}
     monkeypatch.setattr(checkpoints, "model_digest", lambda: "of another version")
     for found in (missing, arrays):
