@@ -71,6 +71,7 @@ def install(extra: str) -> None:
     print("Installing calib and its libraries (a few minutes the first time) ...", flush=True)
     target = f"{HERE}[{extra}]" if extra else str(HERE)
     pip = [str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    pip.append("--no-compile")  # most modules of the libraries are never imported; Python compiles those that are
     subprocess.run([*pip, "-c", str(HERE / "constraints.txt"), "-e", target], check=True)
     STAMP.write_text(wanted(extra), encoding="utf-8")
 
