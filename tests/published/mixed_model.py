@@ -57,7 +57,7 @@ def fit(
     covariate: np.ndarray | None = None,
     known: bool = False,
     scale: float | None = None,
-    sweeps: int = 300,
+    sweeps: int = 150,
 ) -> Fitted:
     """Fit y = level of ``fixed`` (one for all if None) + slope * covariate + groupings + noise.
 
