@@ -42,14 +42,6 @@ def test_few_runs(n):
     assert width(found) < 2 * 0.4 * 1.2816 * 1.6
 
 
-def test_more_of_the_same_never_widens():
-    widths = [
-        np.mean([width(Calibrator().fit(lab(n, seed)).predict(plan(machine="A"), LEVELS)) for seed in range(8)])
-        for n in (5, 20, 100)
-    ]
-    assert widths[0] > widths[1] > widths[2]
-
-
 def test_the_future_changes_no_error_of_the_past():
     runs = lab(200, weeks=20)
     week = (runs["ended_at"] - pd.Timestamp("2026-01-05", tz="UTC")).dt.days // 7
@@ -96,7 +88,7 @@ def test_ties_do_not_collapse_the_scale():
 
 
 def test_a_jump_is_followed_and_an_error_is_not():
-    runs = lab(900, weeks=30, spread=0.08)
+    runs = lab(450, weeks=15, spread=0.08)
     late = runs["ended_at"] >= runs["ended_at"].iloc[-1] - pd.Timedelta(weeks=3)
     jumped = runs.assign(actual_min=np.where(late & (runs["stage"] == "printing"), 1.5, 1.0) * runs["actual_min"])
     before = Calibrator().fit(runs).predict(plan(machine="A"), LEVELS)[0.5].iloc[0]
