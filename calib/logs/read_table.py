@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from errno import ENOSPC
 from pathlib import Path
 from shlex import quote
 
@@ -95,9 +96,8 @@ def read_tables(
         )
         afterwards = path.stat()
     except OSError as error:
-        raise LogFileError(
-            f"{shown} cannot be read: {error.strerror or error}.", "Check its name and rights."
-        ) from error
+        hint = f"Free some space in {work.parent}." if error.errno == ENOSPC else "Check its name and rights."
+        raise LogFileError(f"{shown} cannot be read: {error.strerror or error}.", hint) from error
     if (at_first.st_size, at_first.st_mtime_ns) != (afterwards.st_size, afterwards.st_mtime_ns):
         raise LogFileError(f"{shown} was being written while it was read.", "Import it again once it is finished.")
     return [

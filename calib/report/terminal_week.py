@@ -24,7 +24,8 @@ def show_week(doc: Document) -> str:
 
 
 def _imported(doc: Document) -> list[str]:
-    lines = [f"Not read: {file['error']}" for file in doc["import"]["files"] if file.get("error")]
+    unread = [file for file in doc["import"]["files"] if file.get("error")]
+    lines = [f"Not read: {file['error']} {'' if file['is_unknown'] else file['hint']}".rstrip() for file in unread]
     aside = [f"{count(doc['newly_set_aside'], 'row')} newly set aside."] if doc["newly_set_aside"] else []
     return lines + aside + _held(doc)
 

@@ -10,9 +10,10 @@ from typing import Any
 from calib.errors import CalibError, StoreError, TooFewRunsError
 from calib.shop.read_shop import read_shop
 from calib.workflow.fit import fit_shop
-from calib.workflow.import_logs import import_logs
+from calib.workflow.import_logs import at_shop, import_logs
 from calib.workflow.pages import check_folder
 from calib.workflow.report import write_report
+from calib.workflow.review import find_questions
 
 LOCK_NAME = "week.lock"
 Progress = Callable[[str], None]
@@ -39,16 +40,24 @@ def run_week(
     with one_at_a_time(folder):
         imported = import_logs(folder, paths, mappings=mappings, progress=progress)
         with logs_are_stored():
-            return _imported(imported) | _learned(folder, out, imported, progress)
-
-
-def _imported(imported: dict[str, Any]) -> dict[str, Any]:
+            learned = _learned(folder, out, imported, progress)
+            steps = _next_steps(folder, imported)
     return {
         "import": imported,
         "newly_set_aside": imported["newly_set_aside"],
         "newly_held": sum(file["rows_held"] for file in imported["files"]),
-        "next_steps": [one for one in imported["next_steps"] if not one["command"].startswith("calib fit")],
+        "next_steps": steps,
+        **learned,
     }
+
+
+def _next_steps(folder: Path, imported: dict[str, Any]) -> list[dict[str, str]]:
+    """What the import says and is not done yet; whether there are questions, the fit says too."""
+    done = ("calib fit", "calib review")
+    steps = [one for one in imported["next_steps"] if not one["command"].startswith(done)]
+    if find_questions(folder)["questions"]:
+        steps.append({"command": f"calib review{at_shop(folder)}", "for": "answer the questions"})
+    return steps
 
 
 def _learned(folder: Path, out: Path, imported: dict[str, Any], progress: Progress) -> dict[str, Any]:

@@ -159,7 +159,8 @@ def test_a_cure_that_ran_over_night_is_asked_about_once_the_fit_knows_what_is_us
     log.write_text("\n".join(lines) + "\n", encoding="utf-8")
     calib("import logs")
     assert calib("review")[1] == "No row looks wrong.\n"
-    calib("fit")
+    (tmp_path / "new.csv").write_text("Wer,Wann\nAda,heute\n", encoding="utf-8")  # it ends the quiet
+    assert "\n  calib review       answer the questions" in calib("week logs new.csv")[1]
     said = calib("review")[1]
     assert f"stages.csv line {place + 1}: post curing of B020 lasted 900 min where " in said
     assert "likely a wrong log: a timer that nobody stopped?" in said

@@ -167,6 +167,20 @@ def test_a_file_that_grows_while_it_is_read_waits_and_the_rest_comes_in(weekly, 
     assert counted(weekly) == rows + 6
 
 
+def test_a_full_disk_for_temporary_files_is_told_as_such(weekly, calib, monkeypatch):
+    (weekly / "more.csv").write_text("build_id,stage,date,work_min\nB003,sanding,2026-01-08,5\n", encoding="utf-8")
+
+    def full(*arguments):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("calib.logs.read_table.rows", full)
+    status, _, err = calib("week more.csv")
+    assert status == 2
+    assert (
+        err == f"calib: more.csv cannot be read: No space left on device. Free some space in {tempfile.gettempdir()}.\n"
+    )
+
+
 AS_NOBODY = """
 import os, sys
 from calib.cli.app import run
@@ -206,7 +220,9 @@ def test_somebody_without_rights_is_told_which_ones_lack(weekly_once, monkeypatc
             os.chown(path, 65534, 65534)
         status, told = as_nobody("week logs/secret.csv logs/builds.csv")
         assert status == 0
-        assert told.startswith("Not read: logs/secret.csv cannot be read: Permission denied.\n")
+        assert told.startswith(
+            "Not read: logs/secret.csv cannot be read: Permission denied. Check its name and rights.\n"
+        )
         (lab / "logs" / "sub").mkdir(mode=0o700)
         no_folder = "calib: The folder logs/sub cannot be read: Permission denied. Check its rights.\n"
         assert as_nobody("week logs") == (2, no_folder)
