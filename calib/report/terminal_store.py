@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import groupby
+from shlex import quote
 
 from calib.report.terminal import Document
 from calib.report.terminal_import import quarantine_sentences, question_line
@@ -11,26 +12,26 @@ from calib.report.units import count, duration
 
 def show_review(doc: Document) -> str:
     """The questions, how to answer one, and how many wait."""
-    questions = doc["questions"]
+    questions, shop = doc["questions"], doc["at_shop"]
     if doc["answered"]:
         return "\n".join(
             [f"{question_line(one)} {_answer(one)}" for one in questions] or ["No question was answered yet."]
         )
     if not questions and doc["open"]:
-        return f"{count(doc['answered_this_week'], 'question')} answered in the last seven days, {doc['open']} more wait: calib review --all"
+        return f"{count(doc['answered_this_week'], 'question')} answered in the last seven days, {doc['open']} more wait: calib review --all{shop}"
     if not questions:
         return "No row looks wrong."
     lines = [question_line(one) for one in questions]
     if doc["open"] > len(questions):
-        lines.append(f"{doc['open'] - len(questions)} more with less effect: calib review --all")
+        lines.append(f"{doc['open'] - len(questions)} more with less effect: calib review --all{shop}")
     example = questions[0]["mark_id"]
     return "\n".join(
         [
             *lines,
             "Answer by number, then fit again:",
-            f"  calib review {example} --right           it was so",
-            f"  calib review {example} --minutes 25      it took 25 min of work",
-            f"  calib review {example} --leave-out       nobody knows: do not learn from it",
+            f"  calib review {example}{shop} --right           it was so",
+            f"  calib review {example}{shop} --minutes 25      it took 25 min of work",
+            f"  calib review {example}{shop} --leave-out       nobody knows: do not learn from it",
         ]
     )
 
@@ -43,12 +44,10 @@ def _answer(one: Document) -> str:
 
 
 def show_answer(doc: Document) -> str:
-    number = doc["mark_id"]
+    number, shop = doc["mark_id"], doc["at_shop"]
     if doc["taken_back"]:
         return f"Question {number} is open again: {doc['sentence']}"
-    return (
-        f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --take-back. Learn from it: calib fit"
-    )
+    return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --take-back{shop}. Learn from it: calib fit{shop}"
 
 
 def show_rejects(doc: Document) -> str:
@@ -62,10 +61,14 @@ def show_rejects(doc: Document) -> str:
     lines += [f"{problems[0]['reject_id']:>{wide}}  {says}" for problems, says in zip(rows, sentences, strict=True)]
     if doc["files"]:
         lines.append(
-            f"Written: {', '.join(doc['files'])}. Mend the values there, then: calib import {' '.join(doc['files'])}"
+            f"Written: {', '.join(doc['files'])}. Mend the values there, then: "
+            f"calib import {' '.join(map(quote, doc['files']))}{doc['at_shop']}"
         )
     elif not doc["dropped"]:
-        lines.append("Write them out to mend: calib rejects --out to-mend. Nothing to keep: calib rejects --drop 3,5")
+        shop = doc["at_shop"]
+        lines.append(
+            f"Write them out to mend: calib rejects --out to-mend{shop}. Nothing to keep: calib rejects --drop 3,5{shop}"
+        )
     return "\n".join(lines)
 
 

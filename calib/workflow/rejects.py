@@ -8,12 +8,13 @@ from typing import Any
 from calib.errors import UsageError
 from calib.store.open_store import open_store
 from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
+from calib.workflow.import_logs import at_shop
 
 
 def find_rejects(
     folder: Path, out: Path | None = None, drop: str | None = None, reopen: str | None = None, dropped: bool = False
 ) -> dict[str, Any]:
-    """rows (what is open, or what was dropped), files (written to ``out``), changed (numbers dropped or opened again).
+    """rows (what is open, or what was dropped), files (written to ``out``), changed (numbers dropped or opened again), at_shop.
 
     drop, reopen : numbers such as '3,5', or 'all'
     """
@@ -21,7 +22,8 @@ def find_rejects(
         changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
         rows = list_rejects(store, state="dropped" if dropped else "open")
         files = _written(store, out) if out and rows else []
-    return {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
+    told = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
+    return told | {"at_shop": at_shop(folder)}
 
 
 def _changed(store: Any, named: str | None, back: bool) -> list[int]:

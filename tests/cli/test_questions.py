@@ -44,3 +44,14 @@ def test_an_answer_that_is_none_or_two_is_refused(lab, calib):
     assert "takes one answer, not none" in err
     assert "takes one answer, not 2" in calib("review 1 --right --leave-out")[2]
     assert calib("review 77 --right")[2] == "calib: There is no question 77. The open ones: calib review --all\n"
+
+
+def test_commands_that_are_named_hold_for_a_shop_elsewhere(lab, calib, monkeypatch):
+    monkeypatch.chdir(lab.parent)
+    said = calib("review --shop lab")[1]
+    (right,) = [line.strip() for line in said.splitlines() if "--right" in line]
+    assert right.startswith("calib review 1 --shop lab --right ")
+    assert "calib rejects --out to-mend --shop lab." in calib("rejects --shop lab")[1]
+    written = calib("rejects --shop lab", "--out", "to mend")[1]
+    assert written.rstrip().endswith("then: calib import 'to mend/quarantine_stages.csv' --shop lab")
+    assert "Take it back: calib review 1 --take-back --shop lab." in calib("review 1 --right --shop lab")[1]
