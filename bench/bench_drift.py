@@ -126,8 +126,9 @@ class Ours:
         found: list[list[tuple[float, int]]] = [[] for _ in lab]
         for i, limit in zip(enough, limits, strict=True):
             chart = lab[i]
-            alarms = ours.find_alarms(chart.x, np.ones(len(chart.x)), limit, 0, ours.TOLD)
-            found[i] = [(chart.week[a.run], a.sign) for a in alarms]
+            ones = np.ones(len(chart.x))
+            alarms = ours.find_alarms(chart.x, ones, limit, len(chart.x), 0, ours.TOLD)
+            found[i] = [(chart.week[a.run], a.sign) for a in ours.news(chart.x, ones, alarms)]
         return found
 
 

@@ -31,7 +31,7 @@ from simulator import MONDAY, simulate
 
 from calib.calibration.calibrator import Calibrator
 from calib.drift.change import find_change
-from calib.drift.chart import Alarm, find_alarms
+from calib.drift.chart import Alarm, find_alarms, news
 from calib.drift.check import LEVEL_SHARE
 from calib.drift.limits import chart_limits
 from calib.drift.series import Series, find_series
@@ -91,7 +91,10 @@ def ours(charts: list[Series]) -> list[list[Alarm]]:
     limits = chart_limits(
         [c.error / c.scale for c in charts], np.array([c.pace for c in charts]), FALSE_A_YEAR * LEVEL_SHARE
     )
-    return [find_alarms(c.value, c.scale, h, c.settled) for c, h in zip(charts, limits, strict=True)]
+    return [
+        news(c.value, c.scale, find_alarms(c.value, c.scale, h, c.pace, c.settled))
+        for c, h in zip(charts, limits, strict=True)
+    ]
 
 
 def cusum_on_errors(charts: list[Series]) -> list[list[Alarm]]:

@@ -14,7 +14,7 @@ import argparse
 import numpy as np
 import pandas as pd
 
-from calib.drift.chart import find_alarms
+from calib.drift.chart import find_alarms, news
 from calib.drift.check import lab_limits
 from calib.drift.series import bench_together, find_series
 from calib.drift.spread import sizes_of
@@ -52,8 +52,8 @@ def false_alarms(errors: pd.DataFrame, a_year: float = 2.0) -> int:
     count = 0
     for chart, (level, spread) in zip(charts, lab_limits(charts, a_year), strict=True):
         sizes = sizes_of(chart)
-        found = find_alarms(chart.value, chart.scale, level, chart.settled)
-        found += find_alarms(sizes, np.ones(len(sizes)), spread, chart.settled)
+        found = news(chart.value, chart.scale, find_alarms(chart.value, chart.scale, level, chart.pace, chart.settled))
+        found += find_alarms(sizes, np.ones(len(sizes)), spread, chart.pace, chart.settled)
         count += sum(chart.at[alarm.run] > late for alarm in found)
     return count
 

@@ -13,12 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-USUAL_SHIFT = 0.7  # sd of shifts that are looked for [sd of a run]; bench/bench_drift.py: 0.5 to 1 do as well
+from calib.drift.change import robust_mean
+
+USUAL_SHIFT = 0.5  # sd of shifts that are looked for [sd of a run]; bench/bench_drift.py: 0.7 finds 2 to 4 % fewer of 0.5 sd, 0.4 as many
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
 MEMORY = 200.0  # runs after which the centre forgets
 LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
 WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
+FEWEST = BEFORE + int(LAGS[0])
 NONE = 1e-12  # odds where too few runs were seen
 MOST = 500.0  # largest logarithm of odds
 
@@ -76,7 +79,8 @@ def shift_odds(
 
     values, scale : shape (series, n)
     before : fewest runs before the shift
-    Returns log odds up to a constant, and runs with the sign of the shift, both shape (series, n); none where too few runs.
+    Returns log odds up to a constant, and runs with the sign of the shift, both shape (series, n); log odds of NONE where
+    too few runs.
     """
     n = values.shape[1]
     told, total = sums(1 / scale**2), sums(values / scale**2)
@@ -84,7 +88,7 @@ def shift_odds(
     with np.errstate(divide="ignore", invalid="ignore"):  # nothing is known before the first run; nobody asks
         doubt = 1 / (told - told[:, start] + level.known)
         middle = (total - total[:, start]) * doubt
-    odds, best, runs = np.full(values.shape, NONE), np.zeros(values.shape), np.zeros(values.shape, int)
+    odds, best, runs = np.zeros(values.shape), np.zeros(values.shape), np.zeros(values.shape, int)
     for lag, width in zip(LAGS[LAGS + before <= n], WIDTHS, strict=False):
         split, end, at = slice(before, n - lag + 1), slice(before + lag, n + 1), slice(before + lag - 1, n)
         after = told[:, end] - told[:, split]
@@ -96,7 +100,19 @@ def shift_odds(
         larger = ratio > best[:, at] * width
         best[:, at][larger] = ratio[larger] / width
         runs[:, at][larger] = np.copysign(lag, moved[larger])
-    return np.log(odds), runs
+    return np.log(np.maximum(odds, NONE)), runs
+
+
+def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
+    """Log odds of runs without any noise at each of n of them, shape (n,): limits are told above them.
+
+    They grow with the number of lags there are to choose from. A level that only the runs tell is not trusted in its first
+    year: then they are a year's.
+    """
+    a_year = int(LAGS[0]) if level.known else a_year
+    length = max(n, a_year)
+    still = shift_odds(np.zeros((1, length)), np.ones((1, length)), level, 0 if level.known else BEFORE)[0][0]
+    return np.maximum(still[:n], still[a_year - 1])
 
 
 def sums(values: np.ndarray) -> np.ndarray:
@@ -105,12 +121,13 @@ def sums(values: np.ndarray) -> np.ndarray:
 
 
 def find_alarms(
-    values: np.ndarray, scale: np.ndarray, limit: float, settled: int = BEFORE, level: Level = UNKNOWN
+    values: np.ndarray, scale: np.ndarray, limit: float, a_year: float, settled: int = BEFORE, level: Level = UNKNOWN
 ) -> list[Alarm]:
     """Every alarm; after each the chart starts again with the runs since the change, whose level nobody knows.
 
     values, scale : shape (n,)
-    limit : log odds from which on it cries
+    limit : log odds above ``still_odds`` from which on it cries
+    a_year : runs a year
     settled : first run at which a change may be dated: before it the stage was still being learned
     level : before the first alarm
     """
@@ -119,7 +136,7 @@ def find_alarms(
     while len(values) - start >= before + LAGS[0]:
         part = drawn_in(values[None, start:], scale[None, start:])
         odds, runs = (found[0] for found in shift_odds(part, scale[None, start:], level, before))
-        over = np.flatnonzero(odds > limit)
+        over = np.flatnonzero(odds > limit + still_odds(len(odds), max(int(a_year), FEWEST), level))
         over = over[over >= looked - start]
         if not len(over):
             break
@@ -128,3 +145,24 @@ def find_alarms(
         looked, start, level = run + 1, alarms[-1].first, Level(0.0, level.creep)
         before = max(BEFORE, settled - start)
     return alarms
+
+
+def goes_back(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm], start: int = 0) -> bool:
+    """Did the alarms come to nothing: since the last of them, is the level as far as the runs tell that before the first?
+
+    That is how most false alarms end, and a repair: nothing is left to act on.
+
+    values, scale : shape (n,), up to the run that one looks at
+    start : first run of the level before the first alarm
+    """
+    if len(alarms) < 2 or alarms[0].first <= start:
+        return False
+    was, now = slice(max(start, alarms[0].first - MOST_BEFORE), alarms[0].first), slice(alarms[-1].first, None)
+    (level, doubt), (new, unsure) = (robust_mean(values[part], scale[part]) for part in (was, now))
+    return bool(abs(new - level) < 2 * np.hypot(doubt, unsure))
+
+
+def news(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm]) -> list[Alarm]:
+    """Alarms that did not tell of a way back when they cried."""
+    known = [(alarm, slice(alarm.run + 1), alarms[: i + 1]) for i, alarm in enumerate(alarms)]
+    return [alarm for alarm, past, cried in known if not goes_back(values[past], scale[past], cried)]

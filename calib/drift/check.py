@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.drift.chart import find_alarms
-from calib.drift.describe import chart_data, day_of, describe, events_near
+from calib.drift.chart import find_alarms, goes_back
+from calib.drift.describe import chart_data, day_of, describe, events_near, went_back
 from calib.drift.limits import chart_limits
 from calib.drift.series import Series, bench_together, days, find_series
 from calib.drift.spread import find_erratic, sizes_of
@@ -115,12 +115,15 @@ def check_stage(chart: Series, limits: tuple[float, float] | None, looked: Looke
         stage["accepted_since"] = str(pd.Timestamp(plan.first, unit="D").date())
     begin = int(np.searchsorted(chart.at, plan.first))
     after = max(looked.after, plan.until)
-    found = find_alarms(chart.value[begin:], chart.scale[begin:], limits[0], chart.settled - begin)
+    values, scale = chart.value[begin:], chart.scale[begin:]
+    found = find_alarms(values, scale, limits[0], chart.pace, chart.settled - begin)
     cried = [alarm for alarm in found if chart.at[begin + alarm.run] > after]
-    if cried:
+    starts = dict(zip(found, [0, *(alarm.first for alarm in found)], strict=False))
+    if cried and goes_back(values, scale, cried, starts[cried[0]]):
+        stage["causes"] = [went_back(chart, begin + cried[0].first, begin + cried[-1].first, looked.timezone)]
+    elif cried:
         first = next(alarm for alarm in cried if alarm.sign == cried[-1].sign)
-        earlier = [alarm.first for alarm in found[: found.index(first)]]
-        stage |= describe(chart, begin + (earlier or [0])[-1], begin + first.run, looked.persons, looked.timezone)
+        stage |= describe(chart, begin + starts[first], begin + first.run, looked.persons, looked.timezone)
     erratic = find_erratic(chart, limits[1], after, [chart.at[begin + alarm.first] for alarm in found])
     if erratic:
         stage["erratic"] = {"since": day_of(chart, erratic.pop("first"), looked.timezone), **erratic}

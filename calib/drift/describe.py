@@ -59,6 +59,16 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
     }
 
 
+def went_back(chart: Series, first: int, back: int, timezone: str) -> str:
+    """What to say of a stage that moved at run ``first`` and is where it was since run ``back``."""
+    gone = robust_mean(chart.value[first:back], chart.scale[first:back])[0]
+    was, _ = robust_mean(chart.value[back:], chart.scale[back:])
+    told = f"about {100 * abs(np.expm1(gone - was)):.0f} % {'slower' if gone > was else 'quicker'}"
+    return (
+        f"It was {told} from {day_of(chart, first, timezone)} to {day_of(chart, back, timezone)} and is where it was."
+    )
+
+
 def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:
     """Minutes of a usual build as quotes assumed before the change and assume now, and the share of it they took up.
 

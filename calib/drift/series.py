@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from calib.drift.chart import BEFORE, LAGS
+from calib.drift.chart import BEFORE, FEWEST
 from calib.errors import CalibError
 from calib.records import STAGES
 
 NEEDED = (
     "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "apart", "censored", "found",
 )  # fmt: skip
-FEWEST_RUNS = BEFORE + int(LAGS[0])
 LEARNING_DAYS = 28  # after a stage's first run: no change is dated inside them
 MOST_RUNS = 3000  # of one stage, the last ones: bounds time and memory
 SELDOM = 2.0  # [runs a week] bench stages with fewer are also charted together
@@ -52,7 +51,7 @@ class Series:
 
     @property
     def enough(self) -> bool:
-        return len(self.at) >= FEWEST_RUNS
+        return len(self.at) >= FEWEST
 
 
 def find_series(errors: pd.DataFrame, as_of: pd.Timestamp) -> list[Series]:
@@ -100,7 +99,7 @@ def bench_together(charts: list[Series]) -> list[Series]:
     found = []
     for process in dict.fromkeys(chart.process for chart in charts):
         few = [c for c in charts if c.process == process and by_hand(c.stage) and c.pace < SELDOM * 365.25 / 7]
-        if len(few) < 2 or sum(len(chart.at) for chart in few) < FEWEST_RUNS:
+        if len(few) < 2 or sum(len(chart.at) for chart in few) < FEWEST:
             continue
         rows = pd.concat([chart.rows for chart in few]).sort_values("ended_at", kind="stable")
         one = series_of(process, TOGETHER, rows)

@@ -28,7 +28,7 @@ def find_erratic(chart: Series, limit: float, after: float, moved_at: list[float
     moved_at : days at which its level changed: errors are large there for a while, which is no other news
     """
     sizes = sizes_of(chart)
-    alarms = find_alarms(sizes, np.ones(len(sizes)), limit, chart.settled)
+    alarms = find_alarms(sizes, np.ones(len(sizes)), limit, chart.pace, chart.settled)
     alarms = [alarm for alarm in alarms if chart.at[alarm.run] > after]
     if not alarms:
         return None

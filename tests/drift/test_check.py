@@ -83,8 +83,19 @@ def test_what_went_back_is_steady_and_said(make_errors, find_stage):
     for_a_while = (errors["stage"] == "washing") & errors["ended_at"].between(START + 8 * WEEK, START + 12 * WEEK)
     errors.loc[for_a_while, "actual_min"] *= np.exp(0.4)
     washing = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")
-    assert washing["state"] == "drifting"  # the way back is the last change: nothing hides that it was one
-    assert washing["change_pct"] < 0
+    assert washing["state"] == "steady"
+    (told,) = washing["causes"]
+    assert "slower from 2026-03-0" in told
+    assert "to 2026-03-3" in told or "to 2026-04-0" in told
+
+
+def test_what_went_half_the_way_back_is_still_a_change(make_errors, find_stage):
+    errors = make_errors()
+    weeks = (errors["ended_at"] - START) / WEEK
+    up = np.where(weeks >= 8, 0.5, 0.0) - np.where(weeks >= 14, 0.25, 0.0)
+    errors["actual_min"] *= np.exp(np.where(errors["stage"] == "washing", up, 0.0))
+    washing = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")
+    assert (washing["state"], washing["causes"]) == ("drifting", [])
 
 
 def test_few_runs_are_said_to_be_few(make_errors):

@@ -32,7 +32,7 @@ def test_looking_daily_finds_the_alarms_that_looking_once_a_week_finds():
             every: {
                 alarm
                 for day in range(0, 189, every)
-                for alarm in find_alarms(values[at <= day], np.ones(np.sum(at <= day)), 5.0)
+                for alarm in find_alarms(values[at <= day], np.ones(np.sum(at <= day)), 2.0, 300)
             }
             for every in (1, 7)
         }
