@@ -1,12 +1,16 @@
 """End to end: logs -> calibration -> its errors -> charts, on simulated labs with known steps, creeps and quiet years.
 
-python bench/bench_drift_lab.py [--labs 16] [--quick] [--cache DIR]
+python bench/bench_drift_lab.py [--labs 16] [--first 101] [--quick] [--cache DIR] [--mondays]
 
 Half of the labs have ten steps of exactly 1 sd of a run (and one of file_prep in every process), half have none; all
 creep as the simulator's labs do. An alarm is true where a step of its sign has happened and was not yet credited, or
 the true level has moved by half a sd in its direction since the last alarm; each step is credited once. Weeks are from
 the beginning of the step's week to the alarm; steps that are never found count as infinite in the median. The charts
 look at every run once, in order; what the model puts down to who and where is as it knows it at the end.
+
+With --mondays nothing is known beforehand: every week the runs so far are fitted, limits are found anew, and the page's
+document is made. An alarm is a stage that it calls drifting and did not last week, or in the other direction, or since a
+day six weeks or more from that of last week.
 
 Peer, in the same run: two-sided CUSUM (k 0.25, h for one false alarm in 26 years each by theory) on the errors that the
 model made at the time, clipped at 2, which is what one would build first.
@@ -17,8 +21,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -30,13 +36,15 @@ from chart_peers import limit_for, log_run_lengths
 from simulator import MONDAY, simulate
 
 from calib.calibration.calibrator import Calibrator
+from calib.calibration.checkpoints import Checkpoints
 from calib.drift.change import find_change
 from calib.drift.chart import Alarm, find_alarms, news
-from calib.drift.check import LEVEL_SHARE
+from calib.drift.check import LEVEL_SHARE, check_drift
 from calib.drift.limits import chart_limits
-from calib.drift.series import Series, find_series
+from calib.drift.series import Series, days, find_series
 
 WEEKS, FALSE_A_YEAR = 60, 2.0
+FIRST_LOOK, SAME_CHANGE = 8, pd.Timedelta(weeks=6)
 Rule = Callable[[list[Series]], list[list[Alarm]]]
 
 
@@ -97,6 +105,30 @@ def ours(charts: list[Series]) -> list[list[Alarm]]:
     ]
 
 
+def mondays(seed: int, jump_sd: float, charts: list[Series]) -> list[list[Alarm]]:
+    """Alarms as a reader of the weekly page meets them."""
+    runs, known = simulate(seed, weeks=WEEKS, jump_sd=(jump_sd, jump_sd)).runs, Checkpoints()
+    place = {(chart.process, chart.stage): chart for chart in charts}
+    found: dict[tuple[str, str], list[Alarm]] = {key: [] for key in place}
+    told: dict[tuple[str, str], tuple[int, pd.Timestamp]] = {}
+    for week in range(FIRST_LOOK, WEEKS + 1):
+        until = MONDAY + pd.Timedelta(weeks=week)
+        errors = Calibrator().fit(runs[runs["ended_at"] < until], known).errors
+        last = told
+        told = {
+            (row["process"], row["stage"]): (int(np.sign(row["change_pct"])), pd.Timestamp(row["since"], tz="UTC"))
+            for row in check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR)["stages"]
+            if row["state"] == "drifting"
+        }
+        for key, (sign, since) in told.items():
+            before = last.get(key)
+            if before and before[0] == sign and abs(since - before[1]) < SAME_CHANGE:
+                continue
+            run, first = (int(np.searchsorted(place[key].at, days(pd.Series([day]))[0])) for day in (until, since))
+            found[key].append(Alarm(max(run - 1, first), first, sign))
+    return list(found.values())
+
+
 def cusum_on_errors(charts: list[Series]) -> list[list[Alarm]]:
     scores = [np.clip(c.error / c.scale, -2, 2) for c in charts]
     logs = log_run_lengths(np.concatenate([*scores, *[-s for s in scores]]), 0.25)
@@ -155,12 +187,17 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=101)
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--cache", type=Path)
+    parser.add_argument("--mondays", action="store_true")
     chosen = parser.parse_args()
-    rules: dict[str, Rule] = {"ours": ours, "clipped CUSUM on the errors": cusum_on_errors}
-    tallies, spent = {name: Tally() for name in rules}, dict.fromkeys(rules, 0.0)
+    tallies: dict[str, Tally] = defaultdict(Tally)
+    spent: dict[str, float] = defaultdict(float)
     for i in range(4 if chosen.quick else chosen.labs):
-        errors = errors_of(chosen.first + i, float(i % 2 == 0), chosen.cache)
+        seed, jump_sd = chosen.first + i, float(i % 2 == 0)
+        errors = errors_of(seed, jump_sd, chosen.cache)
         charts = [chart for chart in find_series(errors, errors["ended_at"].max()) if chart.enough]
+        rules: dict[str, Rule] = {"ours": ours, "clipped CUSUM on the errors": cusum_on_errors}
+        if chosen.mondays:
+            rules["ours, every Monday anew"] = partial(mondays, seed, jump_sd)
         for name, rule in rules.items():
             start = time.process_time()
             found = rule(charts)

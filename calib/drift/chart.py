@@ -18,6 +18,7 @@ from calib.drift.change import robust_mean
 USUAL_SHIFT = 0.5  # sd of shifts that are looked for [sd of a run]; bench/bench_drift.py: 0.7 finds 2 to 4 % fewer of 0.5 sd, 0.4 as many
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
+FAR, JUMP = 2.0, 4.0  # [sd]
 MEMORY = 200.0  # runs after which the centre forgets
 LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
 WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
@@ -56,7 +57,7 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
 
     A value counts by the score of Student's t with 6 degrees of freedom, scaled so that a small shift moves its mean one
     for one: at most 1.5 sd, which it has 2 sd off, and less beyond. A forgotten timer says less than a run that is merely
-    slow; it never says nothing, so that a change of many sd still raises the chart.
+    slow. From the third in a row that is FAR off on one side they count in full, up to JUMP: that is a jump, no timer.
 
     values, scale : shape (series, n), time along the second axis
 
@@ -65,9 +66,14 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """
     kept = np.empty_like(values)
     centre = np.median(values[:, :BEFORE], axis=1)
+    side, in_a_row = np.zeros(len(values)), np.zeros(len(values))
     for i in range(values.shape[1]):
         off = (values[:, i] - centre) / scale[:, i]
-        kept[:, i] = centre + 6 * off / (4 + off**2) * scale[:, i]
+        far = np.sign(off) * (np.abs(off) > FAR)
+        in_a_row = np.where((far == side) & (far != 0), in_a_row + 1, np.abs(far))
+        side = far
+        drawn = np.where(in_a_row < 3, 6 * off / (4 + off**2), np.clip(off, -JUMP, JUMP))
+        kept[:, i] = centre + drawn * scale[:, i]
         centre = centre + (kept[:, i] - centre) / min(i + 4.0, MEMORY)
     return kept
 
