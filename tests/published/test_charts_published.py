@@ -1,37 +1,54 @@
-"""The peers that our chart is measured against, against published tables: else the comparison would be worth nothing."""
+"""The peers that our chart is measured against, against published tables: else the comparison would be worth nothing; and
+our chart on the published examples."""
 
 import numpy as np
 import pytest
 
 from bench.chart_peers import cusum_path, cusum_run_length, ewma_path, ewma_run_length, first_alarm
+from calib.drift.chart import TOLD, find_alarms
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 group means, target 325, k 0.3175 (half a standard error)
+NIST_MEANS = np.array([
+    324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
+    324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
+])  # fmt: skip
+# D. C. Montgomery, "Introduction to Statistical Quality Control", table 9.1: 20 from a normal law of mean 10, sd 1, then 10 of mean 11
+MONTGOMERY = np.array([
+    9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
+    9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
+])  # fmt: skip
 
 
 def test_nist_cusum_example():
-    # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 group means, target 325, k 0.3175, h 4.1959.
-    means = np.array([
-        324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
-        324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
-    ])  # fmt: skip
-    found = first_alarm(means - 325, 0.3175, 4.1959)
+    # h 4.1959; the handbook signals at group 14
+    found = first_alarm(NIST_MEANS - 325, 0.3175, 4.1959)
     assert found is not None
     assert (found.run + 1, found.sign) == (14, 1)
 
 
 def test_montgomery_table_9_1():
-    # D. C. Montgomery, "Introduction to Statistical Quality Control", tables 9.1 and 9.2: mean 10, k 0.5, h 5; the sum
-    # signals at observation 29 and has been positive for 7: the shift is dated after observation 22.
-    x = np.array([
-        9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
-        9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
-    ])  # fmt: skip
+    # Tables 9.1 and 9.2: mean 10, k 0.5, h 5; the sum signals at observation 29 and has been positive for 7: the shift is
+    # dated after observation 22.
     printed = [
         0, 0, 0, 1.16, 2.82, 2.50, 0.04, 1.00, 0, 0, 0, 0.97, 0.98, 0, 0, 0, 0.12, 0, 0, 0.34, 0.74, 0,
         1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28,
     ]  # fmt: skip
-    assert cusum_path(x - 10, 0.5)[:29] == pytest.approx(printed, abs=0.006)
-    found = first_alarm(x - 10, 0.5, 5.0)
+    assert cusum_path(MONTGOMERY - 10, 0.5)[:29] == pytest.approx(printed, abs=0.006)
+    found = first_alarm(MONTGOMERY - 10, 0.5, 5.0)
     assert found is not None
     assert (found.run, found.from_run) == (28, 22)
+
+
+@pytest.mark.parametrize(
+    ("values", "scale", "limit", "signals", "first"),
+    [(NIST_MEANS - 325, 0.635, 3.0, 14, 13), (MONTGOMERY - 10, 1.0, 2.0, 29, 23)],
+)
+def test_our_chart_on_both_examples(values, scale, limit, signals, first):
+    # told the level, as they are; it signals at most two groups later than the published sums, which clip nothing, and
+    # dates the change where they do
+    found = find_alarms(values, np.full(len(values), scale), limit, len(values), 0, TOLD)
+    assert [(alarm.sign, alarm.first + 1) for alarm in found] == [(1, first)]
+    assert found[0].run + 1 <= signals + 2
 
 
 @pytest.mark.parametrize(
