@@ -19,6 +19,7 @@ USUAL_SHIFT = 0.5  # sd of shifts that are looked for [sd of a run]; bench/bench
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
 FAR, JUMP = 2.0, 4.0  # [sd]
+USUALLY_FAR, CHANCE = 0.03, 3e-5  # share of runs that are far off, to begin with; chance of a row that is none
 MEMORY = 200.0  # runs after which the centre forgets
 LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
 WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
@@ -57,7 +58,8 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
 
     A value counts by the score of Student's t with 6 degrees of freedom, scaled so that a small shift moves its mean one
     for one: at most 1.5 sd, which it has 2 sd off, and less beyond. A forgotten timer says less than a run that is merely
-    slow. From the third in a row that is FAR off on one side they count in full, up to JUMP: that is a jump, no timer.
+    slow. Where so many in a row are FAR off on one side that chance hardly brings them, they count in full, up to JUMP: that
+    is a jump, no timer. Three are enough where 3 % are far off, six where one in six is.
 
     values, scale : shape (series, n), time along the second axis
 
@@ -66,13 +68,14 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """
     kept = np.empty_like(values)
     centre = np.median(values[:, :BEFORE], axis=1)
-    side, in_a_row = np.zeros(len(values)), np.zeros(len(values))
+    side, in_a_row, share = (np.full(len(values), start) for start in (0.0, 0.0, USUALLY_FAR))
     for i in range(values.shape[1]):
         off = (values[:, i] - centre) / scale[:, i]
         far = np.sign(off) * (np.abs(off) > FAR)
         in_a_row = np.where((far == side) & (far != 0), in_a_row + 1, np.abs(far))
         side = far
-        drawn = np.where(in_a_row < 3, 6 * off / (4 + off**2), np.clip(off, -JUMP, JUMP))
+        drawn = np.where(share**in_a_row > CHANCE, 6 * off / (4 + off**2), np.clip(off, -JUMP, JUMP))
+        share = share + (np.abs(far) - share) / min(i + 20.0, MEMORY)
         kept[:, i] = centre + drawn * scale[:, i]
         centre = centre + (kept[:, i] - centre) / min(i + 4.0, MEMORY)
     return kept

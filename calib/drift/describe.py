@@ -64,9 +64,8 @@ def went_back(chart: Series, first: int, back: int, timezone: str) -> str:
     gone = robust_mean(chart.value[first:back], chart.scale[first:back])[0]
     was, _ = robust_mean(chart.value[back:], chart.scale[back:])
     told = f"about {100 * abs(np.expm1(gone - was)):.0f} % {'slower' if gone > was else 'quicker'}"
-    return (
-        f"It was {told} from {day_of(chart, first, timezone)} to {day_of(chart, back, timezone)} and is where it was."
-    )
+    ends = chart.rows["ended_at"].iloc[[first, back]].dt.tz_convert(timezone)
+    return f"It was {told} from {' to '.join(f'{day.day} {day:%b %Y}' for day in ends)} and is where it was."
 
 
 def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:

@@ -85,8 +85,8 @@ def test_what_went_back_is_steady_and_said(make_errors, find_stage):
     washing = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")
     assert washing["state"] == "steady"
     (told,) = washing["causes"]
-    assert "slower from 2026-03-0" in told
-    assert "to 2026-03-3" in told or "to 2026-04-0" in told
+    assert "slower from" in told
+    assert "Mar 2026 to" in told
 
 
 def test_what_went_half_the_way_back_is_still_a_change(make_errors, find_stage):
