@@ -26,7 +26,8 @@ CHECKS = (
     ("lint", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests and doctests, slow ones too", ["-m", "pytest", "-n", "auto", "--dist", "loadfile"]),
+    ("tests and doctests", ["-m", "pytest", "-m", "not slow", "-n", "auto", "--dist", "loadfile"]),
+    ("slow tests", ["-m", "pytest", "-m", "slow", "-n", "auto", "--dist", "loadfile"]),
 )
 
 
