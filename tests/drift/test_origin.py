@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 
 from calib.drift.check import check_drift
+from calib.drift.mix import mix_cause
 
 START = pd.Timestamp("2026-01-05", tz="UTC")
 WEEK = pd.Timedelta(weeks=1)
@@ -64,3 +65,12 @@ def test_the_same_mix_with_a_true_step_drifts(make_errors, find_stage):
     errors["material"] = np.where(np.arange(len(errors)) % 2, "tough", "clear")
     washing = washing_of(errors, find_stage)
     assert (washing["state"], washing["causes"]) == ("drifting", [])
+
+
+@pytest.mark.parametrize("run", [30, 60])
+def test_runs_that_are_all_of_one_size_have_no_mix_that_could_change(run):
+    # were they told apart by their order in time, a step after a third of them would be a new mix
+    noise = 0.1 * np.random.default_rng(3).standard_normal(90)
+    step = np.where(np.arange(90) >= run, 0.4, 0.0)
+    rows = pd.DataFrame({"baseline_min": 30.0, "material": "clear"}, index=range(90))
+    assert mix_cause(rows, noise + step, np.full(90, 0.1), run, 0.4) is None
