@@ -26,7 +26,7 @@ def mix_cause(
     """
     material = rows["material"] if "material" in rows else pd.Series(None, index=rows.index, dtype=object)
     place = rows["baseline_min"].rank(pct=True).round(9)  # equal ones share a place: their order in time is no size
-    classes = pd.cut(place, np.linspace(0, 1, SIZES + 1).round(9), labels=["small", "middling", "large"])
+    classes = pd.cut(place, np.linspace(0, 1, SIZES + 1).round(9).tolist(), labels=["small", "middling", "large"])
     kind = (material.astype("string").fillna("") + "|" + classes.astype("string")).to_numpy(str)
     after = np.arange(len(kind)) >= run
     shares = pd.crosstab(kind, after, normalize="columns")
