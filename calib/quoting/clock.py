@@ -221,7 +221,9 @@ class OpenClock:
                 "Check the closed days in [hours].",
             )
         opens, closes = np.array(spans).T
-        there = opens < closes  # the clocks skip the others
+        # a span that ends in the hour that the clocks skip ends later, maybe in the next one; one within it is none
+        opens[1:] = np.maximum(opens[1:], np.maximum.accumulate(closes)[:-1])
+        there = opens < closes
         self.opens, self.closes = opens[there], closes[there]
         self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
         self._zero = float(self.opens[0]) if self._zero is None else self._zero

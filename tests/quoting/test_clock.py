@@ -74,6 +74,18 @@ def test_hours_that_the_clocks_skip_are_none():
     assert nights.after(saturday, 45.0) == saturday + 2 * 1440 + 15 - 60
 
 
+@pytest.mark.parametrize("nights", [((60, 150), (180, 300)), ((120, 165), (180, 210), (480, 600))])
+def test_no_minute_is_counted_twice_where_the_clocks_skip_the_end_of_a_span(nights):
+    # 2:30 on that Sunday is 3:30, and 2:45 is 3:45: later than the next span begins, or than it ends
+    clock = OpenClock((nights,) * 7, (), "Europe/Berlin")
+    day = to_minutes(datetime(2026, 3, 29, tzinfo=ZoneInfo("Europe/Berlin")))
+    passed = {local: local if local < 180 else local - 60 for span in nights for local in span}
+    opened = {minute for begin, end in nights for minute in range(passed[begin], passed[end])}
+    walls = day + np.arange(23 * 60)
+    counted = [sum(day + minute < wall for minute in opened) for wall in walls]
+    assert np.allclose(clock.open_at(walls) - clock.open_at(day), counted)
+
+
 def test_a_shop_that_never_opens_is_one_sentence():
     with pytest.raises(NoPlanError, match="closed on every day of the week"):
         OpenClock(((),) * 7, (), "UTC")
