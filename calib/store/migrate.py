@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 
+from calib.errors import StoreError
 from calib.locate import shipped_folder
 from calib.store.transaction import transaction
 
@@ -43,6 +44,17 @@ def version_of(connection: duckdb.DuckDBPyConnection) -> int:
         return 0
     row = connection.execute("SELECT coalesce(max(version), 0) FROM schema_version").fetchone()
     return int(row[0]) if row else 0
+
+
+def known_version(connection: duckdb.DuckDBPyConnection, name: str) -> int:
+    """As ``version_of``. Raises StoreError where a newer program wrote the file, or backup, of that name."""
+    version = version_of(connection)
+    if version > newest_version():
+        raise StoreError(
+            f"{name} is of version {version}; this calib knows versions up to {newest_version()}.",
+            "Use the newer calib that wrote it; nothing was changed.",
+        )
+    return version
 
 
 def migrate(connection: duckdb.DuckDBPyConnection, up_to: int | None = None) -> None:

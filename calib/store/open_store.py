@@ -7,7 +7,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 import duckdb
@@ -15,7 +15,7 @@ import duckdb
 from calib.errors import StoreError
 from calib.logs.words import library_says
 from calib.store.backup import backup_store
-from calib.store.migrate import migrate, newest_version, version_of
+from calib.store.migrate import known_version, migrate, newest_version
 
 STORE_NAME = "shop.duckdb"
 WAIT_S = 10.0
@@ -104,10 +104,12 @@ def _check_there(path: Path, create: bool) -> None:
 def _connect_current(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
     """Connection to a file of the newest version; a new or older one is made so first."""
     if path.exists():
-        connection = _connect(path, read_only, wait_s)
-        if version_of(connection) == newest_version():
-            return connection
-        connection.close()
+        with ExitStack() as otherwise:
+            connection = _connect(path, read_only, wait_s)
+            otherwise.callback(connection.close)
+            if known_version(connection, path.name) == newest_version():
+                otherwise.pop_all()
+                return connection
     _make_current(path, wait_s)
     return _connect(path, read_only, wait_s)
 
@@ -115,13 +117,7 @@ def _connect_current(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckD
 def _make_current(path: Path, wait_s: float) -> None:
     """Bring the file to the newest version; a copy of an older one is made first."""
     with closing(_connect(path, False, wait_s)) as writer:
-        version = version_of(writer)
-        if version > newest_version():
-            raise StoreError(
-                f"{path.name} is of version {version}; this calib knows versions up to {newest_version()}.",
-                "Use the newer calib that wrote it; nothing was changed.",
-            )
-        if 0 < version < newest_version():
+        if 0 < known_version(writer, path.name) < newest_version():
             backup_store(writer, path.parent, "before-migration")
         migrate(writer)
 

@@ -10,13 +10,15 @@ import duckdb
 
 from calib.errors import StoreError, UsageError
 from calib.store.backup import BACKUPS, list_backups
+from calib.store.migrate import known_version
 from calib.store.open_store import STORE_NAME
 
 
 def restore_store(folder: Path, backup: Path | None = None) -> tuple[Path, Path | None]:
     """Put a backup (the newest if none is named) in the store's place; what was there is kept beside it.
 
-    Returns the backup used, and where the old store is now.
+    Returns the backup used, and where the old store is now. Raises StoreError where the backup cannot be read or is of a
+    newer version: nothing is changed then.
     """
     if backup is None:
         backups = list_backups(folder)
@@ -28,6 +30,7 @@ def restore_store(folder: Path, backup: Path | None = None) -> tuple[Path, Path 
     path, fresh = folder / STORE_NAME, folder / (STORE_NAME + ".restoring")
     fresh.unlink(missing_ok=True)
     read_back(backup, fresh)
+    _refuse_newer(fresh, backup)
     old = None
     if path.exists():
         old = path.with_name(f"{path.stem}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}.duckdb")
@@ -37,6 +40,15 @@ def restore_store(folder: Path, backup: Path | None = None) -> tuple[Path, Path 
             os.replace(wal, old.with_name(old.name + ".wal"))
     os.replace(fresh, path)
     return backup, old
+
+
+def _refuse_newer(fresh: Path, backup: Path) -> None:
+    try:
+        with duckdb.connect(str(fresh)) as con:
+            known_version(con, str(backup))
+    except StoreError:
+        fresh.unlink()
+        raise
 
 
 def read_back(backup: Path, path: Path) -> None:

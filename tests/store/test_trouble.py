@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -10,14 +11,17 @@ import tempfile
 import time
 from pathlib import Path
 
+import duckdb
 import pytest
 from shop_folder import counts, shop_of, take_in, write
 from test_trust import BUILDS, CHILDREN, STAGES, child, rows_of, takes_in
 
 from calib.errors import LogFileError, StoreError
 from calib.logs.read_table import read_tables
+from calib.store.backup import backup_store
 from calib.store.migrate import newest_version
 from calib.store.open_store import STORE_NAME, open_store
+from calib.store.restore import restore_store
 
 
 @pytest.fixture
@@ -31,6 +35,33 @@ def test_a_store_of_a_newer_version(shop):
     told = rf"shop.duckdb is of version {newest_version() + 1}; this calib knows versions up to {newest_version()}\."
     with pytest.raises(StoreError, match=told):
         take_in(shop, write(shop, "stages.csv", STAGES))
+    with duckdb.connect(str(shop / STORE_NAME), read_only=True):  # it is not tried to write to it
+        done = subprocess.run([sys.executable, "-c", OPENER, str(shop)], capture_output=True, text=True, check=False)
+    assert re.match(told, done.stdout), done.stderr
+
+
+OPENER = """
+import sys
+from calib.errors import StoreError
+from calib.store.open_store import open_store
+try:
+    with open_store(sys.argv[1], read_only=True, wait_s=0.0):
+        print("open")
+except StoreError as error:
+    print(error)
+"""
+
+
+def test_a_backup_of_a_newer_version_is_not_put_in_the_place_of_a_good_store(shop):
+    with open_store(shop) as con:
+        con.execute(f"INSERT INTO schema_version VALUES ({newest_version() + 1}, 'later', now()::TIMESTAMP)")
+        backup = backup_store(con, shop)
+        con.execute(f"DELETE FROM schema_version WHERE version > {newest_version()}")
+    before = sorted(shop.iterdir())
+    with pytest.raises(StoreError, match=f"{backup.name} is of version {newest_version() + 1}; this calib knows"):
+        restore_store(shop)
+    assert sorted(shop.iterdir()) == before
+    assert rows_of(shop)[0] == 300
 
 
 @pytest.mark.parametrize("damage", ["start", "cut short", "no store"])
