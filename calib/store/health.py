@@ -6,6 +6,8 @@ from typing import Any
 
 import duckdb
 
+from calib.store.review import count_review
+
 TIMES_USUAL_GAP = 3.0
 LEAST_SILENCE_DAYS = 7.0
 
@@ -14,15 +16,14 @@ def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """silent_machines, and numbers of rows quarantined, held, and to confirm."""
     row = con.execute(
         "SELECT (SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open'), "
-        "(SELECT count(*) FROM stage_run WHERE held), "
-        "(SELECT count(DISTINCT row_key) FROM review WHERE verdict IS NULL)"
+        "(SELECT count(*) FROM stage_run WHERE held)"
     ).fetchone()
-    quarantined, held, to_confirm = row or (0, 0, 0)
+    quarantined, held = row or (0, 0)
     return {
         "silent_machines": silent_machines(con),
         "quarantined": quarantined,
         "held": held,
-        "to_confirm": to_confirm,
+        "to_confirm": count_review(con)[0],
     }
 
 

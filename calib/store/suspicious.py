@@ -40,12 +40,14 @@ def mark_far(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
 
     found : run_key, ratio (actual over expected), says
 
-    A question that a person has answered stays as it is, and a run that a person has judged is not asked about again.
+    A question that a person has answered stays as it is. One that is taken back is never asked again, so that no number
+    that somebody may have written down comes to mean another run; should the run look wrong again, it gets a new one.
     """
     with transaction(con):
         con.register("far", found)
         con.execute(
-            f"DELETE FROM review WHERE rule = '{FAR}' AND verdict IS NULL AND row_key NOT IN (SELECT run_key FROM far)"
+            f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE rule = '{FAR}' AND verdict IS NULL "
+            "AND row_key NOT IN (SELECT run_key FROM far)"
         )
         _mark(
             con,
@@ -65,8 +67,9 @@ def _mark(con: duckdb.DuckDBPyConnection, rule: str, sql: str, says: str, values
         "INSERT INTO review (mark_id, row_key, work, judged, rule, says, effect_min, marked_at) "
         "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
         f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({found}) n WHERE NOT EXISTS "
-        "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND v.rule = $rule AND coalesce(v.judged, n.judged) = n.judged)",
-        {"rule": rule} | (values or {}),
+        "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND coalesce(v.judged, n.judged) = n.judged "
+        "AND (v.rule = $rule OR v.verdict IS NOT NULL AND $rule IN $of_minutes))",
+        {"rule": rule, "of_minutes": OF_MINUTES} | (values or {}),
     )
 
 
@@ -152,12 +155,11 @@ WHERE greatest(s.file_id, b.file_id) >= $base AND ({
     )
 }) ORDER BY s.id, b.process, s.stage
 """
-# What the fit calls a wrong log, of machines' runs too; a run that a person has judged by any rule is none.
+# What the fit calls a wrong log, of machines' runs too.
 FAR = "far from expected"
 _FAR = f"""
-WITH judged AS (SELECT row_key, judged FROM review WHERE verdict IS NOT NULL),
-runs AS (
-    SELECT s.row_key, s.id, {JUDGED} AS judged, coalesce(
+WITH runs AS (
+    SELECT s.row_key, s.id, coalesce(
         epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0), s.work_min) AS m
     FROM {
     keyed(
@@ -167,15 +169,18 @@ runs AS (
 } s
 )
 SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN far f ON r.row_key = f.run_key
-WHERE r.m > 0 AND NOT EXISTS (FROM judged j WHERE j.row_key = r.row_key AND coalesce(j.judged, r.judged) = r.judged)
+WHERE r.m > 0
 """
+FORGOTTEN = "forgotten timer"
+OF_MINUTES = [FAR, FORGOTTEN]  # rules that doubt how long a run took, which a verdict by any rule has settled
+TAKEN_BACK = "taken back"  # stands where the times of a run stand: no run has it
 RULES = {
     "overlap": (
         _OVERLAP,
         "'overlaps another run of it at the same station, begun at ' || "
         "strftime((other AT TIME ZONE 'UTC') AT TIME ZONE $zone, '%Y-%m-%d %H:%M') || ': is one of them a mended copy?'",
     ),
-    "forgotten timer": (
+    FORGOTTEN: (
         _FORGOTTEN,
         "'lasted ' || round(m)::INTEGER || ' min' || coalesce(', usually ' || round(usual)::INTEGER, '') || ': a forgotten timer?'",
     ),

@@ -7,10 +7,12 @@ import pytest
 from shop_folder import shop_of, take_in, write
 
 from calib.errors import UsageError
+from calib.store.health import find_health
 from calib.store.open_store import open_store
 from calib.store.review import count_review, give_verdict, list_review, take_back_verdict
 from calib.store.runs import find_runs
 from calib.store.suspicious import mark_far
+from calib.store.undo import undo_last
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,SLA,M1,3\n"
 HEAD = "build_id,stage,started_at,ended_at,station,operator,note\n"
@@ -139,6 +141,38 @@ def test_a_machines_run_that_the_fit_takes_for_wrong_is_asked_about(printed):
             f"printing of B2 lasted 60 min where 600 were expected, {SAYS}",
         ]
         mark_far(con, far(10.0))  # the next fit knows more: one of them is usual now, the other is the same question
+        assert [mark["mark_id"] for mark in list_review(con)] == [1]
+        mark_far(con, far(10.0, 0.1))  # a number that was written down never comes to mean another question
+        assert [mark["mark_id"] for mark in list_review(con)] == [1, 3]
+        with pytest.raises(UsageError, match="There is no question 2"):
+            give_verdict(con, 2, "right")
+
+
+def test_what_the_fit_asked_rests_while_its_import_is_taken_back(printed):
+    with open_store(printed) as con:
+        mark_far(con, far(20.0))
+        undo_last(con)
+        assert (list_review(con), find_health(con)["to_confirm"]) == ([], 0)
+    take_in(printed, printed / "b.csv", printed / "s.csv")
+    with open_store(printed) as con:
+        assert [mark["mark_id"] for mark in list_review(con)] == [1]
+
+
+def test_a_run_that_is_judged_is_not_asked_about_again_when_it_comes_once_more_among_shorter_ones(tmp_path):
+    long = "B1,unloading,2026-01-05T08:00,2026-01-05T10:00,M1,,\n"
+    short = [f"B2,unloading,2026-01-{day:02d}T08:00,2026-01-{day:02d}T08:10,M1,,\n" for day in range(6, 18)]
+    files = write(tmp_path, "b.csv", BUILDS), write(tmp_path, "s.csv", HEAD + long)
+    take_in(tmp_path, *files)
+    found = pd.DataFrame([("B1 | unloading | M1 | 2026-01-05 07:00:00 | 1", 10.0, SAYS)], columns=list(far()))
+    with open_store(tmp_path) as con:
+        mark_far(con, found)
+        give_verdict(con, 1, "right")
+        undo_last(con)
+    take_in(tmp_path, *files, write(tmp_path, "more.csv", HEAD + "".join(short)))
+    with open_store(tmp_path) as con:
+        assert [mark["verdict"] for mark in list_review(con, answered=True)] == ["right"]
+        assert list_review(con) == []
+        take_back_verdict(con, 1)
         assert [mark["mark_id"] for mark in list_review(con)] == [1]
 
 
