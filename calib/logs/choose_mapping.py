@@ -18,9 +18,7 @@ def choose(mappings: Iterable[Mapping], table: Source, shown: str) -> list[Mappi
     the columns that each row needs are there. Raises LogFileError where two of one kind fit.
     """
     offered = [one for one in mappings if one.sheet is None or table.sheet in (None, one.sheet)]
-    whole = [
-        one for one in offered if not one.missing(table.names) and (one.source_names or one.sheet or table.is_likely)
-    ]
+    whole = [one for one in offered if not one.missing(table.names) and (one.source_names or _is_of_kind(one, table))]
     fit = [one for one in whole if not any(_is_part_of(one, other, table) for other in whole)]
     if not fit and not table.kind:
         fit = [one for one in offered if _is_enough(one, table)]
@@ -32,6 +30,12 @@ def _kind(mapping: Mapping, table: Source) -> str | None:
     return mapping.kind or kind_of(mapping.names_for(table.names))
 
 
+def _is_of_kind(mapping: Mapping, table: Source) -> bool:
+    """Whether a mapping that names no columns, only words, units or what is always so, may be meant for the table."""
+    is_meant = mapping.sheet is not None or table.is_likely
+    return is_meant and kind_of(mapping.names_for(table.names)) in (None, _kind(mapping, table))
+
+
 def _is_part_of(one: Mapping, other: Mapping, table: Source) -> bool:
     """Whether another mapping of the same kind has all its columns and more: then that one was made for the table."""
     same = not one.source_names or _kind(one, table) == _kind(other, table)
@@ -41,8 +45,8 @@ def _is_part_of(one: Mapping, other: Mapping, table: Source) -> bool:
 def _is_enough(mapping: Mapping, table: Source) -> bool:
     if mapping.missing(table.names) == mapping.source_names:
         return False
-    kind = _kind(mapping, table)
-    return kind is not None and is_log_of(kind, mapping.names_for(table.names))
+    kind, names = _kind(mapping, table), mapping.names_for(table.names)
+    return kind is not None and is_log_of(kind, names) and mapping.can_tell_runs(table.names)
 
 
 def _only(several: Sequence[Mapping], shown: str) -> Mapping:

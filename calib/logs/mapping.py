@@ -66,6 +66,13 @@ class Mapping:
         """Their columns that a file with these names lacks."""
         return self.source_names - set(self._spelled(names))
 
+    def can_tell_runs(self, names: Iterable[str]) -> bool:
+        """Whether a file has what its rows are made of, where they are none of runs yet: the columns of an event, of a stage."""
+        have = set(self._spelled(names))
+        if self.start_stop:
+            return have.issuperset([self.start_stop.event, *self.start_stop.at])
+        return not self.wide or any(have.issuperset(theirs) for theirs in self.wide.stages.values())
+
     def names_for(self, names: Iterable[str]) -> tuple[str, ...]:
         """Our names for the columns of a file."""
         return self.apply(tuple(names), ())[0]

@@ -105,6 +105,31 @@ def test_a_log_that_lost_a_column_it_can_do_without_is_still_read_and_that_is_sa
     assert "mixed/bench.csv: the mapping names columns that are not there: took." in found["warnings"]
 
 
+def test_a_mapping_without_columns_reads_no_log_of_another_kind(mixed, document):
+    (mixed / "maps" / "always.toml").write_text('kind = "stages"\nzone = "Europe/Lisbon"\n', encoding="utf-8")
+    found = document("import mixed")
+    assert read(found) == ALL
+    assert not any(file["rows_quarantined"] or file["error"] for file in found["files"])
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        '[columns]\nbuild_id = "Job"\n[wide]\nwashing = ["Wash from", "Wash to"]\n',
+        '[columns]\nbuild_id = "Job"\n[defaults]\nstage = "printing"\n'
+        '[start_stop]\nevent = "What"\nat = "When"\nsame = "Job"\nstart = "on"\nstop = "off"\n',
+    ],
+    ids=["a column for each stage", "starts and stops"],
+)
+def test_a_table_that_shares_but_the_job_with_a_mapping_is_no_log(lab, calib, shape):
+    (lab / "maps").mkdir()
+    (lab / "maps" / "shape.toml").write_text('kind = "stages"\n' + shape, encoding="utf-8")
+    (lab / "prices.csv").write_text("Job,Customer,Price\nR-1,Ada,12\n", encoding="utf-8")
+    status, _, err = calib("import prices.csv")
+    assert status == 2
+    assert "its columns (Job, Customer, Price) are those of no log that calib knows" in err
+
+
 def test_a_log_that_no_mapping_fits_is_told_why_and_what_to_do(mixed, calib):
     (mixed / "more").mkdir()
     strange = mixed / "more" / "new log.csv"
