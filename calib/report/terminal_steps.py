@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,16 +14,16 @@ Document = Mapping[str, Any]
 
 def show_init(doc: Document) -> str:
     """What is there now, and the way from here to the first answer."""
-    folder = doc["folder"]
+    folder, named = doc["folder"], shlex.quote(doc["folder"])
     machines = ", ".join(f"{one['id']} ({one['process']})" for one in doc["machines"])
     steps = [
         (f"{folder}/shop.toml", "put in your machines, materials and hours: every line says what it is"),
-        (f"calib quote PART --qty 10 --shop {folder}", "works at once: wide ranges, from physics alone"),
+        (f"calib quote PART --qty 10 --shop {named}", "works at once: wide ranges, from physics alone"),
         (f"{folder}/parts", "put the meshes of parts here: a log that names one is reckoned from its exact layers"),
         (f"{folder}/templates/bench_card.html", "print it and hang it at the bench"),
         (f"{folder}/templates/logs.xlsx", f"or the CSV files: fill a copy in {doc['logs']}"),
-        (f"calib import {doc['logs']} --shop {folder}", "every week; what came before changes nothing"),
-        (f"calib fit --shop {folder}", "learn from it: the ranges get narrower"),
+        (f"calib import {shlex.quote(doc['logs'])} --shop {named}", "every week; what came before changes nothing"),
+        (f"calib fit --shop {named}", "learn from it: the ranges get narrower"),
     ]
     wide = max(len(step) for step, _ in steps)
     return "\n".join(
@@ -31,7 +32,7 @@ def show_init(doc: Document) -> str:
             *doc["warnings"],
             "Next:",
             *(f"  {step:<{wide}}  {why}" for step, why in steps),
-            f"Logs with other columns: calib map FILE --shop {folder}; mappings kept in {doc['maps']} are used without a word.",
+            f"Logs with other columns: calib map FILE --shop {named}; mappings kept in {doc['maps']} are used without a word.",
         ]
     )
 
@@ -61,7 +62,7 @@ def show_demo(doc: Document) -> str:
             f"  {quote['quantity']:>3} {'part ' if quote['quantity'] == 1 else 'parts'}  {'   '.join(_best_of_each(quote))}"
         )
     lines += ["Drift", *("  " + line for line in show_drift(doc["drift"]).splitlines()), f"Page    {doc['page']}"]
-    folder = doc["folder"]
+    folder = shlex.quote(doc["folder"])
     lines += [
         "Try next:",
         f"  calib quote {folder}/parts/{doc['part']} --qty 10 --shop {folder} --stages",

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from shlex import quote
 from typing import Any
 
 from calib.errors import UnknownLogError
@@ -50,7 +50,9 @@ def import_logs(
     if shop.people_months and not dry_run:
         with open_store(folder) as store:
             forget_older(store, shop.people_months)
-    again = f"calib import {' '.join(map(str, paths))}" + "".join(f" --map {one}" for one in mappings)
+    again = shlex.join(
+        ["calib", "import", *map(str, paths), *(word for one in mappings for word in ("--map", str(one)))]
+    )
     steps = [(again, "store it")] if dry_run else next_steps(document)
     return document | {
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
@@ -66,7 +68,7 @@ def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
     """What to do after an import, the first thing first: command, and what it is for."""
     files = document["files"]
     unread = [file["path"] for file in files if file.get("is_unknown")]
-    steps = [(f"calib map {quote(path)}", "propose how its columns become ours") for path in unread[:3]]
+    steps = [(f"calib map {shlex.quote(path)}", "propose how its columns become ours") for path in unread[:3]]
     if any(file["rows_quarantined"] for file in files):
         steps.append(("calib rejects --out to-mend", "write the rows set aside as CSV: mend them, import those files"))
     if document["review"]:
@@ -78,4 +80,4 @@ def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
 
 def at_shop(folder: Path) -> str:
     """What a command needs behind it to find a shop that is not the current folder."""
-    return "" if folder == Path() else f" --shop {folder}"
+    return "" if folder == Path() else f" --shop {shlex.quote(str(folder))}"

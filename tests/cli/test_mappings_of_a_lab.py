@@ -140,6 +140,14 @@ def test_a_log_that_no_mapping_fits_is_told_why_and_what_to_do(mixed, calib):
     assert err.endswith(f"calib map '{strange}' --shop {mixed}\n")
 
 
+def test_commands_can_be_copied_for_a_shop_and_logs_with_blanks_in_their_names(mixed, document, monkeypatch):
+    monkeypatch.chdir(mixed.parent)
+    shop, log = mixed.rename(mixed.parent / "our lab"), "our lab/mixed/bench.csv"
+    found = document("import", log, "--map", "our lab/maps/bench.map.toml", "--dry-run", "--shop", shop.name)
+    (step,) = found["next_steps"]
+    assert step["command"] == f"calib import '{log}' --map 'our lab/maps/bench.map.toml' --shop 'our lab'"
+
+
 def test_of_several_mappings_the_nearest_one_says_what_a_log_lacks(mixed, calib):
     (mixed / "bench 2.csv").write_text("ref,day,took,who\nR-1,2026-01-13,12,Ada\n", encoding="utf-8")
     told = 'the nearest of 4 mappings, maps/bench.map.toml, names "task", which it lacks.'
