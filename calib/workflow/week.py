@@ -77,9 +77,8 @@ def logs_are_stored() -> Iterator[None]:
     try:
         yield
     except CalibError as error:
-        raise type(error)(
-            error.message, f"{error.hint} Before that the logs were stored: run this again for the rest."
-        ) from error
+        stored = "Before that the logs were stored: run this again for the rest."
+        raise type(error)(error.message, f"{error.hint} {stored}".lstrip()) from error
 
 
 @contextmanager

@@ -209,6 +209,10 @@ def test_somebody_without_rights_is_told_which_ones_lack(weekly_once, monkeypatc
 
         no_page = "calib: Nothing can be written into the folder pages. Allow it, or name another with --out.\n"
         assert as_nobody("week logs") == (2, no_page)
+        hidden = Path(name, "hidden")
+        hidden.mkdir(mode=0o700)
+        status, told = as_nobody(f"week logs --out {hidden}/deep/pages")
+        assert (status, told.partition(" Allow")[0]) == (2, f"calib: Nothing can be written into the folder {hidden}.")
         (lab / "pages").chmod(0o777)
         no_lock = "calib: Nothing can be written into .: Permission denied. Allow it; nothing was changed.\n"
         assert as_nobody("week logs") == (2, no_lock)
