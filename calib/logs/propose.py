@@ -194,10 +194,9 @@ def _say_events(plan: Proposal, event: Seen) -> None:
     plan.say(
         "start_stop",
         "at",
-        _one_or_several(at.theirs) if at else "",
+        _one_or_several(at.theirs) if at else [],
         "when it happened",
         "" if at else "which column says when?",
-        not at,
     )
     if at:
         plan.texts["at"] = plan.joined(at.theirs)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import foreign_files
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from written_tables import ods
 
@@ -248,6 +248,7 @@ cells = st.one_of(
 
 
 @given(st.lists(st.dictionaries(cells, cells, min_size=1, max_size=5), min_size=1, max_size=5))
+@example([{"": "STOP"}, {"": "START"}])
 @settings(max_examples=25, deadline=None)
 def test_whatever_stands_in_a_file_its_proposal_can_be_read_as_a_mapping(rows):
     with tempfile.TemporaryDirectory() as folder:
