@@ -200,7 +200,7 @@ def _text_source(path: Path, dialect: Dialect) -> Source:
 
 
 def _sheet_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
-    """The tables of a workbook: the sheets that mappings fit, else those that are logs by themselves."""
+    """The tables of a workbook; which of its sheets are none of them is said where a mapping was made for one."""
     read = _read_by(found, mappings, shown)
     filled = [one for one in read if one[0].is_filled] or read[:1]
     sheets = list(dict.fromkeys(source.sheet for source, _ in filled))
@@ -218,12 +218,17 @@ def _source_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: P
 
 
 def _read_by(found: Sequence[Source], mappings: Sequence[Mapping], shown: str) -> list[tuple[Source, Mapping | None]]:
-    """What is read, and by which mapping: all that mappings fit; where none fits, what is a log by itself."""
-    by_mapping = [(source, mapping) for source in found for mapping in choose(mappings, source, shown)]
-    if not by_mapping and not any(source.kind for source in found):
+    """What is read, and by which mapping: what mappings fit, and what is a log by itself, unless one names its sheet."""
+    chosen = [(source, choose(mappings, source, shown)) for source in found]
+    is_alone = any(mapping.sheet for _, fit in chosen for mapping in fit)
+    read: list[tuple[Source, Mapping | None]] = []
+    for source, fit in chosen:
+        itself = [None] if source.kind and not fit and not is_alone else []
+        read += [(source, mapping) for mapping in (*fit, *itself)]
+    if not read:
         likely = next(source for source in found if source.is_likely)
         raise _unknown(shown, _our_names(shown, likely.names), [*why_none(mappings, found), *likely.notes])
-    return [*by_mapping] or [(source, None) for source in found if source.kind]
+    return read
 
 
 def _direct_table(path: Path, shown: str, source: Source, dialect: Dialect) -> RawTable:

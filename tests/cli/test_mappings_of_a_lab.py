@@ -6,7 +6,7 @@ import json
 import shutil
 
 import pytest
-from openpyxl import Workbook
+from openpyxl import Workbook, load_workbook
 
 MACHINE = (
     "Job;Printer;Started;Finished;Pieces;Resin\n"
@@ -69,6 +69,16 @@ def test_each_log_is_read_by_the_mapping_in_the_shops_folder_that_fits_it(mixed,
     again = document("import mixed")
     assert read(again) == ALL
     assert [file["rows_not_read_again"] for file in again["files"]] == [file["rows_read"] for file in again["files"]]
+
+
+def test_sheets_of_ours_beside_one_of_theirs_are_read_too(mixed, document):
+    book = load_workbook(mixed / "mixed" / "werkstatt.xlsx")
+    for row in (["build_id", "process", "machine", "parts"], ["R-1", "SLA", "vpp1", 3]):
+        book["Hinweise"].append(row)
+    book.save(mixed / "mixed" / "werkstatt.xlsx")
+    assert read(document("import mixed/werkstatt.xlsx")) == [
+        ("werkstatt.xlsx#Februar", "stages", 1), ("werkstatt.xlsx#Hinweise", "builds", 1), ("werkstatt.xlsx#Januar", "stages", 1),
+    ]  # fmt: skip
 
 
 def test_the_same_by_an_option_for_each_mapping(mixed, document):
