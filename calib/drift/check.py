@@ -126,6 +126,7 @@ def check_stage(chart: Series, limits: tuple[float, float] | None, looked: Looke
         stage |= describe(chart, begin + starts[first], begin + first.run, looked.persons, looked.timezone)
     erratic = find_erratic(chart, limits[1], after, [chart.at[begin + alarm.first] for alarm in found])
     if erratic:
-        stage["erratic"] = {"since": day_of(chart, erratic.pop("first"), looked.timezone), **erratic}
-    stage["events"] = events_near(stage, looked.events)
+        days_told = {"since": erratic.pop("first"), "alarm_at": erratic.pop("cried")}
+        stage["erratic"] = {name: day_of(chart, run, looked.timezone) for name, run in days_told.items()} | erratic
+    stage["events"] = events_near(chart, stage, looked.events)
     return stage | {"chart": chart_data(chart, stage)}

@@ -34,11 +34,13 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
     if run < chart.settled:
         return {}
     if change.size_low <= 0 <= change.size_high:
-        return {"causes": [f"It cried on {day_of(chart, cried, timezone)} and has gone back since."]}
+        return {"causes": [f"It cried on {spoken_day(chart, cried, timezone)} and has gone back since."]}
     mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
     if mix:
         told = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"
-        return {"causes": [f"The mix of parts changed about {day_of(chart, run, timezone)}, not the stage: {told}."]}
+        return {
+            "causes": [f"The mix of parts changed about {spoken_day(chart, run, timezone)}, not the stage: {told}."]
+        }
     rows = chart.rows.iloc[run:]
     typical = float(rows["actual_min"].tail(LATEST).median())
     return {
@@ -53,7 +55,6 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
         "change_pct_high": 100 * float(np.expm1(change.size_high)),
         "minutes_per_build": typical * -float(np.expm1(-change.size)),
         "hours_a_month": hours_a_month(rows["actual_min"].to_numpy(float), change.size, chart.at[run:]),
-        "places": sorted({str(p) for name in ("machine", "station") if name in rows for p in rows[name].dropna()}),
         **quotes_assume(chart, run, start + change.low, change.size),
         **find_slices(chart.rows.iloc[part], values, scale, change.run, persons),
     }
@@ -64,8 +65,8 @@ def went_back(chart: Series, first: int, back: int, timezone: str) -> str:
     gone = robust_mean(chart.value[first:back], chart.scale[first:back])[0]
     was, _ = robust_mean(chart.value[back:], chart.scale[back:])
     told = f"about {100 * abs(np.expm1(gone - was)):.0f} % {'slower' if gone > was else 'quicker'}"
-    ends = chart.rows["ended_at"].iloc[[first, back]].dt.tz_convert(timezone)
-    return f"It was {told} from {' to '.join(f'{day.day} {day:%b %Y}' for day in ends)} and is where it was."
+    began, ended = spoken_day(chart, first, timezone), spoken_day(chart, back, timezone)
+    return f"It was {told} from {began} to {ended} and is where it was."
 
 
 def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:
@@ -99,6 +100,11 @@ def day_of(chart: Series, run: int, timezone: str) -> str:
     return str(chart.rows["ended_at"].iloc[run].tz_convert(timezone).date())
 
 
+def spoken_day(chart: Series, run: int, timezone: str) -> str:
+    day = chart.rows["ended_at"].iloc[run].tz_convert(timezone)
+    return f"{day.day} {day:%b %Y}"
+
+
 def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
     """Costs of the change (savings below 0) at the pace since, forgotten timers cut to 3 times the usual."""
     usual = np.minimum(minutes, 3 * np.median(minutes))
@@ -106,19 +112,29 @@ def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
     return float(usual.sum() / 60 * -np.expm1(-size) / months)
 
 
-def events_near(stage: Mapping[str, Any], events: pd.DataFrame | None) -> list[dict[str, Any]]:
-    """Logged events within NEAR_DAYS of the change's range that name no place, or one where this stage is done."""
-    if stage["since"] is None or events is None or events.empty:
+def events_near(chart: Series, stage: Mapping[str, Any], events: pd.DataFrame | None) -> list[dict[str, Any]]:
+    """Logged events within NEAR_DAYS of the change's range that name no place, or one where this stage is done since.
+
+    Of a stage that moved the change of its level counts, of another one that of its spread.
+    """
+    told = stage if stage["since"] else stage["erratic"]
+    if not told or events is None or events.empty:
         return []
+    names = ("since_low", "since", "since_high")
+    low, since, high = (pd.Timestamp(told.get(name) or told["since"], tz="UTC") for name in names)
     margin = pd.Timedelta(days=NEAR_DAYS)
     at = pd.to_datetime(events["at"], utc=True)
-    low, high = pd.Timestamp(stage["since_low"], tz="UTC"), pd.Timestamp(stage["since_high"], tz="UTC")
     near = events[(at >= low - margin) & (at <= high + margin)]
+    places = places_since(chart.rows[chart.rows["ended_at"] >= since])
     return [
         {name: (str(row[name]) if pd.notna(row.get(name)) else None) for name in EVENT_COLUMNS}
         for row in near.to_dict("records")
-        if all(pd.isna(row.get(name)) or row[name] in stage["places"] for name in ("machine", "station"))
+        if all(pd.isna(row.get(name)) or row[name] in places for name in ("machine", "station"))
     ]
+
+
+def places_since(rows: pd.DataFrame) -> set[str]:
+    return {str(place) for name in ("machine", "station") if name in rows for place in rows[name].dropna()}
 
 
 def chart_data(chart: Series, stage: Mapping[str, Any]) -> dict[str, Any]:

@@ -40,6 +40,7 @@ def find_erratic(chart: Series, limit: float, after: float, moved_at: list[float
         return None
     return {
         "first": first,
+        "cried": alarms[-1].run,
         "change_pct": 100 * float(np.expm1(ratio)),
         "change_pct_low": 100 * float(np.expm1(ratio - half)),
         "change_pct_high": 100 * float(np.expm1(ratio + half)),

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.report.stage_sentences import began, cost, drifting, longer, name_of, word_of
+from calib.report.stage_sentences import (
+    began,
+    drifting,
+    erratic,
+    is_new,
+    longer,
+    most_urgent,
+    name_of,
+    where_told,
+    word_of,
+)
 from calib.report.units import change, count, day, duration, share, stage_name
 
 Document = Mapping[str, Any]
@@ -31,7 +41,7 @@ def moved_sentence(drift: Document | None) -> str:
     if drift is None:
         return "Drift was not checked: there is no fit yet."
     charts = charts_of(drift)
-    moved = sorted(filter(drifting, charts), key=cost, reverse=True)
+    moved = list(filter(drifting, most_urgent(charts, drift["as_of"])))
     watched = [stage for stage in charts if stage["state"] != "too_few_runs"]
     if not watched:
         if not charts:
@@ -39,13 +49,23 @@ def moved_sentence(drift: Document | None) -> str:
         return f"No stage has enough runs yet to tell whether it moved: {count(len(charts), 'stage')} so far."
     if not moved:
         return f"Nothing moved: {all_of(len(watched))} took what was expected{uneven(charts)}."
-    first, others = moved[0], len(moved) - 1
-    rest = f"; {count(others, 'other stage')} moved too" if others else ""
-    steady = f"; the other {len(watched) - len(moved)} held steady" if len(watched) > len(moved) else ""
+    first, *others = moved
+    start, takes = ("New this week: ", "takes") if is_new(first, drift["as_of"]) else ("", "still takes")
+    if not any(is_new(stage, drift["as_of"]) for stage in most_urgent(charts, drift["as_of"])):
+        start = "Nothing new this week; "
+    rest = len(watched) - len(moved)
+    steady = f"; the other {rest if rest > 1 else 'one'} held steady" if rest else ""
     return (
-        f"{name_of(first)} takes {longer(first['change_pct'])} {began(first)}: "
-        f"{change(first['minutes_per_build'])} a build{rest}{steady}."
+        f"{start}{name_of(first)} {takes} {longer(first['change_pct'])} {began(first)}: "
+        f"{change(first['minutes_per_build'])} a build{where_told(first)}{moved_too(others)}{steady}{uneven(charts)}."
     )
+
+
+def moved_too(others: Sequence[Document]) -> str:
+    if not others:
+        return ""
+    named = " and ".join(map(name_of, others)) if len(others) < SINGLY else count(len(others), "other stage")
+    return f"; {named} moved too"
 
 
 def all_of(number: int) -> str:
@@ -53,8 +73,17 @@ def all_of(number: int) -> str:
 
 
 def uneven(charts: Sequence[Document]) -> str:
-    number = sum(bool(stage.get("erratic")) for stage in charts)
-    return f", but the times of {count(number, 'stage')} spread otherwise than before" if number else ""
+    wider = list(filter(erratic, charts))
+    named = name_of(wider[0]) if len(wider) == 1 else count(len(wider), "stage")
+    return f", but the times of {named} spread wider than before" if wider else ""
+
+
+def false_alarms(a_year: float) -> str:
+    """
+    >>> false_alarms(1), false_alarms(0.5)
+    ('1 false alarm a year in the whole lab', '0.5 false alarms a year in the whole lab')
+    """
+    return f"{a_year:g} false alarm{'' if a_year == 1 else 's'} a year in the whole lab"
 
 
 def promise_sentence(backtest: Document | None) -> str:
@@ -130,10 +159,14 @@ def most_failed(time_goes: Document) -> list[str]:
 def silent_sentences(silent: Sequence[Document]) -> list[str]:
     """A sentence for each silent machine, or one for many."""
     if len(silent) <= SINGLY:
-        return [f"{one['machine']} has logged nothing since {day(one['last'])}." for one in silent]
+        return [
+            f"{one['machine']} has logged nothing since {day(one['last'])}: idle, or are its logs missing?"
+            for one in silent
+        ]
     longest = min(silent, key=lambda one: str(one["last"]))
     names = ", ".join(str(one["machine"]) for one in silent)
-    return [f"{len(silent)} machines are silent, longest {longest['machine']} (since {day(longest['last'])}): {names}."]
+    longest_since = f"longest {longest['machine']} (since {day(longest['last'])})"
+    return [f"{len(silent)} machines are silent, {longest_since}: {names}. Are they idle, or are their logs missing?"]
 
 
 def below_floor_sentence(run: Document) -> str:
@@ -148,8 +181,9 @@ def process_sentence(stages: Sequence[Document]) -> str:
     >>> process_sentence([{"state": "steady"}, {"state": "steady"}, {"state": "too_few_runs"}])
     '2 steady, 1 with too few runs to tell'
     """
-    told = {"drifting": "moved", "steady": "steady", "too_few_runs": "with too few runs to tell"}
-    numbers = {word: sum(stage["state"] == state for stage in stages) for state, word in told.items()}
+    told = {"drifting": "moved", "erratic": "erratic", "steady": "steady", "too_few_runs": "with too few runs to tell"}
+    states = ["erratic" if erratic(stage) and not drifting(stage) else stage["state"] for stage in stages]
+    numbers = {word: states.count(state) for state, word in told.items()}
     return ", ".join(f"{number} {word}" for word, number in numbers.items() if number)
 
 

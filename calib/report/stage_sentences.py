@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -22,6 +23,27 @@ def word_of(stage: Document) -> str:
 
 def drifting(stage: Document) -> bool:
     return bool(stage["state"] == "drifting")
+
+
+def erratic(stage: Document) -> bool:
+    """Whether its times spread more than before; that they spread less asks for nobody."""
+    return bool(stage.get("erratic")) and stage["erratic"]["change_pct"] > 0
+
+
+def most_urgent(stages: Sequence[Document], as_of: str) -> list[Document]:
+    """Stages that moved, then those that became erratic; of each those raised this week first, then by what they cost."""
+    urgent = [stage for stage in stages if drifting(stage) or erratic(stage)]
+    return sorted(urgent, key=lambda stage: (not drifting(stage), not is_new(stage, as_of), -cost(stage)))
+
+
+def is_new(stage: Document, as_of: str) -> bool:
+    raised_at = cried_at(stage)
+    return bool(raised_at) and days_between(str(raised_at), as_of) < 7
+
+
+def cried_at(stage: Document) -> str | None:
+    """The day on which the chart of its level cried, or where that is steady, of its spread."""
+    return stage.get("alarm_at") or (stage.get("erratic") or {}).get("alarm_at")
 
 
 def cost(stage: Document) -> float:
@@ -57,14 +79,14 @@ def quotes_assume(stage: Document) -> list[str]:
         return []
     return [
         f"Quotes now assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
-        f"{share(stage['taken_up'])} of the change."
+        f"{share(stage['taken_up']) if round(100 * stage['taken_up']) else 'none'} of the change."
     ]
 
 
 def raised(stage: Document, as_of: str) -> list[str]:
     """When its chart cried, whether that is new, and which accepted change it is measured from."""
-    new = ", new this week" if stage.get("alarm_at") and days_between(stage["alarm_at"], as_of) < 7 else ""
-    told = [f"Raised on {day(stage['alarm_at'])}{new}."] if stage.get("alarm_at") else []
+    new = ", new this week" if is_new(stage, as_of) else ""
+    told = [f"Raised on {day(cried_at(stage))}{new}."] if cried_at(stage) else []
     if stage.get("accepted_since"):
         told.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
     return told
@@ -103,40 +125,60 @@ def where_from(stage: Document) -> str:
     return where if by == "the" else f"{stage_name(by)} {value}"
 
 
+def where_told(stage: Document) -> str:
+    """The end of a sentence on a change."""
+    where = where_from(stage)
+    return ", where from cannot be told" if where == "cannot tell" else f", and it is {where}"
+
+
 def erratic_sentence(one: Document) -> str:
-    word = "more erratic" if one["change_pct"] > 0 else "more even"
+    word = "More erratic" if one["change_pct"] > 0 else "More even"
     return (
         f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
-        f"({signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
+        f"(90 % range {signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
     )
 
 
 def beside(stages: Sequence[Document]) -> list[str]:
-    """What is no change of level: stages that became erratic, and causes of what only looks like one."""
+    """What asks for nobody: stages that became more even, and causes of what only looks like a change."""
     lines = [(stage, str(line)) for stage in stages if not drifting(stage) for line in stage.get("causes", ())]
-    lines += [(stage, erratic_sentence(stage["erratic"])) for stage in stages if stage.get("erratic")]
+    even = [stage for stage in stages if stage.get("erratic") and not erratic(stage)]
+    lines += [(stage, erratic_sentence(stage["erratic"])) for stage in even]
     return [f"{name_of(stage)}: {line}" for stage, line in lines]
 
 
 def look_first(stage: Document) -> list[str]:
-    """What to look at first: causes that the check named, events near the date, where it comes from, the runs furthest off."""
-    nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(stage["since"], event["at"][:10])))
-    events = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
+    """What to look at first: the place that moved alone, events near the date, what its runs share, those furthest off."""
+    if not drifting(stage):
+        return [*together_sentence(stage), *events_near(stage, stage["erratic"]["since"]), *furthest_runs(stage)]
+    events, origin = events_near(stage, stage["since"]), [origin_sentence(stage)]
+    alone = where_from(stage) not in ("cannot tell", "the whole stage")
     return [
         *together_sentence(stage),
-        *(str(line) for line in stage.get("causes", ())),
-        *(events or ["No event is logged near the date: ask what changed then, and log it."]),
-        origin_sentence(stage),
+        *(origin + events if alone else events + origin),
         *furthest_runs(stage),
         *whom_to_ask(stage),
+        *what_is_left_out(stage),
     ]
+
+
+def events_near(stage: Document, since: str) -> list[str]:
+    nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(since, event["at"][:10])))
+    told = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
+    return told or ["No event is logged near the date: ask what changed then, and log it."]
+
+
+def what_is_left_out(stage: Document) -> list[str]:
+    quicker = "Quicker is good news only if nothing is left out: see that its work is whole, and its times too."
+    return [quicker] if stage["change_pct"] < 0 else []
 
 
 def origin_sentence(stage: Document) -> str:
     where = where_from(stage)
     if where == "cannot tell":
         compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
-        return f"None of these stands out: {compared}." if compared else "All its runs are of one kind."
+        told = f"None of these stands out: {compared}." if compared else "Its runs are of one kind: nothing to compare."
+        return f"{told} Look at the runs furthest off, and at what they share."
     if where == "the whole stage":
         return (
             "It moved as a whole: look at what all its runs share, such as a consumable, a setting, a way of working."
@@ -145,12 +187,13 @@ def origin_sentence(stage: Document) -> str:
 
 
 def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
-    """Of the last runs those furthest from plan in the direction of the change."""
+    """Of the last runs those furthest from plan in the direction of the change, either way where only the spread changed."""
     chart = stage.get("chart")
     if not chart or not chart.get("build_id"):
         return []
     runs = list(zip(chart["build_id"], chart["actual_pct"], strict=True))[-last:]
-    runs.sort(key=lambda run: run[1], reverse=stage["change_pct"] > 0)
+    direction = stage["change_pct"]
+    runs.sort(key=lambda run: -direction * run[1] if direction else -abs(math.log1p(max(run[1], -99.0) / 100)))
     return [
         f"Furthest of the last {len(runs)} runs: "
         + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:told])
@@ -178,7 +221,12 @@ def event_sentence(event: Document) -> str:
 def picture_sentence(stage: Document) -> str:
     """What a picture of the runs shows, for those who do not see it."""
     chart = stage["chart"]
-    since = sum(at[:10] >= stage["since"] for at in chart["at"])
+    since = sum(at[:10] >= chart["since"] for at in chart["at"])
+    if not drifting(stage):
+        return (
+            f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per "
+            f"cent from plan. The {count(since, 'run')} since {day(chart['since'])} lie wider apart than those before."
+        )
     return (
         f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per cent "
         f"from plan. The {count(since, 'run')} since {day(stage['since'])} lie about {signed_percent(stage['change_pct'])} "
@@ -191,4 +239,9 @@ def steady_sentence(stage: Document) -> str:
         return f"moved: {signed_percent(stage['change_pct'])} {began(stage)}"
     plan = f" against the plan accepted since {day(stage['accepted_since'])}" if stage.get("accepted_since") else ""
     of = f": {', '.join(map(stage_name, stage['of']))}" if stage.get("of") else ""
-    return f"{'uneven' if stage.get('erratic') else 'steady'}{plan}, {count(stage['runs'], 'run')}{of}"
+    spread = (
+        f"{'erratic' if erratic(stage) else 'more even'} since about {day(stage['erratic']['since'])}"
+        if stage.get("erratic")
+        else "steady"
+    )
+    return f"{spread}{plan}, {count(stage['runs'], 'run')}{of}"

@@ -17,21 +17,20 @@ Document = Mapping[str, Any]
 def show_drift(doc: Document) -> str:
     """What moved, in a short table; steady and too-few-runs stages as a count."""
     stages = sentences.charts_of(doc)
-    moved = sorted(filter(stage_sentences.drifting, stages), key=stage_sentences.cost, reverse=True)
+    urgent = stage_sentences.most_urgent(stages, doc["as_of"])
+    moved = list(filter(stage_sentences.drifting, urgent))
     few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
     shown: list[RenderableType] = [sentences.moved_sentence(doc)]
     if moved:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
-    for stage in moved:
+    for stage in urgent:
         shown.append(f"{stage_sentences.name_of(stage)}:")
         shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *stage_sentences.look_first(stage))]
     shown += stage_sentences.beside(stages)
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
     shown += [told(one) for one in listed(doc, "warnings")]
-    shown.append(
-        f"Up to {doc['as_of']}; set for {doc['false_alarms_per_year']:g} false alarms a year in the whole lab."
-    )
+    shown.append(f"Up to {day(doc['as_of'])}; set for {sentences.false_alarms(doc['false_alarms_per_year'])}.")
     return as_text(*shown)
 
 
@@ -56,7 +55,10 @@ def when(stage: Document) -> str:
 
 
 def costs(stage: Document, as_of: str) -> list[str]:
-    """Shape and range of the date, hours a month, and what quotes assume by now."""
+    """Shape and range of the date, hours a month, and what quotes assume by now; where it did, how its spread changed."""
+    spread = [stage_sentences.erratic_sentence(stage["erratic"])] if stage.get("erratic") else []
+    if not stage_sentences.drifting(stage):
+        return [*spread, *stage_sentences.raised(stage, as_of)]
     began = (
         f"{stage_sentences.a_shape(stage)} that began between {day(stage['since_low'])} and {day(stage['since_high'])}"
     )
@@ -65,6 +67,7 @@ def costs(stage: Document, as_of: str) -> list[str]:
         f"{began[:1].upper()}{began[1:]}, {a_month}.",
         *stage_sentences.raised(stage, as_of),
         *stage_sentences.quotes_assume(stage),
+        *spread,
     ]
 
 

@@ -45,13 +45,13 @@ def change(minutes: float | None) -> str:
 
 def signed_percent(value: float | None) -> str:
     """
-    >>> signed_percent(12.4), signed_percent(-3.6), signed_percent(0.2)
-    ('+12 %', '−4 %', '0 %')
+    >>> signed_percent(12.4), signed_percent(-3.6), signed_percent(0.2), signed_percent(4405)
+    ('+12 %', '−4 %', '0 %', '+4,405 %')
     """
     if value is None or not known(value):
         return UNKNOWN
     whole = round(value)
-    return "0 %" if whole == 0 else f"{'+' if whole > 0 else '−'}{abs(whole)} %"
+    return "0 %" if whole == 0 else f"{'+' if whole > 0 else '−'}{abs(whole):,} %"
 
 
 def figure(value: float | None) -> str:

@@ -12,11 +12,12 @@ from markupsafe import Markup
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
-from calib.report.units import count
+from calib.report.units import count, day
 
 Document = Mapping[str, Any]
 LONGEST_TABLE = 60
-MOST_DRAWN = 12  # alarms with a picture of their runs, the costliest ones
+MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones
+MOST_COMPARED = 8  # slices told of an alarm
 MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
 MOST_OPEN = 60  # stages whose small pictures are shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
@@ -46,7 +47,7 @@ def week_page(data: Document) -> str:
     drift = data.get("drift")
     charts = sentences.charts_of(drift)
     today = drift["as_of"] if drift else ""
-    moved = sorted(filter(stage_sentences.drifting, charts), key=stage_sentences.cost, reverse=True)
+    moved = stage_sentences.most_urgent(charts, today)
     page = render(
         "week.html",
         shop=data.get("shop"),
@@ -54,7 +55,7 @@ def week_page(data: Document) -> str:
         sentences=sentences.three_sentences(data),
         moved=[moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
         beside=stage_sentences.beside(charts),
-        nothing_moved=sentences.moved_sentence(drift),
+        nothing_moved="" if any(map(stage_sentences.drifting, charts)) else sentences.moved_sentence(drift),
         promises=promises_view(data.get("backtest"), data.get("quotes")),
         time_goes=time_view(data.get("time_goes")),
         processes=processes_view(charts),
@@ -70,22 +71,54 @@ def as_of(data: Document) -> str | None:
 
 
 def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
+    marked = marked_where_erratic(stage)
+    chart = marked.get("chart")
+    return {
+        "process": stage["process"],
+        "stage": stage["stage"],
+        **(level_view if stage_sentences.drifting(stage) else spread_view)(stage, today),
+        "name": stage_sentences.name_of(stage),
+        "svg": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked)) if chart and drawn else None,
+        "creeps": "creep" in (stage.get("shape") or ""),
+        "compared": by_factor([one for one in stage["slices"] if not one.get("ask")])[:MOST_COMPARED],
+        "look_first": stage_sentences.look_first(stage),
+        "table": newest_runs(chart),
+    }
+
+
+def level_view(stage: Document, today: str) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
     told = [stage_sentences.change_sentence(stage), *stage_sentences.raised(stage, today)]
-    chart = stage.get("chart")
+    told += [stage_sentences.erratic_sentence(stage["erratic"])] if stage.get("erratic") else []
     return {
-        **stage,
-        "name": stage_sentences.name_of(stage),
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
         "told": " ".join(told),
         "from": stage_sentences.where_from(stage),
-        "svg": for_each_width(run_chart, stage, stage_sentences.picture_sentence(stage)) if chart and drawn else None,
-        "creeps": "creep" in (stage.get("shape") or ""),
-        "compared": [one for one in stage["slices"] if not one.get("ask")][:6],
-        "look_first": stage_sentences.look_first(stage),
-        "table": newest_runs(chart),
     }
+
+
+def spread_view(stage: Document, today: str) -> dict[str, Any]:
+    told = [
+        stage_sentences.erratic_sentence(stage["erratic"]),
+        "Its usual time is what it was, but ranges and promises widen.",
+        *stage_sentences.raised(stage, today),
+    ]
+    return {"quicker": False, "word": "↕ more erratic", "told": " ".join(told), "from": None}
+
+
+def marked_where_erratic(stage: Document) -> Document:
+    """The stage with the change of its spread marked in its chart, where its level did not change."""
+    if stage_sentences.drifting(stage) or not stage.get("chart"):
+        return stage
+    since = stage["erratic"]["since"]
+    return {**stage, "since": since, "chart": {**stage["chart"], "since": since}}
+
+
+def by_factor(slices: list[Document]) -> list[Document]:
+    """Slices of one factor beside each other, factors in the order of their first."""
+    order = list(dict.fromkeys(one["by"] for one in slices))
+    return sorted(slices, key=lambda one: order.index(one["by"]))
 
 
 def for_each_width(draw: Any, *what: Any) -> Markup:
@@ -125,7 +158,8 @@ def small_view(stage: Document) -> dict[str, Any]:
     told, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
     name = stage_sentences.word_of(stage)
     svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {told}") if chart else None
-    return {"name": name, "moved": stage_sentences.drifting(stage), "told": told, "svg": svg}
+    moved = stage_sentences.drifting(stage) or stage_sentences.erratic(stage)
+    return {"name": name, "moved": moved, "told": told, "svg": svg}
 
 
 def promises_view(backtest: Document | None, quotes: Document | None) -> dict[str, Any] | None:
@@ -174,7 +208,7 @@ def foot(data: Document) -> str:
     fit, drift = data.get("fit"), data.get("drift")
     parts = []
     if fit:
-        parts.append(f"Learned from {count(fit['runs_used'], 'run')} up to {fit['as_of']}.")
+        parts.append(f"Learned from {count(fit['runs_used'], 'run')} up to {day(fit['as_of'])}.")
     if drift:
-        parts.append(f"Charts are set for {drift['false_alarms_per_year']:g} false alarms a year in the whole lab.")
+        parts.append(f"Charts are set for {sentences.false_alarms(drift['false_alarms_per_year'])}.")
     return " ".join([*parts, "Times are estimates for planning."])

@@ -1,3 +1,5 @@
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -150,3 +152,32 @@ def test_bench_work_with_few_runs_is_charted_together(make_errors):
     assert (together["stage"], together["state"], together["runs"]) == ("bench_work", "drifting", 6 * 26)
     assert together["since_low"] <= "2026-04-27" <= together["since_high"]
     assert together["where"] == "the whole stage"
+
+
+def test_an_event_near_the_day_a_stage_became_erratic_is_beside_it(make_errors, find_stage):
+    errors = make_errors(noise="normal")
+    wild = (errors["stage"] == "printing") & (errors["ended_at"] >= START + 14 * WEEK)
+    errors.loc[wild, "actual_min"] = errors["baseline_min"] * (errors["actual_min"] / errors["baseline_min"]) ** 2.2
+    day = START + 15 * WEEK
+    events = pd.DataFrame(
+        {"at": [day, day], "machine": ["V1", "M9"], "station": None, "what": ["new head", "elsewhere"], "note": None}
+    )
+    known = errors["ended_at"].max()
+    printing = find_stage(check_drift(errors, known, false_alarms_per_year=0.2, events=events), "printing")
+    assert [event["what"] for event in printing["events"]] == ["new head"]
+    assert printing["erratic"]["since"] < printing["erratic"]["alarm_at"]
+
+
+@pytest.mark.parametrize("cause", ["mix", "back"])
+def test_days_in_a_cause_are_spoken(make_errors, find_stage, cause):
+    errors = make_errors()
+    late = (errors["stage"] == "washing") & (errors["ended_at"] >= START + 16 * WEEK)
+    if cause == "mix":
+        kind = np.random.default_rng(2).random(len(errors)) < np.where(late, 0.85, 0.2)
+        errors["material"] = np.where(kind, "tough", "clear")
+        errors.loc[(errors["stage"] == "washing") & kind, "actual_min"] *= np.exp(0.4)
+    else:
+        errors.loc[late & (errors["ended_at"] < START + 20 * WEEK), "actual_min"] *= np.exp(0.4)
+    (told,) = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")["causes"]
+    assert re.search(r"\d (Apr|May) 2026", told)
+    assert not re.search(r"\d{4}-\d\d-\d\d", told)

@@ -7,6 +7,7 @@ import pytest
 from week_documents import SINCE, chart, drift_of, full_week, huge_week, moved_stage, stage
 
 from calib.report.sentences import three_sentences
+from calib.report.stage_sentences import look_first
 from calib.report.week import week_page
 
 
@@ -23,14 +24,18 @@ def full():
 @pytest.mark.parametrize(
     "told",
     [
-        "VPP post curing takes 24 % longer since about 4 May 2026 (between 2 May 2026 and 6 May 2026): +8 min a build",
+        "Nothing new this week; VPP post curing still takes 24 % longer since about 4 May 2026 (between 2 May 2026 and 6 May 2026): "
+        "+8 min a build, and it is station bath &lt;1&gt;; the other 4 held steady, but the times of VPP washing spread wider than before.",
         "+5 h 30 min a month at the present pace",
         "Quotes now assume 41 min for a usual build, 33 min before: 98 % of the change.",
         "Where from: <strong>station bath &lt;1&gt;</strong>.",
         "Logged near the date: 6 May 2026, bath &lt;1&gt;, new lamp.",
         "Look at station bath &lt;1&gt;: its runs moved, the others did not.",
         "VPP draining: The mix of parts changed about 3 May 2026, not the stage",
-        "VPP washing: more erratic since about 4 May 2026",
+        "More erratic since about 4 May 2026, spread of its times +80 % (90 % range +30 % to +140 %). Its usual time is what it was",
+        "erratic since about 4 May 2026, 60 runs",
+        "VPP: 1 moved, 1 erratic, 1 steady, 1 with too few runs to tell",
+        "calib drift --accept VPP:washing --note WHY",
         "In the last 9 weeks 79 % of 400 predictions fell inside the range meant for 80 %: honest.",
         "Each stage by itself: 1 of 2 honest as far as their runs can tell; 1 stage with fewer than 10 predictions",
         "Of 12 quotes whose parts were packed, 10 ended inside the 80 % range and 11 by the promised time.",
@@ -39,7 +44,7 @@ def full():
         "Too few runs to tell: a stage with a very long name indeed (3 runs).",
         "rare bench work together",
         "steady against the plan accepted since 1 Apr 2026",
-        "V2 has logged nothing since 1 Jun 2026.",
+        "V2 has logged nothing since 1 Jun 2026: idle, or are its logs missing?",
         "2 rows set aside",
         "4 runs to confirm, such as forgotten timers",
         "washing of B7 took 18 h: forgotten timer?",
@@ -129,7 +134,7 @@ def test_bench_work_together_that_moved_is_no_steady_week():
     one = moved_stage("bench_work", process="MEX", of=["assembly", "sanding"], slices=[], where=None)
     drift = drift_of(stage("washing"), together=[one])
     page = words(week_page({"drift": drift}))
-    assert "MEX rare bench work together takes 24 % longer" in page
+    assert "MEX rare bench work together still takes 24 % longer" in page
     assert "Nothing moved" not in page
     assert "Charted together, for each has few runs a week: assembly, sanding." in page
     assert "calib drift --accept MEX:bench_work --note WHY" in page
@@ -145,10 +150,25 @@ ODD = {
     "one stage": (drift_of(stage("washing")), "Nothing moved: the one stage with enough runs took what was expected."),
     "erratic alone": (
         drift_of(stage("washing", erratic={"since": SINCE, "change_pct": 80.0, "change_pct_low": 30.0, "change_pct_high": 140.0})),
-        "Nothing moved: the one stage with enough runs took what was expected, but the times of 1 stage spread otherwise than before.",
+        "Nothing moved: the one stage with enough runs took what was expected, but the times of VPP washing spread wider than before.",
     ),
-    "all moved": (drift_of(moved_stage("washing", change_pct=-20.0, minutes_per_build=-6.0)),
-                  "VPP washing takes 20 % less time since about 4 May 2026 (between 2 May 2026 and 6 May 2026): −6 min a build."),
+    "all moved": (drift_of(moved_stage("washing", change_pct=-20.0, minutes_per_build=-6.0, where="the whole stage")),
+                  "Nothing new this week; VPP washing still takes 20 % less time since about 4 May 2026 (between 2 May 2026 and 6 May 2026): "
+                  "−6 min a build, and it is the whole stage."),
+    "one is new": (
+        drift_of(moved_stage("washing", hours_a_month=90.0), moved_stage("drying", alarm_at="2026-06-24", where="the whole stage")),
+        "New this week: VPP drying takes 24 % longer since about 4 May 2026 (between 2 May 2026 and 6 May 2026): "
+        "+8 min a build, and it is the whole stage; VPP washing moved too.",
+    ),
+    "an old one, and a spread that is new": (
+        drift_of(
+            moved_stage("washing", where=None),
+            stage("drying", erratic={"since": SINCE, "alarm_at": "2026-06-24", "change_pct": 80.0, "change_pct_low": 30.0,
+                                     "change_pct_high": 140.0}),
+        ),
+        "VPP washing still takes 24 % longer since about 4 May 2026 (between 2 May 2026 and 6 May 2026): +8 min a build, "
+        "where from cannot be told; the other one held steady, but the times of VPP drying spread wider than before.",
+    ),
 }  # fmt: skip
 
 
@@ -188,3 +208,37 @@ def test_a_huge_lab_stays_a_page():
     assert "MEX: 7 moved, 94 steady" in page
     shown = re.sub(r"<details(?! open).*?</details>", "", page, flags=re.DOTALL)
     assert shown.count("<svg") == 2 * 12 + 2  # the costliest alarms and the hours, each for two widths
+
+
+def test_a_place_that_moved_alone_is_looked_at_before_events_and_quicker_asks_what_is_left_out():
+    lines = look_first(moved_stage("washing", change_pct=-20.0))
+    assert lines[0].startswith("Look at station bath <1>")
+    assert lines[1].startswith("Logged near the date")
+    assert lines[-1].startswith("Quicker is good news only if nothing is left out")
+    whole = look_first(moved_stage("washing", where="the whole stage"))
+    assert whole[0].startswith("Logged near the date")
+    assert not any("Quicker" in line for line in whole)
+
+
+def test_of_an_erratic_stage_the_runs_furthest_off_either_way_are_told():
+    runs = chart() | {"actual_pct": [0.0] * 57 + [-50.0, 60.0, 0.0]}
+    wide = {"since": SINCE, "change_pct": 80.0, "change_pct_low": 30.0, "change_pct_high": 140.0}
+    assert look_first(stage("washing", erratic=wide, chart=runs)) == [
+        "No event is logged near the date: ask what changed then, and log it.",
+        "Furthest of the last 10 runs: B57 (−50 %), B58 (+60 %), B50 (0 %).",
+    ]
+
+
+def test_what_a_factor_divides_stands_together():
+    names = [("shift", "morning"), ("material", "tough"), ("shift", "afternoon"), ("material", "clear")]
+    slices = [
+        {"by": by, "value": value, "runs": 9, "change_pct": 9.0, "change_pct_low": 0.0, "change_pct_high": 20.0, "share": 0.3}
+        for by, value in names
+    ]  # fmt: skip
+    page = words(week_page({"drift": drift_of(moved_stage("washing", slices=slices))}))
+    assert re.findall(r'<span class="by">\w+</span> (\w+)', page) == ["morning", "afternoon", "tough", "clear"]
+
+
+def test_of_what_quotes_have_not_taken_up_no_share_is_told():
+    page = words(week_page({"drift": drift_of(moved_stage("washing", taken_up=0.0, now_min=33.0))}))
+    assert "Quotes now assume 33 min for a usual build, 33 min before: none of the change." in page
