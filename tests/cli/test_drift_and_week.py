@@ -115,7 +115,7 @@ def test_what_cannot_be_accepted_is_said_and_changes_nothing(moved, calib, words
 def test_the_weekly_run_speaks_of_a_change_until_it_is_accepted(moved, calib):
     status, said, _ = calib("week logs")
     assert status == 0
-    assert "VPP post curing takes" in said
+    assert "VPP post curing still takes" in said
     assert "Page: pages/week-" in said
     assert calib("week logs --strict")[0] == 1
     calib("drift --accept VPP:post_curing", "--note", "longer cycle")
