@@ -61,11 +61,11 @@ def _only(several: Sequence[Mapping], shown: str) -> Mapping:
 
 def why_none(mappings: Sequence[Mapping], tables: Sequence[Source]) -> list[str]:
     """Why no mapping fits: what the likeliest table lacks of the one that comes nearest; empty where there are no mappings."""
-    table = next(one for one in tables if one.is_likely)
     if not mappings:
         return []
+    table = next(one for one in tables if one.is_likely)
     near = max(mappings, key=lambda one: len(one.source_names) - len(one.missing(table.names)))
-    if near.sheet and near.sheet not in [one.sheet for one in tables]:
+    if table.sheet and near.sheet and near.sheet not in [one.sheet for one in tables]:
         sheets = _listed(one.sheet or "" for one in tables)
         return [f'{near.name or "the mapping"} is for a sheet "{near.sheet}", and it has {sheets}']
     missing = near.missing(table.names)

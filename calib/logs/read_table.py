@@ -116,24 +116,7 @@ def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, dig
     """The tables of a file of which a part or all was read before; none where it has to be read as a whole."""
     known = digest.beginning
     if known and known[0].bytes == digest.bytes:
-        return [
-            RawTable(
-                shown + one.sheet,
-                one.kind,
-                one.names,
-                path,
-                ",",
-                1,
-                False,
-                "",
-                rows_before=one.rows,
-                bad_before=one.set_aside,
-                is_known=True,
-                notes=one.notes,
-                sheet=one.sheet,
-            )
-            for one in known
-        ]
+        return [_known_table(path, shown, one) for one in known]
     if len(known) != 1 or not may_have_grown(path, known[0]):
         return []
     dialect = _sniffed(path, mappings)
@@ -151,6 +134,11 @@ def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, dig
             lines_before=known[0].lines - dialect.header_line,
         )
     ]
+
+
+def _known_table(path: Path, shown: str, one: ReadBefore) -> RawTable:
+    table = RawTable(shown + one.sheet, one.kind, one.names, path, ",", 1, False, "", notes=one.notes, sheet=one.sheet)
+    return replace(table, rows_before=one.rows, bad_before=one.set_aside, is_known=True)
 
 
 def _tables(

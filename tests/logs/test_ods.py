@@ -33,6 +33,10 @@ def test_a_mapping_of_a_sheet_that_is_not_there_says_which_ones_are(tmp_path):
     path = ods(tmp_path / "log.ods", {"Woche 1": [["Auftrag", "Dauer"], ["A1", 5]], "Woche 2": [["x", "y"], [1, 2]]})
     with pytest.raises(LogFileError, match='is for a sheet "Week 3", and it has "Woche 1", "Woche 2"'):
         import_files(tmp_path, [path], "Europe/Berlin", mappings=[Mapping(sheet="Week 3")])
+    (tmp_path / "log.csv").write_text("Auftrag,Dauer\nA1,5\n", encoding="utf-8")
+    theirs = Mapping(kind="stages", sheet="Week 3", columns={"build_id": ("Job",), "work_min": ("Dauer",)})
+    with pytest.raises(LogFileError, match='the mapping names "Job", which it lacks'):  # a text has no sheets
+        import_files(tmp_path, [tmp_path / "log.csv"], "Europe/Berlin", mappings=[theirs])
 
 
 def test_a_spreadsheet_that_expands_beyond_reason_is_refused(tmp_path):
