@@ -42,6 +42,7 @@ class RawTable:
     lines_before : lines of the file that ``csv`` lacks
     odd_blanks : whether tabs or no-break spaces may stand around its cells
     notes : what was noticed, as sentences
+    mapping : name of the one that it was read by; '' where there was none, or where it was read before
     """
 
     shown: str
@@ -61,6 +62,7 @@ class RawTable:
     odd_blanks: bool = False
     notes: tuple[str, ...] = ()
     sheet: str = ""
+    mapping: str = ""
 
 
 def read_table(path: Path, work: Path | None = None) -> RawTable:
@@ -239,7 +241,7 @@ def _written(shown: str, source: Source, mapping: Mapping | None, work: Path) ->
         writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
         writer.writerow([LINE, FAULT, *names])
         writer.writerows([row.line, row.fault, *row.cells] for row in found)
-    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes)
+    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes, mapping=mapping.name if mapping else "")
 
 
 def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:

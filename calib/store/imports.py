@@ -223,6 +223,7 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
         "rows_not_read_again": table.rows_before,
         "kept_columns": [name for name in table.names if name not in known],
         "notes": list(table.notes),
+        "mapping": table.mapping,
     }
 
 

@@ -55,8 +55,17 @@ def import_logs(
     )
     steps = [(again, "store it")] if dry_run else next_steps(document)
     return document | {
+        "warnings": [*document["warnings"], *_unused(mappings, document["files"])],
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
     }
+
+
+def _unused(mappings: Sequence[Path], files: Sequence[dict[str, Any]]) -> list[str]:
+    """A sentence for each mapping that was named and read nothing; none where some files were known by their bytes."""
+    if any(file.get("rows_not_read_again") for file in files):
+        return []
+    used = {file.get("mapping") for file in files}
+    return [f"{one} was named, and fits none of these logs." for one in mappings if str(one) not in used]
 
 
 def kept_mappings(folder: Path) -> list[Path]:

@@ -97,6 +97,16 @@ def test_a_mapping_that_is_named_is_the_only_one(mixed, document):
     ]  # fmt: skip
 
 
+def test_a_mapping_that_is_named_and_reads_nothing_is_told(mixed, document):
+    found = document("import mixed/ours.csv mixed/bench.csv --map maps/bench.map.toml --map maps/office.map.toml")
+    assert [told for told in found["warnings"] if "was named" in told] == [
+        "maps/office.map.toml was named, and fits none of these logs."
+    ]
+    again = document("import mixed/ours.csv mixed/bench.csv --map maps/bench.map.toml --map maps/office.map.toml")
+    assert not [told for told in again["warnings"] if "was named" in told]  # nothing is read that was read before
+    assert not [told for told in document("import mixed")["warnings"] if "was named" in told]
+
+
 def test_two_mappings_that_fit_one_log_are_named_and_the_others_come_in(mixed, document):
     (mixed / "maps" / "second.toml").write_text(BENCH_MAP.replace("took", "task"), encoding="utf-8")
     (mixed / "maps" / "third.toml").write_text(BENCH_MAP + '[units]\nwork_min = "h"\n', encoding="utf-8")
