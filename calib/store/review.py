@@ -74,12 +74,13 @@ def give_verdict(
 
 
 def take_back_verdict(con: duckdb.DuckDBPyConnection, mark_id: int) -> dict[str, Any]:
-    """Open the question again; returns the mark as it was answered."""
+    """Open the question again, which the fit does not know of yet; returns the mark as it was answered."""
     mark = _find(con, mark_id)
     if mark["verdict"] is None:
         raise UsageError(f"Question {mark_id} has no answer to take back.", "Answered ones: calib review --answered")
     con.execute(
-        "UPDATE review SET verdict = NULL, verdict_min = NULL, verdict_note = NULL, verdict_at = NULL "
+        "UPDATE review SET verdict = NULL, verdict_min = NULL, verdict_note = NULL, "
+        "verdict_at = (now() AT TIME ZONE 'UTC')::TIMESTAMP "
         "WHERE row_key = ? AND judged IS NOT DISTINCT FROM (SELECT judged FROM review WHERE mark_id = ?)",
         [mark["row_key"], mark_id],
     )

@@ -7,6 +7,7 @@ import pytest
 from shop_folder import shop_of, take_in, write
 
 from calib.errors import UsageError
+from calib.store.fits import BESIDE_THE_MODEL, find_fit, save_fit
 from calib.store.health import find_health
 from calib.store.open_store import open_store
 from calib.store.review import count_review, give_verdict, list_review, take_back_verdict
@@ -65,6 +66,17 @@ def test_an_answer_outlives_another_import_and_can_be_taken_back(shop):
         assert take_back_verdict(con, 1)["verdict"] == "wrong"
         assert len(list_review(con)) == 1
     assert minutes(shop) == [1680.0]
+
+
+@pytest.mark.parametrize("changed", [lambda con: give_verdict(con, 1, "wrong"), lambda con: take_back_verdict(con, 1)])
+def test_a_fit_is_outdated_by_an_answer_and_by_one_that_is_taken_back(shop, changed):
+    tables = dict.fromkeys(BESIDE_THE_MODEL, pd.DataFrame({"minutes": [1.0]}))
+    with open_store(shop) as con:
+        give_verdict(con, 1, "right")
+        save_fit(con, tables, {"as_of": "2026-01-07"}, "1")
+        assert not find_fit(con)[1]["logs_since"]
+        changed(con)
+        assert find_fit(con)[1]["logs_since"]
 
 
 def test_a_row_with_other_times_is_another_question_and_one_with_another_note_is_not(shop):
