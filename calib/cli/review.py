@@ -25,8 +25,8 @@ def review(
     """Ask about rows that look wrong, and keep the answers.
 
     Rows may look wrong as they come in, or to the last fit: those that `calib why` calls likely wrong, such as a
-    machine's timer that ran over night. At most five questions in seven days, the largest effect first. An answer holds for later imports of the same row;
-    the next fit obeys it.
+    machine's timer that ran over night. At most five questions in seven days, the largest effect first. An answer
+    holds for later imports of the same row; the next fit obeys it.
 
     Example: calib review 12 --minutes 25 --note "the timer was left on"
     """
