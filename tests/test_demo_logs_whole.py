@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from datetime import date
 from pathlib import Path
 
@@ -82,21 +83,25 @@ def test_fit_names_the_hurried_curing(fitted):
 def test_the_step_is_found_with_its_date_and_size(drift):
     stage = next(s for s in drift["stages"] if (s["process"], s["stage"]) == ("VPP", TRUTH["step"]["stage"]))
     assert stage["state"] == "drifting"
-    assert abs((date.fromisoformat(stage["since"]) - date.fromisoformat(TRUTH["step"]["date"])).days) <= 14
+    assert stage["since_low"] <= TRUTH["step"]["date"] <= stage["since_high"]
     assert stage["change_pct_low"] <= TRUTH["step"]["per_cent"] <= stage["change_pct_high"]
 
 
-def test_the_creep_is_found(drift):
+def test_the_creep_is_found_with_its_date_and_size(drift):
     stage = next(s for s in drift["stages"] if (s["process"], s["stage"]) == ("PBF", TRUTH["creep"]["stage"]))
-    assert stage["state"] == "drifting"
-    assert stage["change_pct"] > 0
+    began = TRUTH["creep"]["date"]
+    weeks = (date.fromisoformat(drift["as_of"]) - date.fromisoformat(began)).days / 7
+    assert (stage["state"], stage["shape"]) == ("drifting", "creep")
+    assert stage["since_low"] <= began <= stage["since_high"]
+    assert (
+        stage["change_pct_low"] <= 100 * math.expm1(weeks * TRUTH["creep"]["log_per_week"]) <= stage["change_pct_high"]
+    )
 
 
-def test_steady_stages_raise_no_more_alarms_than_promised(drift):
-    """Two false alarms a year are one in these 26 weeks; three or fewer have a chance of 98 % (Poisson)."""
+def test_steady_stages_raise_nothing(drift):
     planted = {("VPP", TRUTH["step"]["stage"]), ("PBF", TRUTH["creep"]["stage"])}
-    alarms = {(s["process"], s["stage"]) for s in drift["stages"] if s["state"] == "drifting"}
-    assert len(alarms - planted) <= 3
+    charts = drift["stages"] + drift["together"]
+    assert {(s["process"], s["stage"]) for s in charts if s["state"] == "drifting" or s["erratic"]} == planted
 
 
 def test_plan_is_predicted_in_full(lab, fitted):
