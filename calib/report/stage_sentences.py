@@ -139,11 +139,20 @@ def erratic_sentence(one: Document) -> str:
     )
 
 
+def spread_too(stage: Document) -> list[str]:
+    """What the chart of its spread says; of a stage that moved as well, that its size is told as if the spread had not changed."""
+    if not stage.get("erratic"):
+        return []
+    less_sure = drifting(stage) and erratic(stage)
+    caution = ["With so much spread the change of its level is less sure than its range says."] if less_sure else []
+    return [erratic_sentence(stage["erratic"]), *caution]
+
+
 def beside(stages: Sequence[Document]) -> list[str]:
     """What asks for nobody: stages that became more even, and causes of what only looks like a change."""
-    lines = [(stage, str(line)) for stage in stages if not drifting(stage) for line in stage.get("causes", ())]
-    even = [stage for stage in stages if stage.get("erratic") and not erratic(stage)]
-    lines += [(stage, erratic_sentence(stage["erratic"])) for stage in even]
+    others = [stage for stage in stages if not drifting(stage)]
+    lines = [(stage, str(line)) for stage in others for line in stage.get("causes", ())]
+    lines += [(stage, line) for stage in others if not erratic(stage) for line in spread_too(stage)]
     return [f"{name_of(stage)}: {line}" for stage, line in lines]
 
 

@@ -56,7 +56,7 @@ def when(stage: Document) -> str:
 
 def costs(stage: Document, as_of: str) -> list[str]:
     """Shape and range of the date, hours a month, and what quotes assume by now; where it did, how its spread changed."""
-    spread = [stage_sentences.erratic_sentence(stage["erratic"])] if stage.get("erratic") else []
+    spread = stage_sentences.spread_too(stage)
     if not stage_sentences.drifting(stage):
         return [*spread, *stage_sentences.raised(stage, as_of)]
     began = (

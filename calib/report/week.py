@@ -88,8 +88,11 @@ def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
 
 def level_view(stage: Document, today: str) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
-    told = [stage_sentences.change_sentence(stage), *stage_sentences.raised(stage, today)]
-    told += [stage_sentences.erratic_sentence(stage["erratic"])] if stage.get("erratic") else []
+    told = [
+        stage_sentences.change_sentence(stage),
+        *stage_sentences.raised(stage, today),
+        *stage_sentences.spread_too(stage),
+    ]
     return {
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
@@ -100,7 +103,7 @@ def level_view(stage: Document, today: str) -> dict[str, Any]:
 
 def spread_view(stage: Document, today: str) -> dict[str, Any]:
     told = [
-        stage_sentences.erratic_sentence(stage["erratic"]),
+        *stage_sentences.spread_too(stage),
         "Its usual time is what it was, but ranges and promises widen.",
         *stage_sentences.raised(stage, today),
     ]

@@ -229,6 +229,19 @@ def test_of_an_erratic_stage_the_runs_furthest_off_either_way_are_told():
     ]
 
 
+def test_of_a_stage_that_moved_and_is_erratic_the_card_says_both_and_that_its_size_is_less_sure():
+    wide = {"since": SINCE, "change_pct": 80.0, "change_pct_low": 30.0, "change_pct_high": 140.0}
+    page = words(week_page({"drift": drift_of(moved_stage("washing", erratic=wide))}))
+    assert page.count('class="card"') == 1
+    assert (
+        "More erratic since about 4 May 2026, spread of its times +80 % (90 % range +30 % to +140 %). With so much spread"
+        in page
+    )
+    even = words(week_page({"drift": drift_of(moved_stage("washing", erratic=wide | {"change_pct": -40.0}))}))
+    assert "More even since about 4 May 2026" in even
+    assert "With so much spread" not in even
+
+
 def test_what_a_factor_divides_stands_together():
     names = [("shift", "morning"), ("material", "tough"), ("shift", "afternoon"), ("material", "clear")]
     slices = [
