@@ -1,8 +1,7 @@
-"""What one stage's chart says, in sentences: how much, since when, what it costs, where from, what to look at first."""
+"""What one stage's chart says, in sentences: how much, since when, what it costs, where from."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -10,7 +9,6 @@ from typing import Any
 from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
 
 Document = Mapping[str, Any]
-EVENTS_TOLD = 3
 
 
 def name_of(stage: Document) -> str:
@@ -154,77 +152,6 @@ def beside(stages: Sequence[Document]) -> list[str]:
     lines = [(stage, str(line)) for stage in others for line in stage.get("causes", ())]
     lines += [(stage, line) for stage in others if not erratic(stage) for line in spread_too(stage)]
     return [f"{name_of(stage)}: {line}" for stage, line in lines]
-
-
-def look_first(stage: Document) -> list[str]:
-    """What to look at first: the place that moved alone, events near the date, what its runs share, those furthest off."""
-    if not drifting(stage):
-        return [*together_sentence(stage), *events_near(stage, stage["erratic"]["since"]), *furthest_runs(stage)]
-    events, origin = events_near(stage, stage["since"]), [origin_sentence(stage)]
-    alone = where_from(stage) not in ("cannot tell", "the whole stage")
-    return [
-        *together_sentence(stage),
-        *(origin + events if alone else events + origin),
-        *furthest_runs(stage),
-        *whom_to_ask(stage),
-        *what_is_left_out(stage),
-    ]
-
-
-def events_near(stage: Document, since: str) -> list[str]:
-    nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(since, event["at"][:10])))
-    told = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
-    return told or ["No event is logged near the date: ask what changed then, and log it."]
-
-
-def what_is_left_out(stage: Document) -> list[str]:
-    quicker = "Quicker is good news only if nothing is left out: see that its work is whole, and its times too."
-    return [quicker] if stage["change_pct"] < 0 else []
-
-
-def origin_sentence(stage: Document) -> str:
-    where = where_from(stage)
-    if where == "cannot tell":
-        compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
-        told = f"None of these stands out: {compared}." if compared else "Its runs are of one kind: nothing to compare."
-        return f"{told} Look at the runs furthest off, and at what they share."
-    if where == "the whole stage":
-        return (
-            "It moved as a whole: look at what all its runs share, such as a consumable, a setting, a way of working."
-        )
-    return f"Look at {where}: its runs moved, the others did not." if not where.startswith("ask") else f"First {where}."
-
-
-def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
-    """Of the last runs those furthest from plan in the direction of the change, either way where only the spread changed."""
-    chart = stage.get("chart")
-    if not chart or not chart.get("build_id"):
-        return []
-    runs = list(zip(chart["build_id"], chart["actual_pct"], strict=True))[-last:]
-    direction = stage["change_pct"]
-    runs.sort(key=lambda run: -direction * run[1] if direction else -abs(math.log1p(max(run[1], -99.0) / 100)))
-    return [
-        f"Furthest of the last {len(runs)} runs: "
-        + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:told])
-        + "."
-    ]
-
-
-def together_sentence(stage: Document) -> list[str]:
-    """What is charted as one, where it is: stages that have too few runs a week by themselves."""
-    named = ", ".join(map(stage_name, stage.get("of", ())))
-    return [f"Charted together, for each has few runs a week: {named}."] if named else []
-
-
-def whom_to_ask(stage: Document) -> list[str]:
-    asked = [f"{one['value']} ({count(one['runs'], 'run')})" for one in stage.get("slices", ()) if one.get("ask")]
-    return [f"Ask, in order of the alphabet: {', '.join(asked)}."] if asked else []
-
-
-def event_sentence(event: Document) -> str:
-    what = ": ".join(str(event[key]) for key in ("what", "note") if event.get(key))
-    where = event.get("machine") or event.get("station")
-    return f"Logged near the date: {day(event['at'])}, {f'{where}, ' if where else ''}{what}."
 
 
 def picture_sentence(stage: Document) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import RenderableType
 
 from calib.report import sentences, stage_sentences
+from calib.report.look_first import look_first
 from calib.report.terminal import as_text, listed, table, told
 from calib.report.units import change, count, day, signed_percent, stage_name
 
@@ -25,7 +26,7 @@ def show_drift(doc: Document) -> str:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in urgent:
         shown.append(f"{stage_sentences.name_of(stage)}:")
-        shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *stage_sentences.look_first(stage))]
+        shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *look_first(stage))]
     shown += stage_sentences.beside(stages)
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
+from calib.report.look_first import look_first
 from calib.report.units import count, day
 
 Document = Mapping[str, Any]
@@ -81,7 +82,7 @@ def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
         "svg": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked)) if chart and drawn else None,
         "creeps": "creep" in (stage.get("shape") or ""),
         "compared": by_factor([one for one in stage["slices"] if not one.get("ask")])[:MOST_COMPARED],
-        "look_first": stage_sentences.look_first(stage),
+        "look_first": look_first(stage),
         "table": newest_runs(chart),
     }
 
