@@ -19,7 +19,7 @@ USUAL_SHIFT = 0.5  # sd of shifts that are looked for [sd of a run]; bench/bench
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
 FAR, JUMP = 2.0, 4.0  # [sd]
-USUALLY_FAR, CHANCE = 0.03, 3e-5  # share of runs that are far off, to begin with; chance of a row that is none
+USUALLY_FAR, CHANCE = 0.03, 1e-4  # share of runs that are far off, to begin with; chance of a row that is none
 MEMORY = 200.0  # runs after which the centre forgets
 LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
 WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
@@ -75,7 +75,7 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
         in_a_row = np.where((far == side) & (far != 0), in_a_row + 1, np.abs(far))
         side = far
         drawn = np.where(share**in_a_row > CHANCE, 6 * off / (4 + off**2), np.clip(off, -JUMP, JUMP))
-        share = share + (np.abs(far) - share) / min(i + 20.0, MEMORY)
+        share = np.where(in_a_row < 2, share + (np.abs(far) - share) / min(i + 20.0, MEMORY), share)
         kept[:, i] = centre + drawn * scale[:, i]
         centre = centre + (kept[:, i] - centre) / min(i + 4.0, MEMORY)
     return kept
