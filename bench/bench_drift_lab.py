@@ -9,8 +9,8 @@ the beginning of the step's week to the alarm; steps that are never found count 
 look at every run once, in order; what the model puts down to who and where is as it knows it at the end.
 
 With --mondays nothing is known beforehand: every week the runs so far are fitted, limits are found anew, and the page's
-document is made. An alarm is a stage that it calls drifting and did not last week, or in the other direction, or since a
-day six weeks or more from that of last week.
+document is made. An alarm is a stage that it calls drifting, unless it was told so before, in the same direction, of a day
+or an alarm less than six weeks from this one's.
 
 Peer, in the same run: two-sided CUSUM (k 0.25, h for one false alarm in 26 years each by theory) on the errors that the
 model made at the time, clipped at 2, which is what one would build first.
@@ -25,6 +25,7 @@ from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -106,25 +107,23 @@ def ours(charts: list[Series]) -> list[list[Alarm]]:
 
 
 def mondays(seed: int, jump_sd: float, charts: list[Series]) -> list[list[Alarm]]:
-    """Alarms as a reader of the weekly page meets them."""
+    """Alarms as a reader of the weekly page meets them, each when it is told for the first time."""
     runs, known = simulate(seed, weeks=WEEKS, jump_sd=(jump_sd, jump_sd)).runs, Checkpoints()
     place = {(chart.process, chart.stage): chart for chart in charts}
     found: dict[tuple[str, str], list[Alarm]] = {key: [] for key in place}
-    told: dict[tuple[str, str], tuple[int, pd.Timestamp]] = {}
+    told: dict[tuple[str, str, int], list[pd.Timestamp]] = defaultdict(list)
     for week in range(FIRST_LOOK, WEEKS + 1):
         until = MONDAY + pd.Timedelta(weeks=week)
         errors = Calibrator().fit(runs[runs["ended_at"] < until], known).errors
-        last = told
-        told = {
-            (row["process"], row["stage"]): (int(np.sign(row["change_pct"])), pd.Timestamp(row["since"], tz="UTC"))
-            for row in check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR)["stages"]
-            if row["state"] == "drifting"
-        }
-        for key, (sign, since) in told.items():
-            before = last.get(key)
-            if before and before[0] == sign and abs(since - before[1]) < SAME_CHANGE:
+        for row in check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR)["stages"]:
+            if row["state"] != "drifting":
                 continue
-            run, first = (int(np.searchsorted(place[key].at, days(pd.Series([day]))[0])) for day in (until, since))
+            key, sign = (row["process"], row["stage"]), int(np.sign(row["change_pct"]))
+            dates = [pd.Timestamp(row[name], tz="UTC") for name in ("since", "alarm_at")]
+            before, told[(*key, sign)] = told[(*key, sign)], told[(*key, sign)] + dates
+            if any(abs(one - other) < SAME_CHANGE for one, other in product(dates, before)):
+                continue
+            run, first = (int(np.searchsorted(place[key].at, days(pd.Series([day]))[0])) for day in (until, dates[0]))
             found[key].append(Alarm(max(run - 1, first), first, sign))
     return list(found.values())
 
