@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import signal
@@ -179,7 +180,8 @@ def test_an_interrupted_import_is_half_done_nowhere(shop, after_s):
     process = child(takes_in_until_interrupted, shop, write(shop, "stages.csv", STAGES), began)
     began.wait()
     time.sleep(after_s)
-    os.kill(process.pid, signal.SIGINT)
+    with contextlib.suppress(ProcessLookupError):  # on a quick machine it has ended
+        os.kill(process.pid, signal.SIGINT)
     process.join()
     assert process.exitcode in (0, INTERRUPTED)
     assert rows_of(shop) in ((300, 0, 1), (300, 1200, 2))
