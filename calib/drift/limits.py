@@ -26,6 +26,7 @@ PLAIN = 16.0  # gain of a step that is no chance: 4 standard errors
 CLIP = 2.0  # [sd]
 LUCK = 1.1  # false alarms over those asked for, were limits told by the very law of the errors: they are estimated (measured)
 TAIL = 0.1  # shape of the generalised extreme value law
+# Factors of ``rise`` at these paces [runs a year], from bench/bench_quiet_law.py
 RISE_PACES = (12, 24, 60, 150, 400, 1000)
 RISE = (1.21, 1.31, 1.36, 1.23, 0.98, 0.82)
 RISE_TOLD = (1.39, 1.15, 1.00, 0.91, 0.81, 0.68)
