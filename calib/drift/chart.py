@@ -19,10 +19,8 @@ USUAL_SHIFT = 0.5  # sd of shifts that are looked for [sd of a run]; bench/bench
 BEFORE = 8  # runs that a level needs before a change from it is spoken of
 MOST_BEFORE = 250  # runs at most that a level is taken from: older ones are another season's
 FAR, JUMP = 2.0, 4.0  # [sd], our choice
-USUALLY_FAR, CHANCE = (
-    0.03,
-    1e-4,
-)  # share of runs that are far off, to begin with; chance of a row that is none; our choice
+USUALLY_FAR = 0.03  # share of runs that are far off, to begin with; our choice
+CHANCE = 1e-4  # of a row of far runs that is none; our choice
 MEMORY = 200.0  # runs after which the centre forgets
 LAGS = np.unique(np.round(4 * 1.2 ** np.arange(23)).astype(int))  # last runs looked at together: 4 to 221
 WIDTHS = np.gradient(LAGS)  # numbers of runs that each of them stands for
