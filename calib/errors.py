@@ -12,7 +12,7 @@ CalibError
 └── StoreError          the store is missing, in use, damaged, or of another version
 
 A CalibError means that the user can act: one or two sentences, exit status 2, nothing changed.
-Anything else is a bug and keeps its traceback.
+Anything else is a bug: a sentence with a report to send at the command's edge, a traceback for developers.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from calib.cli import commands, usage
+from calib.cli import commands, fault, usage
 from calib.cli.answer import error_document, print_document
 from calib.cli.printable import printable
 from calib.cli.progress import end_progress
@@ -54,7 +54,22 @@ def _options(
 
 
 def main() -> None:
-    sys.exit(run(sys.argv[1:]))
+    sys.exit(guarded(sys.argv[1:]))
+
+
+def guarded(arguments: list[str]) -> int:
+    """As ``run``; what no part of calib expected is a sentence too, unless a developer wants to see it."""
+    try:
+        status = run(arguments)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        fault.reader_has_left()
+        return 0
+    except Exception as error:
+        if fault.is_debug():
+            raise
+        return _show_error(*fault.in_words(error, _command(arguments)), "--json" in arguments)
 
 
 def run(arguments: list[str]) -> int:
@@ -68,14 +83,14 @@ def run(arguments: list[str]) -> int:
     except CalibError as error:
         return _show_error(error.message, error.hint, as_json)
     except typer.exceptions.TyperException as error:
-        called = f"calib {arguments[0]}" if arguments and arguments[0] in commands.IN_ORDER else "calib"
-        return _show_error(*usage.in_words(error, called), as_json)
+        return _show_error(*usage.in_words(error, f"calib {_command(arguments)}".strip()), as_json)
     if answer is None or isinstance(answer, int):  # help, version, or Ctrl-C, of which the parser makes this number
         return _interrupted() if answer == INTERRUPTED else answer or 0
     if as_json:
         print_document(answer.document)
     else:
-        _print_text(answer.as_text())
+        text = answer.as_text()
+        print(printable(text), end="\n" if text else "", flush=True)
     return answer.status
 
 
@@ -84,6 +99,11 @@ def _call(arguments: list[str]) -> Any:
         return _program(arguments)(arguments or ["--help"], standalone_mode=False, prog_name="calib")
     finally:
         end_progress()
+
+
+def _command(arguments: list[str]) -> str:
+    """The command that was called; '' where the first word is none."""
+    return arguments[0] if arguments and arguments[0] in commands.IN_ORDER else ""
 
 
 def _interrupted() -> int:
@@ -97,13 +117,6 @@ def _show_error(message: str, hint: str, as_json: bool) -> int:
     else:
         print(printable(f"calib: {message} {hint}".strip()), file=sys.stderr)
     return 2
-
-
-def _print_text(text: str) -> None:
-    try:
-        print(printable(text), end="\n" if text else "", flush=True)
-    except BrokenPipeError:  # the reader (head, less) has seen enough
-        sys.stderr.close()
 
 
 def _write_utf8() -> None:

@@ -1,0 +1,64 @@
+"""What no part of calib expected: a short report to send, in which nothing of the user's stands."""
+
+from __future__ import annotations
+
+import os
+import platform
+import sys
+import traceback
+from importlib.metadata import version
+from pathlib import Path
+
+OURS = Path(__file__).parents[1]
+DEBUG = "CALIB_DEBUG"  # environment variable: with any text in it a fault is a traceback
+SHOWN = 12  # frames that are told, the innermost ones
+NO_MEMORY = ("There is not enough memory for this.", "Close other programs, or ask for less at once.")
+
+
+def is_debug() -> bool:
+    return bool(os.environ.get(DEBUG))
+
+
+def in_words(error: BaseException, command: str) -> tuple[str, str]:
+    """Message and hint of a fault: where it happened in our files, but no names, values or paths of the user's.
+
+    command : which one was called, one of ours or ''
+    """
+    if isinstance(error, MemoryError):
+        return NO_MEMORY
+    report = "; ".join(
+        [
+            f"calib {version('calib')}, Python {platform.python_version()} on {platform.system()}",
+            f"command {command or 'none'}",
+            " after ".join(_kinds(error)),
+            f"at {', '.join(_frames(error)) or 'no line of ours'}",
+        ]
+    )
+    return (
+        f"This is a fault of calib, not of your files. Its report: {report}.",
+        "Please send that line to whoever keeps calib for you; no name, value or path of yours is in it. "
+        f"Developers see more with {DEBUG}=1.",
+    )
+
+
+def _kinds(error: BaseException) -> list[str]:
+    """The error's kind, and those of the errors that it followed."""
+    seen: list[BaseException] = []
+    following: BaseException | None = error
+    while following is not None and following not in seen:
+        seen.append(following)
+        following = following.__cause__ or following.__context__
+    return [type(one).__name__ for one in seen]
+
+
+def _frames(error: BaseException) -> list[str]:
+    """File and line of each of our frames, the innermost last."""
+    paths = [(Path(frame.filename), frame.lineno) for frame in traceback.extract_tb(error.__traceback__)]
+    ours = [f"{path.relative_to(OURS).as_posix()}:{line}" for path, line in paths if path.is_relative_to(OURS)]
+    return ours[-SHOWN:]
+
+
+def reader_has_left() -> None:
+    """Whoever read our output (head, less) has seen enough: nothing more is written, not at the end either."""
+    for stream in (sys.stdout, sys.stderr):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
