@@ -26,6 +26,12 @@ def accept(
         bool,
         typer.Option("--first", help="Hurried: before planned builds that have not begun; tells whose date slips."),
     ] = False,
+    start: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TIME", help="When its work may begin. Default: the quote's start. Later: the date moves too."
+        ),
+    ] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take it out of the queue again.")] = False,
     ready: Annotated[
         str | None, typer.Option(metavar="TIME", help="Say when its parts were ready, where no packing is logged.")
@@ -44,7 +50,7 @@ def accept(
     if ready:
         return Answer("accepted_quote", story.mark_ready(shop, quote_id, ready))
     document = story.accept(
-        shop, quote_id, choice=choice, promise=promise, order=order, note=note, hurried=first,
+        shop, quote_id, choice=choice, promise=promise, order=order, note=note, hurried=first, start=start,
         progress=progress_on_stderr(),
     )  # fmt: skip
     return Answer("accepted_quote", document)

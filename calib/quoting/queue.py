@@ -25,6 +25,7 @@ class QueuedBuild:
     rows : its stages that are not done, in order: stage, baseline_min, touch_min, floor_min, prior_sd, basis
     elapsed_min : minutes that the first of them has been running
     order_id, quote_id : what it fulfils, for promises
+    not_before : wall time before which its work may not begin [min]
     """
 
     build_id: str
@@ -35,6 +36,7 @@ class QueuedBuild:
     elapsed_min: float = 0.0
     order_id: str = ""
     quote_id: str = ""
+    not_before: float = -np.inf
 
 
 def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
@@ -61,6 +63,7 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
         waits=luck.waits_before(build.process, later, QUEUED + number),
         failed_at=luck.failed_attempts(_failure_chance(build, learned), QUEUED + number),
+        ready=build.not_before,
     )
 
 

@@ -74,6 +74,8 @@ def show_accepted_quote(doc: Document) -> str:
         f"{doc['quote_id']} is accepted{order}: {doc['quantity']} × {doc['part']} by {doc['process']} on {doc['machine']}, "
         f"promised {clock_time(doc['promised_at'], doc['start'])}{_chance(doc['chance_then'])}."
     ]
+    if doc["begins_at"] > doc["start"]:
+        lines.append(f"Its work begins {clock_time(doc['begins_at'], doc['start'])}, not before.")
     if doc["ready_at"]:
         lines.append(
             f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."

@@ -16,7 +16,7 @@ from calib.store.ids import join_held
 
 _COLUMNS = (
     "quote_id", "quoted_at", "document", "accepted_option", "accepted_at", "due_at", "chance", "note", "order_id",
-    "hurried", "stated_ready_at",
+    "hurried", "stated_ready_at", "start_at",
 )  # fmt: skip
 
 
@@ -61,6 +61,7 @@ def accept_quote(
     note: str | None = None,
     order_id: str | None = None,
     hurried: bool = False,
+    start_at: datetime | None = None,
 ) -> None:
     """Mark an option of a quote as accepted, with what was promised; one accepted before keeps its place in the queue.
 
@@ -69,8 +70,8 @@ def accept_quote(
     name = find_quote(con, quote_id)["quote_id"]
     con.execute(
         "UPDATE quote SET accepted_option = ?, accepted_at = coalesce(accepted_at, ?), due_at = ?, chance = ?, note = ?, order_id = ?, "
-        "hurried = ? WHERE quote_id = ?",
-        [option, _now(), _utc(due_at), chance, note, order_id, hurried, name],
+        "hurried = ?, start_at = ? WHERE quote_id = ?",
+        [option, _now(), _utc(due_at), chance, note, order_id, hurried, _utc(start_at), name],
     )
     if order_id:
         join_held(con)  # runs of the order may have been logged before
@@ -80,7 +81,7 @@ def withdraw_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> None:
     """Undo the acceptance of a quote; the quote itself stays."""
     con.execute(
         "UPDATE quote SET accepted_option = NULL, accepted_at = NULL, due_at = NULL, chance = NULL, note = NULL, "
-        "order_id = NULL, hurried = NULL, stated_ready_at = NULL WHERE quote_id = ?",
+        "order_id = NULL, hurried = NULL, stated_ready_at = NULL, start_at = NULL WHERE quote_id = ?",
         [find_quote(con, quote_id)["quote_id"]],
     )
 
@@ -129,6 +130,11 @@ def _plain(value: Any) -> Any:
 def promised_at(quote: dict[str, Any]) -> datetime:
     """What was promised: the time agreed, else the quote's own."""
     return quote["due_at"] or datetime.fromisoformat(option_of(quote)["sure_at"])
+
+
+def start_of(quote: dict[str, Any]) -> datetime:
+    """When its work may begin: the time agreed, else the start that it was quoted for."""
+    return quote["start_at"] or datetime.fromisoformat(quote["document"]["start"])
 
 
 def option_of(quote: dict[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -30,12 +30,14 @@ def accept(
     order: str | None = None,
     note: str | None = None,
     hurried: bool = False,
+    start: str | None = None,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
     """Accept a quote: its builds stand in the queue from now on. Tells whose date slips by it.
 
     choice : a process or a machine of the quote; else the soonest option
-    promise : date or time promised; else the one that the quote gave
+    promise : date or time promised; else the one that the quote gave, moved by as much as ``start`` is later than its own
+    start : when its work may begin; else the quote's own start
     hurried : before planned builds that have not begun
     """
     today = find_today(folder, None)
@@ -49,22 +51,30 @@ def accept(
             f"{quote['quote_id']} was given by an older calib that kept no builds.", "Quote again, then accept."
         )
     zone = ZoneInfo(today.shop.timezone)
-    due = moment(promise or option["sure_at"], zone, whole_day_ends=True)
-    chance = chance_then(option, due, moment(document["start"], zone))
+    quoted = moment(document["start"], zone)
+    begins = moment(start, zone) if start else quoted
+    due = moment(promise, zone, whole_day_ends=True) if promise else _moved(option, begins - quoted, zone)
+    chance = chance_then(option, due, begins)
     progress("Running the queue through the calendar ...")
     before = {row["quote_id"]: row for row in forecast(folder, today)}
     with open_store(folder) as store:
-        accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried)
+        accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried, begins)
     after = forecast(folder, today)
     progress("")
     kept = {"order_id": order, "chance_then": chance, "hurried": hurried, "note": note}
-    return _document(document, option, due, today, before, after) | kept
+    return _document(document, option, due, begins, today, before, after) | kept
+
+
+def _moved(option: dict[str, Any], later: timedelta, zone: ZoneInfo) -> datetime:
+    """The date that the quote gave; a later start moves it by as much."""
+    return moment(option["sure_at"], zone) + max(later, timedelta(0))
 
 
 def _document(
     document: dict[str, Any],
     option: dict[str, Any],
     due: datetime,
+    begins: datetime,
     today: Today,
     before: dict[str, dict[str, Any]],
     after: list[dict[str, Any]],
@@ -79,13 +89,14 @@ def _document(
         "quantity": document["quantity"],
         "process": option["process"],
         "machine": option["machine"],
+        "begins_at": begins.isoformat(timespec="minutes"),
         "promised_at": due.isoformat(timespec="minutes"),
         "chance": own.get("chance"),
         "ready_at": own.get("ready_at"),
         "because": own.get("because"),
         "slips": slips(before, after, name),
         "others": sum(row["quote_id"] != name for row in after),
-        "warnings": _warnings(document, due, today),
+        "warnings": _warnings(document, due, begins, today),
     }
 
 
@@ -162,10 +173,12 @@ def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: s
     ]
 
 
-def _warnings(document: dict[str, Any], due: datetime, today: Today) -> list[str]:
+def _warnings(document: dict[str, Any], due: datetime, begins: datetime, today: Today) -> list[str]:
     told = list(today.fitted.warnings)
     if due <= today.now:
         told.append("The promised time is past already.")
+    elif due <= begins:
+        told.append("The promised time comes before its work may begin.")
     if today.now.date().isoformat() > document["valid_until"]:
         told.append(f"The quote was good until {document['valid_until']}: better quote again before promising.")
     return told

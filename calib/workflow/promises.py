@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import OpenClock, to_minutes
+from calib.quoting.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.learned import Learned
 from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, run_queue
@@ -120,6 +120,8 @@ def _reason(order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[Q
     alone = today.ends(own).get(order["quote_id"])
     if alone is not None and chance_by(alone, to_minutes(due)) >= SAFE:
         return _held_up_by(own, queue)
+    if (begins := max((build.not_before for build in own), default=-np.inf)) > to_minutes(today.now):
+        return f"its work may begin only {from_minutes(begins, today.shop.timezone):%Y-%m-%d %H:%M}, and needs longer than is left"
     if not order["builds"]:
         days = (today.now - order["accepted_at"]).days
         since = f"{days} days after it was accepted" if days >= 2 else "yet"

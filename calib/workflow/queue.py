@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.quoting.clock import to_minutes
 from calib.quoting.queue import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.promises import find_orders
+from calib.store.quotes import start_of
 from calib.store.runs import find_runs
 from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store
@@ -25,9 +27,11 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
     """Builds that run or are planned, and those that accepted quotes still wait for, in the order of work.
 
     What runs goes first, then what is hurried, then planned builds in the order of their logs and accepted quotes
-    in the order in which they were accepted.
+    in the order in which they were accepted. Work that may begin only after ``now`` does not stand before an order of
+    ``now``.
     """
-    return find_queue_and_orders(folder, shop, fitted, now)[0]
+    queue, _ = find_queue_and_orders(folder, shop, fitted, now)
+    return [build for build in queue if build.not_before <= to_minutes(now)]
 
 
 def find_queue_and_orders(
@@ -46,7 +50,9 @@ def find_queue_and_orders(
     waiting["quote_id"] = [
         fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
     ]
-    waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]})
+    starts = {one["quote_id"]: to_minutes(start_of(one)) for one in orders}
+    waiting["not_before"] = not_before(waiting, starts)
+    waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]}, to_minutes(now))
     rows = stage_rows(with_parts(folder, waiting, shop), shop, fitted)
     started = runs.explode("build_ids")
     done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
@@ -58,9 +64,17 @@ def find_queue_and_orders(
     return queue, orders
 
 
-def in_order_of_work(waiting: pd.DataFrame, hurried: set[str]) -> pd.DataFrame:
-    rank = np.where(waiting["status"] != "planned", 0, np.where(waiting["quote_id"].isin(hurried), 1, 2))
-    return waiting.iloc[np.argsort(rank, kind="stable")].reset_index(drop=True)
+def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
+    """Wall time before which each build may not begin, by its quote's start; none for one that has begun [min]."""
+    agreed = waiting["quote_id"].map(starts).fillna(-np.inf).to_numpy(float)
+    return np.where(waiting["status"] == "planned", agreed, -np.inf)
+
+
+def in_order_of_work(waiting: pd.DataFrame, hurried: set[str], now: float) -> pd.DataFrame:
+    """What runs, then what may begin now, then what may begin later; of each what is hurried first. now : wall min"""
+    begun, rushed = waiting["status"] != "planned", waiting["quote_id"].isin(hurried)
+    later = np.maximum(waiting["not_before"], now)
+    return waiting.iloc[np.lexsort((~rushed, later, ~begun))].reset_index(drop=True)
 
 
 def _queued(build: dict, rows: pd.DataFrame, done: dict, running: dict, now: pd.Timestamp) -> QueuedBuild:
@@ -75,6 +89,7 @@ def _queued(build: dict, rows: pd.DataFrame, done: dict, running: dict, now: pd.
         elapsed_min=max((now - since).total_seconds() / 60, 0.0) if since is not None and pd.notna(since) else 0.0,
         order_id=_text(build.get("order_id")),
         quote_id=_text(build.get("quote_id")),
+        not_before=build["not_before"],
     )
 
 

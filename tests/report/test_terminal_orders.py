@@ -46,7 +46,7 @@ def test_who_slips_is_named_with_both_dates():
     }  # fmt: skip
     doc = QUOTE | {
         "start": "2026-01-02T09:00+00:00", "chance_then": 0.999, "because": None, "hurried": True, "others": 1,
-        "ready_at": {"p50": "2026-01-04T09:00+00:00"}, "slips": [slip], "warnings": [],
+        "begins_at": "2026-01-02T09:00+00:00", "ready_at": {"p50": "2026-01-04T09:00+00:00"}, "slips": [slip], "warnings": [],
     }  # fmt: skip
     text = show_accepted_quote(doc)
     assert "(chance by the quote over 99 %)" in text

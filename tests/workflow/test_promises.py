@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -86,6 +86,26 @@ def test_an_accepted_quote_stands_before_the_next(lab, calib):
     before = lead()
     calib("accept", "Q00001")
     assert lead() > before + 1
+
+
+@pytest.mark.parametrize(("start", "more"), [(True, []), (False, ["--start"]), (True, ["--start"])])
+def test_no_door_lets_accepted_work_begin_before_its_start(lab, calib, start, more):
+    """Quoted for a later start, accepted for one, and both: the later of two is the one agreed when accepting."""
+    box, now = str(lab / "box.stl"), datetime.now(UTC).replace(microsecond=0)
+    quoted, agreed = (now + timedelta(days=days) for days in (7, 14))
+    asked = ["quote", box, "--qty", "10", "--process", "MEX"]
+    given = calib(*asked, *(["--start", quoted.isoformat()] if start else []))[1]
+    begins = agreed if more else quoted
+    told = calib("accept", given["quote_id"], *(word for name in more for word in (name, agreed.isoformat())))[1]
+    row = calib("promises")[1]["promises"][0]
+    for found in (told, row):
+        assert datetime.fromisoformat(found["ready_at"]["p10"]) > begins
+        assert datetime.fromisoformat(found["promised_at"]) > begins
+        assert found["chance"] > 0.8
+    lead = {when: calib(*asked, "--start", when)[1]["options"][0]["lead_time_h"]["p50"]
+            for when in (now.isoformat(), (begins + timedelta(minutes=5)).isoformat())}  # fmt: skip
+    before, behind = lead.values()
+    assert behind > before + 1  # an order of today goes before it, one of that day behind it
 
 
 def test_a_hurried_quote_makes_others_slip(calib):
