@@ -6,6 +6,7 @@ CalibError
 ├── LogFileError        a log file, or a mapping, cannot be read as a table at all
 │   └── UnknownLogError its columns are those of no log, and no mapping fits it
 ├── MeshError           a part file cannot be read, or its result would be meaningless
+├── PathFileError       a machine's path cannot be read, or holds no move
 ├── OutsideModelError   an input lies outside the range its formula was made for
 ├── NoPlanError         no machine, person or calendar can do what was asked
 ├── TooFewRunsError     no group has enough finished runs for what was asked
@@ -52,6 +53,10 @@ class UnknownLogError(LogFileError):
 
 class MeshError(CalibError):
     """A part file cannot be read, or its result would be meaningless."""
+
+
+class PathFileError(CalibError):
+    """A machine's path cannot be read, or holds no move."""
 
 
 class OutsideModelError(CalibError):

@@ -174,6 +174,57 @@ class LayerProfile:
     line_width_mm: np.ndarray
 
 
+@dataclass(frozen=True)
+class HeatWord:
+    """A heater's new set temperature on a machine's path.
+
+    move : number of the move that it stands before [-]
+    waits : the path goes on only when it is reached
+    """
+
+    move: int
+    heater: str
+    set_c: float
+    waits: bool
+
+
+MOVE_KINDS = ("laying", "travel", "material", "dwell")  # material: pulled back or primed without moving
+
+
+@dataclass(frozen=True, eq=False)
+class MachinePath:
+    """The path that a machine will run, move by move; without any time but what the path itself states.
+
+    kind : shape (n,), place in MOVE_KINDS [-]
+    length_mm : shape (n,), along the move; of the material where only that moves; 0 for a dwell [mm]
+    speed_mm_s : shape (n,), as stated; NaN before the first statement [mm/s]
+    radius_mm : shape (n,), of an arc; inf for a straight move [mm]
+    turn : shape (n,), sin(theta / 2) of the angle by which the path turns before the move; inf where it rests [-]
+    dwell_s : shape (n,), stated rest [s]
+    layer : shape (n,), place in layer_z_mm [-]
+    layer_z_mm : shape (m,), heights on which material is laid, rising [mm]
+    size_mm : shape (3,), box of what is laid [mm]
+    heat : set temperatures in the order of the path
+    blocks : lines of the file
+    notes : what was passed over or assumed, as sentences
+    """
+
+    name: str
+    sha256: str
+    kind: np.ndarray
+    length_mm: np.ndarray
+    speed_mm_s: np.ndarray
+    radius_mm: np.ndarray
+    turn: np.ndarray
+    dwell_s: np.ndarray
+    layer: np.ndarray
+    layer_z_mm: np.ndarray
+    size_mm: np.ndarray
+    heat: tuple[HeatWord, ...]
+    blocks: int
+    notes: tuple[str, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class MeasuredPart:
     """A part as one process builds it.
