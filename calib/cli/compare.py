@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, progress_on_stderr
 
 
 def compare(
@@ -27,6 +27,7 @@ def compare(
     page: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also write it as an HTML page with charts.")
     ] = None,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -38,6 +39,6 @@ def compare(
 
     document = compare_part(
         shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit, pose=pose,
-        page=page, progress=progress_on_stderr(),
+        page=page, progress=progress_on_stderr(), overwrite=overwrite,
     )  # fmt: skip
     return Answer("compare", document)

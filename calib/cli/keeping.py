@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder, Strict
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, Strict
 
 
 def undo(
@@ -71,6 +71,7 @@ def restore(
 def export(
     out: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the files.")],
     only: Annotated[str | None, typer.Option(metavar="FORMAT", help="csv or parquet; default: both.")] = None,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -83,7 +84,7 @@ def export(
     """
     from calib.workflow.keeping import write_out
 
-    return Answer("export", write_out(shop, out, only))
+    return Answer("export", write_out(shop, out, only, overwrite))
 
 
 def forget(

@@ -23,6 +23,10 @@ Mappings = Annotated[
     ),
 ]
 
+Overwrite = Annotated[
+    bool, typer.Option("--overwrite", help="Replace what stands there, even if calib did not write it.")
+]
+
 HERE = Path(".")
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, progress_on_stderr
 from calib.errors import UsageError
 
 
@@ -61,6 +61,7 @@ def quote(
     inward: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the inward edition: stages, hands, cost, basis.")
     ] = None,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -84,7 +85,7 @@ def quote(
         return Answer("what_if_order", changed)
     common: dict[str, Any] = {
         "processes": process or [], "due": due, "start": start, "seed": seed, "sure": sure, "sheet": sheet,
-        "inward": inward, "progress": progress,
+        "inward": inward, "progress": progress, "overwrite": overwrite,
     }  # fmt: skip
     if several:
         document = quote_order(shop, part, **common)

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder
 from calib.errors import UsageError
 
 
@@ -26,6 +26,7 @@ def quotes(
     inward: Annotated[
         Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write the inward edition.")
     ] = None,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -39,7 +40,7 @@ def quotes(
     if len(named) > 1:
         raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")
     if named:
-        return Answer("quote", show_again(shop, named[0], sheet, inward), detail=stages)
+        return Answer("quote", show_again(shop, named[0], sheet, inward, overwrite), detail=stages)
     if which or sheet or inward or stages:
         raise UsageError("No quote is named.", "For example: calib quotes Q00007 --sheet quote.html")
     return Answer("quotes", list_quotes(shop))

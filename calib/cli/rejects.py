@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder
 
 
 def rejects(
@@ -18,6 +18,7 @@ def rejects(
     ] = None,
     reopen: Annotated[str | None, typer.Option(metavar="LIST", help="Take a drop back.")] = None,
     dropped: Annotated[bool, typer.Option("--dropped", help="List the dropped ones instead.")] = False,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -30,4 +31,5 @@ def rejects(
     """
     from calib.workflow.rejects import find_rejects
 
-    return Answer("rejects", find_rejects(shop, out, drop=drop, reopen=reopen, dropped=dropped))
+    document = find_rejects(shop, out, drop=drop, reopen=reopen, dropped=dropped, overwrite=overwrite)
+    return Answer("rejects", document)

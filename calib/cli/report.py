@@ -8,12 +8,13 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, progress_on_stderr
 
 
 def report(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = HERE,
     persons: Annotated[bool, typer.Option(help="Also say whom to ask about a change; not a ranking.")] = False,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -23,4 +24,5 @@ def report(
     """
     from calib.workflow.report import write_report
 
-    return Answer("report", write_report(shop, out=out, persons=persons, progress=progress_on_stderr()))
+    document = write_report(shop, out=out, persons=persons, progress=progress_on_stderr(), overwrite=overwrite)
+    return Answer("report", document)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, Mappings, ShopFolder, Strict, progress_on_stderr
+from calib.cli.options import HERE, AsJson, Mappings, Overwrite, ShopFolder, Strict, progress_on_stderr
 
 
 def week(
@@ -21,6 +21,7 @@ def week(
     ] = None,
     mappings: Mappings = None,
     strict: Strict = False,
+    overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -35,7 +36,9 @@ def week(
     from calib.workflow.week import run_week
 
     progress = progress_on_stderr() if sys.stderr.isatty() else lambda text: None
-    document = run_week(shop, paths, out or shop / "pages", mappings=mappings or (), progress=progress)
+    document = run_week(
+        shop, paths, out or shop / "pages", mappings=mappings or (), progress=progress, overwrite=overwrite
+    )
     set_aside = any(file.get("rows_quarantined") for file in document["import"]["files"])
     wrong = set_aside or (document["report"] and document["report"]["drifting"])
     return Answer("week", document, status=1 if strict and wrong else 0)

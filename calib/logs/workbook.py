@@ -9,8 +9,9 @@ from calib.logs.bench_card import bench_card
 from calib.logs.columns import KINDS, Column
 from calib.logs.how_to_fill import MEANING, fill_guide
 from calib.records import PROCESSES, STAGES
+from calib.results import is_listed, writing_listed
 
-TEMPLATES = "templates"
+TEMPLATES, WORKBOOK = "templates", "logs.xlsx"
 LISTS = "lists"  # sheet of the words that drop-downs offer
 ROWS_WITH_LISTS = 2000
 
@@ -20,27 +21,39 @@ def write_templates(
 ) -> tuple[list[Path], list[Path]]:
     """Write ``folder/templates``: one CSV for each kind of log, ``logs.xlsx``, ``how_to_fill.md``, ``bench_card.html``.
 
-    A file that somebody has filled is left alone; any other is written anew, with the machines, stations and stages of
+    A file that somebody has filled or changed is left alone; any other is written anew, with the machines, stations and stages of
     today. Returns the files written, and those left alone.
     """
     target = folder / TEMPLATES
     target.mkdir(parents=True, exist_ok=True)
-    workbook = target / "logs.xlsx"
+    workbook = target / WORKBOOK
     texts = {f"{kind}.csv": _csv_bytes([column.name for column in columns]) for kind, columns in KINDS.items()}
-    filled = [target / name for name, content in texts.items() if _has_more(target / name, content)]
-    filled += [workbook] if _has_rows(workbook) else []
     texts |= {"how_to_fill.md": fill_guide().encode(), "bench_card.html": bench_card(stations).encode()}
+    filled = [target / name for name, content in texts.items() if _has_more(target / name, content)]
     written = [target / name for name in texts if target / name not in filled]
     for path in written:
-        path.write_bytes(texts[path.name])
-    if workbook not in filled:
-        _write_workbook(workbook, machines, stations, stages)
-        written.append(workbook)
-    return written, filled
+        with writing_listed(path.resolve()) as beside:
+            beside.write_bytes(texts[path.name])
+    if _has_rows(workbook):
+        return written, [*filled, workbook]
+    with writing_listed(workbook.resolve()) as beside:
+        _write_workbook(beside, machines, stations, stages)
+    return [*written, workbook], filled
 
 
-def _has_more(path: Path, header: bytes) -> bool:
-    return path.exists() and path.read_bytes().strip() != header.strip()
+def is_unfilled(path: Path) -> bool:
+    """Whether a log template is as it was written: nobody has put a row into it."""
+    if path.name == WORKBOOK:
+        return not _has_rows(path)
+    kind = KINDS.get(path.stem, ()) if path.suffix == ".csv" else ()
+    return bool(kind) and not _has_more(path, _csv_bytes([column.name for column in kind]))
+
+
+def _has_more(path: Path, written: bytes) -> bool:
+    """Whether it holds more, or something else, than calib writes or wrote there."""
+    if not path.is_file():
+        return path.exists()
+    return not is_listed(path) and path.read_bytes().strip() not in (b"", written.strip())
 
 
 def _has_rows(path: Path) -> bool:
@@ -50,8 +63,8 @@ def _has_rows(path: Path) -> bool:
     from openpyxl import load_workbook
     from openpyxl.utils.exceptions import InvalidFileException
 
-    if not path.exists():
-        return False
+    if not path.is_file() or is_listed(path):
+        return path.exists() and not path.is_file()
     try:
         book = load_workbook(path, read_only=True)
     except (BadZipFile, InvalidFileException, KeyError, ValueError):

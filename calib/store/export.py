@@ -2,50 +2,46 @@
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 
 import duckdb
 
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
-from calib.logs.words import library_says
+from calib.results import EXPORT, Result, check_results, digest_of, is_listed
 from calib.store.tables import TABLE_OF, keyed, quoted, text
 
-FORMATS = {"csv": "(FORMAT csv, HEADER)", "parquet": "(FORMAT parquet)"}
+FORMATS = {"csv": "(FORMAT csv, HEADER, USE_TMP_FILE false)", "parquet": "(FORMAT parquet, USE_TMP_FILE false)"}
 
 
 def export_all(
-    con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...] = ("csv", "parquet")
+    con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...] = ("csv", "parquet"), overwrite: bool = False
 ) -> list[Path]:
     """Write builds, stages, items and events to ``folder``; returns the files.
 
     Times are UTC with offset. In CSV a text that a spreadsheet would take for a formula gets an apostrophe in front, which
-    the import takes off again.
+    the import takes off again. A file that is no earlier export as calib wrote it is replaced only where ``overwrite``.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _spare_logs(con, folder, formats)
-        return [_export(con, kind, folder, form) for kind in KINDS for form in formats]
-    except (OSError, duckdb.IOException) as error:
-        raise UsageError(f"{folder} cannot be written: {_why(error)}.", "Name a folder of your own.") from error
+    kinds = {Result(folder / f"{kind}.{form}", EXPORT, overwrite): (kind, form) for kind in KINDS for form in formats}
+    check_results(*kinds)
+    _spare_logs(con, [result.path for result in kinds])
+    for result, (kind, form) in kinds.items():
+        with result.writing() as beside:
+            _export(con, kind, beside, form)
+    return [result.path for result in kinds]
 
 
-def _spare_logs(con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...]) -> None:
-    """A log that was imported is the lab's own: no export takes its place."""
-    for path in (folder / f"{kind}.{form}" for kind in KINDS for form in formats):
-        if path.is_file():
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            if con.execute("SELECT 1 FROM log_file WHERE sha256 = ?", [digest]).fetchone():
-                raise UsageError(f"{path} is a log that was imported.", "Name a folder of its own for the export.")
+def _spare_logs(con: duckdb.DuckDBPyConnection, paths: Iterable[Path]) -> None:
+    """A log that was imported is the lab's own: no export takes its place, unless calib itself wrote it there."""
+    for path in paths:
+        if not path.is_file() or is_listed(path):
+            continue
+        if con.execute("SELECT 1 FROM log_file WHERE sha256 = ?", [digest_of(path)]).fetchone():
+            raise UsageError(f"{path} is a log that was imported.", "Name a folder of its own for the export.")
 
 
-def _why(error: Exception) -> str:
-    return error.strerror if isinstance(error, OSError) and error.strerror else library_says(error)
-
-
-def _export(con: duckdb.DuckDBPyConnection, kind: str, folder: Path, form: str) -> Path:
-    path = folder / f"{kind}.{form}"
+def _export(con: duckdb.DuckDBPyConnection, kind: str, path: Path, form: str) -> None:
     table = TABLE_OF[kind]
     kept = con.execute(
         f"SELECT DISTINCT unnest(json_keys(extra)) AS name FROM {table} WHERE extra IS NOT NULL ORDER BY name"
@@ -55,7 +51,6 @@ def _export(con: duckdb.DuckDBPyConnection, kind: str, folder: Path, form: str) 
     con.execute(
         f"COPY (SELECT {', '.join(columns)} FROM {keyed(kind)} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}"
     )
-    return path
 
 
 def _column(column: Column, form: str) -> str:

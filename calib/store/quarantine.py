@@ -15,6 +15,7 @@ from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
+from calib.results import TO_MEND, Result, check_results
 from calib.store.people import hide_names
 from calib.store.staging import broken_rules, collect_bad
 
@@ -166,9 +167,12 @@ def harmless(value: str | None) -> str:
     return value
 
 
-def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
-    """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column."""
-    written = []
+def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
+    """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column.
+
+    A file that somebody has begun to mend is replaced only where ``overwrite``: UsageError otherwise, and none is written.
+    """
+    tables: dict[Path, list[dict[str, str]]] = {}
     for kind in KINDS:
         found = con.execute(
             "SELECT reject_id, any_value(row_text), string_agg(column_name || ': ' || reason, '; ') FROM quarantine "
@@ -178,14 +182,21 @@ def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
         if not found:
             continue
         rows = [json.loads(row) | {"calib_reject": str(number), "calib_reason": why} for number, row, why in found]
-        names = list(dict.fromkeys(name for row in rows for name in row))
-        path = folder / f"quarantine_{kind}.csv"
-        with path.open("w", encoding="utf-8-sig", newline="") as out:
-            writer = csv.writer(out)
-            writer.writerow(names)
-            writer.writerows([harmless(row.get(name)) for name in names] for row in rows)
-        written.append(path)
-    return written
+        tables[folder / f"quarantine_{kind}.csv"] = rows
+    results = [Result(path, TO_MEND, overwrite) for path in tables]
+    check_results(*results)
+    for result in results:
+        with result.writing() as beside:
+            _write_rows(beside, tables[result.path])
+    return list(tables)
+
+
+def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    with path.open("w", encoding="utf-8-sig", newline="") as out:
+        writer = csv.writer(out)
+        writer.writerow(names)
+        writer.writerows([harmless(row.get(name)) for name in names] for row in rows)
 
 
 def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, file_id: int) -> None:

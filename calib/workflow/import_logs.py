@@ -8,12 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UnknownLogError
+from calib.results import MAPS
 from calib.shop.read_shop import read_shop
 from calib.store.imports import import_files
 from calib.store.open_store import open_store
 from calib.store.people import forget_older
-
-MAPS = "maps"  # folder of a shop in which its mappings are kept
 
 
 def import_logs(

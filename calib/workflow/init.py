@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from calib.errors import UsageError
 from calib.logs.workbook import write_templates
+from calib.results import MAPS
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
 from calib.workflow import parts
-from calib.workflow.import_logs import MAPS
 
 LOGS = "logs"  # where a new shop's logs are put
 

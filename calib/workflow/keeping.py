@@ -35,12 +35,12 @@ def check_shop(folder: Path, mend: bool = False) -> dict[str, Any]:
     return {"problems": problems, "mended": len(before) - len(problems)}
 
 
-def write_out(folder: Path, out: Path, form: str | None = None) -> dict[str, Any]:
+def write_out(folder: Path, out: Path, form: str | None = None, overwrite: bool = False) -> dict[str, Any]:
     """files: all logs as CSV and Parquet (or one of them) in ``out``; importing them changes nothing."""
     if form not in (None, "csv", "parquet"):
         raise UsageError(f'"{form}" is no format that calib writes.', "Say csv or parquet.")
     with open_store(folder, read_only=True) as store:
-        files = export_all(store, out, (form,) if form else ("csv", "parquet"))
+        files = export_all(store, out, (form,) if form else ("csv", "parquet"), overwrite)
     return {"files": [str(path) for path in files]}
 
 

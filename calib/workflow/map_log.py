@@ -10,9 +10,10 @@ from calib.errors import LogFileError, UsageError
 from calib.logs.columns import KINDS
 from calib.logs.propose import propose_mapping
 from calib.logs.words import nearest
+from calib.results import MAPPING, MAPS, Result
 from calib.shop.read_shop import read_shop
 from calib.store.log_files import as_text_file
-from calib.workflow.import_logs import MAPS, at_shop, import_logs
+from calib.workflow.import_logs import at_shop, import_logs
 
 
 def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> dict[str, Any]:
@@ -28,15 +29,12 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
         near = nearest(kind or "", KINDS)
         raise UsageError(f'"{kind}" is no kind of log.', f"Say {near[0] if near else ', '.join(KINDS)}.")
     out = out or Path(f"{log.stem}.map.toml")
-    if out.exists():
-        raise UsageError(f"{out} is there already; nothing was written.", "Name another file with --out.")
+    result = Result(out, MAPPING)
+    result.check()
     with as_text_file(log) as readable:
         processes = {one.id: one.process for one in shop.machines.values()}
         proposal = propose_mapping(readable, processes, shop.stations, kind, shop.materials)
-    try:
-        out.write_text(proposal["toml"], encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another file with --out.") from error
+    result.write(proposal["toml"])
     trial, why_not = _tried(folder, log, out)
     return {
         "file": str(log),

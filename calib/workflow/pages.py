@@ -1,41 +1,19 @@
-"""Pages and tables on disk: written beside and moved into place, so that nobody reads half a page."""
+"""The pages that a command was asked for: where they go, and what is drawn on them."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
-
-
-def write_page(out: Path, content: str) -> None:
-    check_place(out)
-    beside = _beside(out)
-    try:
-        beside.write_text(content, encoding="utf-8")
-        beside.replace(out)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
-
-
-def check_place(out: Path | None) -> None:
-    """UsageError where a page could not be written; asked before anything is stored that the page is to show."""
-    if out is None:
-        return
-    if out.is_dir():
-        raise UsageError(f"{out} is a folder.", "Name a file in it.")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        _beside(out).touch()
-        _beside(out).unlink()
-    except OSError as error:
-        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another place.") from error
+from calib.results import INWARD, SHEET, WEEK, Result, check_results, refuse_own_place
 
 
 def check_folder(out: Path) -> None:
     """UsageError where no page could be written into a folder, which need not be there yet; nothing is made."""
+    refuse_own_place(out / "page", WEEK)
     there = next(one for one in (out, *out.absolute().parents) if os.path.exists(one))  # False where it may not be seen
     if not there.is_dir():
         raise UsageError(f"{there} is a file, so no page can be put into a folder {out}.", "Name a folder with --out.")
@@ -43,17 +21,26 @@ def check_folder(out: Path) -> None:
         raise UsageError(f"Nothing can be written into the folder {there}.", "Allow it, or name another with --out.")
 
 
-def _beside(out: Path) -> Path:
-    return out.with_name(out.name + ".part")
+def sheets_asked(
+    sheet: Path | None, inward: Path | None, overwrite: bool = False, reads: tuple[Path, ...] = ()
+) -> dict[str, Result]:
+    """Results for the editions of a quote's sheet that are asked for, asked for their places."""
+    asked = {"outward": (sheet, SHEET), "inward": (inward, INWARD)}
+    results = {
+        edition: Result(out, kind, overwrite, reads) for edition, (out, kind) in asked.items() if out is not None
+    }
+    check_results(*results.values())
+    return results
 
 
-def write_sheet(out: Path, document: dict[str, Any], edition: str, agreed: dict[str, Any] | None = None) -> None:
+def write_sheets(results: Mapping[str, Result], document: dict[str, Any], agreed: dict[str, Any] | None = None) -> None:
     from calib.report.quote_sheet import quote_sheet  # templates are loaded only where a page is asked for
 
-    write_page(out, quote_sheet(document, edition, agreed))
+    for edition, result in results.items():
+        result.write(quote_sheet(document, edition, agreed))
 
 
-def write_comparison(out: Path, document: dict[str, Any]) -> None:
+def write_comparison(result: Result, document: dict[str, Any]) -> None:
     from calib.report.compare_page import compare_page
 
-    write_page(out, compare_page(document))
+    result.write(compare_page(document))

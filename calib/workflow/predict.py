@@ -14,13 +14,13 @@ from calib.errors import LogFileError
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
 from calib.quoting.notes import unknown_floors
+from calib.results import PREDICTION, Result
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.learning import is_attended
-from calib.workflow.pages import write_page
 from calib.workflow.parts import with_parts
 from calib.workflow.spelling import as_spelled
 
@@ -32,9 +32,19 @@ BUILDS_AT_ONCE = 100
 
 
 def predict_plan(
-    folder: Path, plan: Path, out: Path | None = None, progress: Callable[[str], None] = lambda text: None
+    folder: Path,
+    plan: Path,
+    out: Path | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
-    """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named."""
+    """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named.
+
+    overwrite : whatever stands in its place is replaced
+    """
+    result = Result(out, PREDICTION, overwrite, (plan,), ",".join(COLUMNS)) if out is not None else None
+    if result:
+        result.check()
     shop = read_shop(folder)
     fitted = find_fitted(folder)
     builds, set_aside = read_plan(plan, shop.timezone)
@@ -43,8 +53,8 @@ def predict_plan(
     progress(f"Predicting {len(builds)} builds ...")
     rows = stage_rows(with_parts(folder, as_spelled(builds, shop), shop, progress), shop, fitted)
     table = predicted(rows, fitted.model)
-    if out is not None:
-        write_page(out, table.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+    if result:
+        result.write(table.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
     progress("")
     return {
         "as_of": fitted.as_of,

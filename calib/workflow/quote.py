@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,6 +19,7 @@ from calib.quoting.document import quote
 from calib.quoting.learned import Learned
 from calib.quoting.request import MOST_PARTS, Line, QuoteRequest
 from calib.records import FINISHES, PROCESS_WORDS
+from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -25,7 +27,7 @@ from calib.store.pieces import find_yields
 from calib.store.quotes import save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store
 from calib.workflow.order import OrderLine, read_order
-from calib.workflow.pages import check_place, write_comparison, write_sheet
+from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
 from calib.workflow.parts import remember_parts
 from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
@@ -50,16 +52,19 @@ def quote_part(
     needs: tuple[str, ...] = (),
     pose: str = "",
     progress: Progress = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``.
 
     sure : chance of the promised date; the shop file's where None
     needs : what the part must stand or be, in the words of the shop's ``fit_for``
     pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
+    overwrite : whatever stands in the place of a sheet is replaced
     """
+    sheets = sheets_asked(sheet, inward, overwrite, (part,))
     line = Line(quantity, finish=known_finish(finish), needs=needs)
     return quote_lines(
-        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheet, inward, progress=progress
+        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheets, progress=progress
     )
 
 
@@ -74,6 +79,7 @@ def quote_order(
     sheet: Path | None = None,
     inward: Path | None = None,
     progress: Progress = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
 
@@ -81,9 +87,9 @@ def quote_order(
     an option counts the whole order, and ``items`` lists the parts: part, quantity, finish, material (as asked).
     An option's process, machine and material are joined by '+' where parts go different ways. Kept as a quote is.
     """
-    return quote_lines(
-        folder, read_order(order), processes, due, start, seed, sure, sheet, inward, order.name, progress
-    )
+    lines = read_order(order)
+    sheets = sheets_asked(sheet, inward, overwrite, (order, *(one.part for one in lines)))
+    return quote_lines(folder, lines, processes, due, start, seed, sure, sheets, order.name, progress)
 
 
 def quote_lines(
@@ -94,14 +100,11 @@ def quote_lines(
     start: str | None = None,
     seed: int = 0,
     sure: float | None = None,
-    sheet: Path | None = None,
-    inward: Path | None = None,
+    sheets: Mapping[str, Result] = MappingProxyType({}),
     name: str | None = None,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
-    """Parts and how many of each -> the document, kept and written to the pages asked for."""
-    check_place(sheet)
-    check_place(inward)
+    """Parts and how many of each -> the document, kept and written to the sheets asked for, by edition."""
     shop = read_shop(folder)
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
@@ -110,7 +113,7 @@ def quote_lines(
     progress("Trying every machine ...")
     document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
     document |= {"part": name or document["part"], "shop": shop.name}
-    if inward is not None and len(lines) == 1:
+    if "inward" in sheets and len(lines) == 1:
         progress("Trying other quantities ...")
         document["comparison"] = compare(
             request, quantities_around(request.quantity), shop, meshes[0], learned, queue, seed
@@ -118,9 +121,7 @@ def quote_lines(
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
     document["quote_id"] = _keep(folder, document, meshes, shop)
-    for out, edition in ((sheet, "outward"), (inward, "inward")):
-        if out is not None:
-            write_sheet(out, document, edition)
+    write_sheets(sheets, document)
     progress("")
     return document
 
@@ -171,12 +172,16 @@ def compare_part(
     pose: str = "",
     page: Path | None = None,
     progress: Progress = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """Lead time over quantities, and where the soonest process changes. The contract's ``compare``.
 
     pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
-    page : also written as one HTML page
+    page : also written as one HTML page; whatever stands there is replaced where ``overwrite``
     """
+    result = Result(page, COMPARISON, overwrite, (part,)) if page is not None else None
+    if result:
+        result.check()
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
     request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
@@ -194,8 +199,8 @@ def compare_part(
     )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document |= {"shop": shop.name, "start": request.start.isoformat(timespec="minutes")}
-    if page is not None:
-        write_comparison(page, document)
+    if result:
+        write_comparison(result, document)
     progress("")
     return document
 

@@ -13,7 +13,7 @@ from calib.quoting.promise import score_promises
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.quotes import find_quote, option_of, promised_at
-from calib.workflow.pages import write_sheet
+from calib.workflow.pages import sheets_asked, write_sheets
 from calib.workflow.promises import find_all_orders
 
 
@@ -33,14 +33,15 @@ def list_quotes(folder: Path) -> dict[str, Any]:
     }
 
 
-def show_again(folder: Path, quote_id: str, sheet: Path | None = None, inward: Path | None = None) -> dict[str, Any]:
+def show_again(
+    folder: Path, quote_id: str, sheet: Path | None = None, inward: Path | None = None, overwrite: bool = False
+) -> dict[str, Any]:
     """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised."""
+    sheets = sheets_asked(sheet, inward, overwrite)
     with open_store(folder, read_only=True) as store:
         quote = find_quote(store, quote_id)
     document: dict[str, Any] = quote["document"]
-    for out, edition in ((sheet, "outward"), (inward, "inward")):
-        if out is not None:
-            write_sheet(out, document, edition, _agreed(quote))
+    write_sheets(sheets, document, _agreed(quote))
     return document
 
 

@@ -12,16 +12,22 @@ from calib.workflow.import_logs import at_shop
 
 
 def find_rejects(
-    folder: Path, out: Path | None = None, drop: str | None = None, reopen: str | None = None, dropped: bool = False
+    folder: Path,
+    out: Path | None = None,
+    drop: str | None = None,
+    reopen: str | None = None,
+    dropped: bool = False,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """rows (what is open, or what was dropped), files (written to ``out``), changed (numbers dropped or opened again), at_shop.
 
     drop, reopen : numbers such as '3,5', or 'all'
+    overwrite : whatever stands in the place of a file is replaced
     """
     with open_store(folder) as store:
         changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
         rows = list_rejects(store, state="dropped" if dropped else "open")
-        files = _written(store, out) if out and rows else []
+        files = export_rejects(store, out, overwrite) if out and rows else []
     told = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
     return told | {"at_shop": at_shop(folder)}
 
@@ -44,11 +50,3 @@ def _numbers(store: Any, named: str, state: str) -> list[int]:
         return [number for part in named.split(",") if part.strip() and (number := int(part)) in known]
     except ValueError:
         raise UsageError(f'"{named}" is no list of numbers.', "Write numbers as listed, such as 3,5, or all.") from None
-
-
-def _written(store: Any, out: Path) -> list[Path]:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        return export_rejects(store, out)
-    except OSError as error:
-        raise UsageError(f"{out} cannot be written: {error.strerror}.", "Name another folder with --out.") from error

@@ -8,26 +8,35 @@ from typing import Any
 
 from calib.report.sentences import three_sentences
 from calib.report.week import week_page
+from calib.results import WEEK, Result
 from calib.shop.read_shop import read_shop
 from calib.workflow.drift import find_drift
-from calib.workflow.pages import write_page
+from calib.workflow.pages import check_folder
 from calib.workflow.week_data import week_data
 
 
 def write_report(
-    folder: Path, out: Path, persons: bool = False, progress: Callable[[str], None] = lambda text: None
+    folder: Path,
+    out: Path,
+    persons: bool = False,
+    progress: Callable[[str], None] = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says.
 
     persons : also say whom to ask about a change
+    overwrite : whatever stands in the page's place is replaced
     Returns page, as_of, sentences, ``drifting`` and ``erratic`` (process and stage of each), below_floor, warnings.
     """
+    check_folder(out)
     progress("Looking for drift ...")
     drift = find_drift(folder, persons=persons)
+    page = out / f"week-{drift['as_of']}.html"
+    result = Result(page, WEEK, overwrite)
+    result.check()
     progress("Writing the page ...")
     data = week_data(folder, read_shop(folder), drift, progress)
-    page = out / f"week-{drift['as_of']}.html"
-    write_page(page, week_page(data))
+    result.write(week_page(data))
     progress("")
     charts = drift["stages"] + drift["together"]
     return {

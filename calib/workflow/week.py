@@ -25,6 +25,7 @@ def run_week(
     out: Path,
     mappings: Sequence[Path] = (),
     progress: Progress = lambda text: None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """Import, fit and report; what of it came to be, and whether anything asks for a person.
 
@@ -40,7 +41,7 @@ def run_week(
     with one_at_a_time(folder):
         imported = import_logs(folder, paths, mappings=mappings, progress=progress)
         with logs_are_stored():
-            learned = _learned(folder, out, imported, progress)
+            learned = _learned(folder, out, overwrite, imported, progress)
             steps = _next_steps(folder, imported)
     return {
         "import": imported,
@@ -60,10 +61,10 @@ def _next_steps(folder: Path, imported: dict[str, Any]) -> list[dict[str, str]]:
     return steps
 
 
-def _learned(folder: Path, out: Path, imported: dict[str, Any], progress: Progress) -> dict[str, Any]:
+def _learned(folder: Path, out: Path, overwrite: bool, imported: dict[str, Any], progress: Progress) -> dict[str, Any]:
     try:
         fitted = fit_shop(folder, progress=progress)
-        page = write_report(folder, out, progress=progress)
+        page = write_report(folder, out, progress=progress, overwrite=overwrite)
     except TooFewRunsError as error:
         return {"fit": None, "report": None, "why_not": str(error), "quiet": False}
     asks = any(file.get("error") for file in imported["files"]) or imported["newly_set_aside"]
