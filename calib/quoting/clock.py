@@ -214,7 +214,7 @@ class OpenClock:
             day = self._first + timedelta(days=offset)
             if day not in self.closures:
                 for begin, end in self.hours[day.weekday()]:
-                    spans.append((_utc_minutes(day, begin, zone), _utc_minutes(day, end, zone)))
+                    spans.append((wall_minutes(day, begin, zone), wall_minutes(day, end, zone)))
         if len(spans) < 3:
             raise NoPlanError(
                 f"The shop file closes nearly every day from {self._first.isoformat()} on.",
@@ -256,7 +256,7 @@ def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 
         for offset in range(days):
             day = first + timedelta(days=offset)
             if day.weekday() == DAYS.index(name[:3].lower()):
-                found.append(_utc_minutes(day, 60 * hour + minute, local))
+                found.append(wall_minutes(day, 60 * hour + minute, local))
     return np.sort([at for at in found if at >= start])
 
 
@@ -271,7 +271,7 @@ def until(hours: Hours | None, time: str) -> Hours:
     return tuple(tuple((a, min(b, latest)) for a, b in spans if a < latest) for spans in week)
 
 
-def _utc_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
+def wall_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
     local = datetime(day.year, day.month, day.day, tzinfo=zone)
     if minute < 1440:
         local = local.replace(hour=minute // 60, minute=minute % 60)

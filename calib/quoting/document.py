@@ -11,6 +11,7 @@ import numpy as np
 from calib.baseline.build import explain
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
+from calib.quoting.clock import OpenClock
 from calib.quoting.columns import build_columns
 from calib.quoting.cost import option_cost
 from calib.quoting.ladder import usual_course
@@ -21,6 +22,7 @@ from calib.quoting.outside import outside_options
 from calib.quoting.plan import DRAWS, Planned, plan_options
 from calib.quoting.planned_builds import planned_builds
 from calib.quoting.promise import valid_until
+from calib.quoting.promised import in_order_of_promise, keep_the_date, promise_of, promise_to_give
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import (
     chance_by,
@@ -59,16 +61,22 @@ def quote(
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     shapes = [finders[mesh] for mesh in meshes]
     planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
+    planned = in_order_of_promise(planned, request, shop, planner.clock)
     best, lines = planned[0], best_of_each_process(planned)
+    options = [_option_document(one, request, shop, planner.clock) for one in planned]
     per_day = dict(zip(lines, pieces_per_day(lines, planner), strict=True))
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
         "quantity": request.quantity,
         "items": [_item(mesh, line) for mesh, line in zip(meshes, request.lines, strict=True)],
         "level": 0.8,
-        "options": [_option_document(one, request, shop) | {"pieces_per_day": per_day.get(one)} for one in planned],
+        "options": [
+            document | {"pieces_per_day": per_day.get(one)} for one, document in zip(planned, options, strict=True)
+        ],
         "out": found.out,
         "soonest": soonest(planned),
+        "promise": promise_to_give(planned, options, request, planner.clock),
+        "keep_due": keep_the_date(options, request.due),
         "valid_until": valid_until(request, shop),
         "start": iso(request.start_min, shop.timezone),
         "due": iso(request.due.timestamp() / 60, shop.timezone) if request.due else None,
@@ -106,7 +114,7 @@ def _drawings(meshes: Sequence[Mesh]) -> list[dict[str, Any]]:
 
 
 def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
-    """The option whose usual date comes first, and the share of draws in which no other process is sooner.
+    """The option with the earliest promise, and the share of draws in which no other process is sooner.
 
     Where all options are of one process, the share in which no other machine is.
     """
@@ -119,7 +127,7 @@ def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
     return {"process": best.option.process, "machine": best.option.name, "chance": round(chance, 4)}
 
 
-def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[str, Any]:
+def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> dict[str, Any]:
     work, option, zone, start = one.work, one.option, shop.timezone, request.start_min
     touch = work.touch
     work_min, touch_min, lead_min, first_min = value_ranges(
@@ -142,6 +150,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop) -> dict[st
         "ready_within": date_within(one.ready, request.level, zone),
         "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
         "sure_at": date_with_chance(one.ready, request.sure, zone),
+        **promise_of(one, request, clock),
         "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
         "cost": option_cost(work, shop),
         "warnings": option_warnings(work, shop),

@@ -29,6 +29,7 @@ def environment() -> jinja2.Environment:
         units.signed_percent,
         units.share,
         units.chance,
+        units.times,
         units.count,
         units.day,
         units.stage_name,

@@ -14,8 +14,17 @@ from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.quote_sheet_ladder import ladder
 from calib.report.terminal_compare import flip_sentences, process_lines
-from calib.report.terminal_quote import advice, basis, by_reason, chosen, due_words, pieces_a_day, when_to_start
-from calib.report.when import clock_time, promise, short_day, whole_day
+from calib.report.terminal_quote import (
+    advice,
+    basis,
+    by_reason,
+    chosen,
+    due_words,
+    pieces_a_day,
+    promised_words,
+    when_to_start,
+)
+from calib.report.when import clock_time, half_day_time, promise, same_time, short_day, whole_day
 
 Document = Mapping[str, Any]
 EDITIONS = ("outward", "inward")
@@ -45,11 +54,12 @@ def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -
 
 
 def _outward(quote: Document, option: Document, agreed: Document | None) -> dict[str, Any]:
-    promised = agreed["promised_at"] if agreed else option["sure_at"]
+    own = option.get("promised_at") or option["sure_at"]
+    promised = agreed["promised_at"] if agreed else own
     start = datetime.fromisoformat(quote["start"])
     return {
-        "promise": promise(promised, quote["start"]),
-        "chance": agreed["chance"] if agreed else quote["sure"],
+        "promise": promise(promised, option.get("half_day", "") if same_time(promised, own) else ""),
+        "chance": agreed["chance"] if agreed else option.get("promise_chance", quote["sure"]),
         "agreed": agreed is not None,
         "clock_starts": f"{whole_day(start)}, {start:%H:%M}",
         "quoted_on": whole_day(start),
@@ -84,12 +94,15 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "pieces_a_day": pieces_a_day,
         "cost": words.cost_words(option["cost"]) if option.get("cost") else None,
         "time": lambda text: clock_time(text, quote["start"]),
+        "promised": lambda one: promised_words(one, quote["start"]),
         "good_until": short_day(quote["valid_until"], quote["start"]),
     }
 
 
 def _agreed(agreed: Document, option: Document, start: str) -> str:
-    return f"Accepted: {option['process']} on {option['machine']}, promised {clock_time(agreed['promised_at'], start)}."
+    return (
+        f"Accepted: {option['process']} on {option['machine']}, promised {half_day_time(agreed['promised_at'], start)}."
+    )
 
 
 def _drawings(quote: Document) -> list[dict[str, Any]]:

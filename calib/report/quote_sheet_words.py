@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from calib.report.units import share, stage_name
+from calib.report.units import joined, share, stage_name
 
 Document = Mapping[str, Any]
 PROCESSES = {"MEX": "material extrusion", "VPP": "vat photopolymerization", "PBF": "powder bed fusion"}
@@ -19,14 +19,6 @@ TOLD_OUTSIDE = (
     "design_adaptation", "printing", "support_removal", "support_dissolving", "washing", "post_curing", "part_cleaning",
     "blasting", "sanding", "annealing", "colouring", "assembly", "inspection", "packing",
 )  # fmt: skip
-
-
-def joined(words: Sequence[str]) -> str:
-    """
-    >>> joined(["printing", "washing", "packing"])
-    'printing, washing and packing'
-    """
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
 
 
 def included(stages: Sequence[Document]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH, unwrapped
 from calib.report.units import chance, count, share
-from calib.report.when import clock_time
+from calib.report.when import clock_time, half_day_time
 
 Document = Mapping[str, Any]
 SHOWN = 30
@@ -34,7 +34,7 @@ def _quote_row(one: Document, today: str) -> list[Any]:
         one["quantity"],
         one["part"],
         f"{one['process']} {one['machine']}",
-        clock_time(one["promised_at"], today),
+        half_day_time(one["promised_at"], today),
         _state(one, today),
         ", ".join(one["builds"]),
     ]
@@ -68,11 +68,11 @@ def show_accepted_quote(doc: Document) -> str:
         return f"{doc['quote_id']} is out of the queue again; the quote itself is kept."
     if "held" in doc:
         kept = "in time" if doc["held"] else "late"
-        return f"{doc['quote_id']} was ready {clock_time(doc['ready_at'], doc['start'])}, {kept} (promised {clock_time(doc['promised_at'], doc['start'])})."
+        return f"{doc['quote_id']} was ready {clock_time(doc['ready_at'], doc['start'])}, {kept} (promised {half_day_time(doc['promised_at'], doc['start'])})."
     order = f" as {doc['order_id']}" if doc["order_id"] else ""
     lines = [
         f"{doc['quote_id']} is accepted{order}: {doc['quantity']} × {doc['part']} by {doc['process']} on {doc['machine']}, "
-        f"promised {clock_time(doc['promised_at'], doc['start'])}{_chance(doc['chance_then'])}."
+        f"promised {half_day_time(doc['promised_at'], doc['start'])}{_chance(doc['chance_then'])}."
     ]
     if doc["begins_at"] > doc["start"]:
         lines.append(f"Its work begins {clock_time(doc['begins_at'], doc['start'])}, not before.")
@@ -96,7 +96,7 @@ def _slips(doc: Document) -> list[str]:
         others = count(doc["others"], "other open promise")
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
-        f"Slips: {one['quote_id']} ({one['part']}, promised {clock_time(one['promised_at'], doc['start'])}): {chance(one['chance_before'])} "
+        f"Slips: {one['quote_id']} ({one['part']}, promised {half_day_time(one['promised_at'], doc['start'])}): {chance(one['chance_before'])} "
         f"before, {chance(one['chance'])} now; usually {clock_time(one['usual'], doc['start'])} instead of {clock_time(one['usual_before'], doc['start'])}."
         for one in doc["slips"]
     ]
@@ -119,7 +119,7 @@ def _promise_row(one: Document, start: str) -> list[Any]:
         one["quantity"],
         one["part"],
         f"{one['process']} {one['machine']}",
-        clock_time(one["promised_at"], start),
+        half_day_time(one["promised_at"], start),
         clock_time(one["ready_at"]["p50"], start),
         chance(not_rounded_up_to_80(one["chance"])),
         chance(one["chance_then"]) if one["chance_then"] is not None else "",

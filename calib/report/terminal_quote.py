@@ -11,8 +11,8 @@ from rich.console import RenderableType
 from rich.table import Table
 
 from calib.report.terminal import as_text, table
-from calib.report.units import chance, count, duration, figure, share, stage_name
-from calib.report.when import clock_time, short_day
+from calib.report.units import chance, count, duration, figure, joined, stage_name, times
+from calib.report.when import clock_time, half_day_time, short_day
 
 Document = Mapping[str, Any]
 BAR = 18
@@ -20,7 +20,8 @@ AS_IN_FILE = "as it lies in the file"
 MOST_POSES = 6  # of an order of many parts they are in the JSON only
 SHOWN = 8
 DAYS_WITH_TIME = 14
-HARDLY, EVEN = 0.005, 0.5
+HARDLY = 0.005
+SINGLY = 3  # so many options are named one by one
 WIDTH, ROOM_FOR_BARS = 130, 112  # characters
 
 
@@ -91,7 +92,7 @@ def headline(doc: Document) -> str:
     )
     asked = f", wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else ""
     start = clock_time(doc["start"], datetime.now().isoformat())
-    return f"{what}{asked}; the clock starts {start}; ranges hold 8 of 10 times"
+    return f"{what}{asked}. Start: {start}. 8 of 10 such jobs end inside the range."
 
 
 def _notes(doc: Document) -> tuple[list[str], list[str]]:
@@ -113,7 +114,7 @@ def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
     low = min(option["lead_time_h"]["p10"] for option in options)
     high = max(option["lead_time_h"]["p90"] for option in options)
     currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
-    heads = f"option|>builds|usually ready|{share(doc.get('sure', 0.9))} sure|range|>hands"
+    heads = f"option|>builds|usually ready|{times(doc.get('sure', 0.9))} by|range|>hands"
     heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
     made = unwrapped(table(heads, [_row(option, low, high, doc, bool(currency)) for option in options]))
     if shutil.get_terminal_size((WIDTH, 24)).columns < ROOM_FOR_BARS:
@@ -135,7 +136,7 @@ def _row(option: Document, low: float, high: float, doc: Document, priced: bool)
         f"{option['process']} {option['machine']}{ride}",
         option["builds"],
         about(option["ready_at"]["p50"], lead["p50"], doc["start"]),
-        about(option.get("sure_at") or option["ready_at"]["p90"], lead["p90"], doc["start"]),
+        promised_words(option, doc["start"]),
         range_bar(lead["p10"] - low, lead["p50"] - low, lead["p90"] - low, high - low),
         duration(option["touch_min"]["p50"]),
     ]
@@ -151,6 +152,11 @@ def about(text: str, lead_h: float, start: str) -> str:
     return short_day(text, start) if lead_h > 24 * DAYS_WITH_TIME else clock_time(text, start)
 
 
+def promised_words(option: Document, start: str) -> str:
+    """The half day that is promised of an option; of one quoted before half days were kept the minute."""
+    return half_day_time(option.get("promised_at") or option.get("sure_at") or option["ready_at"]["p90"], start)
+
+
 def due_words(due: str, start: str) -> str:
     """
     >>> due_words("2026-12-01T00:00+00:00", "2026-11-25T08:00+00:00")
@@ -163,14 +169,25 @@ def due_words(due: str, start: str) -> str:
 
 
 def advice(doc: Document) -> str:
-    """Which option to take, with its chance, in one or two sentences."""
-    best, option = doc["soonest"], doc["options"][0]
-    when = about(option.get("sure_at") or option["ready_at"]["p90"], option["lead_time_h"]["p90"], doc["start"])
-    said = (
-        f"Soonest is {best['process']} on {best['machine']}: promise {when} to be {share(doc.get('sure', 0.9))} sure. "
-        f"{_rivals(doc)}"
+    """What to promise, by which option, how surely, and what keeps the date asked for."""
+    option, sure = doc["options"][0], doc.get("sure", 0.9)
+    kept = times(option.get("promise_chance", sure))
+    return " ".join(
+        [
+            f"Promise {promised_words(option, doc['start'])}: {kept} such jobs are ready by then ({_named(option)}).",
+            *_rivals(doc),
+            *_for_due(doc),
+        ]
     )
-    return f"{said} {_for_due(doc)}".strip()
+
+
+def _named(option: Document) -> str:
+    """
+    >>> _named({"process": "MEX", "machine": "m1", "cost": {"p50": 101.7, "currency": "GBP"}})
+    'MEX m1, 102 GBP'
+    """
+    cost = f", {option['cost']['p50']:.0f} {option['cost']['currency']}" if option.get("cost") else ""
+    return f"{option['process']} {option['machine']}{cost}"
 
 
 def when_to_start(doc: Document) -> list[str]:
@@ -179,26 +196,57 @@ def when_to_start(doc: Document) -> list[str]:
     return [told["text"]] if told and told["moved"] else []
 
 
-def _rivals(doc: Document) -> str:
-    processes = {option["process"] for option in doc["options"]}
-    other = "process" if len(processes) > 1 else "machine"
+def _rivals(doc: Document) -> list[str]:
+    """Who else keeps the same half day, or how often the first is the first; and where a later promise costs less."""
     if len(doc["options"]) == 1:
-        return "It is the only one that can make this."
-    close = "A close call: chance" if doc["soonest"]["chance"] < EVEN else "Chance"
-    return f"{close} that no other {other} is sooner: {chance(doc['soonest']['chance'])}."
+        return ["It is the only one that can make this."]
+    given = doc.get("promise") or {"ties": (), "cheapest": None}
+    lines = []
+    if given["ties"]:
+        lines.append(f"Too close to call: {_listed(given['ties'])} {_keep(given['ties'])} it too.")
+    else:
+        other = "process" if len({option["process"] for option in doc["options"]}) > 1 else "machine"
+        lines.append(f"{times(doc['soonest']['chance']).capitalize()} times no other {other} is sooner.")
+    if given["cheapest"]:
+        lines.append(
+            f"Cheapest: {half_day_time(given['cheapest']['promised_at'], doc['start'])}, {_short(given['cheapest'])}."
+        )
+    return lines
 
 
-def _for_due(doc: Document) -> str:
-    """The option that keeps the date asked for best."""
+def _for_due(doc: Document) -> list[str]:
+    """The options that keep the date asked for best, the cheapest first."""
     if not doc.get("due"):
-        return ""
-    best = max(doc["options"], key=lambda option: option["on_time"])
-    day = due_words(doc["due"], doc["start"])
-    if best["on_time"] < HARDLY:
-        return f"No option keeps the date asked for ({day})."
-    return (
-        f"The date asked for ({day}) is kept with {chance(best['on_time'])} by {best['process']} on {best['machine']}."
-    )
+        return []
+    best = max(option["on_time"] for option in doc["options"])
+    wanted = f"Wanted by {due_words(doc['due'], doc['start'])}:"
+    if best < HARDLY:
+        return [f"{wanted} no option keeps it."]
+    keep = doc.get("keep_due") or [option for option in doc["options"] if option["on_time"] == best]
+    cheaper = f"; {_short(keep[0])} is the cheapest" if len(keep) > 1 and keep[0]["cost"] else ""
+    return [f"{wanted} {_listed(keep)} {_keep(keep)} it {times(best)} times{cheaper}."]
+
+
+def _keep(options: Sequence[Document]) -> str:
+    return "keeps" if len(options) == 1 else "keep"
+
+
+def _listed(options: Sequence[Document]) -> str:
+    """
+    >>> _listed([{"process": "MEX", "machine": f"m{n}", "cost": None} for n in range(6)])
+    'MEX m0, MEX m1, MEX m2 and 3 more'
+    """
+    names = [_short(option) for option in options]
+    if len(names) <= SINGLY + 1:
+        return joined(names)
+    return f"{', '.join(names[:SINGLY])} and {len(names) - SINGLY} more"
+
+
+def _short(option: Document) -> str:
+    """An option as a tie names it, its cost a number; or one of a document that had no ties."""
+    cost = option.get("cost")
+    usual = cost["p50"] if isinstance(cost, Mapping) else cost
+    return f"{option['process']} {option['machine']}" + (f" ({usual:.0f})" if usual else "")
 
 
 def basis(option: Document) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -89,6 +90,22 @@ def chance(value: float | None) -> str:
     return "under 1 %" if value < 0.01 else share(value)
 
 
+def times(value: float | None) -> str:
+    """A chance as so many of ten, or of a hundred where ten are too coarse.
+
+    >>> times(0.9), times(0.974), times(0.9991), times(0.0)
+    ('9 of 10', '97 of 100', 'over 99 of 100', 'under 1 of 100')
+    """
+    if value is None or not known(value):
+        return UNKNOWN
+    if value > 0.99:
+        return "over 99 of 100"
+    if value < 0.01:
+        return "under 1 of 100"
+    hundredths = round(100 * value)
+    return f"{hundredths // 10} of 10" if hundredths % 10 == 0 else f"{hundredths} of 100"
+
+
 def count(number: float | None, one: str, many: str = "") -> str:
     """A number with its noun.
 
@@ -117,3 +134,11 @@ def stage_name(stage: str) -> str:
     'breakout + part cleaning'
     """
     return stage.replace("+", " + ").replace("_", " ")
+
+
+def joined(words: Sequence[str]) -> str:
+    """
+    >>> joined(["printing", "washing", "packing"])
+    'printing, washing and packing'
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))

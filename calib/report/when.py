@@ -37,20 +37,49 @@ def whole_day(when: datetime) -> str:
     return f"{when:%A} {when.day} {when:%B} {when.year}"
 
 
-NOON = 12
+def half_day_time(text: str, seen_from: str | None = None) -> str:
+    """A promised time: midday by its name, the end of a whole day too, else to the minute.
 
-
-def promise(ready_at: str, start: str) -> str:
-    """A date to promise: to the hour within a day, beyond that rounded up to half days.
-
-    >>> promise("2026-12-04T09:20+01:00", "2026-12-01T08:00+01:00")
-    'midday of Friday 4 December 2026'
-    >>> promise("2026-12-04T15:05+01:00", "2026-12-04T08:00+01:00")
-    '16:00 on Friday 4 December 2026'
+    >>> half_day_time("2026-12-04T12:00+01:00"), half_day_time("2026-12-04T17:30+01:00")
+    ('Fri 4 Dec midday', 'Fri 4 Dec 17:30')
+    >>> half_day_time("2026-12-04T23:59:59+01:00"), half_day_time("2026-12-05T00:00+01:00")
+    ('end of Fri 4 Dec', 'end of Fri 4 Dec')
     """
-    ready = datetime.fromisoformat(ready_at)
-    if ready - datetime.fromisoformat(start) <= timedelta(days=1):
-        hour = (ready + timedelta(minutes=59)).replace(minute=0)
-        return f"{hour:%H:%M} on {whole_day(hour)}"
-    early = ready.hour < NOON or (ready.hour == NOON and ready.minute == 0)
-    return f"{'midday' if early else 'the end'} of {whole_day(ready)}"
+    when = datetime.fromisoformat(text)
+    if ends_a_day(when):
+        return f"end of {short_day((when - timedelta(hours=1)).isoformat(), seen_from)}"
+    return f"{short_day(text, seen_from)} midday" if is_noon(when) else clock_time(text, seen_from)
+
+
+def promise(promised_at: str, half_day: str = "") -> str:
+    """A promised time for who waits for it; half_day : 'end of the day' where it is when the lab closes.
+
+    >>> promise("2026-12-04T12:00+01:00", "midday"), promise("2026-12-04T15:05+01:00")
+    ('midday (12:00) of Friday 4 December 2026', '15:05 on Friday 4 December 2026')
+    >>> promise("2026-12-04T17:30+01:00", "end of the day"), promise("2026-12-04T23:59:59+01:00")
+    ('the end of Friday 4 December 2026 (17:30, when the lab closes)', 'the end of Friday 4 December 2026')
+    """
+    when = datetime.fromisoformat(promised_at)
+    if ends_a_day(when):
+        return f"the end of {whole_day(when - timedelta(hours=1))}"
+    if half_day == "end of the day":
+        return f"the end of {whole_day(when)} ({when:%H:%M}, when the lab closes)"
+    return f"midday (12:00) of {whole_day(when)}" if is_noon(when) else f"{when:%H:%M} on {whole_day(when)}"
+
+
+def same_time(one: str, other: str) -> bool:
+    """Whether two stamps name one time, to the minute, in whatever zone.
+
+    >>> same_time("2026-12-04T12:00+01:00", "2026-12-04T11:00:00+00:00")
+    True
+    """
+    apart = datetime.fromisoformat(one) - datetime.fromisoformat(other)
+    return abs(apart) < timedelta(minutes=1)
+
+
+def ends_a_day(when: datetime) -> bool:
+    return (when.hour, when.minute) in ((23, 59), (0, 0))
+
+
+def is_noon(when: datetime) -> bool:
+    return (when.hour, when.minute) == (12, 0)

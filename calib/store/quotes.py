@@ -129,7 +129,14 @@ def _plain(value: Any) -> Any:
 
 def promised_at(quote: dict[str, Any]) -> datetime:
     """What was promised: the time agreed, else the quote's own."""
-    return quote["due_at"] or datetime.fromisoformat(option_of(quote)["sure_at"])
+    option = option_of(quote)
+    return quote["due_at"] or datetime.fromisoformat(option.get("promised_at") or option["sure_at"])
+
+
+def chance_of(quote: dict[str, Any]) -> float:
+    """The chance that the promise was said to have [0..1]."""
+    stated = quote["chance"] if quote["due_at"] else option_of(quote).get("promise_chance")
+    return float(quote["document"]["sure"] if stated is None else stated)
 
 
 def start_of(quote: dict[str, Any]) -> datetime:

@@ -11,8 +11,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from calib.errors import UsageError
+from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.quoting.half_days import half_day_end
 from calib.quoting.promise import SAFE
 from calib.records import PROCESS_WORDS
+from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
 from calib.workflow.promises import Today, find_today, forecast
@@ -53,8 +56,9 @@ def accept(
     zone = ZoneInfo(today.shop.timezone)
     quoted = moment(document["start"], zone)
     begins = moment(start, zone) if start else quoted
-    due = moment(promise, zone, whole_day_ends=True) if promise else _moved(option, begins - quoted, zone)
-    chance = chance_then(option, due, begins)
+    due = moment(promise, zone, whole_day_ends=True) if promise else _moved(option, begins - quoted, today.shop)
+    chance = option.get("promise_chance") if due == _given(option, zone) and begins <= quoted else None
+    chance = chance_then(option, due, begins) if chance is None else chance
     progress("Running the queue through the calendar ...")
     before = {row["quote_id"]: row for row in forecast(folder, today)}
     with open_store(folder) as store:
@@ -65,9 +69,18 @@ def accept(
     return _document(document, option, due, begins, today, before, after) | kept
 
 
-def _moved(option: dict[str, Any], later: timedelta, zone: ZoneInfo) -> datetime:
-    """The date that the quote gave; a later start moves it by as much."""
-    return moment(option["sure_at"], zone) + max(later, timedelta(0))
+def _given(option: dict[str, Any], zone: ZoneInfo) -> datetime:
+    """The date that the quote gave; of an older quote the minute."""
+    return moment(option.get("promised_at") or option["sure_at"], zone)
+
+
+def _moved(option: dict[str, Any], later: timedelta, shop: Shop) -> datetime:
+    """The date that the quote gave; a later start moves it by as much, to the half day."""
+    given = _given(option, ZoneInfo(shop.timezone))
+    if later <= timedelta(0):
+        return given
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    return from_minutes(half_day_end(to_minutes(given + later), clock), shop.timezone)
 
 
 def _document(

@@ -12,7 +12,7 @@ import pandas as pd
 from calib.quoting.promise import score_promises
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.quotes import find_quote, option_of, promised_at
+from calib.store.quotes import chance_of, find_quote, option_of, promised_at
 from calib.workflow.pages import sheets_asked, write_sheets
 from calib.workflow.promises import find_all_orders
 
@@ -68,7 +68,7 @@ def _inside(order: dict[str, Any]) -> bool:
 
 
 def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
-    rows = [(promised_at(one), one["ready_at"], one["chance"] or one["document"]["sure"]) for one in orders]
+    rows = [(promised_at(one), one["ready_at"], chance_of(one)) for one in orders]
     frame = pd.DataFrame(rows, columns=["promised_at", "finished_at", "chance"])
     for name in ("promised_at", "finished_at"):
         frame[name] = pd.to_datetime(frame[name], utc=True)
@@ -86,7 +86,7 @@ def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> dict[str, Any]:
         "process": option["process"],
         "machine": option["machine"],
         "promised_at": _local(promised_at(order), zone),
-        "chance": order["chance"] or document["sure"],
+        "chance": chance_of(order),
         "valid_until": document["valid_until"],
         "accepted_at": _local(order["accepted_at"], zone),
         "builds": [build["build_id"] for build in order["builds"]],

@@ -14,6 +14,7 @@ from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.quoting.flow import spread_over, turnaround_min
 from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
+from calib.quoting.promised import in_order_of_promise
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import iso, value_range
 from calib.quoting.request import Line, QuoteRequest
@@ -98,13 +99,13 @@ class _Ask:
     seed: int
 
     def plans(self, shop: Shop) -> tuple[list[Planned], list[dict[str, str]]]:
-        """Options in a shop, soonest first, and what is out."""
+        """Options in a shop, the earliest promise first, and what is out."""
         queue = find_queue(self.folder, shop, self.fitted, pd.Timestamp(self.request.start))
         draws = int(shop.quoting["draws"])
-        planned, found, _ = plan_options(
+        planned, found, planner = plan_options(
             self.request, shop, self.shapes, learned_of(self.fitted), queue, self.seed, draws
         )
-        return planned, found.out
+        return in_order_of_promise(planned, self.request, shop, planner.clock), found.out
 
 
 def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderLine]:

@@ -88,10 +88,14 @@ def test_another_machine_is_never_later(box, shop, request_for, plain_physics, q
 def test_a_higher_chance_is_never_earlier_and_agrees_with_the_due_date(box, shop, request_for, plain_physics):
     dates = []
     for sure in (0.5, 0.8, 0.9, 0.99):
-        found = quote(request_for(12, sure=sure), shop, [box], **LEARNED)["options"][0]
-        dates.append(datetime.fromisoformat(found["sure_at"]))
+        found = quote(request_for(12, sure=sure), shop, [box], **LEARNED)
+        first = found["options"][0]
+        dates.append(datetime.fromisoformat(first["promised_at"]))
         kept = quote(request_for(12, due=dates[-1]), shop, [box], **LEARNED)
-        assert option_of(kept, found["machine"])["on_time"] >= sure - 1e-9
+        assert option_of(kept, first["machine"])["on_time"] == pytest.approx(first["promise_chance"], abs=1e-4)
+        assert first["promise_chance"] >= sure
+        ranked = [datetime.fromisoformat(one["promised_at"]) for one in found["options"]]
+        assert ranked == sorted(ranked)
     assert dates == sorted(dates)
 
 

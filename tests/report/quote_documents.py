@@ -13,6 +13,11 @@ def at(hours: float) -> str:
     return (START + timedelta(hours=hours)).isoformat(timespec="minutes")
 
 
+def half_day(hours: float) -> str:
+    """When the lab closes on the day of those hours, 18:00."""
+    return (START + timedelta(hours=hours)).replace(hour=18, minute=0).isoformat(timespec="minutes")
+
+
 def stage(name: str, minutes: float, hands: float, runs: int = 12) -> dict[str, Any]:
     return {"stage": name, "baseline_min": minutes, "p10_min": 0.8 * minutes, "p50_min": minutes,
             "p90_min": 1.3 * minutes, "touch_min": hands, "runs_behind": runs}  # fmt: skip
@@ -28,6 +33,7 @@ def option(process: str, machine: str, hours: tuple[float, float, float] = (20, 
         "stages": STAGES, "work_min": {"p10": 300, "p50": 336, "p90": 400},
         "touch_min": {"p10": 15, "p50": 20, "p90": 30}, "lead_time_h": lead, "first_part_h": lead,
         "ready_at": {name: at(value) for name, value in lead.items()}, "sure_at": at(hours[2]), "on_time": 0.83,
+        "promised_at": half_day(hours[2]), "half_day": "end of the day", "promise_chance": 0.93,
         "lead_quantiles_h": [[0.1, hours[0]], [0.5, hours[1]], [0.9, hours[2]]],
         "cost": {"p10": 90.0, "p50": 100.0, "p90": 120.0, "currency": "GBP", "usual": {"machine": 60.0, "person": 40.0}},
         "warnings": ["resin: no floor known for washing: see the data sheet."],
@@ -37,6 +43,10 @@ def option(process: str, machine: str, hours: tuple[float, float, float] = (20, 
     }  # fmt: skip
 
 
+def tied(process: str, machine: str, cost: float | None = 100.0) -> dict[str, Any]:
+    return {"process": process, "machine": machine, "cost": cost, "promised_at": half_day(50), "chance": 0.83}
+
+
 def quote_document(**more: Any) -> dict[str, Any]:
     """A dozen of a part whose name must be escaped, one option, due after 49 hours."""
     view = {"lines": [[[0, 0], [10, 0]], [[0, 0], [0, 5]]], "width_mm": 10.0, "height_mm": 5.0, "left_out": 0}
@@ -44,6 +54,7 @@ def quote_document(**more: Any) -> dict[str, Any]:
         "quote_id": "Q00007", "part": "<b>clip</b>.stl", "quantity": 12, "level": 0.8, "sure": 0.9,
         "options": [option("VPP", "vpp1")], "out": [{"process": "PBF", "machine": "pbf1", "reason": "too large"}],
         "due": "2026-12-03T12:00+01:00", "soonest": {"process": "VPP", "machine": "vpp1", "chance": 0.7},
+        "promise": {"ties": [], "cheapest": None}, "keep_due": [tied("VPP", "vpp1")],
         "valid_until": "2026-12-08", "start": at(0), "notes": ["Not judged: strength."], "warnings": [],
         "drawing": dict.fromkeys(("front", "side", "top"), view), "outside": [], "shop": "A lab",
         "width": [{"cause": "waiting", "share": 0.5, "runs_behind": None}],

@@ -23,8 +23,8 @@ def words_of(page: str) -> str:
 
 def test_outward_is_one_date_and_no_internals():
     page = quote_sheet(quote_document(), "outward")
-    assert "Ready by the end of Thursday 3 December 2026" in page
-    assert "90 %" in page
+    assert "Ready by the end of Thursday 3 December 2026 (18:00, when the lab closes)" in page
+    assert "93 %" in page
     assert "Tuesday 8 December 2026" in page
     for inside in ("vpp1", "machine setup", "touch", "Hands", "pbf1", "runs", "GBP", "gloves"):
         assert inside not in words_of(page)

@@ -51,6 +51,6 @@ def test_who_slips_is_named_with_both_dates():
     text = show_accepted_quote(doc)
     assert "(chance by the quote over 99 %)" in text
     assert (
-        "Slips: Q00002 (cap.stl, promised Fri 9 Jan 12:00): 93 % before, 40 % now; usually Fri 9 Jan 15:00 instead of "
+        "Slips: Q00002 (cap.stl, promised Fri 9 Jan midday): 93 % before, 40 % now; usually Fri 9 Jan 15:00 instead of "
         "Thu 8 Jan 09:00." in text
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quote_documents import comparison, option, quote_document
+from quote_documents import comparison, option, quote_document, tied
 
 from calib.report.terminal_compare import show_compare
 from calib.report.terminal_quote import show_quote
@@ -10,8 +10,8 @@ from calib.report.terminal_quote import show_quote
 
 def test_the_terminal_says_what_to_promise_and_why():
     text = show_quote(quote_document(), stages=True)
-    assert "promise Thu 3 Dec 13:00 to be 90 % sure" in text
-    assert "is kept with 83 % by VPP on vpp1" in text
+    assert "Promise Thu 3 Dec 18:00: 93 of 100 such jobs are ready by then (VPP vpp1, 100 GBP)." in text
+    assert "Wanted by Thu 3 Dec 12:00: VPP vpp1 (100) keeps it 83 of 100 times." in text
     assert "1 of 4 stages not yet learned" in text
     assert "Out: pbf1 (PBF): too large." in text
     assert "calib accept Q00007" in text
@@ -51,7 +51,7 @@ def test_a_later_start_is_told_where_it_is_better():
 
 def test_another_year_is_written():
     doc = quote_document(options=[option("VPP", "vpp1", (800, 900, 1000))], due=None)
-    assert "promise Tue 12 Jan 2027 to be" in show_quote(doc)
+    assert "Promise Tue 12 Jan 2027 18:00: " in show_quote(doc)
 
 
 def test_a_reason_that_several_machines_share_is_said_once():
@@ -70,12 +70,22 @@ def test_many_options_are_cut_but_no_process_is_lost():
 
 
 def test_a_whole_day_asked_for_is_its_end():
-    assert "wanted by the end of Thu 3 Dec;" in show_quote(quote_document(due="2026-12-04T00:00+01:00"))
+    assert "wanted by the end of Thu 3 Dec." in show_quote(quote_document(due="2026-12-04T00:00+01:00"))
 
 
 def test_a_date_that_nothing_keeps_is_said():
     doc = quote_document(options=[option("VPP", "vpp1", on_time=0.0)])
-    assert "No option keeps the date asked for (Thu 3 Dec 12:00)." in show_quote(doc)
+    assert "Wanted by Thu 3 Dec 12:00: no option keeps it." in show_quote(doc)
+
+
+def test_options_that_chance_alone_puts_first_are_named_with_the_cheaper():
+    both = [tied("MEX", "m1", 80.0), tied("VPP", "vpp1")]
+    given = {"ties": both[:1], "cheapest": both[0]}
+    options = [option("VPP", "vpp1"), option("MEX", "m1")]
+    text = " ".join(show_quote(quote_document(options=options, keep_due=both, promise=given)).split())
+    assert "Too close to call: MEX m1 (80) keeps it too." in text
+    assert "Cheapest: Thu 3 Dec 18:00, MEX m1 (80)." in text
+    assert "MEX m1 (80) and VPP vpp1 (100) keep it 83 of 100 times; MEX m1 (80) is the cheapest." in text
 
 
 def test_a_comparison_names_its_flips_and_marks_the_soonest():

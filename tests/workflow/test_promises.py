@@ -69,8 +69,8 @@ def test_accepting_promises_what_the_quote_said_and_undo_takes_it_back(lab, cali
     option = find_all_orders(lab)[0]["document"]["options"][0]
     status, told = calib("accept", "Q00001", "--order", "R7", "--note", "by phone")
     assert status == 0
-    assert told["promised_at"] == option["sure_at"]
-    assert told["chance_then"] == pytest.approx(0.9, abs=0.02)
+    assert told["promised_at"] == option["promised_at"]
+    assert told["chance_then"] == option["promise_chance"]
     assert told["slips"] == []
     _, listed = calib("quotes")
     assert {one["quote_id"]: one["state"] for one in listed["quotes"]} == {"Q00001": "accepted", "Q00002": "open"}
@@ -133,6 +133,35 @@ def test_a_promise_that_fell_says_why(calib):
     assert "before it on mex1 (Q00001-1" in second["because"]
     _, later = calib("promises", "--start", "2099-01-01")
     assert [one["because"] for one in later["promises"]] == ["the time is past and its packing is not logged"] * 2
+
+
+def test_the_half_day_that_is_printed_is_stored_listed_sent_and_scored(lab, calib, tmp_path, capsys):
+    sheet = tmp_path / "sheet.html"
+    words = [
+        "quote",
+        str(lab / "box.stl"),
+        "--qty",
+        "10",
+        "--process",
+        "MEX",
+        "--sheet",
+        str(sheet),
+        "--shop",
+        str(lab),
+    ]
+    assert run(words) == 0
+    printed = capsys.readouterr().out
+    row = next(one for one in calib("quotes")[1]["quotes"] if one["quote_id"] == "Q00003")
+    promised = datetime.fromisoformat(row["promised_at"])
+    half_day = "midday" if promised.hour == 12 else f"{promised:%H:%M}"
+    assert f"Promise {promised:%a} {promised.day} {promised:%b} {half_day}: " in printed
+    assert f"{promised:%A} {promised.day} {promised:%B %Y}" in sheet.read_text(encoding="utf-8")
+    assert f"({promised:%H:%M}" in sheet.read_text(encoding="utf-8")
+    told = calib("accept", "Q00003")[1]
+    assert told["promised_at"] == row["promised_at"]
+    assert told["chance_then"] == row["chance"] >= 0.9
+    log(lab, "Q00003", 10, promised)  # to the minute in time, though after nine of ten such jobs
+    assert calib("quotes")[1]["promises"]["text"] == "held 1 of 1"
 
 
 def log(lab: Path, quote: str, parts: int, packed: datetime, by: str = "quote_id", build: str = "B1") -> None:
