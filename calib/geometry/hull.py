@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
-from calib.geometry.mesh import Mesh
+from calib.geometry.mesh import Mesh, normals_mm2
 
-MOST_POINTS = 5_000  # of more, those are taken that reach farthest in some direction
+MOST_POINTS = 60_000  # of more, those are taken that reach farthest in some direction
 DIRECTIONS = 1_000
+FLAT = 1e-8  # a corner whose faces' mean normal is shorter than 1 by less lies inside a flat face
 
 
+@lru_cache(maxsize=4)
 def hull_of(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
-    """Corners of the convex hull, shape (m, 3), and its facets, shape (k, 3, 3) [mm]; of a fine mesh about 1000 corners.
+    """Corners of the convex hull, shape (m, 3), and its facets, shape (k, 3, 3) [mm]; of a fine curved mesh about 1000.
 
-    No facets where all corners lie in one plane.
+    No facets where all corners lie in one plane. The same for a mesh whose flat faces are cut into more triangles.
     """
     from manifold3d import Manifold
 
-    points = _outermost(_vertices(mesh))
+    points = _outermost(_corners(mesh))
     hull = Manifold.hull_points(points)
     if hull.is_empty():
         return points, np.zeros((0, 3, 3))
@@ -26,11 +30,24 @@ def hull_of(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
     return corners, corners[np.asarray(found.tri_verts).astype(np.int64)]
 
 
-def _vertices(mesh: Mesh) -> np.ndarray:
+def flat_hull(points: np.ndarray) -> np.ndarray:
+    """Corners of the convex hull of points in a plane, in order; shape (k, 2). The points where they lie on a line."""
+    from manifold3d import CrossSection
+
+    loops = CrossSection.hull_points(points).to_polygons()
+    return np.asarray(loops[0], float) if loops else points
+
+
+def _corners(mesh: Mesh) -> np.ndarray:
+    """Vertices but those inside a flat face, which are no corners of the hull; shape (m, 3)."""
     numbers = mesh.topology.faces.reshape(-1)
     points = np.empty((int(numbers.max(initial=-1)) + 1, 3))
     points[numbers] = mesh.triangles.reshape(-1, 3)
-    return points
+    normals = normals_mm2(mesh.triangles)
+    normals /= np.maximum(np.sqrt((normals**2).sum(axis=0)), 1e-300)
+    sums = np.array([np.bincount(numbers, np.repeat(one, 3)) for one in normals])
+    bent = np.sqrt((sums**2).sum(axis=0)) < (1 - FLAT) * np.bincount(numbers)
+    return points[bent] if bent.sum() > 3 else points
 
 
 def _outermost(points: np.ndarray) -> np.ndarray:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
+from calib.geometry.hull import hull_of
 from calib.geometry.mesh import Mesh, bounds_mm
 from calib.geometry.pose import Pose
 from calib.geometry.poses import find_poses
+from calib.geometry.standing import Underside, undersides
 from calib.geometry.supports import NONE, Supports, find_supports
 
 FACES_FOR_SEARCH = 6_000
@@ -17,6 +20,10 @@ LINES_FOR_SEARCH = 1_600
 GAP_MM = 4.0  # between copies, where poses are compared
 
 
+BRIM_MIN = 2.0  # of a person, to take a brim off; common practice, no source
+ASKEW_DEG = (90, *(side * turn for turn in range(1, 46) for side in (1, -1)), *range(46, 90))
+
+Room = tuple[float, float, float]
 Cost = Callable[[np.ndarray, Supports], float]
 
 
@@ -39,7 +46,7 @@ def pose_minutes(process: str, build_mm: tuple[float, float, float]) -> Cost:
         return layers_min(size_mm, 0.2, 3.0) + laid + 0.5 * held.contact_cm2
 
     def cured(size_mm: np.ndarray, held: Supports) -> float:
-        return layers_min(size_mm, 0.05, 8.0) + 0.5 * held.contact_cm2
+        return layers_min(size_mm, 0.05, 8.0) + 0.5 * held.contact_cm2 + 0.05 * held.volume_cm3
 
     def sintered(size_mm: np.ndarray, held: Supports) -> float:
         return 0.2 * size_mm[2] / 0.1 * 15 / 60 + np.prod(size_mm) / 1000 * 0.05
@@ -47,22 +54,48 @@ def pose_minutes(process: str, build_mm: tuple[float, float, float]) -> Cost:
     return {"MEX": extruded, "VPP": cured, "PBF": sintered}[process]
 
 
-def best_pose(
-    mesh: Mesh, process: str, build_mm: tuple[float, float, float], overhang_deg: float, cost: Cost | None = None
-) -> Pose | None:
-    """The pose that fits the build and costs least for the process; None where no pose fits.
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A pose that a machine can build.
+
+    supports : by a quick look: what the part itself takes of the space under it is measured roughly
+    brim : it holds to the plate only with a brim or raft; rafted : too little of it lies on the plate: a raft carries it
+    """
+
+    pose: Pose
+    supports: Supports
+    brim: bool = False
+    rafted: bool = False
+
+
+def candidates(mesh: Mesh, process: str, room_mm: Room, overhang_deg: float) -> list[Candidate]:
+    """Poses that fit and, in extrusion, stand; where no pose stands, all that fit, on a raft.
+
+    room_mm : x, y, z of the build without its margins [mm]
+    """
+    fitting = [(pose, place) for place, found in enumerate(find_poses(mesh)) if (pose := fitted(found, room_mm))]
+    if process == "PBF" or not fitting:
+        return [Candidate(pose, NONE) for pose, _ in fitting]
+    held, under = _held(mesh, overhang_deg), _undersides(mesh, overhang_deg)
+    if process == "VPP":
+        return [Candidate(pose, held[place]) for pose, place in fitting]
+    standing = [
+        Candidate(pose, held[place], under[place].wants_brim(pose.size_mm[2]))
+        for pose, place in fitting
+        if under[place].stands(pose.size_mm[2])
+    ]
+    return standing or [Candidate(pose, held[place], rafted=True) for pose, place in fitting]
+
+
+def best_pose(mesh: Mesh, process: str, room_mm: Room, overhang_deg: float, cost: Cost | None = None) -> Pose | None:
+    """The pose that fits, stands and costs least for the process; None where no pose fits.
 
     cost : function of the size [mm] and the supports of a pose -> minutes; ``pose_minutes`` of the process if None
     """
-    cost = cost or pose_minutes(process, build_mm)
-    held = _held(mesh, overhang_deg) if process != "PBF" else [NONE] * len(find_poses(mesh))
-    poses = [_fitted(pose, build_mm) for pose in find_poses(mesh)]
-    fitting = [(cost(pose.size_mm, supports), pose) for pose, supports in zip(poses, held, strict=True) if pose]
-    for _, pose in sorted(fitting, key=lambda found: found[0]):
-        exact = _fitted(Pose(pose.rotation, pose.exact_size_mm(), mesh), build_mm)
-        if exact is not None:
-            return exact
-    return None
+    minutes = cost or pose_minutes(process, room_mm)
+    found = candidates(mesh, process, room_mm, overhang_deg)
+    costs = [minutes(one.pose.size_mm, one.supports) + BRIM_MIN * one.brim for one in found]
+    return found[int(np.argmin(costs))].pose if found else None
 
 
 @lru_cache(maxsize=4)
@@ -71,20 +104,39 @@ def _rough(mesh: Mesh) -> np.ndarray:
 
 
 @lru_cache(maxsize=16)
+def _undersides(mesh: Mesh, overhang_deg: float) -> list[Underside]:
+    return undersides(mesh, find_poses(mesh), overhang_deg, _rough(mesh))
+
+
+@lru_cache(maxsize=16)
 def _held(mesh: Mesh, overhang_deg: float) -> list[Supports]:
-    """Supports of every pose, of the simplified part."""
-    return [find_supports(_rough(mesh) @ pose.rotation.T, overhang_deg, LINES_FOR_SEARCH) for pose in find_poses(mesh)]
+    """Supports of every pose: their surface is exact; how much of the space is free is that of the simplified part."""
+    both = zip(find_poses(mesh), _undersides(mesh, overhang_deg), strict=True)
+    return [_supports(_rough(mesh) @ pose.rotation.T, under, overhang_deg) for pose, under in both]
 
 
-def _fitted(pose: Pose, build_mm: tuple[float, float, float]) -> Pose | None:
-    """The pose, or the pose a quarter turn round, where it fits the build."""
-    room = np.asarray(build_mm) + 1e-9
+def _supports(rough: np.ndarray, under: Underside, overhang_deg: float) -> Supports:
+    if under.overhang_mm2 == 0:
+        return NONE
+    found = find_supports(rough, overhang_deg, LINES_FOR_SEARCH)
+    touched = found.contact_cm2 / found.downward_cm2 if found.downward_cm2 > 0 else 1.0
+    downward = under.overhang_mm2 / 100
+    volume = under.under_mm3 / 1000 * found.free_share
+    return Supports(volume, downward * touched, downward, found.greatest_thickness_mm, found.free_share)
+
+
+def fitted(pose: Pose, room_mm: Room) -> Pose | None:
+    """The pose where it fits: as it is, a quarter turn round, or as little askew as will do."""
+    room = np.asarray(room_mm) + 1e-9
+    if pose.size_mm[2] > room[2]:
+        return None
     if (pose.size_mm <= room).all():
         return pose
-    if (pose.size_mm[[1, 0, 2]] <= room).all():
-        quarter = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
-        return Pose(quarter @ pose.rotation, pose.size_mm[[1, 0, 2]], pose.mesh)
-    return None
+    if pose.size_mm[:2].max() > np.hypot(*room[:2]):
+        return None
+    corners = hull_of(pose.mesh)[0] @ pose.rotation.T
+    ways = (pose.turned(degrees, corners) for degrees in ASKEW_DEG)
+    return next((turned for turned in ways if (turned.size_mm <= room).all()), None)
 
 
 def simplified(triangles: np.ndarray, faces: int) -> np.ndarray:

@@ -43,6 +43,12 @@ class Pose:
         """What holds it up; shared likewise."""
         return self._once(("supports", overhang_deg), lambda: find_supports(self.triangles(), overhang_deg))
 
+    def turned(self, degrees: float, corners: np.ndarray) -> Pose:
+        """Turned about the upright; corners : of the hull in this pose, shape (m, 3) [mm]."""
+        cosine, sine = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
+        turn = np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+        return Pose(turn @ self.rotation, np.ptp(corners @ turn.T, axis=0), self.mesh)
+
     def words(self) -> str:
         """Which side lies down, by the file's axes."""
         x, y, z = down = self.rotation.T @ [0.0, 0.0, -1.0]
@@ -50,10 +56,6 @@ class Pose:
         if side is None:
             return f"tilted, the file's ({x:.2f}, {y:.2f}, {z:.2f}) down"
         return "as it lies in the file" if side == "z-" else f"on the file's {side} side"
-
-    def exact_size_mm(self) -> np.ndarray:
-        """x, y, z of every corner, where ``size_mm`` may be the hull's; shape (3,) [mm]."""
-        return self._once(("size",), lambda: np.ptp(bounds_mm(self.triangles()), axis=0))
 
     def _once(self, what: tuple[Any, ...], reckon: Callable[[], Any]) -> Any:
         kept = _kept.setdefault(self.mesh, OrderedDict())

@@ -6,60 +6,126 @@ from functools import lru_cache
 
 import numpy as np
 
-from calib.geometry.hull import hull_of
-from calib.geometry.mesh import DOWN, Mesh
+from calib.geometry.hull import flat_hull, hull_of
+from calib.geometry.mesh import DOWN, Mesh, normals_mm2, volumes_mm3
 from calib.geometry.pose import Pose
 
 POSES = 24
+NOT_FACES = 6  # of these places are kept for sides of the box and axes
+SAME_FACE = np.cos(np.deg2rad(0.5))  # facets within half a degree of the largest one of a face are that face
+FLAT_FACE = np.cos(np.deg2rad(0.05))  # its normal is the mean of those within a twentieth
+SAME_POSE = np.cos(np.deg2rad(2.0))  # a direction within two degrees of a better one is dropped
+SAME_AXIS = 0.01  # of the largest moment: axes whose moments differ by less have no direction of their own
+SAME_AREA = 1e-6  # of the smallest box: turns with a box larger by less are as good
+NEAR_MM = 0.01  # faces this near the plate lie on it
+_FACETS = 500  # of many facets so many, the largest, are looked at
+_LARGEST = 60  # and so many faces of them
 
 
 @lru_cache(maxsize=4)
 def find_poses(mesh: Mesh, count: int = POSES) -> tuple[Pose, ...]:
-    """Up to ``count`` poses: as it lies, on its principal axes, and on the facets of its hull, largest first.
+    """Up to ``count`` poses: on its own flat faces and those of its hull, largest first, on the sides of its smallest
+    box, on its principal axes.
 
-    Each is turned about the upright so that its box over the plate is the smallest. Sizes are those of the hull's
-    corners. Remembered: the poses are the same for every process and machine. Where ``mesh.down`` fixes the side, only
-    poses on that side.
+    Each is turned about the upright so that its box over the plate is the smallest. The poses depend on the solid
+    alone: not on how the file is turned, nor into how many triangles it is cut. Sizes are those of the hull's corners.
+    Remembered: the poses are the same for every process and machine. Where ``mesh.down`` fixes the side, only poses on
+    that side.
     """
+    points, facets = hull_of(mesh)
     if mesh.down:
-        return _on_side(mesh)
-    points, hull_faces = hull_of(mesh)
-    downs = np.concatenate([[[0.0, 0.0, -1.0]], _axes(points), _resting(hull_faces)])
-    poses = [Pose(np.eye(3), mesh.size_mm, mesh)]
-    for down in _distinct(downs, count):
-        turned = _turn_down(down)
-        rotation = _smallest_box(points @ turned.T) @ turned
-        poses.append(Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh))
-    return tuple(poses[:count])
+        return tuple(_on_side(np.array(DOWN[mesh.down], float), points, mesh))
+    own, of_hull = _own_faces(mesh, points), _hull_faces(facets)
+    faces = _distinct(np.concatenate([own[: count // 3], of_hull]), max(count - NOT_FACES, 1))
+    smallest = min((_posed(down, points, mesh) for down in faces), key=_box_mm3, default=None)
+    sides = smallest.rotation if smallest is not None else np.zeros((0, 3))
+    downs = _distinct(np.concatenate([faces, sides, -sides, _axes(mesh.triangles)]), count)
+    return tuple(_posed(down, points, mesh) for down in downs) or (Pose(np.eye(3), mesh.size_mm, mesh),)
 
 
-def _on_side(mesh: Mesh) -> tuple[Pose, ...]:
-    down = np.array(DOWN[mesh.down], float)
-    points, _ = hull_of(mesh)
+def _on_side(down: np.ndarray, points: np.ndarray, mesh: Mesh) -> list[Pose]:
     turned = _turn_down(down)
-    rotations = [turned, _smallest_box(points @ turned.T) @ turned]
-    return tuple(Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh) for rotation in rotations)
+    return [Pose(turned, np.ptp(points @ turned.T, axis=0), mesh), _posed(down, points, mesh)]
 
 
-def _resting(facets: np.ndarray) -> np.ndarray:
-    """Outward normals of hull facets, those in one plane together, the largest first; shape (k, 3)."""
-    if len(facets) == 0:
-        return np.zeros((0, 3))
+def _posed(down: np.ndarray, points: np.ndarray, mesh: Mesh) -> Pose:
+    turned = _turn_down(down)
+    rotation = _smallest_box(points @ turned.T) @ turned
+    return Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh)
+
+
+def _box_mm3(pose: Pose) -> float:
+    return float(f"{np.prod(pose.size_mm):.6g}")
+
+
+def _hull_faces(facets: np.ndarray) -> np.ndarray:
+    """Outward normals of the hull's faces, triangles of one face together, the largest first; shape (k, 3)."""
     normal = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
     outwards = np.einsum("ij,ij->i", normal, facets[:, 0] - facets.reshape(-1, 3).mean(axis=0))
-    normal *= np.sign(outwards)[:, None]
-    area = np.linalg.norm(normal, axis=1)
-    normal = normal[area > 0] / area[area > 0, None]
-    _, group = np.unique(np.round(normal, 2), axis=0, return_inverse=True)
-    whole = np.bincount(group, area[area > 0])
-    first = np.unique(group, return_index=True)[1]
-    return normal[first[np.argsort(-whole, kind="stable")]]
+    return _by_area(normal * np.where(outwards < 0, -1.0, 1.0)[:, None])
 
 
-def _axes(points: np.ndarray) -> np.ndarray:
-    """Principal axes of the hull's corners, both ways; shape (6, 3)."""
-    axes = np.linalg.eigh(np.cov((points - points.mean(axis=0)).T))[1].T
-    return np.concatenate([axes, -axes])
+def _own_faces(mesh: Mesh, points: np.ndarray) -> np.ndarray:
+    """Outward normals of flat faces of the part itself on which it can lie, the largest first; shape (k, 3)."""
+    normals = normals_mm2(mesh.triangles)
+    unit = normals / np.maximum(np.sqrt((normals**2).sum(axis=0)), 1e-300)
+    _, cell = np.unique(np.array([1, 1000, 1_000_000]) @ np.round(100 * unit).astype(np.int64), return_inverse=True)
+    sums = np.stack([np.bincount(cell, one) for one in normals], axis=1)
+    largest = np.argsort(-np.linalg.norm(sums, axis=1), kind="stable")[:_FACETS]
+    ways = sums[largest] / np.maximum(np.linalg.norm(sums[largest], axis=1), 1e-300)[:, None]
+    rim = np.full(len(sums), np.inf)  # how far the part reaches in the direction of each cell's faces
+    rim[largest] = (ways @ points.T).max(axis=1)
+    lies = np.einsum("ij,ij->j", unit, mesh.triangles.mean(axis=1).T) > rim[cell] - NEAR_MM
+    return _by_area(np.stack([np.bincount(cell[lies], one[lies]) for one in normals], axis=1))
+
+
+def _by_area(normals: np.ndarray) -> np.ndarray:
+    """Unit directions of faces, those of nearly one direction together, the largest first; normals as long as areas."""
+    area = np.linalg.norm(normals, axis=1)
+    largest = np.argsort(-area, kind="stable")[:_FACETS]
+    largest = largest[area[largest] > 0]
+    if not len(largest):
+        return np.zeros((0, 3))
+    area, normals = area[largest], normals[largest]
+    unit = normals / area[:, None]
+    near = unit @ unit.T
+    whole = (near > SAME_FACE) @ area
+    faces = (near > FLAT_FACE) @ normals
+    faces /= np.linalg.norm(faces, axis=1)[:, None]
+    faces = faces[np.argsort(-np.round(whole / whole.max(), 6), kind="stable")]
+    return _distinct(faces, _LARGEST)
+
+
+def _axes(triangles: np.ndarray) -> np.ndarray:
+    """Principal axes of the solid that have a direction of their own, both ways; shape (k, 3)."""
+    moments, axes = np.linalg.eigh(second_moments(triangles))
+    apart = np.abs(moments[:, None] - moments) + np.diag([np.inf] * 3) > SAME_AXIS * moments[-1]
+    own = axes.T[apart.all(axis=1)]
+    return np.concatenate([own, -own])
+
+
+def second_moments(triangles: np.ndarray) -> np.ndarray:
+    r"""Spread of a solid about its centre of mass, shape (3, 3) [mm5].
+
+    .. math::  S = \sum_i \frac{V_i}{20} \left(\sum_j r_{ij} r_{ij}^T + s_i s_i^T\right), \quad s_i = \sum_j r_{ij}
+
+    over the tetrahedra of volume V between each triangle, shape (n, 3, 3), and the centre (mass integrals of a
+    polyhedron; the products of a simplex's corners: standard, checked against a box in the tests).
+    """
+    rays = triangles - centre_mm(triangles)
+    volume = volumes_mm3(rays, about=np.zeros(3)) / 20
+    whole = rays.sum(axis=1)
+    corners = np.einsum("i,ija,ijb->ab", volume, rays, rays, optimize=True)
+    return np.asarray(corners + np.einsum("i,ia,ib->ab", volume, whole, whole, optimize=True))
+
+
+def centre_mm(triangles: np.ndarray) -> np.ndarray:
+    """Centre of mass of a closed solid, shape (3,) [mm]; the middle of its corners where it encloses nothing."""
+    middle = triangles.reshape(-1, 3).mean(axis=0)
+    volume = volumes_mm3(triangles, about=middle)
+    if not volume.sum() > 0:
+        return middle
+    return np.asarray(middle + volume @ (triangles - middle).sum(axis=1) / (4 * volume.sum()))
 
 
 def _distinct(directions: np.ndarray, most: int) -> np.ndarray:
@@ -68,7 +134,7 @@ def _distinct(directions: np.ndarray, most: int) -> np.ndarray:
     for direction in directions:
         if len(kept) == most:
             break
-        if not (kept @ direction > 0.9994).any():
+        if not (kept @ direction > SAME_POSE).any():
             kept = np.vstack([kept, direction])
     return kept
 
@@ -84,12 +150,21 @@ def _turn_down(down: np.ndarray) -> np.ndarray:
 
 
 def _smallest_box(points: np.ndarray) -> np.ndarray:
-    """The turn about the upright, in whole degrees up to 90, with the smallest box over the plate; longer along x."""
-    angles = np.deg2rad(np.arange(0, 90))
-    along = np.outer(np.cos(angles), points[:, 0]) - np.outer(np.sin(angles), points[:, 1])
-    across = np.outer(np.sin(angles), points[:, 0]) + np.outer(np.cos(angles), points[:, 1])
-    length, width = np.ptp(along, axis=1), np.ptp(across, axis=1)
-    best = int(np.argmin(np.round(length * width, 9)))
-    angle = angles[best] + (np.pi / 2 if width[best] > length[best] else 0.0)
-    cosine, sine = np.cos(angle), np.sin(angle)
-    return np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+    """The turn about the upright with the smallest box over the plate, longer along x; of equal ones the squarest.
+
+    A side of the smallest rectangle lies along an edge of the hull (Freeman and Shapira 1975, from memory).
+    """
+    corners = flat_hull(points[:, :2])
+    edges = np.roll(corners, -1, axis=0) - corners
+    long = np.hypot(edges[:, 0], edges[:, 1])
+    ways = edges[long > 1e-6 * long.max(initial=0.0)] if long.any() else np.array([[1.0, 0.0]])
+    cosine, sine = (ways / np.hypot(ways[:, 0], ways[:, 1])[:, None]).T
+    length = np.ptp(np.outer(cosine, corners[:, 0]) + np.outer(sine, corners[:, 1]), axis=1)
+    width = np.ptp(np.outer(cosine, corners[:, 1]) - np.outer(sine, corners[:, 0]), axis=1)
+    area = length * width
+    longest = np.where(area <= area.min() * (1 + SAME_AREA), np.maximum(length, width), np.inf)
+    best = int(np.argmin(longest))
+    c, s = cosine[best], -sine[best]
+    if width[best] > length[best]:
+        c, s = -s, c
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])

@@ -11,6 +11,7 @@ from calib.geometry.mesh import face_areas_mm2
 
 LINES = 65_536
 ON_PLATE_MM = 1e-3  # surface this near the plate lies on it
+ROUNDED_DEG = 0.05  # by so much a face may be turned by the rounding of a file's numbers
 
 
 @dataclass(frozen=True)
@@ -21,12 +22,14 @@ class Supports:
     contact_cm2 : surface that supports touch: the overhangs, and the part where supports stand on it [cm2]
     downward_cm2 : downward-facing surface beyond the angle, off the plate [cm2]
     greatest_thickness_mm : of the supported space: twice the way from its heart to where it ends [mm]
+    free_share : of the space between overhangs and plate, what the part itself does not fill [0..1]
     """
 
     volume_cm3: float
     contact_cm2: float
     downward_cm2: float
     greatest_thickness_mm: float
+    free_share: float = 1.0
 
 
 NONE = Supports(0.0, 0.0, 0.0, 0.0)
@@ -36,8 +39,8 @@ def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES
     """Supports of a closed part that stands on its lowest point.
 
     triangles : shape (n, 3, 3), closed, turned outwards [mm]
-    overhang_deg : surface that looks down and leans more than this from the upright is supported: 45 is common
-        practice for extrusion, no source; at 90 nothing is [deg]
+    overhang_deg : surface that looks down and is flatter than this from the horizontal is supported: at 0 nothing is,
+        at 90 all that looks down; 45 is common practice for extrusion, no source [deg]
     lines : upright lines that find where a support meets the part
 
     The volume down to the plate is exact; what the part itself takes of it is measured on the lines.
@@ -49,23 +52,34 @@ def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES
     found = columns(triangles, lines)
     plate = float(triangles[:, :, 2].min())
     height, landed = _under(found, held, plate)
-    volume = _volume_to_plate_mm3(triangles[held], plate) * _free_share(found, held, height, plate)
+    free = _free_share(found, held, height, plate)
+    volume = _volume_to_plate_mm3(triangles[held], plate) * free
     downward = float(area[held].sum())
     return Supports(
         volume_cm3=volume / 1000,
         contact_cm2=(downward + float(landed.sum()) * found.cell_mm2) / 100,
         downward_cm2=downward / 100,
         greatest_thickness_mm=_greatest_thickness_mm(found, height),
+        free_share=free,
     )
 
 
 def overhanging(triangles: np.ndarray, overhang_deg: float) -> np.ndarray:
-    """Faces that look down, lean more than the angle from the upright, and are off the plate; shape (n,) of bool."""
+    """Faces that look down, are flatter than the angle from the horizontal, and are off the plate; shape (n,) of bool."""
     normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     length = np.linalg.norm(normal, axis=1)
-    lean = -normal[:, 2] > np.sin(np.deg2rad(overhang_deg)) * length + 1e-9 * length
+    flat = -normal[:, 2] > least_facing_down(overhang_deg) * length
     heights = triangles[:, :, 2]
-    return lean & (length > 0) & (heights.max(axis=1) > heights.min() + ON_PLATE_MM)
+    return flat & (length > 0) & (heights.max(axis=1) > heights.min() + ON_PLATE_MM)
+
+
+def least_facing_down(overhang_deg: float) -> float:
+    """Share of a face's area that is seen from below where it is just flat enough to be supported [-].
+
+    The angle is that of the surface to the build platform, 0 for a ceiling: the downskin angle of ISO/ASTM 52911-1
+    (from memory). A face at the angle itself holds itself, also where a file's rounded numbers turn it a little.
+    """
+    return float(np.cos(np.deg2rad(max(overhang_deg - ROUNDED_DEG, 0.0)))) + 1e-9
 
 
 def _volume_to_plate_mm3(held: np.ndarray, plate: float) -> float:

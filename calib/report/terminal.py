@@ -60,7 +60,7 @@ def show_measure(doc: Document) -> str:
     held = doc.get("supports")
     if held:
         lines.append(
-            f"Supports as it lies, for surface that leans more than {held['overhang_deg']:.0f}° from the upright: "
+            f"Supports as it lies, for surface flatter than {held['overhang_deg']:.0f}° from the horizontal: "
             f"{figure(held['volume_cm3'])} cm³ of space under it, {figure(held['contact_cm2'])} cm² touched."
         )
     return as_text(*lines, *_layer_lines(doc.get("layers") or []))

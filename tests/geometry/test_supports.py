@@ -42,8 +42,18 @@ def test_cup_needs_none_upright_and_its_inside_when_turned_over():
     assert over.downward_cm2 == pytest.approx(2.56, rel=1e-9)
 
 
-@pytest.mark.parametrize("degrees", [0, 30, 45, 60, 90])
-def test_a_steeper_limit_never_needs_more(degrees):
+@pytest.mark.parametrize("degrees", [0, 30, 45, 60, 75])
+def test_a_machine_that_needs_supports_under_steeper_surface_never_needs_less(degrees):
     solid = ball(10.0)
-    assert find_supports(solid, degrees).downward_cm2 >= find_supports(solid, min(degrees + 15, 90)).downward_cm2
-    assert find_supports(solid, 90).volume_cm3 == 0
+    assert find_supports(solid, degrees).downward_cm2 <= find_supports(solid, degrees + 15).downward_cm2
+    assert find_supports(solid, 0).volume_cm3 == 0
+
+
+@pytest.mark.parametrize(("overhang_deg", "held"), [(45, False), (49.9, False), (50, False), (50.1, True), (60, True)])
+def test_the_angle_is_that_of_a_flank_from_the_horizontal(overhang_deg, held):
+    # a wedge that widens upwards: its flank rises 50 degrees from the plate
+    out = 20 / np.tan(np.deg2rad(50))
+    wedge = trimesh.Trimesh([(0, 0, 0), (10, 0, 0), (10 + out, 0, 20), (0, 0, 20), (0, 30, 0), (10, 30, 0),
+                             (10 + out, 30, 20), (0, 30, 20)]).convex_hull.triangles  # fmt: skip
+    flank_cm2 = 30 * np.hypot(20, out) / 100
+    assert find_supports(np.array(wedge), overhang_deg).downward_cm2 == pytest.approx(flank_cm2 if held else 0.0)
