@@ -28,7 +28,7 @@ PROCESS_WORDS = {
 FINISHES = ("as_built", "supports_off", "blasted", "sanded")
 DIFFICULTIES = ("plain", "normal", "intricate")
 OUTCOMES = ("done", "stopped", "failed", "skipped", "void")
-BASES = ("profile", "volume", "announced", "mass_layers", "count")  # best first
+BASES = ("path", "profile", "volume", "announced", "mass_layers", "count")  # best first
 
 
 @dataclass(frozen=True)

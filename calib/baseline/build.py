@@ -31,7 +31,7 @@ def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: boo
 
     columns : the contract's ``builds`` columns as arrays of one length n; a missing column, NaN, None and '' mean 'not
         known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``,
-        ``last_material`` (on the machine before), ``at`` (day or stamp, for machines that changed)
+        ``last_material`` (on the machine before), ``path_min`` (printing minutes of the machine's path), ``at`` (day or stamp, for machines that changed)
     with_terms : also the shares of the formulas' terms
     Rows are sorted by build. Stages of an order are those of the build as if it were its own order.
     Raises OutsideModelError for a process that is not known, or a temperature that is never reached.
@@ -69,7 +69,7 @@ def stage_pieces(b: Builds, stage: str, shop: Shop) -> tuple[list[Piece], np.nda
     """Terms of a stage, and the minutes of it with hands on, shape (n,)."""
     if stage in PHYSICS[b.process]:
         pieces = PHYSICS[b.process][stage](b)
-        return (_announced(b, pieces) if stage == "printing" else pieces), np.zeros(len(b))
+        return (_stated(b, pieces) if stage == "printing" else pieces), np.zeros(len(b))
     rate = stage_rate(stage, shop)
     pieces = bench_pieces(b, stage, rate) if _has_bench(rate) else []
     touch = total(pieces) * (1.0 - rate.get("automatic_share", 0.0)) + np.zeros(len(b))
@@ -103,14 +103,21 @@ def _has_bench(rate: Mapping[str, float]) -> bool:
     return any(rate.get(name, 0.0) > 0 for name in rate if name.startswith(("start", "per_")))
 
 
-def _announced(b: Builds, pieces: list[Piece]) -> list[Piece]:
-    """The minutes that the machine announced instead of the terms, where they are the best that a row has."""
-    told = b.basis == "announced"
-    if not told.any():
+def _stated(b: Builds, pieces: list[Piece]) -> list[Piece]:
+    """The minutes of the machine's path, or those that it announced, instead of the terms, where they are the best known."""
+    basis = b.basis_of("printing")
+    from_path, announced = basis == "path", basis == "announced"
+    if not (from_path | announced).any():
         return pieces
-    kept = [Piece(p.name, np.where(told, 0.0, p.minutes), p.formula, p.inputs, p.source) for p in pieces]
-    minutes = np.where(told, b.announced_min, 0.0)
-    return [*kept, Piece("announced", minutes, "as announced", {"announced_min": b.announced_min}, "the machine")]
+    kept = [
+        Piece(p.name, np.where(from_path | announced, 0.0, p.minutes), p.formula, p.inputs, p.source) for p in pieces
+    ]
+    paths, told = np.where(from_path, b.path_min, 0.0), np.where(announced, b.announced_min, 0.0)
+    return [
+        *kept,
+        Piece("path", paths, "every move of the machine's path", {"path_min": b.path_min}, "the path file"),
+        Piece("announced", told, "as announced", {"announced_min": b.announced_min}, "the machine"),
+    ]
 
 
 def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
@@ -140,6 +147,7 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     stages = stages_of(b.process, shop)
     shape = (len(b), len(stages))
     minutes, touch, floor, sd = np.empty(shape), np.empty(shape), np.empty(shape), np.empty(shape)
+    basis = np.empty(shape, object)
     terms = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
     for place, stage in enumerate(stages):
         pieces, hands = stage_pieces(b, stage, shop)
@@ -147,11 +155,11 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
         summed = total(pieces)
         minutes[:, place] = np.maximum(summed, np.fmax(floor[:, place], LEAST_MIN))
         touch[:, place] = np.minimum(hands, minutes[:, place])
-        sd[:, place] = prior_sd(stage, b.basis)
+        basis[:, place] = b.basis_of(stage)
+        sd[:, place] = prior_sd(stage, basis[:, place])
         for number, piece in enumerate(pieces[: terms.shape[2]]):
             terms[:, place, number] = piece.minutes / minutes[:, place]
     names = np.broadcast_to(np.array(stages, object), shape)
-    basis = np.broadcast_to(b.basis[:, None], shape)
     return {
         "stage": names,
         "minutes": minutes,

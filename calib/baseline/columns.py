@@ -71,6 +71,7 @@ class Builds:
     cake_cm3: np.ndarray
     layer_mm: np.ndarray
     announced_min: np.ndarray
+    path_min: np.ndarray
     exposure_s: np.ndarray
     difficulty: np.ndarray
     basis: np.ndarray
@@ -83,6 +84,11 @@ class Builds:
 
     def __len__(self) -> int:
         return len(self.parts)
+
+    def basis_of(self, stage: str) -> np.ndarray:
+        """What each build's baseline of a stage stands on, shape (n,): printing on the machine's own path, where known."""
+        known = ~np.isnan(self.path_min) & (stage == "printing")
+        return np.where(known, BASES[0], self.basis)
 
 
 def machine_kinds(columns: Columns, shop: Shop) -> np.ndarray:
@@ -148,9 +154,10 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
         cake_cm3=cake,
         layer_mm=layer,
         announced_min=_positive(column("announced_min")),
+        path_min=_positive(column("path_min")),
         exposure_s=_positive(column("exposure_s")),
         difficulty=texts(columns, "difficulty", rows),
-        basis=np.array(BASES, object)[np.select(known, range(4), 4)],
+        basis=np.array(BASES[1:], object)[np.select(known, range(4), 4)],
         bed_mm=size[:, :2],
         changes=_changes(columns, rows, machine),
         machine=machine,

@@ -11,6 +11,11 @@ from calib.baseline.heat import warm_up_s
 from calib.records import MOVE_KINDS, MachinePath
 
 Numbers = float | np.ndarray
+# What of a machine counts: the shop file's keys of an extruder.
+PARAMETERS = (
+    "acceleration_mm_s2", "corner_speed_mm_s", "travel_speed_mm_s", "fill_speed_mm_s", "ambient_c", "nozzle_reach_c",
+    "nozzle_tau_min", "bed_reach_c", "bed_tau_min",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +40,7 @@ class PathTime:
 def path_time(path: MachinePath, machine: Mapping[str, float]) -> PathTime:
     """Seconds of each layer and kind of move on a machine.
 
-    machine : its parameters (``shop.keys.MACHINE_KEYS`` of an extruder): acceleration_mm_s2, corner_speed_mm_s, and for
-        moves that state no speed travel_speed_mm_s and fill_speed_mm_s; heaters' reach and time constant, ambient_c
+    machine : its PARAMETERS; speeds of travel and fill are those of moves that state none
     Raises OutsideModelError where a set temperature is above what the heater reaches.
     """
     seconds = move_seconds(path, machine)

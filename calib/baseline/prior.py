@@ -18,6 +18,7 @@ BENCH_SD = 0.6
 # What not knowing the geometry adds, by basis, to a stage that hangs on it wholly.
 BASIS_SD = {"profile": 0.0, "volume": 0.15, "announced": 0.8, "mass_layers": 0.4, "count": 0.8}
 PRINTING_ANNOUNCED_SD = 0.15  # announced minutes hold the machine's own knowledge
+PRINTING_PATH_SD = 0.15  # in place of STAGE_SD: what is off are accelerations and corners, not walls and fill
 # How far a stage hangs on geometry; 0 for what is not listed and has the same minutes for every part.
 GEOMETRY = {
     "printing": 1.0, "cool_down": 0.6, "support_removal": 0.6, "support_dissolving": 0.3, "sanding": 0.7,
@@ -38,4 +39,5 @@ def prior_sd(stage: str, basis: np.ndarray) -> np.ndarray:
     sds = np.empty(len(basis))
     for name, added in extra.items():
         sds[basis == name] = np.hypot(own, GEOMETRY.get(stage, FIXED) * added)
+    sds[basis == "path"] = PRINTING_PATH_SD
     return sds

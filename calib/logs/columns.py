@@ -44,6 +44,7 @@ KINDS: dict[str, tuple[Column, ...]] = {
         _number("fresh_share", low=0, high=1),
         _number("layer_mm", above=0, high=10),
         Column("part_file"),
+        Column("path_file"),
         _number("part_volume_cm3", above=0, high=1e7),
         _number("part_area_cm2", above=0, high=1e8),
         _number("support_volume_cm3", low=0, high=1e7),

@@ -17,6 +17,7 @@ MEANING = {
     "fresh_share": "PBF: share of fresh powder, 0 to 1",
     "layer_mm": "layer thickness [mm]; empty: the machine's usual one",
     "part_file": "mesh in the shop's folder parts",
+    "path_file": "path that the machine runs, in the shop's folder paths",
     "part_volume_cm3": "all parts together, as built [cm3]",
     "part_area_cm2": "surface of all parts together [cm2]",
     "support_volume_cm3": "all supports together [cm3]; 0 where there are none",

@@ -20,6 +20,7 @@ from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.parts import find_parts, save_parts
 from calib.workflow.fitted import has_store
+from calib.workflow.paths import with_paths
 
 FOLDER = "parts"
 OF_A_PART = {"part_area_cm2": "area_cm2", "support_volume_cm3": "support_cm3", "support_contact_cm2": "contact_cm2"}
@@ -28,7 +29,11 @@ OF_A_PART = {"part_area_cm2": "area_cm2", "support_volume_cm3": "support_cm3", "
 def with_parts(
     folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable[[str], None] = lambda text: None
 ) -> pd.DataFrame:
-    """Builds of measured parts with their layer ``profile``, and with surface and supports where a log does not say them."""
+    """Builds of measured parts with their layer ``profile``, and with surface and supports where a log does not say them.
+
+    Those whose path is known have its minutes too, see ``paths.with_paths``.
+    """
+    builds = with_paths(folder, builds, shop, progress)
     measured = _parts_of(folder, builds, shop, progress)
     if not measured or "part_file" not in builds:
         return builds
