@@ -10,6 +10,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
+from calib.quoting.learned import Learned
 from calib.shop.model import Shop
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store
@@ -30,6 +31,10 @@ class Fitted:
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
         return route_of(process, material, finish, has_supports, shop, self.routes)
+
+
+def learned_of(fitted: Fitted) -> Learned:
+    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route)
 
 
 def has_store(folder: Path) -> bool:

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock, from_minutes, to_minutes
-from calib.quoting.learned import Learned
 from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, run_queue
 from calib.quoting.ranges import chance_by, date_range
@@ -23,7 +22,7 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.promises import find_orders
 from calib.store.quotes import option_of
-from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.queue import find_queue_and_orders
 from calib.workflow.times import moment
 
@@ -41,7 +40,7 @@ class Today:
 
     def ends(self, queue: Sequence[QueuedBuild]) -> dict[str, np.ndarray]:
         """When the last build of each quote of the queue is done, shape (draws,) [wall min]."""
-        learned = Learned(self.fitted.model, self.fitted.waits, self.fitted.failures, self.fitted.route)
+        learned = learned_of(self.fitted)
         clock = OpenClock(self.shop.hours, self.shop.closures, self.shop.timezone)
         runs, _ = run_queue(queue, self.shop, clock, to_minutes(self.now), learned, DRAWS, seed=0)
         quote_of = {f"queued {build.build_id}": build.quote_id for build in queue}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,13 @@ from calib.store.promises import find_orders
 from calib.store.quotes import start_of
 from calib.store.runs import find_runs
 from calib.workflow.accepted import awaited_builds, open_build_ids
-from calib.workflow.fitted import Fitted, has_store
+from calib.workflow.fitted import Fitted, has_store, learned_of
+from calib.workflow.how_far import Standing, find_standings
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import stage_rows
 from calib.workflow.spelling import as_spelled
+
+UNTOUCHED = timedelta(weeks=4)  # nothing is under way of which nobody wrote for so long; common practice, no source
 
 
 def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> list[QueuedBuild]:
@@ -43,8 +47,7 @@ def find_queue_and_orders(
     with open_store(folder, read_only=True) as store:
         builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, open_only=True)
     builds, fulfils = as_spelled(builds, shop), open_build_ids(orders)
-    logged = builds[builds["status"].isin(["planned", "running"]) | builds["build_id"].isin(fulfils)]
-    waiting = pd.concat([logged, awaited_builds(orders)], ignore_index=True)
+    waiting = pd.concat([_logged(builds, runs, set(fulfils), now), awaited_builds(orders)], ignore_index=True)
     if waiting.empty:
         return [], orders
     waiting["quote_id"] = [
@@ -52,16 +55,12 @@ def find_queue_and_orders(
     ]
     starts = {one["quote_id"]: to_minutes(start_of(one)) for one in orders}
     waiting["not_before"] = not_before(waiting, starts)
-    waiting = in_order_of_work(waiting, {one["quote_id"] for one in orders if one["hurried"]}, to_minutes(now))
     rows = stage_rows(with_parts(folder, waiting, shop), shop, fitted)
-    started = runs.explode("build_ids")
-    done = started[started["ended_at"].notna()].groupby("build_ids")["stage"].agg(set).to_dict()
-    running = started[started["ended_at"].isna()].groupby("build_ids")["started_at"].max().to_dict()
-    queue = [
-        _queued(build, rows[rows["build_id"] == build["build_id"]], done, running, now)
-        for build in waiting.to_dict("records")
-    ]
-    return queue, orders
+    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted), to_minutes(now))
+    waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
+    hurried = {one["quote_id"] for one in orders if one["hurried"]}
+    waiting = in_order_of_work(waiting, standings, hurried, to_minutes(now))
+    return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")], orders
 
 
 def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
@@ -70,23 +69,35 @@ def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
     return np.where(waiting["status"] == "planned", agreed, -np.inf)
 
 
-def in_order_of_work(waiting: pd.DataFrame, hurried: set[str], now: float) -> pd.DataFrame:
-    """What runs, then what may begin now, then what may begin later; of each what is hurried first. now : wall min"""
-    begun, rushed = waiting["status"] != "planned", waiting["quote_id"].isin(hurried)
+def _logged(builds: pd.DataFrame, runs: pd.DataFrame, awaited: set[str], now: pd.Timestamp) -> pd.DataFrame:
+    """Builds that are planned or under way, and those that accepted quotes wait for; not what nobody touched for weeks."""
+    moments = runs[["build_ids"]].assign(at=runs["ended_at"].fillna(runs["started_at"])).explode("build_ids")
+    last = moments.groupby("build_ids")["at"].max().reindex(builds["build_id"]).set_axis(builds.index)
+    begun = builds["status"].isin(["running", "printed"]) & (last > now - UNTOUCHED)
+    return builds[begun | (builds["status"] == "planned") | (builds["build_id"].isin(awaited) & last.isna())]
+
+
+def in_order_of_work(
+    waiting: pd.DataFrame, standings: dict[str, Standing], hurried: set[str], now: float
+) -> pd.DataFrame:
+    """What has begun, the furthest first; then what may begin now, then what may begin later, the hurried ones first.
+
+    now : wall min
+    """
+    begun, rushed = (waiting["status"] != "planned").to_numpy(), waiting["quote_id"].isin(hurried)
     later = np.maximum(waiting["not_before"], now)
-    return waiting.iloc[np.lexsort((~rushed, later, ~begun))].reset_index(drop=True)
+    far = np.array([standings[build].place for build in waiting["build_id"]]) * begun
+    return waiting.iloc[np.lexsort((~rushed, later, -far, ~begun))].reset_index(drop=True)
 
 
-def _queued(build: dict, rows: pd.DataFrame, done: dict, running: dict, now: pd.Timestamp) -> QueuedBuild:
-    name = build["build_id"]
-    since = running.get(name)
+def _queued(build: dict[Any, Any], standing: Standing) -> QueuedBuild:
     return QueuedBuild(
-        build_id=name,
+        build_id=build["build_id"],
         process=build["process"],
         machine=_text(build.get("machine")),
         material=_text(build.get("material")),
-        rows=rows[~rows["stage"].isin(done.get(name, set()))].reset_index(drop=True),
-        elapsed_min=max((now - since).total_seconds() / 60, 0.0) if since is not None and pd.notna(since) else 0.0,
+        rows=standing.rows.reset_index(drop=True),
+        elapsed_min=standing.elapsed_min,
         order_id=_text(build.get("order_id")),
         quote_id=_text(build.get("quote_id")),
         not_before=build["not_before"],

@@ -16,7 +16,6 @@ from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
-from calib.quoting.learned import Learned
 from calib.quoting.request import MOST_PARTS, Line, QuoteRequest
 from calib.records import FINISHES, PROCESS_WORDS
 from calib.results import COMPARISON, Result
@@ -25,7 +24,7 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.pieces import find_yields
 from calib.store.quotes import save_quote
-from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
 from calib.workflow.parts import remember_parts
@@ -148,10 +147,6 @@ def read_meshes(lines: list[OrderLine], shop: Shop, progress: Progress) -> list[
 
 def _sides_mm(shop: Shop) -> list[float]:
     return [side for machine in shop.machines.values() for side in machine.build_mm]
-
-
-def learned_of(fitted: Fitted) -> Learned:
-    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route)
 
 
 def early_start(request: QuoteRequest, fitted: Fitted) -> list[str]:

@@ -27,11 +27,11 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.capacity import WEEKS, logged_demand, resource_loads
-from calib.workflow.fitted import Fitted, find_fitted
+from calib.workflow.fitted import Fitted, find_fitted, learned_of
 from calib.workflow.order import OrderLine, is_order, read_order
 from calib.workflow.predict import floor_warnings, stage_rows
 from calib.workflow.queue import find_queue
-from calib.workflow.quote import early_start, known_finish, learned_of, quote_request, read_meshes
+from calib.workflow.quote import early_start, known_finish, quote_request, read_meshes
 
 Progress = Callable[[str], None]
 FLOW_DRAWS = 400

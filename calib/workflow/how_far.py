@@ -1,0 +1,189 @@
+"""How far each build is on its route, by what is logged: what is done, what runs, and what must have ended unnoticed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.quoting.clock import OpenClock
+from calib.quoting.learned import Learned
+from calib.quoting.schedule import ON_MACHINE
+from calib.records import STAGES
+from calib.shop.model import Shop
+from calib.workflow.learning import runs_by_build
+
+USUAL, LONGEST = (
+    0.5,
+    0.99,
+)  # of a stage's minutes; a run that is older than its longest has ended and nobody wrote it down
+SPOILT = ("failed", "stopped")
+LONG_WAIT_SDS = 1.3  # so many spreads over its middle a wait is as long as nine in ten are not
+
+
+@dataclass(frozen=True)
+class Event:
+    """A logged run of one build; moments in wall minutes, ``ended`` None while it is open."""
+
+    stages: tuple[str, ...]
+    started: float
+    ended: float | None
+    outcome: str = "done"
+    attempt: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """Where a build stands.
+
+    rows : its stages still to do, in order
+    elapsed_min : minutes that the first of them has been under way
+    place : of the first stage still to do in the process's route, by which builds under way are put in order
+    """
+
+    rows: pd.DataFrame
+    elapsed_min: float
+    place: int
+
+
+def first_to_do(route: Sequence[str], events: Sequence[Event]) -> tuple[int, Event | None]:
+    """Place in the route of the first stage still to do, and the open run at it.
+
+    A build is past a stage as soon as a later one was logged. After a printing that failed it is to be set up again,
+    unless what comes after the machine was logged since.
+
+    >>> route = ("file_prep", "machine_setup", "printing", "washing", "packing")
+    >>> setup, printing = Event(("machine_setup",), 0, 9), Event(("printing",), 9, None)
+    >>> first_to_do(route, [setup, printing])[0], first_to_do(route, [setup, printing, Event(("washing",), 600, 620)])
+    (2, (4, None))
+    >>> first_to_do(route, [setup, Event(("printing",), 9, 30, "failed")])
+    (1, None)
+    """
+    place = {stage: at for at, stage in enumerate(route)}
+    spoilt = _spoilt(route, events)
+    counted = [event for event in events if not spoilt or event.attempt > spoilt.attempt]
+    placed = [(place[stage], event) for event in counted for stage in event.stages if stage in place]
+    begun = next(at for at, stage in enumerate(route) if stage in ON_MACHINE) - 1 if spoilt else -1
+    past = max((at for at, event in placed if event.ended is not None), default=begun)
+    running = max(
+        ((at, event) for at, event in placed if event.ended is None and at > past),
+        key=lambda pair: pair[0],
+        default=None,
+    )
+    return running or (max(past, begun) + 1, None)
+
+
+def _spoilt(route: Sequence[str], events: Sequence[Event]) -> Event | None:
+    """The last printing, where it failed and nothing of what comes after the machine was logged."""
+    on_machine = [at for at, stage in enumerate(route) if stage in ON_MACHINE]
+    prints = sorted((event for event in events if "printing" in event.stages), key=lambda event: event.started)
+    if not on_machine or not prints or prints[-1].outcome not in SPOILT:
+        return None
+    after = set(route[on_machine[-1] + 1 :])
+    return None if any(after & set(event.stages) for event in events) else prints[-1]
+
+
+def find_standings(
+    builds: pd.DataFrame, runs: pd.DataFrame, rows: pd.DataFrame, shop: Shop, learned: Learned, now: float
+) -> dict[str, Standing]:
+    """Where each build stands that is not done; one of which nothing is logged has all its stages before it.
+
+    rows : of ``stage_rows``; now : wall minutes
+    """
+    events = _events(builds, runs)
+    rows = _with_times(rows, learned, {build for build, own in events.items() if own})
+    by_build = dict(iter(rows.groupby("build_id", sort=False)))
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    found = {}
+    for name, process in zip(builds["build_id"], builds["process"], strict=True):
+        if name in by_build:
+            standing = _standing(by_build[name], shop.routes[process], events.get(name, []), clock, now)
+            if len(standing.rows):
+                found[name] = standing
+    return found
+
+
+def _with_times(rows: pd.DataFrame, learned: Learned, begun: set[str]) -> pd.DataFrame:
+    """Rows with usual and longest minutes, and how long a wait before them may take, for builds that have begun."""
+    timed = rows.assign(usual=np.nan, longest=np.nan, long_wait=np.nan)
+    own = rows["build_id"].isin(begun)
+    if own.any():
+        predicted = learned.calibrator.predict(rows[own], quantiles=(USUAL, LONGEST))
+        timed.loc[own, ["usual", "longest"]] = predicted[[USUAL, LONGEST]].to_numpy(float)
+        pairs = zip(rows.loc[own, "process"], rows.loc[own, "stage"], strict=True)
+        timed.loc[own, "long_wait"] = [_long_wait(learned, process, stage) for process, stage in pairs]
+    return timed
+
+
+def _long_wait(learned: Learned, process: str, stage: str) -> float:
+    if learned.waits is None:
+        return 0.0
+    _, middle, spread, _ = learned.waits.parameters(process, stage)
+    return float(np.exp(middle + LONG_WAIT_SDS * spread))
+
+
+def _standing(rows: pd.DataFrame, route: Sequence[str], events: list[Event], clock: OpenClock, now: float) -> Standing:
+    place = {stage: at for at, stage in enumerate(route)}
+    first, running = first_to_do(route, events)
+    left = rows[rows["stage"].map(place) >= first]
+    if not events:
+        return Standing(left, 0.0, first)
+    last = running.started if running else max(_end(event) for event in events)
+    under_way = running is not None
+    for row in left.to_dict("records"):
+        alone = row["stage"] in STAGES and STAGES[row["stage"]].hands == "none"
+        if not (alone or under_way):
+            break
+        elapsed = _minutes(clock, last, now, alone)
+        if elapsed <= row["longest"]:
+            return Standing(left, max(elapsed, 0.0), place[row["stage"]])
+        left, last, under_way = left.iloc[1:], _later(clock, last, row["usual"], alone), False
+    if len(left) and _minutes(clock, last, now, False) > left["longest"].sum() + left["long_wait"].sum():
+        left = left.iloc[:0]  # nobody writes so late that it went on: it was done unnoticed
+    return Standing(left, 0.0, place[left["stage"].iloc[0]] if len(left) else len(route))
+
+
+def _end(event: Event) -> float:
+    return event.started if event.ended is None else event.ended
+
+
+def _minutes(clock: OpenClock, begin: float, end: float, alone: bool) -> float:
+    return end - begin if alone else float(clock.open_at(end) - clock.open_at(begin))
+
+
+def _later(clock: OpenClock, begin: float, minutes: float, alone: bool) -> float:
+    return begin + minutes if alone else float(clock.after(begin, minutes))
+
+
+def _events(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, list[Event]]:
+    """Logged runs of each build, those of its order too."""
+    shares = runs_by_build(builds, _near(builds, runs[runs["outcome"] != "void"]))
+    found: dict[str, list[Event]] = {}
+    for run in shares.to_dict("records"):
+        found.setdefault(run["build_id"], []).append(_event(run))
+    return found
+
+
+def _near(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """Runs that can be of these builds: looked at before they are laid out build by build."""
+    ids, orders = set(builds["build_id"]), set(builds["order_id"].dropna().str.split("+").explode())
+    mine = [
+        not ids.isdisjoint(named) if len(named) else bool(orders & set(str(order).split("+")))
+        for named, order in zip(runs["build_ids"], runs["order_id"], strict=True)
+    ]
+    return runs[np.array(mine, bool)]
+
+
+def _event(run: Mapping[Any, Any]) -> Event:
+    started, ended = run["started_at"], run["ended_at"]
+    begin = started if pd.notna(started) else ended
+    return Event(
+        stages=tuple(run["stage"].split("+")),
+        started=begin.timestamp() / 60,
+        ended=ended.timestamp() / 60 if pd.notna(ended) else None,
+        outcome=run["outcome"],
+        attempt=float(run["attempt"]),
+    )

@@ -1,0 +1,82 @@
+"""How far builds are by what is logged: what is past, what runs, what failed, and what ended unnoticed."""
+
+from __future__ import annotations
+
+import zlib
+
+import pandas as pd
+import pytest
+
+from calib.cli.app import run
+from calib.shop.read_shop import read_shop
+from calib.workflow.fitted import find_fitted
+from calib.workflow.queue import find_queue
+
+NOW = pd.Timestamp("2026-08-12T14:00", tz="Europe/London")
+PREPARED = "file_prep,2026-08-12T08:00,2026-08-12T08:10,\nmachine_setup,2026-08-12T08:10,2026-08-12T08:25,"
+PRINTS = "printing,2026-08-12T08:30"
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("far") / "lab"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    return folder
+
+
+def queued(lab, tmp_path, rows: str, name: str, now: pd.Timestamp = NOW):
+    """The build as it stands in the queue after these rows are logged, or None."""
+    (tmp_path / "b.csv").write_text(
+        f"build_id,process,machine,parts,material,part_volume_cm3,height_mm,order_id\n{name},VPP,vpp1,8,resin,60,50,R-{name}\n"
+    )
+    lines = [line.split(",") for line in rows.splitlines()]
+    text = "build_id,order_id,stage,started_at,ended_at,outcome\n" + "".join(
+        f"{',R-' + name if stage == 'packing' else name + ','},{stage},{start},{end},{outcome}\n"
+        for stage, start, end, outcome in lines
+    )
+    (tmp_path / "s.csv").write_text(text)
+    assert run(["import", str(tmp_path / "b.csv"), str(tmp_path / "s.csv"), "--shop", str(lab), "--json"]) == 0
+    queue = find_queue(lab, read_shop(lab), find_fitted(lab), now)
+    return next((build for build in queue if build.build_id == name), None)
+
+
+@pytest.mark.parametrize(
+    ("rows", "first", "elapsed"),
+    [
+        (PREPARED, "printing", None),
+        (f"{PREPARED}\n{PRINTS},,", "printing", 330),
+        (f"{PREPARED}\n{PRINTS},2026-08-12T13:55,", "unloading", 0),  # printed and nobody has come yet
+        (f"{PREPARED}\n{PRINTS},2026-08-12T10:00,failed", "machine_setup", 0),
+        (f"{PREPARED}\n{PRINTS},2026-08-12T10:00,failed\nunloading,2026-08-12T10:05,2026-08-12T10:20,", "machine_setup", 0),
+        (f"{PREPARED}\n{PRINTS},2026-08-12T10:00,stopped\nwashing,2026-08-12T13:35,2026-08-12T13:50,", "drying", 10),
+        (f"{PREPARED}\n{PRINTS},,\nwashing,2026-08-12T13:35,2026-08-12T13:50,", "drying", 10),  # its end was not written
+        (f"{PRINTS},2026-08-12T12:55,\nunloading,2026-08-12T13:45,,", "unloading", 15),
+    ],
+)  # fmt: skip
+def test_a_build_is_past_what_a_later_stage_shows(lab, tmp_path, request, rows, first, elapsed):
+    build = queued(lab, tmp_path, rows, f"A{zlib.crc32(request.node.name.encode())}")
+    assert build is not None
+    assert build.rows["stage"].iloc[0] == first
+    assert build.rows["stage"].iloc[-1] == "packing"
+    if elapsed is not None:
+        assert build.elapsed_min == pytest.approx(elapsed)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        f"{PREPARED}\n{PRINTS},,\npacking,2026-08-12T13:35,2026-08-12T13:50,",  # of the order, not of the build
+        f"{PREPARED}\n{PRINTS},2026-08-12T12:55,\nwashing+post_curing+packing,2026-08-12T13:35,2026-08-12T13:50,",
+    ],
+)
+def test_what_is_packed_is_in_no_queue(lab, tmp_path, request, rows):
+    assert queued(lab, tmp_path, rows, f"B{zlib.crc32(request.node.name.encode())}") is None
+
+
+@pytest.mark.parametrize("rows", [f"{PREPARED}\n{PRINTS},,", f"{PREPARED}\n{PRINTS},2026-08-12T18:00,", PREPARED])
+def test_a_run_far_older_than_any_like_it_holds_nothing_up(lab, tmp_path, request, rows):
+    name = f"C{zlib.crc32(request.node.name.encode())}"
+    assert queued(lab, tmp_path, rows, name) is not None
+    for days in (16, 60):
+        queue = find_queue(lab, read_shop(lab), find_fitted(lab), NOW + pd.Timedelta(days=days))
+        assert name not in {build.build_id for build in queue}
