@@ -29,7 +29,8 @@ class Job:
     stages : in order
     minutes : stage -> shape (draws,) [min]
     touch_share : stage -> share of its minutes with hands on [-]
-    waits : stage -> open-hours wait before it, shape (draws,) [min]; a stage without waits goes on at once
+    waits : stage -> open-hours wait before it, once its machine is free, shape (draws,) [min]; a stage without waits
+        goes on at once
     failed_at : shape (attempts, draws), share of the printing after which an attempt failed; 0 where it did not
     after : names of jobs that must be done before this one starts
     ready : wall time before which it cannot start [min]
@@ -138,12 +139,12 @@ class _Walk:
 
     def step(self, stage: str) -> None:
         now = self._begin() if self.now is None else self.now
-        takes_machine = bool(self.job.machine) and stage in ON_MACHINE and stage == self._machine_stages()[0]
+        takes_machine = stage in self._machine_stages()[:1]
         self.wait = self.job.waits.get(stage, 0.0)
-        if stage in self.job.waits and (takes_machine or not self._begins_by_hand(stage)):
-            now, self.wait = self.floor.clock.after(now, self.job.waits[stage]), 0.0
         if takes_machine:
             now = self._on_machine(now)
+        if stage in self.job.waits and not self._begins_by_hand(stage):
+            now, self.wait = self.floor.clock.after(now, self.job.waits[stage]), 0.0
         if stage == "printing" and self.job.machine:
             self.floor.printing_from[self.job.machine] = now
         self.held = self.floor.places.earliest(stage)
@@ -183,13 +184,14 @@ class _Walk:
         now = np.full(self.floor.draws, max(self.floor.start, self.job.ready))
         for name in self.job.after:
             now = np.maximum(now, self.done[name])
-        if self.job.machine and self.job.machine in self.floor.printing_from:
-            now = np.maximum(now, self.floor.printing_from[self.job.machine])
+        machine = self.job.machine
+        if machine and self._machine_stages() and machine in self.floor.printing_from:
+            now = np.maximum(now, self.floor.printing_from[machine])
         self.now = now
         return now
 
     def _machine_stages(self) -> list[str]:
-        return [stage for stage in self.job.stages if stage in ON_MACHINE]
+        return [stage for stage in self.job.stages if self.job.machine and stage in ON_MACHINE]
 
     def _on_machine(self, now: np.ndarray) -> np.ndarray:
         """Wait for the machine and a chamber; then go through the attempts that fail."""
@@ -283,7 +285,8 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]
     printing_from: dict[str, float] = {}
     for number, job in enumerate(jobs):
         now = max([floor.start, job.ready, *(ends[name] for name in job.after)])
-        now = max(now, printing_from.get(job.machine or "", -np.inf))
+        if not set(ON_MACHINE).isdisjoint(job.stages):
+            now = max(now, printing_from.get(job.machine or "", -np.inf))
         last = -np.inf
         for step, stage in enumerate(job.stages):
             if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):

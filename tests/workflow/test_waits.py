@@ -1,0 +1,57 @@
+"""Waits as learned from logs: only what the schedule does not explain."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from calib.shop.model import Machine, Shop
+from calib.workflow.side_models import wait_rows
+
+
+def shop(chambers: int = 1) -> Shop:
+    machine = Machine("m", "PBF", "laser_bed", (9, 9, 9), ("pa",), {}, chambers=chambers)
+    hours = (((480, 1020),),) * 7
+    return Shop("lab", "UTC", hours, (), {"m": machine}, {}, {}, {}, {}, (), {})
+
+
+def waits(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str]) -> set[tuple[str, int]]:
+    """Stages with their waits; rows: builds joined by +, stage, start, end, as 'day hour:minute' in March."""
+    stamp = [pd.Timestamp(f"2026-03-{at}", tz="UTC") for row in rows for at in row[2:]]
+    runs = pd.DataFrame({
+        "run_key": range(len(rows)), "build_ids": [row[0].split("+") if row[0] else [] for row in rows],
+        "order_id": [None if row[0] else "R" for row in rows], "stage": [row[1] for row in rows],
+        "started_at": stamp[::2], "ended_at": stamp[1::2], "work_min": 1.0, "low_min": None, "touch_min": 1.0,
+    })  # fmt: skip
+    builds = pd.DataFrame({"build_id": list(orders), "process": "PBF", "machine": "m", "parts": 4.0,
+                           "order_id": list(orders.values())})  # fmt: skip
+    found = wait_rows(builds, runs, lab, pd.Timestamp("2026-04-01", tz="UTC"))
+    return {(stage, round(wait)) for stage, wait in zip(found["stage"], found["wait_min"], strict=True)}
+
+
+FIRST = [
+    ("a", "file_prep", "02 08:00", "02 08:10"), ("a", "machine_setup", "02 08:25", "02 08:40"),
+    ("a", "printing", "02 08:40", "02 20:00"), ("a", "cool_down", "02 20:00", "03 02:00"),
+    ("a", "unloading", "03 08:30", "03 08:45"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rows", "lab", "expected"),
+    [
+        # setting up 15 min after preparation; unloading half an hour after the doors opened, though cooled at 2 o'clock
+        ([], shop(), {("machine_setup", 15), ("printing", 0), ("cool_down", 0), ("unloading", 30)}),
+        # the next build was ready the day before: it waited for the machine until 8:45, then 20 min for a person
+        ([("b", "file_prep", "02 09:00", "02 09:10"), ("b", "machine_setup", "03 09:05", "03 09:20")], shop(),
+         {("machine_setup", 15), ("printing", 0), ("cool_down", 0), ("unloading", 30), ("machine_setup", 20)}),
+        # a removable chamber leaves the machine when it is printed, at 20:00: 65 min of opening hours
+        ([("b", "file_prep", "02 09:00", "02 09:10"), ("b", "machine_setup", "03 09:05", "03 09:20")], shop(chambers=2),
+         {("machine_setup", 15), ("printing", 0), ("cool_down", 0), ("unloading", 30), ("machine_setup", 65)}),
+        # an order's inspection waits for the last of its builds, whether the row names them or the order
+        *[([("b", "breakout", "02 09:00", "02 09:10"), (both, "inspection", "03 09:00", "03 09:20")], shop(),
+           {("machine_setup", 15), ("printing", 0), ("cool_down", 0), ("unloading", 30), ("inspection", 15)})
+          for both in ("a+b", "")],
+    ],
+)  # fmt: skip
+def test_what_machine_sisters_and_closed_hours_explain_is_no_wait(rows, lab, expected):
+    assert waits(FIRST + rows, lab, {"a": "R", "b": "R"}) == expected
