@@ -62,6 +62,9 @@ def quote(
         Path | None, typer.Option(metavar="FILE", help="Write the inward edition: stages, hands, cost, basis.")
     ] = None,
     overwrite: Overwrite = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep it: listed and scored as a quote. A sheet and calib accept do too.")
+    ] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -79,13 +82,13 @@ def quote(
 
         _check_beside_patch(
             {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "inward": inward,
-             "stages": stages, "why": why}
+             "keep": keep, "stages": stages, "why": why}
         )  # fmt: skip
         changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
         return Answer("what_if_order", changed)
     common: dict[str, Any] = {
         "processes": process or [], "due": due, "start": start, "seed": seed, "sure": sure, "sheet": sheet,
-        "inward": inward, "progress": progress, "overwrite": overwrite,
+        "inward": inward, "progress": progress, "overwrite": overwrite, "keep": keep,
     }  # fmt: skip
     if several:
         document = quote_order(shop, part, **common)

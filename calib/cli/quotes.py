@@ -27,10 +27,14 @@ def quotes(
         Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write the inward edition.")
     ] = None,
     overwrite: Overwrite = False,
+    keep: Annotated[bool, typer.Option("--keep", help="With QUOTE_ID: keep it, to be listed and scored.")] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
     """List the quotes given, what became of them, and how many promises held; or show one again.
+
+    Given is what was kept (--keep), written to a sheet, accepted or built. An answer that nobody took is not listed, and
+    goes after its last day.
 
     Example: calib quotes Q00007
     """
@@ -40,7 +44,7 @@ def quotes(
     if len(named) > 1:
         raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")
     if named:
-        return Answer("quote", show_again(shop, named[0], sheet, inward, overwrite), detail=stages)
-    if which or sheet or inward or stages:
+        return Answer("quote", show_again(shop, named[0], sheet, inward, overwrite, keep), detail=stages)
+    if which or sheet or inward or stages or keep:
         raise UsageError("No quote is named.", "For example: calib quotes Q00007 --sheet quote.html")
     return Answer("quotes", list_quotes(shop))

@@ -18,13 +18,26 @@ def show_quotes(doc: Document) -> str:
     """One line for each quote, newest first, then how many promises and ranges held."""
     rows = doc["quotes"]
     if not rows:
-        return "No quote is stored yet. Make one: calib quote PART --qty N"
+        return "\n".join(["No quote is kept yet. Make one: calib quote PART --qty N --keep", *_looks(doc)])
     heads = "quote|given|>parts|part|by|promised|state|builds"
     shown = unwrapped(table(heads, [_quote_row(one, doc["today"]) for one in rows[:SHOWN]]))
     more = [f"{len(rows) - SHOWN} older ones are in --json."] if len(rows) > SHOWN else []
     return as_text(
-        shown, *more, *_scores(doc), "One of them again, as it was given: calib quotes QUOTE_ID", width=WIDTH
+        shown,
+        *more,
+        *_looks(doc),
+        *_scores(doc),
+        "One of them again, as it was given: calib quotes QUOTE_ID",
+        width=WIDTH,
     )
+
+
+def _looks(doc: Document) -> list[str]:
+    if not doc["looks"]:
+        return []
+    return [
+        f"{count(doc['looks'], 'answer')} that nobody kept or accepted not listed. Keep one: calib quotes QUOTE_ID --keep"
+    ]
 
 
 def _quote_row(one: Document, today: str) -> list[Any]:

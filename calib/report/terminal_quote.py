@@ -266,7 +266,11 @@ def basis(option: Document) -> str:
 
 
 def _number(doc: Document) -> str:
-    return f" Quote {doc['quote_id']}: calib accept {doc['quote_id']}" if doc.get("quote_id") else ""
+    return (
+        f" Accept it: calib accept {doc['quote_id']}; keep it: calib quotes {doc['quote_id']} --keep"
+        if doc.get("quote_id")
+        else ""
+    )
 
 
 def _outside(doc: Document) -> list[str]:

@@ -55,15 +55,21 @@ def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, 
 def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list[dict[str, Any]]:
     """Quotes with ``builds`` that fulfil them and ``ready_at``: when as many parts as quoted were packed, or None.
 
-    A time that a person stated goes before the logs'. open_only : those that are accepted and not ready.
+    Those that were kept, accepted or built; a look is none. A time that a person stated goes before the logs'.
+    open_only : those that are accepted and not ready
     """
     fulfilled = find_fulfilment(con)
     quotes = []
-    for quote in find_quotes(con, _open_names(con, fulfilled) if open_only else None):
+    for quote in find_quotes(con, (_open_names if open_only else _taken_names)(con, fulfilled)):
         builds = fulfilled.get(quote["quote_id"], [])
         ready = quote["stated_ready_at"] or packed_in_full(builds, quote["document"]["quantity"])
         quotes.append({**quote, "builds": builds, "ready_at": ready})
     return quotes
+
+
+def _taken_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:
+    kept = con.execute("SELECT quote_id FROM quote WHERE kept_at IS NOT NULL OR accepted_at IS NOT NULL").fetchall()
+    return [*(name for (name,) in kept), *fulfilled]
 
 
 def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import difflib
 import json
 import math
-from datetime import UTC, datetime
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import duckdb
@@ -14,22 +15,57 @@ import calib
 from calib.errors import UsageError
 from calib.store.ids import join_held
 
+LOOK_DAYS = 2  # so long a look that has lapsed can still be accepted
 _COLUMNS = (
     "quote_id", "quoted_at", "document", "accepted_option", "accepted_at", "due_at", "chance", "note", "order_id",
     "hurried", "stated_ready_at", "start_at",
 )  # fmt: skip
 
 
-def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any]) -> str:
-    """Store a quote's document; returns its id."""
-    row = con.execute("SELECT count(*) + 1 FROM quote").fetchone()
+def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any], kept: bool = False) -> str:
+    """Store a quote's document; returns its id. kept : more than a look (see ``keep_quote``)."""
+    row = con.execute("SELECT coalesce(max(substr(quote_id, 2)::BIGINT), 0) + 1 FROM quote").fetchone()
     name = f"Q{int(row[0]) if row else 1:05d}"
     fit = con.execute("SELECT max(fit_id) FROM fit").fetchone()
     con.execute(
-        "INSERT INTO quote (quote_id, quoted_at, document, inputs, fit_id) VALUES (?, ?, ?, ?, ?)",
-        [name, _now(), _text(document | {"quote_id": name}), _text(_inputs(document)), fit[0] if fit else None],
+        "INSERT INTO quote (quote_id, quoted_at, document, inputs, fit_id, valid_until) VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            name,
+            _now(),
+            _text(document | {"quote_id": name}),
+            _text(_inputs(document)),
+            fit[0] if fit else None,
+            document.get("valid_until"),
+        ],
     )
+    if kept:
+        keep_quote(con, name)
     return name
+
+
+def keep_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> None:
+    """Keep a look as a quote: it is listed, and scored when its parts are packed."""
+    con.execute("UPDATE quote SET kept_at = coalesce(kept_at, ?) WHERE quote_id = ?", [_now(), quote_id])
+
+
+def forget_looks(con: duckdb.DuckDBPyConnection, built: Iterable[str]) -> None:
+    """Take off looks that lapsed LOOK_DAYS ago, but the last: its number is not given again. built : ids with builds"""
+    old = (datetime.now(UTC) - timedelta(days=LOOK_DAYS)).date()
+    con.execute(
+        "DELETE FROM quote WHERE kept_at IS NULL AND accepted_at IS NULL AND valid_until < ? AND quoted_at < ? "
+        "AND quote_id <> (SELECT arg_max(quote_id, substr(quote_id, 2)::BIGINT) FROM quote) AND NOT list_contains(?::VARCHAR[], quote_id)",
+        [old, old, list(built)],
+    )
+
+
+def count_looks(con: duckdb.DuckDBPyConnection, built: Iterable[str]) -> int:
+    """Answers that nobody kept, accepted or built."""
+    row = con.execute(
+        "SELECT count(*) FROM quote WHERE kept_at IS NULL AND accepted_at IS NULL "
+        "AND NOT list_contains(?::VARCHAR[], quote_id)",
+        [list(built)],
+    ).fetchone()
+    return int(row[0]) if row else 0
 
 
 def find_quotes(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> list[dict[str, Any]]:
@@ -70,8 +106,8 @@ def accept_quote(
     name = find_quote(con, quote_id)["quote_id"]
     con.execute(
         "UPDATE quote SET accepted_option = ?, accepted_at = coalesce(accepted_at, ?), due_at = ?, chance = ?, note = ?, order_id = ?, "
-        "hurried = ?, start_at = ? WHERE quote_id = ?",
-        [option, _now(), _utc(due_at), chance, note, order_id, hurried, _utc(start_at), name],
+        "hurried = ?, start_at = ?, kept_at = coalesce(kept_at, ?) WHERE quote_id = ?",
+        [option, _now(), _utc(due_at), chance, note, order_id, hurried, _utc(start_at), _now(), name],
     )
     if order_id:
         join_held(con)  # runs of the order may have been logged before

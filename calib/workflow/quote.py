@@ -23,7 +23,8 @@ from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.pieces import find_yields
-from calib.store.quotes import save_quote
+from calib.store.promises import find_fulfilment
+from calib.store.quotes import forget_looks, save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
@@ -52,18 +53,20 @@ def quote_part(
     pose: str = "",
     progress: Progress = lambda text: None,
     overwrite: bool = False,
+    keep: bool = False,
 ) -> dict[str, Any]:
-    """Options side by side, each with a range; kept in the store where there is one. The contract's ``quote``.
+    """Options side by side, each with a range; stored where there is a store. The contract's ``quote``.
 
     sure : chance of the promised date; the shop file's where None
     needs : what the part must stand or be, in the words of the shop's ``fit_for``
     pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
     overwrite : whatever stands in the place of a sheet is replaced
+    keep : listed and scored as a quote, also without a sheet
     """
     sheets = sheets_asked(sheet, inward, overwrite, (part,))
     line = Line(quantity, finish=known_finish(finish), needs=needs)
     return quote_lines(
-        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheets, progress=progress
+        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheets, None, keep, progress
     )
 
 
@@ -79,6 +82,7 @@ def quote_order(
     inward: Path | None = None,
     progress: Progress = lambda text: None,
     overwrite: bool = False,
+    keep: bool = False,
 ) -> dict[str, Any]:
     """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
 
@@ -88,7 +92,7 @@ def quote_order(
     """
     lines = read_order(order)
     sheets = sheets_asked(sheet, inward, overwrite, (order, *(one.part for one in lines)))
-    return quote_lines(folder, lines, processes, due, start, seed, sure, sheets, order.name, progress)
+    return quote_lines(folder, lines, processes, due, start, seed, sure, sheets, order.name, keep, progress)
 
 
 def quote_lines(
@@ -101,9 +105,13 @@ def quote_lines(
     sure: float | None = None,
     sheets: Mapping[str, Result] = MappingProxyType({}),
     name: str | None = None,
+    keep: bool = False,
     progress: Progress = lambda text: None,
 ) -> dict[str, Any]:
-    """Parts and how many of each -> the document, kept and written to the sheets asked for, by edition."""
+    """Parts and how many of each -> the document, stored and written to the sheets asked for, by edition.
+
+    keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
+    """
     shop = read_shop(folder)
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
@@ -119,7 +127,7 @@ def quote_lines(
         )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
-    document["quote_id"] = _keep(folder, document, meshes, shop)
+    document["quote_id"] = _store(folder, document, meshes, shop, kept=keep or bool(sheets))
     write_sheets(sheets, document)
     progress("")
     return document
@@ -260,11 +268,16 @@ def _process_code(word: str) -> str:
     return code
 
 
-def _keep(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Shop) -> str | None:
-    """Store the quote and its parts, with a word on how many pieces to start; None where there is no store."""
+def _store(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Shop, kept: bool) -> str | None:
+    """Store the quote and its parts, with a word on how many pieces to start; None where there is no store.
+
+    Older looks that have lapsed go.
+    """
     if not has_store(folder):
         return None
     remember_parts(folder, meshes, shop)
     with open_store(folder) as store:
         document["notes"] = [*document["notes"], *piece_notes(find_yields(store), document)]
-        return save_quote(store, document)
+        name = save_quote(store, document, kept)
+        forget_looks(store, find_fulfilment(store))
+        return name

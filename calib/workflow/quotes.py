@@ -12,14 +12,17 @@ import pandas as pd
 from calib.quoting.promise import score_promises
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.quotes import chance_of, find_quote, option_of, promised_at
+from calib.store.promises import find_fulfilment
+from calib.store.quotes import chance_of, count_looks, find_quote, keep_quote, option_of, promised_at
+from calib.workflow.fitted import has_store
 from calib.workflow.pages import sheets_asked, write_sheets
 from calib.workflow.promises import find_all_orders
 
 
 def list_quotes(folder: Path) -> dict[str, Any]:
-    """Every stored quote with its state, newest first, and how many promises and ranges held.
+    """Every quote that was kept, accepted or built with its state, newest first, and how many promises and ranges held.
 
+    ``looks`` : how many answers are stored that are none of these.
     States: 'open', 'lapsed' (not accepted in time), 'accepted', 'in time', 'late'.
     """
     zone = ZoneInfo(read_shop(folder).timezone)
@@ -27,6 +30,7 @@ def list_quotes(folder: Path) -> dict[str, Any]:
     today = datetime.now(zone).date()
     return {
         "today": today.isoformat(),
+        "looks": find_looks(folder),
         "quotes": [_row(order, zone, today) for order in reversed(orders)],
         "promises": score_promises(_promises(orders)),
         "ranges": score_ranges(orders),
@@ -34,15 +38,33 @@ def list_quotes(folder: Path) -> dict[str, Any]:
 
 
 def show_again(
-    folder: Path, quote_id: str, sheet: Path | None = None, inward: Path | None = None, overwrite: bool = False
+    folder: Path,
+    quote_id: str,
+    sheet: Path | None = None,
+    inward: Path | None = None,
+    overwrite: bool = False,
+    keep: bool = False,
 ) -> dict[str, Any]:
-    """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised."""
+    """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised.
+
+    keep : from now on listed and scored as a quote; a sheet of it does the same
+    """
     sheets = sheets_asked(sheet, inward, overwrite)
-    with open_store(folder, read_only=True) as store:
+    kept = keep or bool(sheets)
+    with open_store(folder, read_only=not kept) as store:
         quote = find_quote(store, quote_id)
+        if kept:
+            keep_quote(store, quote["quote_id"])
     document: dict[str, Any] = quote["document"]
     write_sheets(sheets, document, _agreed(quote))
     return document
+
+
+def find_looks(folder: Path) -> int:
+    if not has_store(folder):
+        return 0
+    with open_store(folder, read_only=True) as store:
+        return count_looks(store, find_fulfilment(store))
 
 
 def _agreed(quote: dict[str, Any]) -> dict[str, Any] | None:

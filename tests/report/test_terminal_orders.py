@@ -20,7 +20,9 @@ def scored(held: int, count: int) -> str:
     ends = [due - pd.Timedelta(hours=1)] * held + [due + pd.Timedelta(hours=1)] * (count - held)
     frame = pd.DataFrame({"promised_at": [due] * count, "finished_at": ends, "chance": [0.8] * count})
     ranges = {"quotes": count, "inside": held, "level": 0.8}
-    return show_quotes({"today": "2026-01-05", "quotes": [QUOTE], "promises": score_promises(frame), "ranges": ranges})
+    return show_quotes(
+        {"today": "2026-01-05", "looks": 0, "quotes": [QUOTE], "promises": score_promises(frame), "ranges": ranges}
+    )
 
 
 def test_below_twenty_there_is_no_percentage():

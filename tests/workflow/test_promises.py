@@ -24,7 +24,10 @@ def quoted(tmp_path_factory):
     few_draws(folder)
     box = write_box(folder / "box.stl", 60, 40, 20)
     for quantity in ("40", "10"):
-        assert run(["quote", str(box), "--qty", quantity, "--process", "MEX", "--shop", str(folder), "--json"]) == 0
+        assert (
+            run(["quote", str(box), "--qty", quantity, "--process", "MEX", "--keep", "--shop", str(folder), "--json"])
+            == 0
+        )
     return folder
 
 
@@ -63,6 +66,37 @@ def test_the_record_keeps_inputs_versions_and_quantiles(lab):
     assert chances[0] == 0.01
     assert chances[-1] == 0.99
     assert list(hours) == sorted(hours)
+
+
+def age(lab: Path, quote: str, days: int) -> None:
+    with open_store(lab) as store:
+        store.execute("UPDATE quote SET quoted_at = quoted_at - to_days(?), valid_until = valid_until - to_days(?) "
+                      "WHERE quote_id = ?", [days, days, quote])  # fmt: skip
+
+
+def test_a_look_is_listed_and_scored_nowhere_and_goes_unless_it_is_taken(lab, calib):
+    """Five looks: one is kept, one accepted and taken back, one built, two are left; after their last day these go."""
+
+    def look() -> str:
+        return calib("quote", str(lab / "box.stl"), "--qty", "2", "--process", "MEX")[1]["quote_id"]
+
+    def listed() -> list[str]:
+        return sorted(one["quote_id"] for one in calib("quotes")[1]["quotes"])
+
+    kept, accepted, built, left, last = (look() for _ in range(5))
+    assert listed() == ["Q00001", "Q00002"]
+    assert calib("quotes")[1]["looks"] == 5
+    assert calib("quotes", kept, "--keep")[0] == 0
+    assert calib("accept", accepted)[0] == 0
+    assert calib("accept", accepted, "--undo")[0] == 0
+    log(lab, built, 2, datetime.now(UTC) - timedelta(hours=1))
+    for name in (kept, accepted, built, left, last):
+        age(lab, name, 30)
+    assert look() == "Q00008"
+    assert listed() == ["Q00001", "Q00002", kept, accepted, built]
+    assert calib("quotes")[1]["promises"]["promises"] == 1
+    status, told = calib("accept", left)
+    assert (status, "There is no quote" in told["error"]["message"]) == (2, True)
 
 
 def test_accepting_promises_what_the_quote_said_and_undo_takes_it_back(lab, calib):
