@@ -55,12 +55,22 @@ def find_queue_and_orders(
     ]
     starts = {one["quote_id"]: to_minutes(start_of(one)) for one in orders}
     waiting["not_before"] = not_before(waiting, starts)
-    rows = stage_rows(with_parts(folder, waiting, shop), shop, fitted)
-    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted), to_minutes(now))
-    waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
     hurried = {one["quote_id"] for one in orders if one["hurried"]}
-    waiting = in_order_of_work(waiting, standings, hurried, to_minutes(now))
-    return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")], orders
+    return stand_in_line(with_parts(folder, waiting, shop), runs, shop, fitted, to_minutes(now), hurried), orders
+
+
+def stand_in_line(
+    waiting: pd.DataFrame, runs: pd.DataFrame, shop: Shop, fitted: Fitted, now: float, hurried: set[str]
+) -> list[QueuedBuild]:
+    """Builds that are not done by what is logged, each with the stages that it still has before it, in the order of work.
+
+    waiting : columns of ``builds``, status, quote_id and not_before; now : wall minutes
+    """
+    rows = stage_rows(waiting, shop, fitted)
+    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted), now)
+    waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
+    waiting = in_order_of_work(waiting, standings, hurried, now)
+    return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")]
 
 
 def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
