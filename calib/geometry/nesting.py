@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from itertools import permutations
 
 import numpy as np
 
@@ -94,7 +93,7 @@ def copies_in_cake(
     wall_mm: float,
     packing_limit: float,
 ) -> int:
-    """Copies of one part in a powder cake: layers of boxes, any side up, and never denser than the limit.
+    """Copies of one part in a powder cake: layers of boxes as it is posed, and never denser than the limit.
 
     size_mm, build_mm : x, y, z of part and build [mm]
     volume_mm3 : of one part [mm3]
@@ -104,10 +103,7 @@ def copies_in_cake(
     >>> copies_in_cake((20, 20, 20), 8000.0, (120, 120, 120), gap_mm=5, wall_mm=10, packing_limit=1.0)
     64
     """
-    most = 0
-    for size in set(permutations(map(float, size_mm))):
-        layers = int((build_mm[2] - 2 * wall_mm + gap_mm + 1e-6) // (size[2] + gap_mm))
-        if layers > 0:
-            most = max(most, layers * copies_on_plate(size, build_mm, gap_mm, wall_mm))
+    layers = int((build_mm[2] - 2 * wall_mm + gap_mm + 1e-6) // (size_mm[2] + gap_mm))
+    most = layers * copies_on_plate(size_mm, build_mm, gap_mm, wall_mm) if layers > 0 else 0
     cake_mm3 = float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
     return min(most, int(packing_limit * cake_mm3 / volume_mm3 + 1e-9))

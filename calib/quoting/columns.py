@@ -4,15 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
-from calib.quoting.nesting import Build, Contents, side_by_side
+from calib.quoting.nesting import Build, Contents, Posed, nested
 from calib.quoting.options import Option
-from calib.quoting.shape import Shape
 from calib.records import DIFFICULTIES, FINISHES, LayerProfile
 from calib.shop.model import Machine
+
+
+class Measured(Posed, Protocol):
+    """A part in its pose with its surface and supports."""
+
+    @property
+    def area_cm2(self) -> float: ...
+
+    @property
+    def support_cm3(self) -> float: ...
+
+    @property
+    def contact_cm2(self) -> float: ...
+
+    @property
+    def support_thick_mm(self) -> float: ...
 
 
 def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[str, Machine]) -> dict[str, Any]:
@@ -23,12 +38,7 @@ def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[s
 
 def _row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
     inside = [(option.pieces[at], copies) for at, copies in build.contents]
-    first, height = inside[0][0], build_height_mm(option, build.contents, machine)
-
-    def whole(name: str) -> float:
-        return sum(copies * float(getattr(piece.shape, name)) for piece, copies in inside)
-
-    bed_cm2 = machine.build_mm[0] * machine.build_mm[1] / 100.0
+    first = inside[0][0]
     return {
         "process": first.process,
         "machine": machine.id,
@@ -36,31 +46,27 @@ def _row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
         "finish": max((piece.finish for piece, _ in inside), key=FINISHES.index),
         "difficulty": max((piece.difficulty for piece, _ in inside), key=DIFFICULTIES.index),
         "parts": float(build.parts),
-        "part_volume_cm3": whole("volume_cm3"),
-        "part_area_cm2": whole("area_cm2"),
-        "support_volume_cm3": whole("support_cm3"),
-        "support_contact_cm2": whole("contact_cm2"),
-        "support_thickness_mm": max(piece.shape.support_thick_mm for piece, _ in inside),
-        "height_mm": height,
-        "plate_height_mm": height,
-        "packed_volume_cm3": height / 10.0 * bed_cm2 if first.process == "PBF" else np.nan,
+        **parts_columns(machine, [(piece.shape, copies) for piece, copies in inside]),
         "profile": _profile(option, build.contents),
     }
 
 
-def build_height_mm(option: Option, contents: Contents, machine: Machine) -> float:
-    """Height of a build: its highest part, or for a powder cake as many layers of parts as are needed [mm]."""
-    shapes = [(option.pieces[at].shape, copies) for at, copies in contents]
-    if machine.process != "PBF":
-        return max(shape.size_mm[2] for shape, _ in shapes)
-    gap, wall = machine.params["gap_mm"], machine.params["wall_mm"]
-    layers = sum(_layers(shape, copies, machine, gap, wall) * (shape.size_mm[2] + gap) for shape, copies in shapes)
-    packed = sum(copies * shape.volume_cm3 * 1000.0 for shape, copies in shapes) / machine.params["packing_limit"]
-    return float(min(max(layers, packed / (machine.build_mm[0] * machine.build_mm[1])), machine.build_mm[2]))
+def parts_columns(machine: Machine, inside: Sequence[tuple[Measured, int]]) -> dict[str, float]:
+    """What parts in their poses make of a build's row, whether it is quoted or was logged: geometry as it is nested."""
+    nest = nested(machine, inside)
 
+    def whole(name: str) -> float:
+        return sum(copies * float(getattr(part, name)) for part, copies in inside)
 
-def _layers(shape: Shape, copies: int, machine: Machine, gap: float, wall: float) -> int:
-    return -(-copies // max(1, side_by_side(shape.size_mm, machine.build_mm, gap, wall)))
+    return {
+        "part_volume_cm3": whole("volume_cm3"),
+        "part_area_cm2": whole("area_cm2"),
+        "support_volume_cm3": whole("support_cm3"),
+        "support_contact_cm2": whole("contact_cm2"),
+        "support_thickness_mm": max(part.support_thick_mm for part, _ in inside),
+        "height_mm": nest.height_mm,
+        "packed_volume_cm3": nest.cake_cm3 or np.nan,
+    }
 
 
 def _profile(option: Option, contents: Contents) -> LayerProfile:

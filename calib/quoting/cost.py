@@ -6,8 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.columns import build_height_mm
-from calib.quoting.nesting import Build
+from calib.quoting.nesting import Build, nested
 from calib.quoting.options import Option
 from calib.quoting.ranges import value_range
 from calib.quoting.schedule import ON_MACHINE
@@ -83,5 +82,5 @@ def _powder_lost_g(option: Option, build: Build, volume_cm3: float, shop: Shop) 
     """Powder of the cake that was not sintered [g]."""
     machine = shop.machines[build.machine]
     bulk_g_cm3 = shop.materials[option.piece_of(build).material].params["powder_rho_kg_m3"] / 1000.0
-    cake_cm3 = build_height_mm(option, build.contents, machine) * machine.build_mm[0] * machine.build_mm[1] / 1000.0
-    return max(cake_cm3 - volume_cm3, 0.0) * bulk_g_cm3
+    nest = nested(machine, [(option.pieces[at].shape, copies) for at, copies in build.contents])
+    return max(nest.cake_cm3 - volume_cm3, 0.0) * bulk_g_cm3

@@ -1,4 +1,4 @@
-"""Parts into builds: how many copies one holds, who takes which build, and different parts side by side."""
+"""Parts into builds: how many copies one holds, how high it gets, who takes which build, different parts side by side."""
 
 from __future__ import annotations
 
@@ -7,14 +7,27 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, zip_longest
 from math import ceil
+from typing import Protocol
 
 from calib.geometry.nesting import copies_in_cake, copies_on_plate
 from calib.geometry.nesting_mixed import cakes_for, plates_for
-from calib.quoting.shape import Shape
 from calib.shop.model import Machine
 
 Size = tuple[float, float, float]
 Contents = tuple[tuple[int, int], ...]
+
+
+class Posed(Protocol):
+    """What nesting takes from a part in its pose; rafted: a raft carries it."""
+
+    @property
+    def size_mm(self) -> Size: ...
+
+    @property
+    def volume_cm3(self) -> float: ...
+
+    @property
+    def rafted(self) -> bool: ...
 
 
 @dataclass(frozen=True)
@@ -33,18 +46,67 @@ class Build:
         return sum(copies for _, copies in self.contents)
 
 
-def build_capacity(machine: Machine, shape: Shape) -> int:
-    """Copies of one part that a build holds."""
-    params = machine.params
+@dataclass(frozen=True)
+class Nest:
+    """One nested build.
+
+    height_mm : of the parts in it with what carries them, without blank powder [mm]
+    cake_cm3 : powder and parts, with what lies blank below and above; 0 without powder [cm3]
+    fill_share : of the room inside margins or walls up to that height, what parts fill [0..1]
+    """
+
+    height_mm: float
+    cake_cm3: float
+    fill_share: float
+
+
+def nested(machine: Machine, contents: Sequence[tuple[Posed, int]]) -> Nest:
+    """So many copies of each part as one build: side by side on a plate, or in layers of a cake."""
+    x, y, z = room_mm(machine)
+    volume = 1000.0 * sum(copies * part.volume_cm3 for part, copies in contents)
     if machine.process != "PBF":
-        return side_by_side(shape.size_mm, machine.build_mm, params["gap_mm"], params["margin_mm"])
-    size, volume = shape.size_mm, shape.volume_cm3 * 1000.0
-    return _in_cake(size, volume, machine.build_mm, params["gap_mm"], params["wall_mm"], params["packing_limit"])
+        height = max(part.size_mm[2] + raft_mm(machine, part) for part, _ in contents)
+        return Nest(height, 0.0, volume / (x * y * height))
+    p = machine.params
+    stacked = sum(_layers(machine, part, copies) * (part.size_mm[2] + p["gap_mm"]) for part, copies in contents)
+    height = float(min(max(stacked - p["gap_mm"], volume / (p["packing_limit"] * x * y)), z))
+    whole = height + p["blank_first_mm"] + p["blank_last_mm"]
+    return Nest(height, machine.build_mm[0] * machine.build_mm[1] * whole / 1000.0, volume / (x * y * height))
+
+
+def build_capacity(machine: Machine, part: Posed) -> int:
+    """Copies of one part, in this pose, that a build holds: as many as ``nested`` finds room for."""
+    p, (x, y, z) = machine.params, part.size_mm
+    if machine.process == "PBF":
+        return _in_cake(
+            (x, y, z), 1000 * part.volume_cm3, machine.build_mm, p["gap_mm"], p["wall_mm"], p["packing_limit"]
+        )
+    return _side_by_side((x, y, z + raft_mm(machine, part)), machine.build_mm, p["gap_mm"], p["margin_mm"])
+
+
+def raft_mm(machine: Machine, part: Posed) -> float:
+    """What lies between the plate and a part [mm]."""
+    return machine.params.get("raft_mm", 0.0) if part.rafted else 0.0
+
+
+def room_mm(machine: Machine) -> Size:
+    """x, y, z of the build inside its margins, or inside its walls of powder [mm]."""
+    x, y, z = machine.build_mm
+    if machine.process == "PBF":
+        wall = 2 * machine.params["wall_mm"]
+        return x - wall, y - wall, z - wall
+    margin = 2 * machine.params["margin_mm"]
+    return x - margin, y - margin, z
+
+
+def _layers(machine: Machine, part: Posed, copies: int) -> int:
+    p = machine.params
+    beside = _side_by_side(part.size_mm, machine.build_mm, p["gap_mm"], p["wall_mm"])
+    return -(-copies // max(1, beside))
 
 
 @lru_cache(maxsize=4096)
-def side_by_side(size_mm: Size, build_mm: Size, gap_mm: float, margin_mm: float) -> int:
-    """Copies beside each other on a plate, or in one layer of a cake; remembered."""
+def _side_by_side(size_mm: Size, build_mm: Size, gap_mm: float, margin_mm: float) -> int:
     return copies_on_plate(size_mm, build_mm, gap_mm, margin_mm)
 
 
@@ -76,7 +138,7 @@ def share_builds(quantity: int, machines: Sequence[tuple[str, int]], place: int 
 
 
 def mixed_builds(
-    wanted: Mapping[int, int], shapes: Mapping[int, Shape], machines: Sequence[Machine]
+    wanted: Mapping[int, int], shapes: Mapping[int, Posed], machines: Sequence[Machine]
 ) -> tuple[Build, ...]:
     """Builds of several parts of one material, machines in turn; each takes an even share of every part.
 
@@ -90,7 +152,7 @@ def mixed_builds(
     return tuple(build for build in chain.from_iterable(zip_longest(*by_machine)) if build is not None)
 
 
-def _builds_of(wanted: Mapping[int, int], shapes: Mapping[int, Shape], machine: Machine) -> list[Build]:
+def _builds_of(wanted: Mapping[int, int], shapes: Mapping[int, Posed], machine: Machine) -> list[Build]:
     builds, rest = [], {}
     for at, copies in wanted.items():
         capacity = build_capacity(machine, shapes[at])
@@ -99,7 +161,7 @@ def _builds_of(wanted: Mapping[int, int], shapes: Mapping[int, Shape], machine: 
     return builds + [Build(machine.id, contents) for contents in _together(rest, shapes, machine)]
 
 
-def _together(rest: Mapping[int, int], shapes: Mapping[int, Shape], machine: Machine) -> list[Contents]:
+def _together(rest: Mapping[int, int], shapes: Mapping[int, Posed], machine: Machine) -> list[Contents]:
     """Different parts side by side on plates, or in cakes."""
     each = [at for at, copies in rest.items() for _ in range(copies)]
     sizes, params = [shapes[at].size_mm for at in each], machine.params

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import chain
 from typing import Any
 
 import numpy as np
 
 from calib.quoting.nesting import Build, build_capacity, mixed_builds, share_builds
+from calib.quoting.posing import Way, shortlist
 from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import Shape, ShapeFinder
 from calib.shop.model import Machine, Material, Shop
@@ -68,9 +68,13 @@ class Option:
 
 @dataclass
 class Found:
-    """Options of one machine and of several that share the builds, and what is out with the reason in one clause."""
+    """Options of one machine and of several that share the builds, and what is out with the reason in one clause.
+
+    other_poses : of an option of one machine and one part, the same in other poses that may be sooner or cheaper
+    """
 
     options: list[Option] = field(default_factory=list)
+    other_poses: dict[Option, list[Option]] = field(default_factory=dict)
     shared: list[Option] = field(default_factory=list)
     out: list[dict[str, str]] = field(default_factory=list)
 
@@ -89,29 +93,56 @@ def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder
     shapes : one for each line of the request
     """
     found = Found()
-    alike: dict[tuple[Any, ...], list[tuple[Machine, tuple[Piece, ...]]]] = {}
+    alike: dict[tuple[Any, ...], list[Machine]] = {}
     for machine in shop.machines.values():
         if not _asked_for(machine, request):
             continue
-        pieces = _pieces_or_reason(machine, request, shop, shapes)
-        if isinstance(pieces, str):
-            found.out.append({"process": machine.process, "machine": machine.id, "reason": pieces})
+        posed = _posed_or_reason(machine, request, shop, shapes)
+        if isinstance(posed, str):
+            found.out.append({"process": machine.process, "machine": machine.id, "reason": posed})
             continue
-        found.options.append(_option(pieces, [machine], [pieces]))
-        if machine.closes and not request.alone:
-            found.options.append(replace(found.options[-1], rides=True))
-        key = tuple((piece.material, id(piece.shape)) for piece in pieces)
-        alike.setdefault(key, []).append((machine, pieces))
-    found.shared.extend(chain.from_iterable(shared_options(able, request.quantity) for able in alike.values()))
+        best, *others = [_option(pieces, [machine], [pieces]) for pieces in posed]
+        for rides in (False, True) if machine.closes and not request.alone else (False,):
+            found.options.append(replace(best, rides=rides))
+            found.other_poses[found.options[-1]] = [replace(other, rides=rides) for other in others]
+        key = (machine.process, machine.kind, *(piece.material for piece in posed[0]))
+        alike.setdefault(key, []).append(machine)
+    for machines in alike.values():
+        found.shared.extend(shared_options(machines, request, shop, shapes))
     return found
 
 
-def shared_options(able: Sequence[tuple[Machine, tuple[Piece, ...]]], quantity: int) -> Iterator[Option]:
-    """The first two, three ... machines of the shop file together: a machine more at its end takes no plan away."""
-    for count in range(2, min(len(able), quantity) + 1):
-        machines, pieces = zip(*able[:count], strict=True)
-        least = tuple(replace(own[0], capacity=min(one.capacity for one in own)) for own in zip(*pieces, strict=True))
-        yield _option(least, machines, pieces)
+def shared_options(
+    machines: Sequence[Machine], request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]
+) -> Iterator[Option]:
+    """The first two, three ... machines of the shop file together: a machine more at its end takes no plan away.
+
+    All build the part in one pose, the best of the first machine for its share of the quantity.
+    """
+    for count in range(2, min(len(machines), request.quantity) + 1):
+        posed = _posed_or_reason(machines[0], _share(request, count), shop, shapes)
+        if isinstance(posed, str):
+            return
+        pieces = [replace(piece, quantity=line.quantity) for piece, line in zip(posed[0], request.lines, strict=True)]
+        able = [(machine, own) for machine in machines if (own := _as_on(machine, pieces, shapes))][:count]
+        if len(able) == count:
+            names, by_machine = zip(*able, strict=True)
+            least = [min(piece.capacity for piece in own) for own in zip(*by_machine, strict=True)]
+            pieces = [replace(piece, capacity=capacity) for piece, capacity in zip(pieces, least, strict=True)]
+            yield _option(tuple(pieces), names, by_machine)
+
+
+def _as_on(machine: Machine, pieces: Sequence[Piece], shapes: Sequence[ShapeFinder]) -> tuple[Piece, ...]:
+    """The pieces in the same poses on another machine; empty where one does not fit."""
+    if not all(piece.shape in finder.shapes(machine) for piece, finder in zip(pieces, shapes, strict=True)):
+        return ()
+    own = tuple(replace(piece, capacity=build_capacity(machine, piece.shape)) for piece in pieces)
+    return own if all(piece.capacity for piece in own) else ()
+
+
+def _share(request: QuoteRequest, machines: int) -> QuoteRequest:
+    lines = tuple(replace(line, quantity=-(-line.quantity // machines)) for line in request.lines)
+    return replace(request, lines=lines)
 
 
 def _option(pieces: tuple[Piece, ...], machines: Sequence[Machine], by_machine: Sequence[Sequence[Piece]]) -> Option:
@@ -142,19 +173,20 @@ def _asked_for(machine: Machine, request: QuoteRequest) -> bool:
     return by_process and (not request.machines or machine.id in request.machines)
 
 
-def _pieces_or_reason(
+def _posed_or_reason(
     machine: Machine, request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]
-) -> tuple[Piece, ...] | str:
-    pieces, lines = [], request.lines
+) -> list[tuple[Piece, ...]] | str:
+    """The parts of the order in the poses that are worth planning, best first; of several parts each in its own best."""
+    found, lines = [], request.lines
     for line, finder in zip(lines, shapes, strict=True):
-        piece = _piece_or_reason(machine, line, shop, finder)
-        if isinstance(piece, str):
-            return piece if len(lines) == 1 else f"{finder.mesh.name}: {piece}"
-        pieces.append(piece)
-    return tuple(pieces)
+        posed = _piece_or_reason(machine, line, shop, finder)
+        if isinstance(posed, str):
+            return posed if len(lines) == 1 else f"{finder.mesh.name}: {posed}"
+        found.append(posed)
+    return [(piece,) for piece in found[0]] if len(found) == 1 else [tuple(posed[0] for posed in found)]
 
 
-def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFinder) -> Piece | str:
+def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFinder) -> list[Piece] | str:
     material = _material(machine, line, shop)
     if isinstance(material, str):
         return material
@@ -163,16 +195,15 @@ def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFind
     least = float(machine.params.get("least_wall_mm", 0.0))
     if line.least_wall_mm is not None and line.least_wall_mm < least:
         return f"the thinnest wall is {line.least_wall_mm:g} mm, it needs {least:g} mm"
-    shape = shapes.shape(machine)
-    if shape is None:
-        return f"too large: {_size(np.ptp(shapes.mesh.bounds_mm, axis=0))} in no pose inside {_size(machine.build_mm)}"
-    capacity = build_capacity(machine, shape)
-    if capacity < 1:
-        return f"too large with its gap and margin: {_size(shape.size_mm)} inside {_size(machine.build_mm)}"
     finish = line.finish_of(machine.process)
-    return Piece(
-        shapes.mesh.name, line.quantity, machine.process, material.id, finish, line.difficulty, shape, capacity
-    )
+    posed = shortlist(shapes, Way(machine, material, finish, shop), line.quantity)
+    if not posed:
+        size = _size(np.ptp(shapes.mesh.bounds_mm, axis=0))
+        return f"too large: {size} in no pose inside {_size(machine.build_mm)} less its margins"
+    return [
+        Piece(shapes.mesh.name, line.quantity, machine.process, material.id, finish, line.difficulty, shape, capacity)
+        for shape, capacity in posed
+    ]
 
 
 def _material(machine: Machine, line: Line, shop: Shop) -> Material | str:

@@ -9,6 +9,8 @@ import numpy as np
 
 from calib.errors import NoPlanError
 from calib.quoting.clock import OpenClock
+from calib.quoting.cost import option_cost
+from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.options import Found, Option, find_options, joined_options
@@ -23,6 +25,7 @@ from calib.shop.model import Shop
 
 DRAWS = 5000
 TRIED = 200  # draws by which groups of machines are chosen
+PROMISED = 0.9  # chance of the half day by which poses are chosen
 CLEARLY = 0.98  # of the time without it, that a further machine must leave to be taken in
 MOST_NUMBERS = 40_000_000  # draws x stages of all options: more stages, fewer draws
 STAGES_A_BUILD = 16
@@ -83,12 +86,28 @@ class Planner:
 
     def plan(self, found: Found) -> list[Planned]:
         """Every option, soonest first; shared builds only where clearly better than alone."""
-        self.want([*found.options, *found.shared])
-        planned = self.run(found.options)
+        options = self.posed(found)
+        self.want([*options, *found.shared])
+        planned = self.run(options)
         usual = {one.option.name: one.key[0] - self.start for one in planned}
         tried = self.run(found.shared, tries=True)
         worth = self.run(_worth_sharing(tried, usual, self.start))
         return sorted(planned + worth, key=lambda one: one.key)
+
+    def posed(self, found: Found) -> list[Option]:
+        """Every option in the best of its poses: by the day that is promised, then by cost."""
+        tried = [
+            option for one in found.options if found.other_poses.get(one) for option in (one, *found.other_poses[one])
+        ]
+        self.want(tried)
+        keys = {one.option: self._pose_key(one) for one in self.run(tried, tries=True)}
+        return [min((one, *found.other_poses[one]), key=lambda option: keys[option]) if one in keys else one
+                for one in found.options]  # fmt: skip
+
+    def _pose_key(self, one: Planned) -> tuple[float, ...]:
+        promised = half_day_end(float(np.quantile(one.ready, PROMISED)), self.clock)
+        cost = option_cost(one.work, self.shop)
+        return promised, cost["p50"] if cost else 0.0, *one.key[:2]
 
     def run(self, options: Sequence[Option], tries: bool = False) -> list[Planned]:
         """Options through the shop as they are."""

@@ -1,13 +1,16 @@
-"""A part in one pose as one process sees it: poses, supports and layer profiles, each computed once."""
+"""A part in one pose as one machine builds it: supports, raft and layers, each reckoned when it is first asked for."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from calib.geometry.mesh import Mesh
-from calib.geometry.orientation import best_pose
+from calib.geometry.orientation import Candidate, candidates
 from calib.geometry.pose import Pose
+from calib.geometry.supports import NONE, Supports
+from calib.quoting.nesting import room_mm
 from calib.records import LayerProfile
 from calib.shop.model import Machine
 
@@ -16,49 +19,92 @@ OVERHANG_DEG = 45.0
 
 @dataclass(frozen=True, eq=False)
 class Shape:
-    """A part in one pose.
+    """A part in one pose; what depends on supports or layers is exact, and reckoned once for all machines alike.
 
-    size_mm : extent in the build [mm]; volume_cm3, area_cm2 : of one part
-    support_cm3, contact_cm2 : of one part; support_thick_mm : of its thickest support [mm]
+    overhang_deg, layer_mm : of the machine; brim_cm3, for each mm round its first layer: as space of supports
     """
 
-    pose: Pose
-    size_mm: tuple[float, float, float]
-    volume_cm3: float
-    area_cm2: float
-    support_cm3: float
-    contact_cm2: float
-    support_thick_mm: float
-    profile: LayerProfile
+    candidate: Candidate
+    process: str
+    overhang_deg: float
+    layer_mm: float
+    brim_mm: float
+    support_share: float
+
+    @property
+    def pose(self) -> Pose:
+        return self.candidate.pose
+
+    @property
+    def size_mm(self) -> tuple[float, float, float]:
+        """Extent in the build, without what carries it [mm]."""
+        x, y, z = (float(side) for side in self.pose.size_mm)
+        return x, y, z
+
+    @property
+    def volume_cm3(self) -> float:
+        return self.pose.mesh.volume_mm3 / 1000.0
+
+    @property
+    def area_cm2(self) -> float:
+        return self.pose.mesh.area_mm2 / 100.0
+
+    @property
+    def rafted(self) -> bool:
+        """Whether a raft carries it: what hangs on supports in resin, what cannot stand in extrusion."""
+        return self.candidate.rafted or (self.process == "VPP" and self.candidate.supports.contact_cm2 > 0)
+
+    @cached_property
+    def supports(self) -> Supports:
+        return NONE if self.process == "PBF" else self.pose.supports(self.overhang_deg)
+
+    @cached_property
+    def profile(self) -> LayerProfile:
+        return self.pose.profile(self.layer_mm)
+
+    @property
+    def support_cm3(self) -> float:
+        """Space of the supports of one part; what a brim lays counts as the support that lays as much [cm3]."""
+        return self.supports.volume_cm3 + self._brim_mm2 * self.layer_mm / self.support_share / 1000.0
+
+    @property
+    def contact_cm2(self) -> float:
+        """Where supports touch it, and a brim the side of its first layer [cm2]."""
+        touched = self.profile.perimeter_mm[0] * self.layer_mm / 100.0 if self._brim_mm2 else 0.0
+        return float(self.supports.contact_cm2 + touched)
+
+    @property
+    def support_thick_mm(self) -> float:
+        return self.supports.greatest_thickness_mm
+
+    @property
+    def _brim_mm2(self) -> float:
+        return float(self.profile.perimeter_mm[0]) * self.brim_mm if self.candidate.brim else 0.0
 
 
 class ShapeFinder:
-    """Shapes of one mesh, once for each process, size of build, overhang and layer."""
+    """Shapes of one mesh, once for each process, room, overhang and layer; and what ``posing`` has found of them."""
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
-        self._shapes: dict[tuple[Any, ...], Shape | None] = {}
+        self._candidates: dict[tuple[Any, ...], list[Candidate]] = {}
+        self._shapes: dict[tuple[Any, ...], Shape] = {}
+        self.shortlists: dict[tuple[Any, ...], list[tuple[Shape, int]]] = {}
+        self.estimates: dict[tuple[Any, ...], dict[tuple[Shape, int], float]] = {}
 
-    def shape(self, machine: Machine) -> Shape | None:
-        """The part as it lies in this machine; None when no pose fits."""
+    def shapes(self, machine: Machine) -> list[Shape]:
+        """The part in every pose that this machine can build; empty when none fits."""
         overhang = float(machine.params.get("overhang_deg", OVERHANG_DEG))
-        layer = float(machine.params["layer_mm"])
-        key = (machine.process, machine.build_mm, overhang, layer)
-        if key not in self._shapes:
-            pose = best_pose(self.mesh, machine.process, machine.build_mm, overhang)
-            self._shapes[key] = None if pose is None else self._shape(pose, machine.process, overhang, layer)
-        return self._shapes[key]
+        room = room_mm(machine)
+        key = (machine.process, room, overhang)
+        if key not in self._candidates:
+            self._candidates[key] = candidates(self.mesh, machine.process, room, overhang)
+        return [self._shape(one, machine, overhang) for one in self._candidates[key]]
 
-    def _shape(self, pose: Pose, process: str, overhang: float, layer: float) -> Shape:
-        supports = None if process == "PBF" else pose.supports(overhang)
-        x, y, z = (float(side) for side in pose.size_mm)
-        return Shape(
-            pose=pose,
-            size_mm=(x, y, z),
-            volume_cm3=self.mesh.volume_mm3 / 1000.0,
-            area_cm2=self.mesh.area_mm2 / 100.0,
-            support_cm3=supports.volume_cm3 if supports else 0.0,
-            contact_cm2=supports.contact_cm2 if supports else 0.0,
-            support_thick_mm=supports.greatest_thickness_mm if supports else 0.0,
-            profile=pose.profile(layer),
-        )
+    def _shape(self, candidate: Candidate, machine: Machine, overhang: float) -> Shape:
+        p = machine.params
+        facts = (overhang, p["layer_mm"], p.get("brim_mm", 0.0), p.get("support_density_share", 1.0))
+        key = (machine.process, candidate.pose.rotation.tobytes(), candidate.brim, candidate.rafted, *facts)
+        if key not in self._shapes:
+            self._shapes[key] = Shape(candidate, machine.process, *facts)
+        return self._shapes[key]

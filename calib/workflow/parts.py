@@ -103,8 +103,9 @@ def _measured(mesh: Mesh | None, process: str, shop: Shop) -> list[MeasuredPart]
     machines = [machine for machine in shop.machines.values() if machine.process == process]
     if mesh is None or not math.isfinite(mesh.volume_mm3):
         return []
-    shapes = map(ShapeFinder(mesh).shape, machines)
+    finder = ShapeFinder(mesh)
+    shapes = (shape for machine in machines for shape in finder.shapes(machine)[:1])
     return [
         MeasuredPart(mesh.name, process, mesh.sha256, one.area_cm2, one.support_cm3, one.contact_cm2, one.profile)
-        for one in islice(filter(None, shapes), 1)
+        for one in islice(shapes, 1)
     ]

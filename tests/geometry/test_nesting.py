@@ -52,8 +52,9 @@ def test_cake_is_filled_in_layers_and_never_past_its_limit():
     assert copies_in_cake((101, 20, 20), 8000.0, (120, 120, 120), 5, 10, 1.0) == 0
 
 
-def test_a_long_part_is_laid_whichever_way_holds_most():
-    assert copies_in_cake((90, 10, 10), 10.0, (50, 50, 100), 0, 0, 1.0) == 25
+def test_copies_in_a_cake_are_counted_in_the_pose_whose_height_they_have():
+    assert copies_in_cake((10, 10, 90), 10.0, (50, 50, 100), 0, 0, 1.0) == 25
+    assert copies_in_cake((90, 10, 10), 10.0, (50, 50, 100), 0, 0, 1.0) == 0
 
 
 def test_several_parts_fill_few_plates_and_every_part_is_placed_once():

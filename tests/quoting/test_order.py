@@ -68,7 +68,7 @@ def test_two_parts_share_a_build_and_cost_less_than_two_orders(box, slab, shop, 
 
 def test_a_mixed_profile_is_the_parts_side_by_side(box, slab, shop):
     machine = shop.machines["mex1"]
-    first, second = (ShapeFinder(mesh).shape(machine).profile for mesh in (box, slab))
+    first, second = (ShapeFinder(mesh).shapes(machine)[0].profile for mesh in (box, slab))
     mixed = mean_profile((first, second), (2, 3))
     whole = 2 * first.area_mm2.sum() + 3 * second.area_mm2.sum()
     assert 5 * mixed.area_mm2.sum() == pytest.approx(whole, rel=1e-12)
