@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from math import comb
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,7 @@ from calib.shop.model import Shop
 VALID_DAYS = 5
 FEWEST_SCORED = 20
 SAFE = 0.8
+RARE = 0.05
 
 
 def valid_until(request: QuoteRequest, shop: Shop) -> str:
@@ -51,6 +53,43 @@ def score_promises(promises: pd.DataFrame) -> dict[str, Any]:
         return {**said, "share": None, "low": None, "high": None, "stated": None}
     low, high = wilson(held, count, 0.8)
     return {**said, "share": held / count, "low": low, "high": high, "stated": float(done["chance"].mean())}
+
+
+def score_ranges(ends: pd.DataFrame) -> dict[str, Any]:
+    """How finished quotes ended against their 80 % range, and whether they come earlier or later than is said.
+
+    ends : finished_at, p10, p50, p90 (time stamps), one row for each finished quote
+    Returns quotes, inside, early, late (numbers), level, early_h and late_h (least and most hours before or after the
+    usual date of those that ended outside; None: none), says: 'earlier' or 'later' where more ended on that side than a
+    tenth of them does by luck in 1 of 20 such records, else 'as said'.
+    """
+    early, late = ends["finished_at"] < ends["p10"], ends["finished_at"] > ends["p90"]
+    off_h = (ends["finished_at"] - ends["p50"]).dt.total_seconds() / 3600
+    count, sides = len(ends), {"earlier": int(early.sum()), "later": int(late.sum())}
+    far = [side for side, number in sides.items() if number and at_least(number, count, 0.1) < RARE]
+    return {
+        "quotes": count,
+        "inside": count - sum(sides.values()),
+        "early": sides["earlier"],
+        "late": sides["later"],
+        "level": 0.8,
+        "early_h": _least_and_most(-off_h[early]),
+        "late_h": _least_and_most(off_h[late]),
+        "says": max(far, key=sides.__getitem__, default="as said"),
+    }
+
+
+def at_least(number: int, count: int, chance: float) -> float:
+    """Chance of so many or more of ``count`` (binomial).
+
+    >>> round(at_least(2, 2, 0.1), 4), round(at_least(1, 4, 0.1), 4)
+    (0.01, 0.3439)
+    """
+    return sum(comb(count, k) * chance**k * (1 - chance) ** (count - k) for k in range(number, count + 1))
+
+
+def _least_and_most(hours: pd.Series) -> list[float] | None:
+    return [round(float(hours.min()), 2), round(float(hours.max()), 2)] if len(hours) else None
 
 
 def wilson(held: int, count: int, level: float) -> tuple[float, float]:

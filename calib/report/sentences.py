@@ -115,14 +115,30 @@ def judged(held: float | None, predictions: int, level: float = 0.8) -> str:
 
 
 def quotes_sentence(quotes: Document | None) -> str:
-    """What became of the quotes whose parts were packed lately."""
+    """What became of the quotes whose parts were packed lately, and what it means for the next promise."""
     if not quotes or not quotes["quotes"]:
         return "No quoted parts were packed in these weeks, so no quote could be checked."
-    number = count(quotes["quotes"], "quote")
-    return (
-        f"Of {number} whose parts were packed, {quotes['inside']} ended inside the 80 % range and {quotes['in_time']} "
-        "by the promised time."
-    )
+    return f"Of {count(quotes['quotes'], 'quote')} whose parts were packed, {quotes['in_time']} kept the promise{against_ranges(quotes)}."
+
+
+def against_ranges(ranges: Document) -> str:
+    """How they ended against their ranges, as the end of a sentence about kept promises.
+
+    >>> early = {"quotes": 4, "inside": 0, "early": 4, "late": 0, "early_h": [9.2, 20.1], "says": "earlier"}
+    >>> against_ranges(early)
+    ', but each came 9 to 20 h earlier than usual: your promises are too late'
+    >>> against_ranges({"quotes": 4, "inside": 3, "early": 1, "late": 0, "early_h": [9.2, 9.2], "says": "as said"})
+    ', and 3 of 4 ended inside the range that holds 8 of 10 times'
+    """
+    total = ranges["quotes"]
+    if ranges["says"] == "as said":
+        return f", and {ranges['inside']} of {total} ended inside the range that holds 8 of 10 times"
+    side, but = ("early", "but ") if ranges["says"] == "earlier" else ("late", "")
+    number, (least, most) = ranges[side], ranges[f"{side}_h"]
+    who = "each" if number == total else f"{number} of {total}"
+    hours = f"{least:.0f} to {most:.0f}" if round(least) < round(most) else f"{most:.0f}"
+    verdict = "too late" if side == "early" else "too early"
+    return f", {but}{who} came {hours} h {ranges['says']} than usual: your promises are {verdict}"
 
 
 def health_sentence(data: Document) -> str:

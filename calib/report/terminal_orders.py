@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH, unwrapped
 from calib.report.units import chance, count, share
@@ -65,14 +66,13 @@ def _scores(doc: Document) -> list[str]:
     promises, ranges = doc["promises"], doc["ranges"]
     if not promises["promises"]:
         return ["No quote's parts are finished yet: promises are scored when the logs of their builds come."]
-    if promises["share"] is None:
-        told = f"Promises: {promises['text']}."
-    else:
-        told = (
-            f"Promises: {promises['text']}, {share(promises['share'])} (80 % range {share(promises['low'])} to "
-            f"{share(promises['high'])}); said was {share(promises['stated'])}."
+    kept = f"Promises: kept {promises['held']} of {promises['promises']}"
+    if promises["share"] is not None:
+        kept += (
+            f", {share(promises['share'])} (8 of 10 times {share(promises['low'])} to {share(promises['high'])}; "
+            f"said was {share(promises['stated'])})"
         )
-    return [told, f"Ranges at 80 %: {ranges['inside']} of {ranges['quotes']} ended inside theirs."]
+    return [f"{kept}{against_ranges(ranges)}."]
 
 
 def show_accepted_quote(doc: Document) -> str:

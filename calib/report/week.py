@@ -35,7 +35,7 @@ def week_page(data: Document) -> str:
         fit : the contract's ``fit`` document
         drift : the contract's ``drift`` document with ``chart`` data, as ``drift.check.check_drift`` returns it
         backtest : the contract's ``backtest`` document
-        quotes : those whose parts were packed in the same weeks: {'quotes', 'inside' (of their range), 'in_time': numbers}
+        quotes : those whose parts were packed in the same weeks: ``score_ranges`` of the quoting room, and 'in_time'
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
             'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date,
             'printed', 'failed': numbers of builds}

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from calib.quoting.promise import score_promises
+from calib.quoting.promise import score_promises, score_ranges
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.promises import find_fulfilment
@@ -33,7 +33,7 @@ def list_quotes(folder: Path) -> dict[str, Any]:
         "looks": find_looks(folder),
         "quotes": [_row(order, zone, today) for order in reversed(orders)],
         "promises": score_promises(_promises(orders)),
-        "ranges": score_ranges(orders),
+        "ranges": score_ranges(ranges_of(orders)),
     }
 
 
@@ -76,17 +76,12 @@ def _agreed(quote: dict[str, Any]) -> dict[str, Any] | None:
     return {"option": quote["accepted_option"], "promised_at": due, "chance": quote["chance"]}
 
 
-def score_ranges(orders: list[dict[str, Any]]) -> dict[str, Any]:
-    """How many finished quotes ended inside their 80 % range."""
+def ranges_of(orders: list[dict[str, Any]]) -> pd.DataFrame:
+    """Finished quotes with the range that was given: finished_at, p10, p50, p90."""
     done = [one for one in orders if one["ready_at"] is not None]
-    inside = sum(_inside(one) for one in done)
-    return {"quotes": len(done), "inside": inside, "level": 0.8}
-
-
-def _inside(order: dict[str, Any]) -> bool:
-    span = option_of(order)["ready_at"]
-    low, high = (datetime.fromisoformat(span[name]) for name in ("p10", "p90"))
-    return bool(low <= order["ready_at"] <= high)
+    rows = [(one["ready_at"], *(option_of(one)["ready_at"][name] for name in ("p10", "p50", "p90"))) for one in done]
+    frame = pd.DataFrame(rows, columns=["finished_at", "p10", "p50", "p90"])
+    return pd.DataFrame({name: pd.to_datetime(frame[name], utc=True) for name in frame})
 
 
 def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:

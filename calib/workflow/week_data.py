@@ -11,6 +11,7 @@ import pandas as pd
 
 from calib.calibration.replay import replay, score
 from calib.quoting.capacity import weekly_load
+from calib.quoting.promise import score_ranges
 from calib.shop.model import Shop
 from calib.store.health import find_health
 from calib.store.open_store import open_store
@@ -19,7 +20,7 @@ from calib.store.quotes import promised_at
 from calib.store.review import list_review
 from calib.workflow.fit import Logged, read_logged, told
 from calib.workflow.learning import LearningRows, learning_rows
-from calib.workflow.quotes import score_ranges
+from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows, wait_rows
 
 RECENT_WEEKS = 4
@@ -50,11 +51,11 @@ def week_data(
     }
 
 
-def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str, int]:
-    """What became of quotes whose parts were packed since then: how many, inside their range, by the promised time."""
+def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str, Any]:
+    """What became of quotes whose parts were packed since then: as ``score_ranges``, and in_time by the promised time."""
     done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
     in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
-    return {"quotes": len(done), "inside": score_ranges(done)["inside"], "in_time": in_time}
+    return {**score_ranges(ranges_of(done)), "in_time": in_time}
 
 
 def below_floor(learned: LearningRows, since: pd.Timestamp) -> list[dict[str, Any]]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pandas as pd
+import pytest
 
-from calib.quoting.promise import score_promises
+from calib.quoting.promise import score_promises, score_ranges
 from calib.report.terminal_orders import show_accepted_quote, show_quotes
 
 QUOTE = {
@@ -15,11 +16,15 @@ QUOTE = {
 }  # fmt: skip
 
 
-def scored(held: int, count: int) -> str:
+def scored(held: int, count: int, off_h: tuple[float, ...] = (1,)) -> str:
+    """The list after so many promises, whose parts came so many hours after their usual date, over and over."""
     due = pd.Timestamp("2026-01-04T12:00", tz="UTC")
     ends = [due - pd.Timedelta(hours=1)] * held + [due + pd.Timedelta(hours=1)] * (count - held)
     frame = pd.DataFrame({"promised_at": [due] * count, "finished_at": ends, "chance": [0.8] * count})
-    ranges = {"quotes": count, "inside": held, "level": 0.8}
+    usual = [end - pd.Timedelta(hours=off_h) for end, off_h in zip(ends, off_h * count, strict=False)]
+    near = {"p10": -5, "p50": 0, "p90": 5}
+    given = {name: [one + pd.Timedelta(hours=hours) for one in usual] for name, hours in near.items()}
+    ranges = score_ranges(pd.DataFrame({"finished_at": ends, **given}))
     return show_quotes(
         {"today": "2026-01-05", "looks": 0, "quotes": [QUOTE], "promises": score_promises(frame), "ranges": ranges}
     )
@@ -27,14 +32,27 @@ def scored(held: int, count: int) -> str:
 
 def test_below_twenty_there_is_no_percentage():
     text = scored(13, 16)
-    assert "Promises: held 13 of 16." in text
+    assert "Promises: kept 13 of 16, and 16 of 16 ended inside the range that holds 8 of 10 times." in text
     assert "81 %" not in text
 
 
 def test_from_twenty_on_the_share_stands_beside_what_was_said():
     text = scored(17, 20)
     # Wilson's 80 % interval of 17 of 20: 72.2 % to 92.5 % (formula with z = 1.2816)
-    assert "Promises: held 17 of 20, 85 % (80 % range 72 % to 93 %); said was 80 %." in text
+    assert "Promises: kept 17 of 20, 85 % (8 of 10 times 72 % to 93 %; said was 80 %), and 20 of 20 ended" in text
+
+
+@pytest.mark.parametrize(
+    ("held", "count", "off_h", "means"),
+    [
+        (4, 4, (-9, -20), "kept 4 of 4, but each came 9 to 20 h earlier than usual: your promises are too late."),
+        (1, 4, (2, 30, 8, 9), "kept 1 of 4, 3 of 4 came 8 to 30 h later than usual: your promises are too early."),
+        (1, 1, (-9,), "kept 1 of 1, and 0 of 1 ended inside the range"),  # one alone tells nothing
+        (10, 10, (-9, 1, 1, 1, 1, 1, 1, 1, 1, 8), "kept 10 of 10, and 8 of 10 ended inside the range"),
+    ],
+)
+def test_one_sentence_says_what_was_kept_and_what_it_means(held, count, off_h, means):
+    assert f"Promises: {means}" in scored(held, count, off_h)
 
 
 def test_another_year_is_written_in_the_list():

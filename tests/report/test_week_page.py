@@ -38,7 +38,7 @@ def full():
         "calib drift --accept VPP:washing --note WHY",
         "In the last 9 weeks 79 % of 400 predictions fell inside the range meant for 80 %: honest.",
         "Each stage by itself: 1 of 2 honest as far as their runs can tell; 1 stage with fewer than 10 predictions",
-        "Of 12 quotes whose parts were packed, 10 ended inside the 80 % range and 11 by the promised time.",
+        "Of 12 quotes whose parts were packed, 11 kept the promise, and 10 of 12 ended inside the range",
         "The bottleneck is the machine V1, at work 80 % of its hours",
         "Of 10 builds printed in these weeks 1 failed.",
         "Too few runs to tell: a stage with a very long name indeed (3 runs).",

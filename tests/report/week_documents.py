@@ -78,7 +78,7 @@ def full_week():
             together=[bench],
         ),
         "backtest": {"weeks": 9, "predictions": 400, "coverage": {"80": 0.79}, "cells": cells},
-        "quotes": {"quotes": 12, "inside": 10, "in_time": 11},
+        "quotes": {"quotes": 12, "inside": 10, "in_time": 11, "early": 1, "late": 1, "early_h": [3, 3], "late_h": [9, 9], "says": "as said"},
         "time_goes": {
             "rows": [
                 {"process": "VPP", "touch_min": 600.0, "machine_min": 2400.0, "wait_min": 1500.0, "builds": 9},
