@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +11,10 @@ import duckdb
 
 from calib.errors import UsageError
 from calib.store.backup import BACKUPS, list_backups
-from calib.store.open_store import STORE_NAME, open_store
+from calib.store.one_writer import hold_writing
+from calib.store.open_store import STORE_NAME, WAIT_S, open_store
 from calib.store.people import alias_of, find_key, is_alias, words_of
-from calib.store.restore import read_back
+from calib.store.restore import only_for_now, put_in_place, read_back, wal_of
 from calib.store.tables import text
 from calib.store.traces import files_with
 from calib.store.transaction import transaction
@@ -44,7 +42,7 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
         raise UsageError("No name was given.", "Write the name as in the logs, or the alias as in the tables.")
     work, fresh = folder / ".rebuild", folder / (STORE_NAME + ".rebuilding")
     copies = [*list_backups(folder), *sorted(folder.glob("*.replaced-*.duckdb"))]
-    with _only_for_now(work, fresh):
+    with hold_writing(folder, WAIT_S, alone=True), only_for_now(work, fresh, wal_of(fresh)):
         with open_store(folder) as con:
             alias = _alias_in(con, name)
             cells = _export_without(con, name, alias, work)
@@ -53,10 +51,10 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
                     f'Nobody called "{name}" is in the store.', "Write it as in the logs, or give the alias."
                 )
             read_back(work, fresh)
-        os.replace(fresh, folder / STORE_NAME)
+        put_in_place(fresh, folder / STORE_NAME)
     if backups:
         for copy in copies:
-            with _only_for_now(work, fresh):
+            with only_for_now(work, fresh, wal_of(fresh)):
                 _forget_in_copy(copy, name, alias, work, fresh)
     told = [str(copy) for copy in copies]
     return {
@@ -71,22 +69,6 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
 def _alias_in(con: duckdb.DuckDBPyConnection, name: str) -> str:
     key = find_key(con)
     return name if is_alias(name) or not key else alias_of(name, key)
-
-
-@contextmanager
-def _only_for_now(work: Path, fresh: Path) -> Iterator[None]:
-    """A folder and a file are not there before and not afterwards; a kill leaves them to the next who forgets."""
-
-    def gone() -> None:
-        shutil.rmtree(work, ignore_errors=True)
-        for path in (fresh, fresh.with_name(fresh.name + ".wal")):
-            path.unlink(missing_ok=True)
-
-    gone()
-    try:
-        yield
-    finally:
-        gone()
 
 
 def _export_without(con: duckdb.DuckDBPyConnection, name: str, alias: str, work: Path) -> int:

@@ -14,8 +14,9 @@ import duckdb
 
 from calib.errors import StoreError
 from calib.logs.words import library_says
-from calib.store.backup import backup_store
+from calib.store.backup import BACKUPS, backup_store, list_backups
 from calib.store.migrate import known_version, migrate, newest_version
+from calib.store.one_writer import LOCK_NAME, hold_writing, mark_made, was_made
 
 STORE_NAME = "shop.duckdb"
 WAIT_S = 10.0
@@ -30,16 +31,17 @@ def open_store(
     create : make it when it is not there
     wait_s : how long to wait for another program that holds it [s]
 
-    Raises StoreError when it is missing, held, damaged, of a newer version, or in a folder that cannot be written.
+    Raises StoreError when it is missing, gone, held, damaged, of a newer version, or in a folder that cannot be written.
     """
     path = Path(folder) / STORE_NAME
     _check_there(path, create)
-    with _plain_words(path):
+    with plain_words(path), ExitStack() as until_done:
+        if not read_only:
+            until_done.enter_context(hold_writing(path.parent, wait_s))
         connection = _connect_current(path, read_only, wait_s)
-        try:
-            yield connection
-        finally:
-            connection.close()
+        until_done.callback(connection.close)
+        mark_made(path.parent)
+        yield connection
 
 
 @contextmanager
@@ -50,8 +52,9 @@ def open_trial(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """
     path = Path(folder) / STORE_NAME
     with tempfile.TemporaryDirectory(prefix="calib-") as work:
+        refuse_gone(Path(folder))
         if path.exists():
-            with _plain_words(path):
+            with plain_words(path), hold_writing(path.parent, WAIT_S):
                 _copy_quiet(path, Path(work))
         with open_store(Path(work), create=True) as connection:
             yield connection
@@ -71,7 +74,8 @@ def _copy_quiet(path: Path, work: Path) -> None:
 
 
 @contextmanager
-def _plain_words(path: Path) -> Iterator[None]:
+def plain_words(path: Path) -> Iterator[None]:
+    """What the engine says of the store at ``path``, as a sentence."""
     try:
         yield
     except (duckdb.IOException, duckdb.TransactionException) as error:
@@ -90,6 +94,7 @@ def _plain_words(path: Path) -> Iterator[None]:
 
 
 def _check_there(path: Path, create: bool) -> None:
+    refuse_gone(path.parent)
     if create:
         return
     if not path.parent.is_dir():
@@ -99,6 +104,19 @@ def _check_there(path: Path, create: bool) -> None:
             f"{path.parent} is no shop: it holds neither {path.name} nor shop.toml.",
             "Make one with 'calib init DIR', or name the shop's folder with --shop.",
         )
+
+
+def refuse_gone(folder: Path) -> None:
+    """StoreError where there was a store, and is none: an empty one in its place would pass for a sound one."""
+    path = folder / STORE_NAME
+    if path.exists() or not (was_made(folder) or path.with_name(path.name + ".wal").exists() or list_backups(folder)):
+        return
+    backups = list_backups(folder)
+    remedy = f"calib restore puts back the backup {backups[-1].name}" if backups else "There is no backup of it here"
+    raise StoreError(
+        f"{path} was there and is gone.",
+        f"Put it back where it was; {remedy}. To begin with an empty one, remove {LOCK_NAME} and the folder {BACKUPS} there.",
+    )
 
 
 def _connect_current(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
@@ -116,7 +134,7 @@ def _connect_current(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckD
 
 def _make_current(path: Path, wait_s: float) -> None:
     """Bring the file to the newest version; a copy of an older one is made first."""
-    with closing(_connect(path, False, wait_s)) as writer:
+    with hold_writing(path.parent, wait_s), closing(_connect(path, False, wait_s)) as writer:
         if 0 < known_version(writer, path.name) < newest_version():
             backup_store(writer, path.parent, "before-migration")
         migrate(writer)
@@ -125,17 +143,25 @@ def _make_current(path: Path, wait_s: float) -> None:
 def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
     until = time.monotonic() + wait_s
     while True:
+        before = _identity(path)
         try:
             connection = duckdb.connect(str(path), read_only=read_only)
         except duckdb.IOException as error:
             if "lock" not in str(error).lower() or time.monotonic() > until:
-                raise _in_words(path, error) from error
+                raise in_words(path, error) from error
             time.sleep(0.1)
         except duckdb.Error as error:
-            raise _in_words(path, error) from error
+            if before == _identity(path):
+                raise in_words(path, error) from error
         else:
-            _set_up(connection)
-            return connection
+            if before in (None, _identity(path)):
+                _set_up(connection)
+                return connection
+            connection.close()  # a restore put another file in its place meanwhile
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    return (found.st_dev, found.st_ino) if path.exists() and (found := path.stat()) else None
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection) -> None:
@@ -146,7 +172,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute("SET enable_progress_bar = false")
 
 
-def _in_words(path: Path, error: duckdb.Error) -> StoreError:
+def in_words(path: Path, error: duckdb.Error) -> StoreError:
     text = str(error)
     if "lock" in text.lower():
         holder = re.search(r"PID (\d+)", text)

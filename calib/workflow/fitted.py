@@ -13,7 +13,7 @@ from calib.calibration.waits import Waits
 from calib.quoting.learned import Learned
 from calib.shop.model import Shop
 from calib.store.fits import find_fit
-from calib.store.open_store import STORE_NAME, open_store
+from calib.store.open_store import STORE_NAME, open_store, refuse_gone
 from calib.workflow.routes import route_of
 
 
@@ -38,6 +38,8 @@ def learned_of(fitted: Fitted) -> Learned:
 
 
 def has_store(folder: Path) -> bool:
+    """Whether there is a store yet. Raises StoreError where there was one, and it is gone."""
+    refuse_gone(folder)
     return (folder / STORE_NAME).exists()
 
 
