@@ -20,7 +20,8 @@ from calib.errors import UsageError
 
 SHOP_FILES = ("shop.toml", "shop.duckdb")  # either makes a folder a shop
 MAPS = "maps"  # folder of a shop in which its mappings are kept
-OWN_FOLDERS = ("logs", "parts", MAPS, "templates", "backups")
+PARTS = "parts"
+OWN_FOLDERS = ("logs", PARTS, MAPS, "templates", "backups")
 OWN_ENDINGS = (".duckdb", ".wal", ".lock")
 WRITTEN = ".calib-results.json"  # name -> digests of the files that calib wrote into a folder
 PART = ".calib-part"  # ends the name of a file that is not whole yet
@@ -28,6 +29,7 @@ PART = ".calib-part"  # ends the name of a file that is not whole yet
 SHEET, INWARD, COMPARISON, WEEK = "quote sheet", "inward quote sheet", "comparison", "week's page"
 PAGES = (SHEET, INWARD, COMPARISON, WEEK)
 PREDICTION = "table of predictions"
+PREDICTED = "build_id,process,stage,baseline_min,baseline_basis,mean_min,"  # how its header begins
 EXPORT, TO_MEND = "export", "list of rows to mend"
 LISTED = (EXPORT, TO_MEND)
 MAPPING = "mapping"  # is never written over, and may stand in maps
@@ -132,6 +134,14 @@ def is_listed(path: Path) -> bool:
     """Whether a file is a result as calib wrote it into its folder: nobody has changed it since."""
     listed = _listed(path.parent).get(path.name)
     return listed is not None and digest_of(path) in listed
+
+
+def is_result(path: Path) -> bool:
+    """Whether it is a table that calib wrote and nobody changed: no log, though it may have the columns of one."""
+    if is_listed(path):
+        return True
+    with path.open("rb") as opened:
+        return opened.readline(len(PREDICTED)) == PREDICTED.encode()
 
 
 def digest_of(path: Path) -> str:

@@ -84,6 +84,7 @@ def show_undo(doc: Document) -> str:
         ),
         (doc["rejects_taken_out"], "row set aside", "off the list"),
         (doc["rejects_opened"], "mended row", "set aside again"),
+        (doc["questions_taken_out"], "question", "off the list"),
     ]
     files = ", ".join(doc["files"][:4]) + (f" and {len(doc['files']) - 4} more" if len(doc["files"]) > 4 else "")
     changes = (
@@ -91,7 +92,10 @@ def show_undo(doc: Document) -> str:
         or "it had brought nothing"
     )
     return f"The import of {doc['imported_at']:%Y-%m-%d %H:%M} UTC ({files}) {done} back: {changes}." + (
-        "" if doc["dry_run"] else "\nImporting those files again brings it back. Learn from what is left: calib fit"
+        ""
+        if doc["dry_run"]
+        else f"\n{copy_line(doc['copy'])}"
+        "\nImporting those files again brings it back. Learn from what is left: calib fit"
     )
 
 
@@ -109,7 +113,17 @@ def show_check(doc: Document) -> str:
 
 
 def show_export(doc: Document) -> str:
-    return "\n".join(["Written; importing these changes nothing:", *(f"  {path}" for path in doc["files"])])
+    lines = (
+        ["Written; importing these changes nothing:", *(f"  {path}" for path in doc["files"])] if doc["files"] else []
+    )
+    if doc["unreadable"]:
+        lines.append(f"The store is damaged, and no longer gives: {', '.join(doc['unreadable'])}.")
+    return "\n".join(lines)
+
+
+def copy_line(copy: Document | None) -> str:
+    """Where the copy is that was made before, and its size."""
+    return f"Copied before to {copy['path']} ({copy['mb']:g} MB); put it back with: calib restore" if copy else ""
 
 
 def show_forget(doc: Document) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal_import import next_lines
+from calib.report.terminal_store import copy_line
 from calib.report.units import count
 
 Document = Mapping[str, Any]
@@ -20,7 +21,9 @@ def show_week(doc: Document) -> str:
     if doc["quiet"]:
         return "\n".join(_held(doc))
     steps = doc["next_steps"]
-    return "\n".join([*_imported(doc), *_page(doc), *(next_lines(steps) if steps else [])])
+    copy = doc["import"]["copy"]
+    copied = [copy_line(copy)] if copy else []
+    return "\n".join([*_imported(doc), *_page(doc), *copied, *(next_lines(steps) if steps else [])])
 
 
 def _imported(doc: Document) -> list[str]:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import duckdb
 
+from calib.store.damage import find_damage
 from calib.store.ids import join_held
 from calib.store.migrate import newest_version, version_of
 from calib.store.tables import TABLE_OF, keyed
 
+BACK = "Restore the last backup (calib restore), or write out what can still be read: calib export DIR."
 AGAIN = "Restore the last backup, or import the logs again into a new shop."
 CHECKS = [
     *(
@@ -54,11 +57,15 @@ CHECKS = [
 ]
 
 
-def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False) -> list[dict[str, Any]]:
+def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False, path: Path | None = None) -> list[dict[str, Any]]:
     """What does not hold: check, bad (number of rows), mend (what to do). Empty when all is well.
 
     mend : join held runs whose build is known
+    path : of the store's file, whose bytes are read too: where some cannot be, nothing else is looked at
     """
+    broken = find_damage(con, path) if path else []
+    if broken:
+        return [{"check": says, "bad": 1, "mend": BACK} for says in broken]
     if mend:
         join_held(con)
     found = []

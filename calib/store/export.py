@@ -10,6 +10,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
 from calib.results import EXPORT, Result, check_results, digest_of, is_listed
+from calib.store.damage import is_damage
 from calib.store.tables import TABLE_OF, keyed, quoted, text
 
 FORMATS = {"csv": "(FORMAT csv, HEADER, USE_TMP_FILE false)", "parquet": "(FORMAT parquet, USE_TMP_FILE false)"}
@@ -17,8 +18,8 @@ FORMATS = {"csv": "(FORMAT csv, HEADER, USE_TMP_FILE false)", "parquet": "(FORMA
 
 def export_all(
     con: duckdb.DuckDBPyConnection, folder: Path, formats: tuple[str, ...] = ("csv", "parquet"), overwrite: bool = False
-) -> list[Path]:
-    """Write builds, stages, items and events to ``folder``; returns the files.
+) -> tuple[list[Path], list[str]]:
+    """Write builds, stages, items and events to ``folder``; returns the files, and the tables that cannot be read any more.
 
     Times are UTC with offset. In CSV a text that a spreadsheet would take for a formula gets an apostrophe in front, which
     the import takes off again. A file that is no earlier export as calib wrote it is replaced only where ``overwrite``.
@@ -26,10 +27,17 @@ def export_all(
     kinds = {Result(folder / f"{kind}.{form}", EXPORT, overwrite): (kind, form) for kind in KINDS for form in formats}
     check_results(*kinds)
     _spare_logs(con, [result.path for result in kinds])
+    written, unread = [], []
     for result, (kind, form) in kinds.items():
-        with result.writing() as beside:
-            _export(con, kind, beside, form)
-    return [result.path for result in kinds]
+        try:
+            with result.writing() as beside:
+                _export(con, kind, beside, form)
+            written.append(result.path)
+        except duckdb.Error as error:
+            if not is_damage(error):
+                raise
+            unread.append(f"{kind}.{form}")
+    return written, unread
 
 
 def _spare_logs(con: duckdb.DuckDBPyConnection, paths: Iterable[Path]) -> None:
@@ -37,8 +45,17 @@ def _spare_logs(con: duckdb.DuckDBPyConnection, paths: Iterable[Path]) -> None:
     for path in paths:
         if not path.is_file() or is_listed(path):
             continue
-        if con.execute("SELECT 1 FROM log_file WHERE sha256 = ?", [digest_of(path)]).fetchone():
+        if _is_log(con, path):
             raise UsageError(f"{path} is a log that was imported.", "Name a folder of its own for the export.")
+
+
+def _is_log(con: duckdb.DuckDBPyConnection, path: Path) -> bool:
+    try:
+        return con.execute("SELECT 1 FROM log_file WHERE sha256 = ?", [digest_of(path)]).fetchone() is not None
+    except duckdb.Error as error:
+        if not is_damage(error):
+            raise
+        return True  # nobody can tell any more
 
 
 def _export(con: duckdb.DuckDBPyConnection, kind: str, path: Path, form: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 
 from calib.errors import UsageError
-from calib.store.backup import BACKUPS, list_backups
+from calib.store.backup import BACKUPS, copy_before, list_backups
 from calib.store.one_writer import hold_writing
 from calib.store.open_store import STORE_NAME, WAIT_S, open_store
 from calib.store.people import alias_of, find_key, is_alias, words_of
@@ -33,6 +33,8 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
 
     backups : do the same to the backups and to stores that a restore replaced; otherwise they are only named
 
+    Without ``backups`` the store is copied before; otherwise no copy may hold the person.
+
     Returns alias, cells (how many were changed), backups (those that may still hold the person), backups_done, files
     (others of the shop's folder that still do).
     Raises UsageError when nobody of that name is in the store.
@@ -51,12 +53,13 @@ def forget_person(folder: Path, name: str, backups: bool = False) -> dict[str, A
                     f'Nobody called "{name}" is in the store.', "Write it as in the logs, or give the alias."
                 )
             read_back(work, fresh)
+            copy = None if backups else copy_before(con, folder, "forget")
         put_in_place(fresh, folder / STORE_NAME)
     if backups:
-        for copy in copies:
+        for one in copies:
             with only_for_now(work, fresh, wal_of(fresh)):
-                _forget_in_copy(copy, name, alias, work, fresh)
-    told = [str(copy) for copy in copies]
+                _forget_in_copy(one, name, alias, work, fresh)
+    told = [str(one) for one in copies] + ([copy["path"]] if copy else [])
     return {
         "alias": alias,
         "cells": cells,

@@ -18,6 +18,7 @@ from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable
+from calib.store.backup import copy_before
 from calib.store.closed_hours import count_closed
 from calib.store.fits import find_summary
 from calib.store.health import last_logs, silent_machines
@@ -71,6 +72,7 @@ def import_files(
     materials: PerId[str, str] | None = None,
     stations: Collection[str] = (),
     drop_columns: Iterable[str] = (),
+    copy_first: str | None = None,
 ) -> dict[str, Any]:
     """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
 
@@ -83,6 +85,7 @@ def import_files(
     machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process
     stations : ids of those that the shop file has, its machines among them
     drop_columns : columns whose cells are never stored, not even among the rows set aside
+    copy_first : what the import is part of; where it brings anything new, a store that holds something is copied before
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
     """
@@ -100,12 +103,18 @@ def import_files(
         tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise _none_read(errors)
+        is_new = not all(table.is_known for table in tables)
+        copy = copy_before(con, folder, copy_first) if copy_first and is_new and _holds_any(con) else None
         with transaction(con):
             document = _store(con, tables, Path(work), ways, say)
             document |= _afterwards(con, known, stations, document)
     say("")
     document["files"] += errors
-    return document | {"dry_run": dry_run, "seconds": round(perf_counter() - started, 3)}
+    return document | {"dry_run": dry_run, "copy": copy, "seconds": round(perf_counter() - started, 3)}
+
+
+def _holds_any(con: duckdb.DuckDBPyConnection) -> bool:
+    return _next_number(con, "log_import", "import_id") > 1
 
 
 def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:

@@ -16,17 +16,23 @@ from calib.logs.mapping import Mapping
 from calib.logs.read_before import ReadBefore
 from calib.logs.read_table import RawTable, read_tables, refuse_pipe
 from calib.logs.words import library_says
+from calib.logs.workbook import TEMPLATES, is_unfilled
+from calib.results import MAPS, PARTS, is_result, is_shop
+from calib.store.backup import BACKUPS
 from calib.store.readings import COUNTS
 from calib.store.tables import text
 
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
+NEVER_LOGS = (BACKUPS, PARTS, MAPS, "pages")  # folders of a shop
 HIDDEN = (".", "~")  # how the names of hidden files and of an office's lock files begin
 
 
 def find_files(paths: list[Path]) -> list[Path]:
-    """The files to read, those of a folder by name; hidden files, office lock files and the store are passed over."""
+    """The files to read, those of a folder by name; hidden files, office lock files and what calib itself wrote are passed over."""
     found: list[Path] = []
     for path in paths:
+        if _is_copy(path) or _is_copy(path.parent):
+            raise LogFileError(f"{path} is a copy of the store, no log.", "Put it back with: calib restore")
         if path.is_dir():
             found += sorted(one for one in _files_below(path) if one.is_file() and _is_log(one))
         elif path.exists():
@@ -49,8 +55,27 @@ def _files_below(folder: Path) -> Iterator[Path]:
         ) from error
 
     for place, folders, names in os.walk(folder, onerror=refuse):
-        folders[:] = [name for name in folders if not name.startswith(HIDDEN)]
-        yield from (Path(place, name) for name in names)
+        here = Path(place)
+        own = NEVER_LOGS if is_shop(here) else ()
+        folders[:] = [name for name in folders if not (name.startswith(HIDDEN) or name in own or _is_copy(here / name))]
+        found = (here / name for name in names)
+        yield from found if here == folder and not is_shop(here) else (one for one in found if not _is_own(one))
+
+
+def _is_copy(folder: Path) -> bool:
+    """Whether it is a copy of a store, or the folder in which a shop keeps them."""
+    absolute = folder.absolute()
+    return (folder / "schema.sql").is_file() or (absolute.name == BACKUPS and is_shop(absolute.parent))
+
+
+def _is_own(path: Path) -> bool:
+    """Whether calib wrote it: a log template that nobody filled, an export, rows to mend, a table of predictions."""
+    if not (path.is_file() and _is_log(path)):
+        return False
+    try:
+        return is_result(path) or (path.parent.name == TEMPLATES and is_unfilled(path))
+    except OSError:
+        return False  # it is said where it is read
 
 
 def _is_log(path: Path) -> bool:

@@ -14,7 +14,8 @@ import duckdb
 
 from calib.errors import StoreError
 from calib.logs.words import library_says
-from calib.store.backup import BACKUPS, backup_store, list_backups
+from calib.store.backup import BACKUPS, copy_before, list_backups
+from calib.store.damage import is_damage, is_held
 from calib.store.migrate import known_version, migrate, newest_version
 from calib.store.one_writer import LOCK_NAME, hold_writing, mark_made, was_made
 
@@ -78,16 +79,20 @@ def plain_words(path: Path) -> Iterator[None]:
     """What the engine says of the store at ``path``, as a sentence."""
     try:
         yield
-    except (duckdb.IOException, duckdb.TransactionException) as error:
+    except duckdb.Error as error:
+        if isinstance(error, duckdb.InterruptException):
+            raise KeyboardInterrupt from error
+        if is_damage(error):
+            raise damaged(path, error, "is damaged") from error
+        if not isinstance(error, duckdb.IOException | duckdb.TransactionException):
+            raise
         if isinstance(error, duckdb.TransactionException) and "write" not in str(error):
             raise
         raise StoreError(
             f"{path.name} could not be read or written: {library_says(error)}.",
             "Free some space on that disk and try again; what was stored before is still there.",
         ) from error
-    except duckdb.FatalException as error:
-        raise _damaged(path, error) from error
-    except (duckdb.InterruptException, RuntimeError) as error:
+    except RuntimeError as error:
         if "interrupted" not in str(error).lower():
             raise
         raise KeyboardInterrupt from error  # the engine turns Ctrl-C into an error of its own
@@ -136,7 +141,7 @@ def _make_current(path: Path, wait_s: float) -> None:
     """Bring the file to the newest version; a copy of an older one is made first."""
     with hold_writing(path.parent, wait_s), closing(_connect(path, False, wait_s)) as writer:
         if 0 < known_version(writer, path.name) < newest_version():
-            backup_store(writer, path.parent, "before-migration")
+            copy_before(writer, path.parent, "migration")
         migrate(writer)
 
 
@@ -147,7 +152,7 @@ def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConne
         try:
             connection = duckdb.connect(str(path), read_only=read_only)
         except duckdb.IOException as error:
-            if "lock" not in str(error).lower() or time.monotonic() > until:
+            if not is_held(error) or time.monotonic() > until:
                 raise in_words(path, error) from error
             time.sleep(0.1)
         except duckdb.Error as error:
@@ -174,7 +179,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection) -> None:
 
 def in_words(path: Path, error: duckdb.Error) -> StoreError:
     text = str(error)
-    if "lock" in text.lower():
+    if is_held(error):
         holder = re.search(r"PID (\d+)", text)
         who = f" (process {holder.group(1)})" if holder else ""
         return StoreError(
@@ -184,12 +189,15 @@ def in_words(path: Path, error: duckdb.Error) -> StoreError:
         return StoreError(
             f"{path.name} cannot be written in {path.parent}.", "Allow writing there; nothing was changed."
         )
-    return _damaged(path, error)
+    return damaged(path, error, "cannot be opened as a store")
 
 
-def _damaged(path: Path, error: duckdb.Error) -> StoreError:
+def damaged(path: Path, error: duckdb.Error, what: str) -> StoreError:
+    backups = list_backups(path.parent)
+    back = (
+        f"Put back the backup {backups[-1].name} (calib restore)" if backups else "There is no backup for calib restore"
+    )
     return StoreError(
-        f"{path.name} cannot be opened as a store: {library_says(error)}.",
-        "It may be damaged, or no store at all. Move it aside and put the last backup in its place "
-        "(calib restore); the log files can be imported again at any time.",
+        f"{path.name} {what}: {library_says(error)}.",
+        f"{back}, or write out what can still be read (calib export DIR); the logs can be imported again at any time.",
     )

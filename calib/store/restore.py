@@ -13,6 +13,7 @@ import duckdb
 
 from calib.errors import StoreError, UsageError
 from calib.store.backup import BACKUPS, list_backups
+from calib.store.damage import is_held
 from calib.store.migrate import known_version
 from calib.store.one_writer import hold_writing
 from calib.store.open_store import STORE_NAME, WAIT_S, in_words, plain_words
@@ -95,7 +96,7 @@ def _settle(path: Path) -> None:
     except duckdb.Error as error:
         if isinstance(error, duckdb.InterruptException):
             raise
-        if "lock" in str(error).lower():
+        if is_held(error):
             raise in_words(path, error) from error
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import duckdb
@@ -9,6 +10,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
+from calib.store.suspicious import TAKEN_BACK
 from calib.store.tables import KEY, TABLE_OF, stored_names
 from calib.store.transaction import transaction
 
@@ -18,7 +20,8 @@ def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str
 
     dry_run : say what would go, change nothing
 
-    Returns imported_at (UTC), files, rows_taken_out, rows_put_back, rejects_taken_out, rejects_opened.
+    Returns imported_at (UTC), files, rows_taken_out, rows_put_back, rejects_taken_out, rejects_opened,
+    questions_taken_out (that came with the import or a fit after it, and nobody answered; a fit raises its own again).
     Raises UsageError where nothing was imported.
     """
     call = con.execute(
@@ -43,6 +46,12 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         con,
         "UPDATE quarantine SET state = 'open', closed_by = NULL WHERE closed_by IN (SELECT file_id FROM gone) RETURNING reject_id",
     )
+    questions = _count(
+        con,
+        f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE verdict IS NULL AND coalesce(judged, '') <> '{TAKEN_BACK}' "
+        "AND marked_at >= (SELECT imported_at FROM log_import WHERE import_id = ?) RETURNING mark_id",
+        [call],
+    )
     con.execute(
         "UPDATE log_import SET taken_back_at = (now() AT TIME ZONE 'UTC')::TIMESTAMP WHERE import_id = ?", [call]
     )
@@ -54,6 +63,7 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         "rows_put_back": put_back,
         "rejects_taken_out": rejects,
         "rejects_opened": opened,
+        "questions_taken_out": questions,
     }
 
 
@@ -71,5 +81,5 @@ def _rows_back(con: duckdb.DuckDBPyConnection, kind: str) -> tuple[int, int]:
     return out, back
 
 
-def _count(con: duckdb.DuckDBPyConnection, sql: str) -> int:
-    return len(set(con.execute(sql).fetchall()))
+def _count(con: duckdb.DuckDBPyConnection, sql: str, values: Sequence[Any] = ()) -> int:
+    return len(set(con.execute(sql, list(values)).fetchall()))

@@ -51,11 +51,11 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) 
 
 def make_lab(folder: Path) -> None:
     """Copy the invented lab's shop file, logs, parts and planted truth, and make its empty store."""
-    if folder.exists() and any(folder.iterdir()):
-        raise UsageError(f"{folder} is not empty.", "Name a new folder: calib demo another-folder")
     source = shipped_folder("demo_logs")
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        if any(folder.iterdir()):
+            raise UsageError(f"{folder} is not empty.", "Name a new folder: calib demo another-folder")
         for name in COPIED:
             copy = shutil.copytree if (source / name).is_dir() else shutil.copyfile
             copy(source / name, folder / name)

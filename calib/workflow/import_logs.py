@@ -21,10 +21,12 @@ def import_logs(
     mappings: Sequence[Path] = (),
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,
+    copy_first: str | None = None,
 ) -> dict[str, Any]:
     """Read all files, then store them in one transaction; the contract's ``import`` document, with ``next_steps``.
 
     mappings : of other people's columns; where none is given, those in the shop's folder ``maps``
+    copy_first : what the import is part of, where the store is to be copied before it
     """
     shop = read_shop(folder)
     try:
@@ -43,6 +45,7 @@ def import_logs(
             materials={name: material.process for name, material in shop.materials.items()},
             stations={*shop.machines, *shop.stations},
             drop_columns=shop.dropped_columns,
+            copy_first=copy_first,
         )
     except UnknownLogError as error:
         raise UnknownLogError(error.message, f"{error.hint}{at_shop(folder)}") from error  # it ends in a command

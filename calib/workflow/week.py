@@ -39,7 +39,7 @@ def run_week(
     read_shop(folder)  # before the lock: no file is left where no shop is
     check_folder(out)
     with one_at_a_time(folder):
-        imported = import_logs(folder, paths, mappings=mappings, progress=progress)
+        imported = import_logs(folder, paths, mappings=mappings, progress=progress, copy_first="week")
         with logs_are_stored():
             learned = _learned(folder, out, overwrite, imported, progress)
             steps = _next_steps(folder, imported)

@@ -24,6 +24,7 @@ from calib.store.backup import backup_store
 from calib.store.check import check_store
 from calib.store.forget import forget_person
 from calib.store.imports import import_files
+from calib.store.one_writer import LOCK_NAME
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.restore import restore_store
 from calib.store.tables import keyed
@@ -119,7 +120,7 @@ def test_a_kill_while_forgetting_leaves_the_person_wholly_or_not_at_all(tmp_path
         assert left or who.lower().encode() not in (copy / STORE_NAME).read_bytes().lower()
         forget_person(copy, "Ada", backups=True)
         assert who.lower().encode() not in (copy / STORE_NAME).read_bytes().lower()
-        assert {path.name for path in copy.iterdir()} == {STORE_NAME, "backups"}
+        assert {path.name for path in copy.iterdir()} == {STORE_NAME, LOCK_NAME, "backups"}
         restore_store(copy)
         assert runs_of(copy, who) == 0
         ends["there" if left else "gone"] += 1
