@@ -74,7 +74,7 @@ def test_forgetting_names_every_file_that_still_holds_the_person(lab, calib, doc
         out.write("who\nAda Quill\n")
     told = document("forget", "Ada Quill")
     assert told["alias"] == alias
-    assert len(told["backups"]) == 1
+    assert len(told["backups"]) == 2  # the one that was made, and the copy before forgetting
     assert told["files"] == ["logs/old.csv.gz", "logs/stages.csv", "out/stages.parquet"]
     stored = (lab / STORE_NAME).read_bytes().lower()
     assert not any(trace in stored for trace in (b"quill", alias.lower().encode()))
