@@ -21,7 +21,8 @@ from calib.errors import UsageError
 SHOP_FILES = ("shop.toml", "shop.duckdb")  # either makes a folder a shop
 MAPS = "maps"  # folder of a shop in which its mappings are kept
 PARTS = "parts"
-OWN_FOLDERS = ("logs", PARTS, MAPS, "templates", "backups")
+PATHS = "paths"
+OWN_FOLDERS = ("logs", PARTS, PATHS, MAPS, "templates", "backups")
 OWN_ENDINGS = (".duckdb", ".wal", ".lock")
 WRITTEN = ".calib-results.json"  # name -> digests of the files that calib wrote into a folder
 PART = ".calib-part"  # ends the name of a file that is not whole yet

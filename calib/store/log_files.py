@@ -17,13 +17,13 @@ from calib.logs.read_before import ReadBefore
 from calib.logs.read_table import RawTable, read_tables, refuse_pipe
 from calib.logs.words import library_says
 from calib.logs.workbook import TEMPLATES, is_unfilled
-from calib.results import MAPS, PARTS, is_result, is_shop
+from calib.results import MAPS, PARTS, PATHS, is_result, is_shop
 from calib.store.backup import BACKUPS
 from calib.store.readings import COUNTS
 from calib.store.tables import text
 
 SUFFIXES = {".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".ods", ".parquet", ".jsonl", ".ndjson", ".json", ".xml", ".gz"}
-NEVER_LOGS = (BACKUPS, PARTS, MAPS, "pages")  # folders of a shop
+NEVER_LOGS = (BACKUPS, PARTS, PATHS, MAPS, "pages")  # folders of a shop
 HIDDEN = (".", "~")  # how the names of hidden files and of an office's lock files begin
 
 
