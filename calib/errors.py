@@ -31,6 +31,9 @@ class CalibError(Exception):
         self.message = message
         self.hint = hint
 
+    def __reduce__(self) -> tuple[type[CalibError], tuple[str, str]]:
+        return type(self), (self.message, self.hint)
+
     def __str__(self) -> str:
         return f"{self.message} {self.hint}".strip()
 

@@ -6,18 +6,22 @@ import re
 import tomllib
 from typing import Any
 
-from calib.errors import ShopFileError
+from calib.errors import CalibError, ShopFileError
 
 Path = tuple[str | int, ...]
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_HEADER = re.compile(r"^\s*(\[\[?)([^\]]+)\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
 _PIECE = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
+GREATEST = 2**63  # integers of TOML have 64 bits
+DEEPEST = 20  # tables within tables; ours are three deep
 
 
-def parse_toml(text: str, name: str = "shop.toml") -> tuple[dict[str, Any], dict[Path, int]]:
+def parse_toml(
+    text: str, name: str = "shop.toml", kind: type[CalibError] = ShopFileError
+) -> tuple[dict[str, Any], dict[Path, int]]:
     """Data of a TOML text, and path of a key or table -> line.
 
-    Raises ShopFileError with line and column where the text is no TOML.
+    Raises an error of that kind with line and column where the text is no TOML, or its numbers or its nesting have no end.
 
     >>> parse_toml("[shop]\\nname = 'x'\\n[[machine]]\\nid = 'a'")[1][("machine", 0, "id")]
     4
@@ -25,12 +29,27 @@ def parse_toml(text: str, name: str = "shop.toml") -> tuple[dict[str, Any], dict
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ShopFileError(f"{name} is not valid TOML: {error}.", "Mend that line; nothing was read.") from error
+        raise kind(f"{name} is not valid TOML: {error}.", "Mend that line; nothing was read.") from error
     except RecursionError as error:
-        raise ShopFileError(
-            f"{name} is nested too deeply to be read.", "A shop file has tables of one level."
-        ) from error
-    return data, key_lines(text)
+        raise kind(f"{name} is nested too deeply to be read.", "Its tables are of few levels.") from error
+    except ValueError as error:  # Python reads no integer of more than 4,300 digits
+        raise kind(f"{name} has a number of thousands of digits.", "Mend it; nothing was read.") from error
+    lines = key_lines(text)
+    if fault := _without_end(data, (), lines):
+        raise kind(f"{name} {fault}.", "Mend it; nothing was read.")
+    return data, lines
+
+
+def _without_end(value: Any, path: Path, lines: dict[Path, int]) -> str:
+    """What is wrong with an integer that no program keeps, or with nesting; '' where nothing is."""
+    line = line_of(lines, path)
+    place = f"has on line {line} " if line else "has "
+    if len(path) > DEEPEST:
+        return f"{place}lists or tables nested more than {DEEPEST} deep"
+    if isinstance(value, int) and not -GREATEST <= value < GREATEST:
+        return f"{place}a number of {len(str(abs(value)))} digits"
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return next(filter(None, (_without_end(item, (*path, key), lines) for key, item in items)), "")
 
 
 def key_lines(text: str) -> dict[Path, int]:

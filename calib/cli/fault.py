@@ -6,9 +6,13 @@ import os
 import platform
 import sys
 import traceback
+from errno import EACCES, EEXIST, EISDIR, ENAMETOOLONG, ENOSPC, ENOTDIR, ENOTEMPTY, EPERM, EROFS
 from importlib.metadata import version
 from pathlib import Path
 
+from calib.plain_file import shown
+
+USERS = {EACCES, EEXIST, EISDIR, ENAMETOOLONG, ENOTDIR, ENOTEMPTY, EPERM, EROFS}
 OURS = Path(__file__).parents[1]
 DEBUG = "CALIB_DEBUG"  # environment variable: with any text in it a fault is a traceback
 SHOWN = 12  # frames that are told, the innermost ones
@@ -38,6 +42,18 @@ def in_words(error: BaseException, command: str) -> tuple[str, str]:
         f"This is a fault of calib, not of your files. Its report: {report}.",
         "Please send that line to whoever keeps calib for you; no name, value or path of yours is in it. "
         f"Developers see more with {DEBUG}=1.",
+    )
+
+
+def of_the_system(error: OSError) -> tuple[str, str] | None:
+    """Message and hint where a name, a right or the space on a disk is at fault, which the user can mend."""
+    if error.errno == ENOSPC:
+        return "The disk is full.", "Free some space; what was stored before is as it was."
+    if error.errno not in USERS or error.filename is None:
+        return None
+    return (
+        f"{shown(Path(os.fsdecode(error.filename)))} cannot be used: {error.strerror}.",
+        "Check its name and its rights.",
     )
 
 

@@ -41,7 +41,7 @@ def read_3mf(data: bytes, name: str, max_faces: int) -> tuple[np.ndarray, str]:
         why = str(error)
     except DefusedXmlException:
         why = "its XML declares entities, which are never followed"
-    except ParseError as error:
+    except (ParseError, LookupError, ValueError) as error:
         why = f"its XML is not well formed ({error})"
     except (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError):
         why = "its archive is damaged or locked"

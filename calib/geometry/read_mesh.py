@@ -16,6 +16,8 @@ from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
 from calib.geometry.units import MM_PER, absurd_size, ask_unit, unit_named
+from calib.in_child import in_child
+from calib.plain_file import check_plain
 
 MAX_BYTES = 512 * 1024**2
 MAX_BYTES_BY_LIBRARY = 192 * 1024**2  # OBJ, PLY, STEP: read whole, in many times the room of the file
@@ -39,6 +41,8 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     scale, name, assumed = _scale(path, unit, own_unit)
     triangles, bounds = _checked(path, triangles if scale == 1.0 else triangles * scale)
     found = heal(triangles)
+    if len(found.triangles) == 0:
+        raise MeshError(f"{path.name} holds no triangle with an area.", "Export the part as a solid.")
     doubt = absurd_size(bounds[1] - bounds[0]) if assumed else None
     return Mesh(
         triangles=found.triangles,
@@ -74,8 +78,7 @@ def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float], dow
 
 
 def _bytes_of(path: Path) -> bytes:
-    if path.is_dir():
-        raise MeshError(f"{path} is a folder.", "Name one part file in it.")
+    check_plain(path, MeshError)
     kinds = ", ".join(sorted(set(READERS.values())))
     if path.suffix.lower() not in READERS:
         raise MeshError(
@@ -104,6 +107,12 @@ def _triangles(path: Path, data: bytes) -> tuple[np.ndarray, str | None]:
     kind = READERS[path.suffix.lower()]
     if kind == "STL":
         return read_stl(data, path.name, MAX_FACES), None
+    return in_child(foreign_triangles, path, kind, size=len(data), name=path.name, kind=MeshError)
+
+
+def foreign_triangles(path: Path, kind: str) -> tuple[np.ndarray, str | None]:
+    """Corners of the faces, shape (n, 3, 3), and the file's unit where it has one, of any kind but STL."""
+    data = path.read_bytes()
     if kind == "3MF":
         return read_3mf(data, path.name, MAX_FACES)
     return read_by_library(data, path.name, kind, MAX_FACES), "mm" if kind == "STEP" else None

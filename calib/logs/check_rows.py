@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from calib.logs.columns import KINDS, Column
 
+MOST_IDS = 1000  # joined by + in one cell: no load holds more
 FIRST_YEAR, LAST_YEAR = 1990, 2100
 # Of a run that neither began at a known time nor has its day and minutes.
 NO_TIMES = (
@@ -46,6 +47,9 @@ def _column_rules(column: Column) -> Iterator[Rule]:
     name, text = column.name, f"{column.name}__text"
     if column.needed:
         yield Rule("needed", name, f"{text} IS NULL", "is empty, and is needed")
+    if name in ("build_id", "order_id", "quote_id"):
+        many = f"length({text}) - length(replace({text}, '+', '')) >= {MOST_IDS}"
+        yield Rule("ids", name, many, f"names more than {MOST_IDS:,} ids joined by +")
     unread = f'"{name}" IS NULL AND {text} IS NOT NULL'
     match column.kind:
         case "number":

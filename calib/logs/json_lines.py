@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from calib.errors import LogFileError
+from calib.logs.source import check_width
 from calib.logs.text_file import Row
 from calib.logs.words import library_says
 
@@ -20,6 +21,7 @@ def json_rows(shown: str, stream: io.BufferedIOBase) -> tuple[list[str], list[Ro
     names: dict[str, None] = {}
     for _, value, fault in objects:
         names.update({} if fault else dict.fromkeys(value))
+        check_width(shown, names)
     if not names:
         raise LogFileError(f"{shown} holds no JSON object.", 'Write one object a line: {"build_id": "B1", ...}.')
     return list(names), [Row(line, _cells(value, names, fault), fault) for line, value, fault in objects]

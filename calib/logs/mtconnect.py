@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ PAUSED = {
 }  # fmt: skip
 ENDED = {"READY": "done", "PROGRAM_COMPLETED": "done", "STOPPED": "stopped"}
 SIZE_LIMIT = 1 << 28
+LONGEST_SEQUENCE = 20  # digits: the standard's sequences have 64 bits
 SPAN = "sender {}: observations kept from {}, next {}"
 
 
@@ -50,7 +52,9 @@ def _span(root: Any) -> tuple[str, ...]:
     """Which observations the stream's sender kept then, and which is next: another stream of its shows what lies between."""
     for header in root:
         told = [header.get(name, "") for name in ("instanceId", "firstSequence", "nextSequence")]
-        if header.tag.rpartition("}")[2] == "Header" and all(one.isdecimal() for one in told):
+        if header.tag.rpartition("}")[2] == "Header" and all(
+            one.isdecimal() and len(one) <= LONGEST_SEQUENCE for one in told
+        ):
             return (SPAN.format(*told),)
     return ()
 
@@ -80,19 +84,19 @@ def _refuse_page(path: Path, shown: str) -> None:
         raise LogFileError(f"{shown} is a web page, not a log.", "Save the table in it as CSV, or as a workbook.")
 
 
-def _device_rows(device: Any, before: int) -> Iterator[Row]:
+def _device_rows(device: Any, rows_before: int) -> Iterator[Row]:
     name = device.get("name") or device.get("uuid") or "machine"
     states, programs = _observations(device)
+    times = [at for at, _ in programs]
     for count, run in enumerate(_runs(states), 1):
         start, end, paused, outcome, lost = run
-        program = next((value for at, value in reversed(programs) if at <= start), "") or next(
-            (value for at, value in programs if end is None or at <= end), ""
-        )
+        before, first = bisect_right(times, start), programs[:1]
+        program = programs[before - 1][1] if before else next((v for at, v in first if end is None or at <= end), "")
         cells = [
             program, "printing", start.isoformat(), end.isoformat() if end else "", name, f"{paused:g}", outcome,
             "machine" if end else "", f"no connection for {lost:.0f} min of it" if lost else "",
         ]  # fmt: skip
-        yield Row(before + count, cells, "" if program else "names no Program, so its build is not known")
+        yield Row(rows_before + count, cells, "" if program else "names no Program, so its build is not known")
 
 
 def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[datetime, str]]]:
@@ -110,7 +114,14 @@ def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[d
         value = (item.text or "").strip()
         if value and (kind == "Execution" or value != LOST):
             (states if kind == "Execution" else programs).append((at, value))
+    if len({at.tzinfo is None for at, _ in (*states, *programs)}) == 2:
+        states, programs = _all_with_offset(states), _all_with_offset(programs)
     return sorted(states), sorted(programs)
+
+
+def _all_with_offset(stamps: list[tuple[datetime, str]]) -> list[tuple[datetime, str]]:
+    """Where some have an offset, those without are UTC, as the standard wants all of them."""
+    return [(at if at.tzinfo else at.replace(tzinfo=UTC), value) for at, value in stamps]
 
 
 def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, datetime | None, float, str, float]]:

@@ -16,14 +16,18 @@ EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
 RATIO_LIMIT = 100  # unpacked bytes for each packed one; logs pack 3 to 30 times
 
 
+def is_packed(path: Path) -> bool:
+    with path.open("rb") as opened:
+        return opened.read(2) == b"\x1f\x8b"
+
+
 @contextmanager
 def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
     """The bytes of a file, expanded where it is gzip, up to a limit."""
-    with path.open("rb") as opened:
-        if opened.read(2) != b"\x1f\x8b":
-            opened.seek(0)
+    if not is_packed(path):
+        with path.open("rb") as opened:
             yield opened
-            return
+        return
     with gzip.open(path) as stream:
         limit = min(EXPANDED_LIMIT, max(RATIO_LIMIT * path.stat().st_size, 1 << 24))
         try:

@@ -43,7 +43,7 @@ def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
     if day.left != month.left:
         best, other = sorted((day, month), key=lambda order: order.left)
         wrong = [cell for name, cells in other.unread.items() for cell in cells if cell not in best.unread[name]]
-        telling = next((cell for cell in wrong if any(int(part) > 12 for part in re.findall(r"\d+", cell)[:2])), "")
+        telling = next((cell for cell in wrong if any(int(part) > 12 for part in re.findall(r"\d{1,9}", cell)[:2])), "")
         return best, f'{best.name}, as "{telling}" shows' if telling else f"{best.name}, as it is written", ""
     best, other = sorted((day, month), key=lambda order: _jumps(order, texts))
     forms = best.formats, other.formats

@@ -10,7 +10,7 @@ from calib.logs.trade_words import EVENT_WORDS, OUTCOME_WORDS, PROCESS_PHRASES, 
 from calib.logs.words import nearest, stage_problem
 from calib.records import STAGES
 
-_SEVERAL = re.compile(r"\s*(?:\+|/|&|,|\band\b|\bund\b|\bet\b|\by\b)\s*")
+_SEVERAL = re.compile(r"\+|/|&|,|\band\b|\bund\b|\bet\b|\by\b")
 
 
 @lru_cache(maxsize=4096)

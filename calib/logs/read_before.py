@@ -35,12 +35,17 @@ class ReadBefore:
 
 @dataclass(frozen=True)
 class Digest:
-    """Of a file's bytes. odd_blanks : whether they hold tabs or no-break spaces; beginning : what of it was read before"""
+    """Of a file's bytes.
+
+    odd_blanks, zeros : whether they hold tabs or no-break spaces, and zero bytes
+    beginning : what of it was read before
+    """
 
     sha256: str
     bytes: int
     lines: int
     odd_blanks: bool
+    zeros: bool
     beginning: tuple[ReadBefore, ...]
 
 
@@ -52,7 +57,7 @@ def digest_of(path: Path, before: Iterable[ReadBefore] = ()) -> Digest:
     ends = iter(sorted({size for size, _ in known}))
     end = next(ends, None)
     found: list[ReadBefore] = []
-    digest, size, lines, last, odd = hashlib.sha256(), 0, 0, b"\n", False
+    digest, size, lines, last, odd, zeros = hashlib.sha256(), 0, 0, b"\n", False, False
     with path.open("rb") as opened:
         while chunk := opened.read(1 << 22 if end is None else min(1 << 22, end - size)):
             digest.update(chunk)
@@ -60,10 +65,11 @@ def digest_of(path: Path, before: Iterable[ReadBefore] = ()) -> Digest:
             lines += chunk.count(b"\n")
             last = chunk[-1:]
             odd = odd or b"\t" in chunk or b"\xa0" in chunk
+            zeros = zeros or b"\x00" in chunk
             if size == end:
                 found = known.get((size, digest.hexdigest()), found)
                 end = next(ends, None)
-    return Digest(digest.hexdigest(), size, lines + (last != b"\n"), odd, tuple(found))
+    return Digest(digest.hexdigest(), size, lines + (last != b"\n"), odd, zeros, tuple(found))
 
 
 def tail_of(path: Path, before: ReadBefore, header_line: int, work: Path) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -14,13 +13,15 @@ from calib.logs.columns import KINDS, KNOWN_NAMES
 from calib.logs.mapping import CLOCK, UNITS, WORDS, Mapping, dimension
 from calib.logs.reshape import StartStop, Wide
 from calib.logs.words import did_you_mean, stage_problem
+from calib.plain_file import check_plain
 from calib.records import PROCESS_WORDS
 from calib.toml_lines import Path as Place
-from calib.toml_lines import key_lines, line_of
+from calib.toml_lines import line_of, parse_toml
 
 Problem = tuple[Place, str]  # where, and what is wrong
 TABLES = ("columns", "formats", "units", "stages", "processes", "words", "defaults", "start_stop", "wide")
 
+MOST_BYTES = 5_000_000
 SHOWN = 40  # problems that are told
 WORD_TABLES = {"stages": "stage", "processes": "process"}
 KEYS = {"kind", "sheet", "decimal", "zone", "overnight", *TABLES}
@@ -29,16 +30,16 @@ KEYS = {"kind", "sheet", "decimal", "zone", "overnight", *TABLES}
 def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
     """Raises LogFileError that lists every problem."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-        data, lines = tomllib.loads(text), key_lines(text)
+        check_plain(path, LogFileError)
+        if path.stat().st_size > MOST_BYTES:
+            raise LogFileError(f"{path} is larger than a mapping can be ({MOST_BYTES} bytes).", "Is it another file?")
+        data, lines = parse_toml(path.read_text(encoding="utf-8-sig"), str(path), LogFileError)
     except FileNotFoundError as error:
         raise LogFileError(f"There is no mapping file {path}.", "Propose one: calib map FILE") from error
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except UnicodeDecodeError as error:
         raise LogFileError(f"{path} is not UTF-8 text, so it is no mapping.", "Propose one: calib map FILE") from error
-    except tomllib.TOMLDecodeError as error:
-        raise LogFileError(f"{path} is no TOML: {error}.", "Mend that line.") from error
     found = [(line_of(lines, where) or 0, what) for where, what in _problems(data, shop_stages)]
     if found:
         count = "1 problem" if len(found) == 1 else f"{len(found)} problems"
@@ -85,7 +86,8 @@ def _texts(value: Any) -> tuple[str, ...]:
 def _problems(data: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterator[Problem]:
     for key in data.keys() - KEYS:
         yield (key,), f'"{key}" is no key of a mapping{did_you_mean(key, KEYS)}'
-    if data.get("kind") not in (None, *KINDS):
+    kind = data.get("kind") if data.get("kind") in (None, *KINDS) else None
+    if data.get("kind") != kind:
         yield ("kind",), f'kind "{data["kind"]}" is none of {", ".join(KINDS)}{did_you_mean(data["kind"], KINDS)}'
     if data.get("decimal", ".") not in (".", ","):
         yield ("decimal",), f'decimal "{data["decimal"]}" is neither "." nor ","'
@@ -101,7 +103,7 @@ def _problems(data: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterator[Pr
     wrong = [name for name in TABLES if not isinstance(data.get(name, {}), dict)]
     yield from (((name,), f"[{name}] must be a table") for name in wrong)
     tables = {name: data.get(name, {}) if name not in wrong else {} for name in TABLES}
-    yield from _name_problems(tables, data.get("kind"))
+    yield from _name_problems(tables, kind)
     yield from _value_problems(tables, shop_stages)
     yield from _word_problems(tables, shop_stages)
     yield from _start_stop_problems(tables["start_stop"], "start_stop" in data)

@@ -10,16 +10,18 @@ from pathlib import Path
 from shlex import quote
 
 from calib.errors import LogFileError, UnknownLogError
+from calib.in_child import in_child
 from calib.logs.choose_mapping import choose, why_none
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.mapping import Mapping
-from calib.logs.opened import opened_bytes
+from calib.logs.opened import is_packed, opened_bytes
 from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
-from calib.logs.source import Source
+from calib.logs.source import Source, check_width
 from calib.logs.text_file import Dialect, Row, rows, sniff
+from calib.plain_file import check_plain
 
 DIRECT_FROM_BYTES = 1 << 21  # larger plain files are read by the engine itself, which is quicker
-COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
+FOREIGN = (b"PK", b"{", b"[", b"<")  # how workbooks, JSON and XML begin
 LINE, FAULT = "calib line", "calib fault"  # columns that the written copy has in front
 
 
@@ -90,12 +92,10 @@ def read_tables(
     """
     shown = shown or str(path)
     try:
-        refuse_pipe(path)
+        check_plain(path, LogFileError)
         at_first = path.stat()
         digest = digest_of(path, before)
-        tables = _unread(path, mappings, work, shown, digest) or list(
-            _tables(path, mappings, work, shown, direct, digest)
-        )
+        tables = _unread(path, mappings, work, shown, digest) or _read(path, mappings, work, shown, direct, digest)
         afterwards = path.stat()
     except OSError as error:
         hint = f"Free some space in {work.parent}." if error.errno == ENOSPC else "Check its name and rights."
@@ -106,12 +106,6 @@ def read_tables(
         replace(table, sha256=digest.sha256, bytes=digest.bytes, lines=digest.lines, odd_blanks=digest.odd_blanks)
         for table in tables
     ]
-
-
-def refuse_pipe(path: Path) -> None:
-    """A log is read more than once, which a pipe or a device cannot be. Raises LogFileError."""
-    if path.exists() and not path.is_file() and not path.is_dir():
-        raise LogFileError(f"{path} is a pipe or a device, not a file.", "Save what it gives as a file first.")
 
 
 def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, digest: Digest) -> list[RawTable]:
@@ -125,7 +119,7 @@ def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, dig
     if choose(mappings, _text_source(path, dialect), shown):
         return []
     tail = tail_of(path, known[0], dialect.header_line, work)
-    (table,) = _tables(tail, (), work, shown, True, digest_of(tail))
+    (table,) = _text_tables(tail, (), work, shown, True, digest_of(tail))
     if (table.kind, table.names) != (known[0].kind, known[0].names):
         return []
     return [
@@ -143,10 +137,34 @@ def _known_table(path: Path, shown: str, one: ReadBefore) -> RawTable:
     return replace(table, rows_before=one.rows, bad_before=one.set_aside, is_known=True)
 
 
-def _tables(
+def _read(
     path: Path, mappings: Sequence[Mapping], work: Path, shown: str, direct: bool, digest: Digest
-) -> Iterator[RawTable]:
+) -> list[RawTable]:
     """The tables of a file, each as often as there are mappings that fit it: one for builds, say, and one for stages."""
+    with path.open("rb") as opened:
+        start = opened.read(8)
+    if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(FOREIGN):
+        return in_child(foreign_tables, path, mappings, work, shown, size=digest.bytes, name=shown, kind=LogFileError)
+    return _text_tables(path, mappings, work, shown, direct, digest)
+
+
+def _text_tables(
+    path: Path, mappings: Sequence[Mapping], work: Path, shown: str, direct: bool, digest: Digest
+) -> list[RawTable]:
+    dialect = _sniffed(path, mappings)
+    source = _text_source(path, dialect)
+    is_plain = dialect.encoding == "utf-8-sig" and not digest.zeros and not is_packed(path)
+    if direct and is_plain and digest.bytes > DIRECT_FROM_BYTES and not choose(mappings, source, shown):
+        return [_direct_table(path, shown, source, dialect)]
+    return list(_source_tables([source], mappings, work, shown))
+
+
+def foreign_tables(path: Path, mappings: Sequence[Mapping], work: Path, shown: str) -> list[RawTable]:
+    """The tables of a workbook, of JSON or of XML."""
+    return list(_foreign_tables(path, mappings, work, shown))
+
+
+def _foreign_tables(path: Path, mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
     with path.open("rb") as opened:
         start = opened.read(8)
     theirs = frozenset(name for mapping in mappings for name in mapping.source_names)
@@ -160,19 +178,11 @@ def _tables(
         with opened_bytes(path) as stream:
             names, found_rows = json_rows(shown, stream)
         yield from _source_tables([Source(tuple(names), lambda: found_rows)], mappings, work, shown)
-    elif start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+    else:
         from calib.logs.mtconnect import stream_rows
 
         stream_names, stream_found, notes = stream_rows(path, shown)
         yield from _source_tables([Source(stream_names, lambda: stream_found, notes)], mappings, work, shown)
-    else:
-        dialect = _sniffed(path, mappings)
-        source = _text_source(path, dialect)
-        is_plain = dialect.encoding == "utf-8-sig" and not start.startswith(b"\x1f\x8b")
-        if direct and is_plain and digest.bytes > DIRECT_FROM_BYTES and not choose(mappings, source, shown):
-            yield _direct_table(path, shown, source, dialect)
-        else:
-            yield from _source_tables([source], mappings, work, shown)
 
 
 def _sniffed(path: Path, mappings: Sequence[Mapping]) -> Dialect:
@@ -251,8 +261,7 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     ('build_id', 'column 2', 'stage', 'stage 2')
     """
     names, found = list(given), list[str]()
-    if len(names) > COLUMN_LIMIT:
-        raise LogFileError(f"{shown} has more than {COLUMN_LIMIT:,} columns.", "Leave out what is no log.")
+    check_width(shown, names)
     for place, name in enumerate(names, 1):
         plain = plain_name(name)
         ours = plain if plain in KNOWN_NAMES else " ".join(name.strip("\ufeff").split()) or f"column {place}"

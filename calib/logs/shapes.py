@@ -53,7 +53,7 @@ def clock_minutes(text: str) -> float | None:
     (160.0, 90.5, None)
     """
     parts = text.strip().split(":")
-    if len(parts) not in (2, 3) or not all(part.isdecimal() for part in parts):
+    if len(parts) not in (2, 3) or not all(part.isdecimal() and len(part) < 9 for part in parts):
         return None
     hours, minutes, seconds = (*map(int, parts), 0)[:3]
     return hours * 60 + minutes + seconds / 60

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sized
 from dataclasses import dataclass
 from functools import cached_property
 
+from calib.errors import LogFileError
 from calib.logs.columns import kind_of, plain_name
 from calib.logs.text_file import Row
+
+COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
+
+
+def check_width(shown: str, names: Sized) -> None:
+    if len(names) > COLUMN_LIMIT:
+        raise LogFileError(f"{shown} has more than {COLUMN_LIMIT:,} columns.", "Leave out what is no log.")
 
 
 @dataclass(frozen=True)

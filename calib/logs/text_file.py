@@ -8,8 +8,10 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from calib.errors import LogFileError
@@ -18,9 +20,12 @@ from calib.logs.header import HEADER_WITHIN, Header, find_header
 
 DELIMITERS = (",", ";", "\t", "|")
 LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
+NEVER_CLOSED = "has a quote that is never closed"
 CELL_LIMIT = 1_000_000
+LONGEST_LINE = 1 << 24  # letters; a longer one is none of a log, and is read in pieces
 BLANK_LIMIT = 1_000_000  # in a row: so many would take minutes
 LOOKED_AT = 1 << 16  # bytes at the beginning of a file in which its header is sought
+_LINE_END = re.compile("\r\n|\r|\n")  # no others, as where rows are read
 BROKEN = "\udcff"  # stands for bytes that are no text; no text holds it
 csv.field_size_limit(CELL_LIMIT)
 codecs.register_error("calib.broken", lambda error: (BROKEN, getattr(error, "end", 0)))
@@ -58,7 +63,7 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
     start = opened.read(LOOKED_AT)
     encoding = encoding_of(start)
     text = start.decode(encoding, errors="replace").lstrip("\ufeff")
-    lines = text.splitlines()[:HEADER_WITHIN]
+    lines = _LINE_END.split(text)[:HEADER_WITHIN]
     if len(start) == LOOKED_AT and len(lines) < HEADER_WITHIN:
         if len(lines) == 1:
             raise LogFileError(
@@ -110,7 +115,9 @@ def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     """Every row below the header, broken ones with their fault; lines without any text are passed over."""
     text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="calib.broken", newline="")  # type: ignore[type-var]
     try:
-        for line, record, fault in _records(text, dialect.header_line, str(getattr(opened, "name", "the log"))):
+        shown = str(getattr(opened, "name", "the log"))
+        lines = iter(partial(text.readline, LONGEST_LINE), "")
+        for line, record, fault in _records(lines, dialect.header_line, dialect.delimiter, shown):
             row = _row(line, record, fault, dialect)
             if row.fault or any(cell.strip() for cell in row.cells):
                 yield row
@@ -143,7 +150,22 @@ def _split(record: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def _records(text: Iterator[str], skip: int, shown: str) -> Iterator[tuple[int, str, str]]:
+def _is_open(record: str, delimiter: str) -> bool:
+    """Whether a quoted cell goes on behind it; a quote within a cell that does not begin with one is a sign like any other.
+
+    >>> _is_open('B1,"two, ', ","), _is_open('B1,"two"', ","), _is_open('B1,5" plate', ",")
+    (True, False, False)
+    """
+    if '"' not in record:
+        return False
+    try:
+        next(csv.reader([record], delimiter=delimiter, skipinitialspace=True, strict=True), [])
+    except csv.Error as error:
+        return "unexpected end of data" in str(error)
+    return False
+
+
+def _records(text: Iterator[str], skip: int, delimiter: str, shown: str) -> Iterator[tuple[int, str, str]]:
     """Line number, text and fault of each record; a quoted cell may go over several lines."""
     waiting: list[str] = []
     first, last = 0, skip
@@ -158,27 +180,20 @@ def _records(text: Iterator[str], skip: int, shown: str) -> Iterator[tuple[int, 
         if not waiting:
             first = number
         waiting.append(line)
-        if sum(part.count('"') for part in waiting) % 2 == 0:
-            yield first, "".join(waiting).rstrip("\r\n"), ""
+        record = "".join(waiting).rstrip("\r\n")
+        if not _is_open(record, delimiter):
+            yield first, record, ""
             waiting = []
         elif len(waiting) >= LONGEST_RECORD_LINES:
-            yield from _unclosed(waiting, first)
+            yield from _unclosed(waiting, first, delimiter)
             waiting = []
     if waiting:
-        yield from _unclosed(waiting, first)
+        yield from _unclosed(waiting, first, delimiter)
 
 
-def _unclosed(waiting: list[str], first: int) -> Iterator[tuple[int, str, str]]:
+def _unclosed(waiting: list[str], first: int, delimiter: str) -> Iterator[tuple[int, str, str]]:
     """The line whose quote is never closed is broken; those after it are read again on their own."""
-    yield first, waiting[0].rstrip("\r\n").replace('"', ""), "has a quote that is never closed"
-    yield from _records_from(waiting[1:], first + 1)
-
-
-def _records_from(lines: list[str], first: int) -> Iterator[tuple[int, str, str]]:
-    for offset, line in enumerate(lines):
-        odd = line.count('"') % 2
-        yield (
-            first + offset,
-            line.rstrip("\r\n").replace('"', "") if odd else line.rstrip("\r\n"),
-            ("has a quote that is never closed" if odd else ""),
-        )
+    for place, line in enumerate(waiting):
+        record = line.rstrip("\r\n")
+        is_broken = place == 0 or _is_open(record, delimiter)
+        yield first + place, record.replace('"', "") if is_broken else record, NEVER_CLOSED if is_broken else ""

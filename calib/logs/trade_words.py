@@ -174,8 +174,8 @@ def without_unit(heading: str) -> tuple[str, str]:
     >>> without_unit("Zeit [Std.]"), without_unit("layer (µm)"), without_unit("Start (local)"), without_unit("Minutes")
     (('zeit', 'h'), ('layer', 'um'), ('start', ''), ('minutes', 'min'))
     """
-    bracket = re.search(r"[(\[](.*?)[)\]]", heading)
-    outside = folded(re.sub(r"[(\[].*?[)\]]", " ", heading))
+    bracket = re.search(r"[(\[]([^()\[\]]*)[)\]]", heading)
+    outside = folded(re.sub(r"[(\[][^()\[\]]*[)\]]", " ", heading))
     inside = folded(bracket[1]).split() if bracket else []
     unit = next((UNIT_WORDS[word] for word in inside if word in UNIT_WORDS), "")
     first, _, last = outside.rpartition(" ")

@@ -20,6 +20,8 @@ def pieces_to_start(good: int, yield_share: float, chance: float) -> int:
     """
     if good < 1 or not 0 < yield_share <= 1 or not 0 < chance < 1:
         raise UsageError(f"{good} good pieces at a yield of {yield_share} with a chance of {chance}: out of range.")
+    if good > MOST_PIECES:
+        raise UsageError(f"{good} good pieces: at most {MOST_PIECES:,} are planned at once.", "Ask for fewer.")
     low = good
     if chance_of_enough(low, good, yield_share) >= chance:
         return low

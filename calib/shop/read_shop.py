@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from calib.errors import ShopFileError
+from calib.plain_file import check_plain
 from calib.records import PROCESS_WORDS, PROCESSES, ROUTES, STAGES
 from calib.shop import keys
 from calib.shop.check import Problems
@@ -21,6 +22,7 @@ from calib.toml_lines import Path, parse_toml
 
 FILE = "shop.toml"
 MOST_BYTES = 5_000_000
+MOST_ENTRIES = 500  # machines, materials, stations, crews: no lab has more, and each is looked at for every quote
 MAKE_ONE = "Make one with: calib init DIR, or name the shop's folder with --shop."
 TABLES = (
     "shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "drift", "routes",
@@ -40,6 +42,7 @@ def read_shop(folder_or_file: FilePath | str) -> Shop:
 
 def read_text(path: FilePath, what: str = "shop file", where_else: str = MAKE_ONE) -> str:
     """Text of a TOML file; ShopFileError where there is none, which says ``what`` it is and where to have it."""
+    check_plain(path, ShopFileError)
     try:
         if path.stat().st_size > MOST_BYTES:
             raise ShopFileError(f"{path} is larger than a {what} can be ({MOST_BYTES} bytes).", "Is it another file?")
@@ -79,7 +82,10 @@ class _Reader:
         return self.problems.table(self.data.get(name, {}), (name,))
 
     def many(self, name: str) -> list[dict[str, Any]]:
-        return self.problems.tables(self.data.get(name, []), (name,))
+        found = self.problems.tables(self.data.get(name, []), (name,))
+        if len(found) > MOST_ENTRIES:
+            self.problems.add((name,), f"there are {len(found)}; at most {MOST_ENTRIES} are read.")
+        return found[:MOST_ENTRIES]
 
     def shop(self, version: str) -> Shop:
         head = self.one("shop")

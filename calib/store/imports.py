@@ -100,13 +100,14 @@ def import_files(
     say("Opening the store ...")
     opened = open_trial(folder) if dry_run else open_store(folder, create=True, wait_s=WAIT_S)
     with tempfile.TemporaryDirectory(prefix="calib-") as work, opened as con:
-        tables, errors = read_all(con, files, rules, Path(work), tables_read_before(con, ways.read_as), say)
+        tables, errors = read_all(files, rules, Path(work), tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise _none_read(errors)
         is_new = not all(table.is_known for table in tables)
         copy = copy_before(con, folder, copy_first) if copy_first and is_new and _holds_any(con) else None
+        staged = _stage_all(con, tables, Path(work), ways, say)
         with transaction(con):
-            document = _store(con, tables, Path(work), ways, say)
+            document = _store(con, tables, staged, ways, say)
             document |= _afterwards(con, known, stations, document)
     say("")
     document["files"] += errors
@@ -125,24 +126,38 @@ def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
     return kind(first["error"] + more, first["hint"])
 
 
-def _store(
+def _stage_all(
     con: duckdb.DuckDBPyConnection, tables: list[RawTable], work: Path, ways: Ways, say: Callable[[str], None]
-) -> dict[str, Any]:
-    """Type, check and merge all tables inside the open transaction."""
-    base = _next_number(con, "log_file", "file_id")
-    call = _next_number(con, "log_import", "import_id")
-    fates: Fates = {}
-    staged: list[Staged] = []
+) -> list[Staged]:
+    """Type and check all tables into temporary ones; ``tables`` has the copy of each that was not as regular as it looked.
+
+    Outside of the transaction that stores them: a statement that fails inside one takes the whole of it along.
+    """
     names = {kind: {name for table in tables if table.kind == kind for name in table.names} for kind in ORDER}
+    staged = []
     for kind in ORDER:
         create_staged(con, kind, names[kind])
     for number, table in enumerate(tables):
         say(f"Checking {number + 1} of {len(tables)}: {table.shown} ...")
         staged.append(_check(con, number, tables, work, ways, names[table.kind]))
-    read = [part.rows + table.rows_before for part, table in zip(staged, tables, strict=True)]
-    say("Storing ...")
     for kind in ORDER:
         create_good(con, kind, names[kind])
+    return staged
+
+
+def _store(
+    con: duckdb.DuckDBPyConnection,
+    tables: Sequence[RawTable],
+    staged: Sequence[Staged],
+    ways: Ways,
+    say: Callable[[str], None],
+) -> dict[str, Any]:
+    """Merge all staged tables inside the open transaction."""
+    say("Storing ...")
+    base = _next_number(con, "log_file", "file_id")
+    call = _next_number(con, "log_import", "import_id")
+    fates: Fates = {}
+    read = [part.rows + table.rows_before for part, table in zip(staged, tables, strict=True)]
     present = {table.kind for table in tables}
     for kind in ORDER:
         if kind in present:

@@ -12,11 +12,13 @@ from typing import Any
 import duckdb
 
 from calib.errors import LogFileError, UnknownLogError
+from calib.in_child import in_child
 from calib.logs.mapping import Mapping
 from calib.logs.read_before import ReadBefore
-from calib.logs.read_table import RawTable, read_tables, refuse_pipe
+from calib.logs.read_table import RawTable, read_tables
 from calib.logs.words import library_says
 from calib.logs.workbook import TEMPLATES, is_unfilled
+from calib.plain_file import check_plain
 from calib.results import MAPS, PARTS, PATHS, is_result, is_shop
 from calib.store.backup import BACKUPS
 from calib.store.readings import COUNTS
@@ -83,7 +85,6 @@ def _is_log(path: Path) -> bool:
 
 
 def read_all(
-    con: duckdb.DuckDBPyConnection,
     files: list[Path],
     mappings: Sequence[Mapping],
     work: Path,
@@ -99,7 +100,7 @@ def read_all(
     for number, path in enumerate(files, 1):
         say(f"Reading {number} of {len(files)}: {path.name} ...")
         try:
-            source = _parquet_as_csv(con, path, work)
+            source = _parquet_as_csv(path, work)
             tables += read_tables(source, mappings, work, str(path), before=before)
         except LogFileError as error:
             zeros = dict.fromkeys(COUNTS, 0)
@@ -120,22 +121,29 @@ def read_all(
 @contextmanager
 def as_text_file(path: Path) -> Iterator[Path]:
     """A file that can be read without the engine: Parquet as text with the same name, any other as it is."""
-    with tempfile.TemporaryDirectory(prefix="calib-") as work, duckdb.connect() as con:
-        copy = _parquet_as_csv(con, path, Path(work))
+    with tempfile.TemporaryDirectory(prefix="calib-") as work:
+        copy = _parquet_as_csv(path, Path(work))
         yield copy if copy == path else copy.rename(copy.with_name(path.name))
 
 
-def _parquet_as_csv(con: duckdb.DuckDBPyConnection, path: Path, work: Path) -> Path:
+def _parquet_as_csv(path: Path, work: Path) -> Path:
     """Parquet is written out as text by the engine; any other file is itself."""
     try:
-        refuse_pipe(path)
+        check_plain(path, LogFileError)
         with path.open("rb") as opened:
             if opened.read(4) != b"PAR1":
                 return path
-        copy = work / f"parquet{len(list(work.iterdir()))}.csv"
-        con.execute(f"COPY (SELECT * FROM read_parquet(?)) TO {text(str(copy))} (HEADER)", [str(path)])
+        size = path.stat().st_size
     except OSError as error:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
+    copy = work / f"parquet{len(list(work.iterdir()))}.csv"
+    in_child(write_parquet_as_csv, path, copy, size=size, name=str(path), kind=LogFileError)
+    return copy
+
+
+def write_parquet_as_csv(path: Path, copy: Path) -> None:
+    try:
+        with duckdb.connect(config={"threads": 2}) as con:
+            con.execute(f"COPY (SELECT * FROM read_parquet(?)) TO {text(str(copy))} (HEADER)", [str(path)])
     except duckdb.Error as error:
         raise LogFileError(f"{path} is a damaged Parquet file: {library_says(error)}.", "Write it again.") from error
-    return copy

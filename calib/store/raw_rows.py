@@ -16,6 +16,7 @@ import duckdb
 from calib.errors import LogFileError
 from calib.logs.check_rows import FIRST_YEAR
 from calib.logs.read_table import RawTable, read_tables
+from calib.logs.text_file import CELL_LIMIT
 from calib.logs.words import library_says
 from calib.store.tables import text
 
@@ -94,5 +95,5 @@ def _query(table: RawTable, settings: Settings) -> str:
         f"hash({digest}, {', '.join(cells)}) AS raw_hash "
         f"FROM (SELECT row_number() OVER () AS raw_row, * FROM read_csv({text(str(table.csv))}, columns = {{{columns}}}, "
         f"auto_detect = false, header = false, skip = {table.header_line}, delim = {text(table.delimiter)}, "
-        "quote = '\"', escape = '\"', max_line_size = 16777216, strict_mode = true))"
+        f"quote = '\"', escape = '\"', max_line_size = {CELL_LIMIT}, strict_mode = true))"
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from calib.errors import LogFileError
 from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR, rules_for
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import RawTable
@@ -91,7 +92,16 @@ def stage(
         unstage(con, number, kind)
     rows = count_raw(con, number, table) if is_known else new
     check_count(table, rows)
+    _refuse_blank_rows(con, number, table)
     return Staged(rows, typed_rows)
+
+
+def _refuse_blank_rows(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> None:
+    """Raises LogFileError where a file that is read as it is has rows of empty cells, which are no rows."""
+    filled = f"len(list_filter(cells, lambda cell: {clean('cell', True)} IS NOT NULL)) > 0"
+    blank = f"SELECT 1 FROM staged_{table.kind} WHERE file_no = {number} AND bad AND NOT {filled} LIMIT 1"
+    if not table.is_copy and con.execute(blank).fetchone():
+        raise LogFileError(f"{table.shown} has rows of empty cells")
 
 
 def _insert(

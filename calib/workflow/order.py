@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
+from calib.plain_file import check_plain
 from calib.quoting.request import Line
 from calib.records import DIFFICULTIES, FINISHES
 from calib.shop.read_shop import read_text
@@ -43,7 +44,8 @@ def read_order(path: Path) -> list[OrderLine]:
     TOML: [[part]] tables with the same keys; material and needs may be lists.
     Raises UsageError that names file, line and column of the first thing that is wrong.
     """
-    if not path.is_file():
+    check_plain(path, UsageError)
+    if not path.exists():
         raise UsageError(f"There is no order file {path}.", f"It has the columns {_all_names()}.")
     rows = _toml_rows(path) if path.suffix.lower() == ".toml" else _csv_rows(path)
     if not rows:
@@ -117,7 +119,7 @@ def _quantity(where: str, value: Any) -> int:
     try:
         number = int(str(value))
     except ValueError:
-        raise UsageError(f'{where}, column qty: "{value}" is not a whole number.') from None
+        raise UsageError(f'{where}, column qty: "{str(value)[:40]}" is not a whole number.') from None
     if number < 1:
         raise UsageError(f'{where}, column qty: "{value}": 1 part or more expected.')
     return number

@@ -71,3 +71,14 @@ def test_a_reader_that_leaves_early_is_quiet(lab, line):
     os.close(writes)
     assert done.returncode in (0, 1), done.stderr  # the parser of arguments ends its own help with 1
     assert done.stderr == b""
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["import {long}", "measure {long}", "map {long}", "quote {long} --qty 1", "predict {long}", "check --shop {long}",
+     "quote part.stl --qty 1 --if {long}", "demo shop.toml", "init shop.toml/lab"],
+)  # fmt: skip
+def test_a_name_that_no_system_takes_is_told_and_cut(lab, calib, line):
+    status, out, err = calib(line.format(long="a" * 4000))
+    assert (status, out) == (2, "")
+    assert len(err) < 600

@@ -1,0 +1,25 @@
+"""Readers of foreign formats run in the test's own process: by the thousand, children would take hours."""
+
+from __future__ import annotations
+
+import importlib
+
+import pytest
+
+READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files")
+
+
+def in_this_process(function, *arguments, **_):
+    return function(*arguments)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def no_children(request):
+    """Where the module does not say ``REAL_CHILDREN = True``."""
+    if getattr(request.module, "REAL_CHILDREN", False):
+        yield
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        for name in READERS:
+            patch.setattr(importlib.import_module(name), "in_child", in_this_process)
+        yield
