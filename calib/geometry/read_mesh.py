@@ -41,8 +41,6 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     scale, name, assumed = _scale(path, unit, own_unit)
     triangles, bounds = _checked(path, triangles if scale == 1.0 else triangles * scale)
     found = heal(triangles)
-    if len(found.triangles) == 0:
-        raise MeshError(f"{path.name} holds no triangle with an area.", "Export the part as a solid.")
     doubt = absurd_size(bounds[1] - bounds[0]) if assumed else None
     return Mesh(
         triangles=found.triangles,
