@@ -67,7 +67,12 @@ def ods(path: Path) -> None:
         f'xmlns:text="{office}:text:1.0"><office:body><office:spreadsheet><table:table table:name="a">{rows}</table:table>'
         "</office:spreadsheet></office:body></office:document-content>"
     )
-    zip_of(path, **{"mimetype": "application/vnd.oasis.opendocument.spreadsheet", "content.xml": content})
+    kind = "application/vnd.oasis.opendocument.spreadsheet"
+    manifest = (
+        f'<manifest:manifest xmlns:manifest="{office}:manifest:1.0"><manifest:file-entry manifest:full-path="/" '
+        f'manifest:media-type="{kind}"/></manifest:manifest>'
+    )
+    zip_of(path, **{"mimetype": kind, "META-INF/manifest.xml": manifest, "content.xml": content})
 
 
 def parquet(path: Path) -> None:
@@ -176,7 +181,8 @@ def listening(path: Path) -> None:
     here = os.getcwd()
     os.chdir(path.parent)  # a socket's name is short
     try:
-        socket.socket(socket.AF_UNIX).bind(path.name)
+        with socket.socket(socket.AF_UNIX) as bound:
+            bound.bind(path.name)
     finally:
         os.chdir(here)
 
