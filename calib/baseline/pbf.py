@@ -9,6 +9,8 @@ from calib.baseline.heat import tabled_cake_cooling_s, warm_up_s
 from calib.baseline.sections import averaged
 from calib.baseline.term import Piece, total
 
+LAST_LAYERS = 0.75  # depth that is still hot when printing ends, over the bed's narrow side
+
 
 def printing_pieces(b: Builds) -> list[Piece]:
     r"""Recoat and heating of every layer, blank ones too; hatch, contours and jumps shared by the lasers.
@@ -86,7 +88,8 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
 def cool_down_pieces(b: Builds) -> list[Piece]:
     r"""Conduction in the cake until its core may be opened, less what has cooled while printing.
 
-    .. math::  t = \max\left(t_{cake} - \tfrac{1}{2} s\, t_{print},\; t_{least}\right)
+    .. math::  t = \max\left(t_{cake}(H) - \tfrac{1}{2} s\, t_{print},\;
+               t_{cake}(\min(H, \tfrac{3}{4} B)),\; t_{least}\right)
 
     Parameters
     ----------
@@ -98,30 +101,37 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
 
     Notes
     -----
-    Lower layers have cooled while upper ones were printed: a share s of half the printing time counts.
+    Lower layers have cooled while upper ones were printed: a share s of half the printing time counts. The last layers
+    are hot when printing ends, however long it took, and keep warm what lies below them as deep as the bed is wide: at
+    least a cake of three quarters of the bed's narrow side B has still to cool. An insulated bottom is a plane of
+    symmetry: H is then twice the height.
 
     References
     ----------
-    Product of three plane walls (``heat.cake_cooling_s``); powder properties from memory, to be fitted.
+    Product of three plane walls (``heat.cake_cooling_s``); powder properties from memory, to be fitted. The three
+    quarters lie above our own finite-difference cakes that grow while they cool (``tests/baseline/test_growing_cake``).
     """
     m = b.machine
-    cake, inputs = _cake_min(b)
-    started = -np.minimum(m["head_start_share"] * 0.5 * total(printing_pieces(b)), cake)
+    height = b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1) * (1.0 + m["insulated_bottom"])
+    last_layers = np.minimum(height, LAST_LAYERS * b.bed_mm.min(axis=1))
+    cake, inputs = _cake_min(b, height)
+    still_hot, _ = _cake_min(b, last_layers)
+    started = -np.minimum(m["head_start_share"] * 0.5 * total(printing_pieces(b)), np.maximum(cake - still_hot, 0.0))
     least = np.maximum(m["cool_least_min"] - cake - started, 0.0)
     return [
         Piece("conduction in the cake", cake, "product of three plane-wall series, solved for the time", inputs,
               "Cengel, Heat and Mass Transfer, sec. 4-2 and 4-4; powder properties from memory, to be fitted"),
-        Piece("cooled while printing", started, "-share x printing / 2", {"head_start_share": m["head_start_share"]}),
+        Piece("cooled while printing", started, "-share x printing / 2, down to what the last layers need",
+              {"head_start_share": m["head_start_share"], "last_layers_min": still_hot}),
         Piece("up to the shop's least", least, "least - the above, where positive",
               {"cool_least_min": m["cool_least_min"]}),
     ]  # fmt: skip
 
 
-def _cake_min(b: Builds) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
-    """Minutes of conduction, and what they hang on; one table for each machine with each material."""
+def _cake_min(b: Builds, height: np.ndarray) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
+    """Minutes of conduction of cakes so high [mm], and what they hang on; one table for each machine with each material."""
     m, p = b.machine, b.material
     open_c = np.where(np.isnan(b.floors["cool_to_c"]), p["open_c"], b.floors["cool_to_c"])
-    height = b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1)
     packing = np.clip(b.volume_cm3 / b.cake_cm3, 0.0, 0.8)
     theta = (open_c - m["ambient_c"]) / (p["powder_bed_c"] - m["ambient_c"])
     heat = p["heat_j_kg_k"]
@@ -140,6 +150,6 @@ def _cake_min(b: Builds) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
             height[own], packing[own], (float(b.bed_mm[one, 0]), float(b.bed_mm[one, 1])), float(theta[one]),
             float(m["film_w_m2_k"][one]), powder_of(one),
         ) / 60.0  # fmt: skip
-    inputs = {"height_mm": height, "packing": packing, "open_c": open_c, "bed_c": p["powder_bed_c"],
+    inputs = {"cooling_height_mm": height, "packing": packing, "open_c": open_c, "bed_c": p["powder_bed_c"],
               "film_w_m2_k": m["film_w_m2_k"]}  # fmt: skip
     return minutes, inputs

@@ -129,6 +129,8 @@ MACHINE_KEYS: tuple[Key, ...] = (
     Key("powder_tau_min", "time constant of heating the bed", _each(laser_bed=35.0), 1.0, 600.0),
     Key("inert_min", "filling with inert gas, beside the heating", _each(laser_bed=25.0), 0.0, 600.0),
     Key("film_w_m2_k", "heat that leaves the cake's sides", _each(laser_bed=8.0), 0.5, 100.0, MEMORY),
+    Key("insulated_bottom", "1: the cake loses no heat downwards (the safe side); 0: it does, as upwards",
+        _each(laser_bed=1.0), 0.0, 1.0, whole=True),
     Key("head_start_share", "part of half the printing time by which the cake has cooled already",
         _each(laser_bed=0.15), 0.0, 1.0),
     Key("cool_least_min", "least cool-down", _each(laser_bed=120.0), 0.0, 10000.0),
