@@ -94,9 +94,20 @@ def _setup_pieces(b: Builds) -> list[Piece]:
     ]
     if b.process == "PBF":
         return pieces
-    used = b.volume_cm3 + b.support_cm3
+    if b.process == "MEX":
+        look = {"first_look_min": m["first_look_min"]}
+        pieces.append(Piece("first layer", m["first_look_min"], "a person watches the first layer", look))
+    used = laid_cm3(b)
     inputs = {"used_cm3": used, "refill_cm3": m["refill_cm3"], "refill_min": m["refill_min"]}
     return [*pieces, Piece("refill", used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
+
+
+def laid_cm3(b: Builds) -> np.ndarray:
+    """Material that the machine lays, cures or sinters, shape (n,): parts as they are filled, and their supports [cm3]."""
+    if b.process == "MEX":
+        return mex.laid_cm3(b)
+    density = b.machine["support_density_share"] if b.process == "VPP" else 0.0
+    return b.volume_cm3 + density * b.support_cm3
 
 
 def _has_bench(rate: Mapping[str, float]) -> bool:

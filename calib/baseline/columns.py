@@ -123,9 +123,13 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
     profile = _profiles(columns, rows)
     layer = machine["layer_mm"]
     mass = _first(_positive(column("material_g")) / material["density_g_cm3"], _positive(column("material_ml")))
-    supports = 1.0 + SUPPORT_SHARE[process]
+    supports = 1.0 + SUPPORT_SHARE[process] * (machine["support_density_share"] if kind != "laser_bed" else 1.0)
     of_profile = _of_profiles(profile, lambda p: float(p.area_mm2.sum() * p.layer_mm / 1000.0)) * parts
     stated = _positive(column("part_volume_cm3"))
+    if kind == "extruder":  # what was weighed was laid: it is no solid to be filled in part
+        machine.replace(
+            "infill_share", np.where(np.isnan(stated) & np.isnan(of_profile) & ~np.isnan(mass), 1.0, np.nan)
+        )
     volume = _first(stated, of_profile, mass / supports, machine["typical_part_cm3"] * parts)
     area = _first(_positive(column("part_area_cm2")), SURFACE_SHAPE * np.cbrt(volume / parts) ** 2 * parts)
     height = _first(_positive(column("height_mm")), _positive(column("plate_height_mm")))

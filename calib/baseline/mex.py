@@ -16,6 +16,8 @@ from calib.shop.keys import COMMON
 
 SHARP = 3.1  # fewer corners a contour than this, a triangle's: it is a curve
 CHANGES_FOR_SECOND_MATERIAL = 2.0  # to the supports' material and back; common practice, no source
+LENGTH = "length_mm"
+LAID = ("walls", "fill and skins", "supports")
 JUMPS_PER_CONTOUR = 2.0  # to its walls and to its fill; common practice, no source
 
 
@@ -47,71 +49,83 @@ def printing_pieces(b: Builds) -> list[Piece]:
     times = b.parts / together
     s = repeated(mean_sections(b), times)
     terms = _layer_terms(s, b.machine, b.material, b.layer_mm, together)
-    minutes = {term.name: s.layers * term.seconds / 60.0 for term in terms}
-    for place in np.flatnonzero(b.basis == "profile"):
-        for name, own in _of_profile(b, int(place), together, times).items():
-            minutes[name][place] = own
-    if len(b) == 1 and b.basis[0] == "profile":  # explained by its own layers' means
-        terms = _layer_terms(_mean_of_profile(b, together, times), b.machine, b.material, b.layer_mm, together)
-    layers = {"layers": b.height_mm / b.layer_mm}
+    seconds, amounts = ([s.layers * getattr(term, name) for term in terms] for name in ("seconds", "amount"))
+    first_mm2 = 1000.0 * b.volume_cm3 / b.height_mm
+    for place in map(int, np.flatnonzero(b.basis == "profile")):
+        own = profile_sections(
+            b.profile[place], together[place], b.layer_mm[place], b.support_cm3[place] / times[place]
+        )
+        layered = _layer_terms(own, b.machine.of(place), b.material.of(place), b.layer_mm[place], together[place])
+        for number, term in enumerate(layered):
+            seconds[number][place] = times[place] * (own.layers * term.seconds).sum()
+            amounts[number][place] = times[place] * (own.layers * term.amount).sum()
+        first_mm2[place] = b.parts[place] * b.profile[place].area_mm2[0]
     start = b.machine["start_sequence_min"]
     return [
-        *(Piece(t.name, minutes[t.name], t.formula, {**layers, **t.inputs}, t.source) for t in terms),
-        first_layer_piece(b),
+        *(term.piece(total_s, amount) for term, total_s, amount in zip(terms, seconds, amounts, strict=True)),
+        first_layer_piece(b, first_mm2),
         Piece("start sequence", start, "start sequence", {"start_sequence_min": start}),
     ]
 
 
-def _of_profile(b: Builds, place: int, together: np.ndarray, times: np.ndarray) -> dict[str, float]:
-    """Minutes of each term of one build, layer by layer."""
-    s = profile_sections(b.profile[place], together[place], b.layer_mm[place], b.support_cm3[place] / times[place])
-    terms = _layer_terms(s, b.machine.of(place), b.material.of(place), b.layer_mm[place], together[place])
-    return {term.name: float(times[place] * (s.layers * term.seconds).sum() / 60.0) for term in terms}
-
-
-def _mean_of_profile(b: Builds, together: np.ndarray, times: np.ndarray) -> Sections:
-    """The mean layer of one build's profile: what its terms are explained with."""
-    s = profile_sections(b.profile[0], together[0], b.layer_mm[0], b.support_cm3[0] / times[0])
-    means = {name: np.array([values.mean()]) for name, values in vars(s).items() if name != "layers"}
-    return Sections(layers=np.array([s.layers.sum() * times[0]]), **means)
+def laid_cm3(b: Builds) -> np.ndarray:
+    """Plastic in walls, fill and supports: the length of their lines times the bead's section, shape (n,) [cm3]."""
+    bead = bead_section_mm2(b.machine["nozzle_mm"] * b.machine["line_per_nozzle"], b.layer_mm)
+    lines = (np.asarray(piece.inputs[LENGTH]) for piece in printing_pieces(b) if piece.name in LAID)
+    return sum(lines, np.zeros(len(b))) * bead / 1000.0
 
 
 @dataclass(frozen=True, eq=False)
 class _Term:
-    """Seconds of one term in each layer, and what an engineer needs to reckon it: of a mean layer."""
+    """Seconds of one term in each layer, and how much of what takes them.
+
+    amount : length [mm], or how many jumps, layers, changes; shape of seconds
+    unit : name of the amount, with its unit where it has one
+    settings : what the machine is set to
+    """
 
     name: str
     seconds: np.ndarray
-    formula: str
-    inputs: Mapping[str, Numbers]
+    amount: np.ndarray
+    unit: str
+    settings: Mapping[str, Numbers]
     source: str = COMMON
+
+    def piece(self, seconds: np.ndarray, amount: np.ndarray) -> Piece:
+        """All layers together, so that the minutes can be reckoned again: length over mean speed, or number times seconds."""
+        pace, formula = (amount, seconds), "length / mean speed: of moves with their accelerations, between corners"
+        if self.unit != LENGTH:
+            pace, formula = (seconds, amount), f"{self.unit} x seconds of each"
+        mean = np.divide(*pace, out=np.zeros(np.shape(seconds)), where=pace[1] > 0)
+        name = "mean_speed_mm_s" if self.unit == LENGTH else "each_s"
+        return Piece(self.name, seconds / 60.0, formula, {self.unit: amount, name: mean, **self.settings}, self.source)
 
 
 def _layer_terms(
     s: Sections, m: Params, material: Params, layer_mm: np.ndarray | float, parts: np.ndarray | float
 ) -> list[_Term]:
-    """Every term of a layer; seconds of the sections' shape."""
-    width = m["nozzle_mm"] * m["line_per_nozzle"]
+    """Every term of a layer; seconds of the sections' shape. Lines lie as far apart as their bead fills."""
     flow = m["melt_rate_mm3_s"] * material["flow_share"]
-    bead = bead_section_mm2(width, layer_mm)
+    bead = bead_section_mm2(m["nozzle_mm"] * m["line_per_nozzle"], layer_mm)
+    spacing = bead / layer_mm
+    fill_speed = flow_limited_mm_s(m["fill_speed_mm_s"], flow, bead)
     terms = [
-        _walls(s, m, width, flow_limited_mm_s(m["wall_speed_mm_s"], flow, bead)),
-        _fill(s, m, width, flow_limited_mm_s(m["fill_speed_mm_s"], flow, bead)),
-        _supports(s, m, width, flow_limited_mm_s(m["fill_speed_mm_s"], flow, bead)),
+        _walls(s, m, spacing, flow_limited_mm_s(m["wall_speed_mm_s"], flow, bead)),
+        _fill(s, m, spacing, fill_speed),
+        _supports(s, m, spacing, fill_speed),
         _travel(s, m, parts),
-        _Term("layer change", m["layer_change_s"] + 0.0 * s.layers, "layers x layer change",
-              {"layer_change_s": m["layer_change_s"]}),
+        _Term("layer change", m["layer_change_s"] + 0.0 * s.layers, 1.0 + 0.0 * s.layers, "layers", {}),
         _tool_changes(s, m, material, flow),
-    ]  # fmt: skip
+    ]
     missing = np.maximum(m["least_layer_s"] - sum(term.seconds for term in terms), 0.0)
-    formula, inputs = "layers x (least layer time - layer time), where positive", {"least_layer_s": m["least_layer_s"]}
-    return [*terms, _Term("least layer time", missing, formula, inputs)]
+    short = (missing > 0).astype(float)
+    return [*terms, _Term("least layer time", missing, short, "layers", {"least_layer_s": m["least_layer_s"]})]
 
 
-def _walls(s: Sections, m: Params, width: np.ndarray, speed: np.ndarray) -> _Term:
+def _walls(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _Term:
     """Straight pieces between corners; a contour without corners is a curve."""
     a, corner, walls = m["acceleration_mm_s2"], m["corner_speed_mm_s"], m["walls"]
-    length = np.minimum(s.perimeter_mm * walls, s.area_mm2 / width)
+    length = np.minimum(s.perimeter_mm * walls, s.area_mm2 / spacing)
     pieces = np.maximum(np.maximum(s.corners, s.contours) * walls, 1e-9)
     radius = s.perimeter_mm / (2.0 * np.pi * np.maximum(s.contours, 1e-9))
     curved = s.corners < SHARP * s.contours
@@ -119,46 +133,37 @@ def _walls(s: Sections, m: Params, width: np.ndarray, speed: np.ndarray) -> _Ter
     return _Term(
         "walls",
         pieces * move_s(length / pieces, speed, a, corner),
-        "layers x pieces x move(length / pieces): at the speed that set speed, melt rate and curves allow",
-        {"walls": walls, "length_mm": length, "pieces": pieces, "speed_mm_s": speed, "acceleration_mm_s2": a,
-         "corner_speed_mm_s": corner},
+        length,
+        LENGTH,
+        {"walls": walls, "wall_speed_mm_s": m["wall_speed_mm_s"], "acceleration_mm_s2": a, "corner_speed_mm_s": corner},
         "trapezoidal moves (kinematics); flow limit: Go et al. 2017",
-    )  # fmt: skip
+    )
 
 
-def _fill(s: Sections, m: Params, width: np.ndarray, speed: np.ndarray) -> _Term:
+def _fill(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _Term:
     """Lines of fill and skins across the section inside the walls."""
     a, corner = m["acceleration_mm_s2"], m["corner_speed_mm_s"]
-    inside = np.maximum(s.area_mm2 - s.perimeter_mm * m["walls"] * width, 0.0)
-    skin = np.minimum(_near_surface(s, m["skin_layers"]), inside)
+    inside = np.maximum(s.area_mm2 - s.perimeter_mm * m["walls"] * spacing, 0.0)
+    skin = np.minimum(_near_surface(s, m["skin_layers"], s.area_mm2 - inside), inside)
     sparse = (inside - skin) * m["infill_share"]
     across = s.line_width_mm * np.sqrt(inside / np.maximum(s.area_mm2, 1e-9))
-    lines = across / width * (skin + sparse) / np.maximum(inside, 1e-9)
-    length = (skin + sparse) / width
+    lines = across / spacing * (skin + sparse) / np.maximum(inside, 1e-9)
+    length = (skin + sparse) / spacing
     return _Term(
         "fill and skins",
         lines * move_s(length / np.maximum(lines, 1e-9), speed, a, corner),
-        "layers x lines x move(length / lines), length = (skin + fill x (section inside walls - skin)) / width",
-        {"skin_mm2": skin, "infill_share": m["infill_share"], "inside_walls_mm2": inside, "width_mm": width,
-         "length_mm": length, "lines": lines, "speed_mm_s": speed, "acceleration_mm_s2": a},
+        length,
+        LENGTH,
+        {"skin_layers": m["skin_layers"], "infill_share": m["infill_share"], "spacing_mm": spacing,
+         "fill_speed_mm_s": m["fill_speed_mm_s"], "acceleration_mm_s2": a},
         "trapezoidal moves (kinematics); number of lines: Cauchy-Crofton; flow limit: Go et al. 2017",
     )  # fmt: skip
 
 
-def _supports(s: Sections, m: Params, width: np.ndarray, speed: np.ndarray) -> _Term:
-    density = m["support_density_share"]
-    return _Term(
-        "supports",
-        s.support_mm2 * density / width / speed,
-        "layers x support section x density / width / speed",
-        {
-            "support_section_mm2": s.support_mm2,
-            "support_density_share": density,
-            "width_mm": width,
-            "speed_mm_s": speed,
-        },
-        "length of lines over speed (kinematics)",
-    )
+def _supports(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _Term:
+    length = s.support_mm2 * m["support_density_share"] / spacing
+    settings = {"support_density_share": m["support_density_share"], "spacing_mm": spacing}
+    return _Term("supports", length / speed, length, LENGTH, settings, "length of lines over speed (kinematics)")
 
 
 def _travel(s: Sections, m: Params, parts: np.ndarray | float) -> _Term:
@@ -169,9 +174,10 @@ def _travel(s: Sections, m: Params, parts: np.ndarray | float) -> _Term:
     return _Term(
         "travel",
         jumps * jump,
-        "layers x jumps x (move(distance) + retraction)",
-        {"jumps": jumps, "distance_mm": apart, "travel_speed_mm_s": m["travel_speed_mm_s"],
-         "acceleration_mm_s2": m["acceleration_mm_s2"], "retraction_s": m["retraction_s"]},
+        jumps,
+        "jumps",
+        {"travel_speed_mm_s": m["travel_speed_mm_s"], "acceleration_mm_s2": m["acceleration_mm_s2"],
+         "retraction_s": m["retraction_s"]},
         "trapezoidal moves (kinematics)",
     )  # fmt: skip
 
@@ -179,18 +185,16 @@ def _travel(s: Sections, m: Params, parts: np.ndarray | float) -> _Term:
 def _tool_changes(s: Sections, m: Params, material: Params, flow: np.ndarray) -> _Term:
     """Set by the machine; at least two in each layer that holds supports of a second material: there and back."""
     second = CHANGES_FOR_SECOND_MATERIAL * ((material["soluble_supports"] > 0.5) & (s.support_mm2 > 0))
-    changes = np.maximum(m["tool_changes_per_layer"], second)
-    return _Term(
-        "tool changes",
-        changes * (m["tool_change_s"] + m["purge_mm3"] / flow) + 0.0 * s.layers,
-        "layers x changes x (tool change + purge / melt rate)",
-        {"changes_per_layer": changes, "tool_change_s": m["tool_change_s"], "purge_mm3": m["purge_mm3"],
-         "melt_rate_mm3_s": flow},
-    )  # fmt: skip
+    changes = np.maximum(m["tool_changes_per_layer"], second) + 0.0 * s.layers
+    settings = {"tool_change_s": m["tool_change_s"], "purge_mm3": m["purge_mm3"], "melt_rate_mm3_s": flow}
+    return _Term("tool changes", changes * (m["tool_change_s"] + m["purge_mm3"] / flow), changes, "changes", settings)
 
 
-def _near_surface(s: Sections, skin_layers: np.ndarray) -> np.ndarray:
-    """Section within so many layers below a surface that faces up, or above one that faces down [mm2]."""
+def _near_surface(s: Sections, skin_layers: np.ndarray, walls_mm2: np.ndarray) -> np.ndarray:
+    """Section within so many layers below a surface that faces up, or above one that faces down [mm2].
+
+    Less what the walls cover: under a steep flank that is all of it.
+    """
     if len(s.layers) == 1 or len(skin_layers) > 1:  # mean layers, one for each build
         return (s.up_mm2 + s.down_mm2) * skin_layers
     window = np.ones(max(round(float(skin_layers[0]) / float(s.layers[0])), 0))
@@ -198,19 +202,19 @@ def _near_surface(s: Sections, skin_layers: np.ndarray) -> np.ndarray:
         return 0.0 * s.layers
     above = np.convolve(s.down_mm2, window)[: len(s.layers)]
     below = np.convolve(s.up_mm2[::-1], window)[: len(s.layers)][::-1]
-    return (above + below) * s.layers
+    return np.maximum((above + below) * s.layers - walls_mm2, 0.0)
 
 
-def first_layer_piece(b: Builds) -> Piece:
-    """What the slow first layer takes more than another full one."""
+def first_layer_piece(b: Builds, section_mm2: np.ndarray) -> Piece:
+    """What the slow first layer takes more than another full one; section_mm2 : shape (n,), of all parts on the plate."""
     m = b.machine
-    width = m["nozzle_mm"] * m["line_per_nozzle"]
-    base = 1000.0 * b.volume_cm3 / b.height_mm
-    slower = np.maximum(1.0 / m["first_layer_speed_mm_s"] - 1.0 / m["fill_speed_mm_s"], 0.0)
-    inputs = {"section_mm2": base, "width_mm": width, "first_layer_speed_mm_s": m["first_layer_speed_mm_s"],
-              "fill_speed_mm_s": m["fill_speed_mm_s"]}  # fmt: skip
-    formula = "mean section / width x (1 / first layer's speed - 1 / fill speed)"
-    return Piece("first layer", base / width * slower / 60.0, formula, inputs)
+    bead = bead_section_mm2(m["nozzle_mm"] * m["line_per_nozzle"], b.layer_mm)
+    flow = m["melt_rate_mm3_s"] * b.material["flow_share"]
+    first, usual = (flow_limited_mm_s(m[name], flow, bead) for name in ("first_layer_speed_mm_s", "fill_speed_mm_s"))
+    length = section_mm2 * b.layer_mm / bead
+    inputs = {"length_mm": length, "first_speed_mm_s": first, "usual_speed_mm_s": usual}
+    formula = "length x (1 / first speed - 1 / usual speed), where positive"
+    return Piece("first layer", length * np.maximum(1.0 / first - 1.0 / usual, 0.0) / 60.0, formula, inputs)
 
 
 def warm_up_pieces(b: Builds) -> list[Piece]:

@@ -16,7 +16,8 @@ CURVE = "working curve: Jacobs 1992; Gibson, Rosen, Stucker 2015, eq. 4.16 and 4
 def printing_pieces(b: Builds) -> list[Piece]:
     r"""Layers of light and of what lies between them.
 
-    .. math::  t = N (t_{light} + t_{lift} + t_{return} + t_{settle} + t_{recoat}) + N_1 (f_1 - 1) t_{light} + t_{start}
+    .. math::  t = N (t_{light} + t_{lift} + t_{return} + t_{settle} + t_{recoat}) +
+               (N_1 + N_t / 2) (f_1 - 1) t_{light} + t_{start}
 
     Parameters
     ----------
@@ -39,6 +40,7 @@ def printing_pieces(b: Builds) -> list[Piece]:
     lift = m["lift_mm"] * (1.0 / m["lift_speed_mm_s"] + 1.0 / m["return_speed_mm_s"])
     between = m["settle_s"] + m["tilt_s"] + m["recoat_s"]
     first = np.minimum(m["first_layers"], s.layers)
+    falling = np.minimum(m["transition_layers"], s.layers - first)
     if b.kind == "masked":
         shown = {"exposure_set_s": b.exposure_s, "irradiance_mw_cm2": m["irradiance_mw_cm2"]}
     else:
@@ -48,6 +50,9 @@ def printing_pieces(b: Builds) -> list[Piece]:
               {"layers": s.layers, "light_s": light, **shown}, CURVE),
         Piece("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
               {"first_layers": first, "first_factor": m["first_factor"], "light_s": light}),
+        Piece("transition layers", 0.5 * falling * (m["first_factor"] - 1.0) * light / 60.0,
+              "transition layers x (factor - 1) / 2 x light",
+              {"transition_layers": falling, "first_factor": m["first_factor"], "light_s": light}),
         Piece("peel, lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
               {"layers": s.layers, "lift_mm": m["lift_mm"], "lift_speed_mm_s": m["lift_speed_mm_s"],
                "return_speed_mm_s": m["return_speed_mm_s"]}),
@@ -93,7 +98,8 @@ def scanned_layer_s(b: Builds, s: Sections) -> np.ndarray:
     """
     m = b.machine
     curing = laser_speed_mm_s(*_curve(b), m["laser_power_mw"], m["beam_radius_mm"])
-    hatched = (s.area_mm2 + s.support_mm2) / m["hatch_mm"] / np.minimum(curing, m["scan_speed_mm_s"])
+    drawn = s.area_mm2 + m["support_density_share"] * s.support_mm2
+    hatched = drawn / m["hatch_mm"] / np.minimum(curing, m["scan_speed_mm_s"])
     contours = m["contours"] * s.perimeter_mm / np.minimum(curing, m["contour_speed_mm_s"])
     jumps = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
     return (hatched + contours + jumps) / m["lasers"]

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from default_shop import MACHINES, SHOP, columns, minutes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.baseline.build import build_minutes, explain, stages_of
-from calib.baseline.motion import move_s
+from calib.baseline.build import build_minutes, explain, laid_cm3, stages_of
+from calib.baseline.columns import read_builds
+from calib.baseline.mex import LAID
+from calib.baseline.motion import bead_section_mm2
 from calib.errors import OutsideModelError
 from calib.geometry.layer_profile import layer_profile
 from calib.records import STAGES
@@ -113,8 +117,24 @@ def test_two_parts_are_never_faster_than_one(process, volume, height, parts):
 
 @given(st.floats(0.5, 500.0), st.floats(1.0, 20.0))
 def test_masked_light_does_not_hang_on_how_full_the_plate_is(volume, factor):
-    alone, full = (minutes(process="VPP", parts=n, part_volume_cm3=volume * n, height_mm=60.0) for n in (1.0, factor))
-    assert full["printing"] == pytest.approx(alone["printing"])
+    alone, full = (
+        terms_of(process="VPP", parts=n, part_volume_cm3=volume * n, height_mm=60.0, support_volume_cm3=0.0)
+        for n in (1.0, factor)
+    )
+    of_area = ("printing", "slower lift of large sections")
+    for key in alone:
+        if key[0] == "printing" and key != of_area:
+            assert full[key].minutes == pytest.approx(alone[key].minutes)
+    assert full[of_area].minutes == pytest.approx(factor * alone[of_area].minutes)
+
+
+def test_transition_layers_fall_evenly_from_the_first_ones_exposure():
+    terms = terms_of(process="VPP", parts=1.0, part_volume_cm3=8.0, height_mm=40.0)
+    light_s = terms["printing", "light"].inputs["light_s"]
+    machine = SHOP.machines["vpp1"].params
+    count, factor = int(machine["transition_layers"]), machine["first_factor"]
+    exposures = np.linspace(factor, 1.0, count + 2)[1:-1] * light_s
+    assert terms["printing", "transition layers"].minutes == pytest.approx((exposures - light_s).sum() / 60)
 
 
 def test_scanned_light_does():
@@ -277,27 +297,93 @@ SHAPES = {"part_volume_cm3": 40.0, "part_area_cm2": 110.0, "height_mm": 40.0, "p
 @pytest.mark.parametrize("known", [SHAPES, {"profile": [layer_profile(box(20, 30, 40), 0.2)], "parts": 2.0}])
 def test_an_engineer_can_reckon_each_term_of_extrusion_from_the_numbers_beside_it(known):
     terms = terms_of(process="MEX", support_volume_cm3=5.0, support_contact_cm2=3.0, **known)
+    printing = {name: term for (stage, name), term in terms.items() if stage == "printing"}
+    for name in LAID:
+        i = printing[name].inputs
+        assert printing[name].minutes == pytest.approx(i["length_mm"] / i["mean_speed_mm_s"] / 60)
+        assert i["mean_speed_mm_s"] < 151  # melt rate over the bead's section
+    for name, unit in (("travel", "jumps"), ("layer change", "layers")):
+        i = printing[name].inputs
+        assert printing[name].minutes == pytest.approx(i[unit] * i["each_s"] / 60)
+    assert printing["layer change"].inputs["layers"] == pytest.approx(200)
+    i = printing["first layer"].inputs
+    slower = 1 / i["first_speed_mm_s"] - 1 / i["usual_speed_mm_s"]
+    assert printing["first layer"].minutes == pytest.approx(i["length_mm"] * slower / 60)
 
-    def inputs(name):
-        return terms["printing", name].inputs
 
-    def minutes_of(name):
-        return terms["printing", name].minutes
+def test_a_box_takes_the_lines_that_can_be_counted_by_hand():
+    """20 x 30 x 40 mm, two of them, 200 layers: 2.5 walls round each, skins of four layers, a fifth of the rest."""
+    spacing = float(bead_section_mm2(0.44, 0.2)) / 0.2
+    terms = terms_of(process="MEX", profile=[layer_profile(box(20, 30, 40), 0.2)], parts=2.0, support_volume_cm3=0.0)
+    assert terms["printing", "walls"].inputs["length_mm"] == pytest.approx(2 * 200 * 2.5 * 100)
+    inside = 600 - 100 * 2.5 * spacing
+    fill = 2 * (8 * inside + 192 * 0.2 * inside) / spacing
+    assert terms["printing", "fill and skins"].inputs["length_mm"] == pytest.approx(fill)
+    assert terms["printing", "first layer"].inputs["length_mm"] == pytest.approx(2 * 600 / spacing)
 
-    i = inputs("walls")
-    each = move_s(i["length_mm"] / i["pieces"], i["speed_mm_s"], i["acceleration_mm_s2"], i["corner_speed_mm_s"])
-    assert minutes_of("walls") == pytest.approx(i["layers"] * i["pieces"] * each / 60)
-    i = inputs("fill and skins")
-    laid = (i["skin_mm2"] + i["infill_share"] * (i["inside_walls_mm2"] - i["skin_mm2"])) / i["width_mm"]
-    assert i["length_mm"] == pytest.approx(laid)
-    i = inputs("supports")
-    laid = i["support_section_mm2"] * i["support_density_share"] / i["width_mm"]
-    assert minutes_of("supports") == pytest.approx(i["layers"] * laid / i["speed_mm_s"] / 60)
-    i = inputs("travel")
-    jump = move_s(i["distance_mm"], i["travel_speed_mm_s"], i["acceleration_mm_s2"]) + i["retraction_s"]
-    assert minutes_of("travel") == pytest.approx(i["layers"] * i["jumps"] * jump / 60)
-    i = inputs("layer change")
-    assert minutes_of("layer change") == pytest.approx(i["layers"] * i["layer_change_s"] / 60)
+
+def test_the_first_layer_is_the_parts_own():
+    """An inverted T, 60 x 60 x 2 mm below a rod: its first layer is the foot, not a mean section."""
+    foot, rod = box(60, 60, 2), box(4, 4, 58) + np.array([28.0, 28.0, 2.0])
+    terms = terms_of(process="MEX", profile=[layer_profile(np.concatenate([foot, rod]), 0.2)], parts=1.0)
+    spacing = float(bead_section_mm2(0.44, 0.2)) / 0.2
+    assert terms["printing", "first layer"].inputs["length_mm"] == pytest.approx(3600 / spacing)
+
+
+def test_steep_flanks_need_no_skin_beside_their_walls():
+    """A cone of 10 degrees: its walls cover what lies open; lines of fill are those of a prism with its section."""
+    triangles = cylinder(20.0, 40.0, 96)
+    triangles[..., :2] *= 1.0 - np.tan(np.deg2rad(10)) / 20.0 * triangles[..., 2:]
+    cone = layer_profile(triangles, 0.2)
+    flat = replace(cone, up_skin_mm2=0 * cone.up_skin_mm2, down_skin_mm2=0 * cone.down_skin_mm2)
+    with_skin, without = (
+        terms_of(process="MEX", profile=[p], parts=1.0, support_volume_cm3=0.0)["printing", "fill and skins"].minutes
+        for p in (cone, flat)
+    )
+    caps = terms_of(process="MEX", profile=[layer_profile(box(35.4, 35.4, 40), 0.2)], parts=1.0, support_volume_cm3=0.0)
+    assert with_skin - without < 0.3 * caps["printing", "fill and skins"].minutes  # of foot and top alone
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.floats(5.0, 80.0), st.floats(5.0, 80.0), st.floats(2.0, 60.0), st.floats(0.05, 1.0), st.floats(0.0, 30.0),
+    st.sampled_from([0.1, 0.2, 0.3]), st.floats(0.2, 20.0),
+)  # fmt: skip
+def test_no_machine_prints_faster_than_it_melts_cures_or_scans(x, y, z, infill, support, layer, melt):
+    """What is laid over the greatest rate bounds each process; a solid fill lays the volume itself."""
+    profile = layer_profile(box(x, y, z), layer)
+    mex = patched(shop_text("UTC"), f'[[machine]]\nid = "mex1"\nmelt_rate_mm3_s = {melt}\n')
+    known = {
+        "process": "MEX", "machine": "mex1", "profile": [profile], "parts": 1.0, "infill": infill, "layer_mm": layer,
+        "support_volume_cm3": support,
+    }  # fmt: skip
+    b = read_builds(columns(**known), mex, "extruder", np.array([0]))
+    laid = float(laid_cm3(b)[0])
+    solid = float(profile.area_mm2.sum() * layer / 1000.0)
+    assert laid <= (solid + 0.18 * support) * (1 + 1e-6)
+    assert infill < 1.0 or laid == pytest.approx(solid + 0.18 * support)
+    assert minutes(mex, **known)["printing"] >= laid * 1000 / melt / 60
+
+
+def test_weighed_material_is_what_was_laid():
+    for grams in (2.0, 22.8, 400.0):
+        row = columns(process="MEX", machine="mex1", parts=1.0, material="pla", material_g=grams)
+        density = SHOP.materials["pla"].params["density_g_cm3"]
+        assert laid_cm3(read_builds(row, SHOP, "extruder", np.array([0])))[0] == pytest.approx(
+            grams / density, rel=0.01
+        )
+
+
+def test_scanned_supports_are_struts_not_blocks():
+    shop = patched(
+        shop_text("UTC"), '[[machine]]\nid = "scan"\nprocess = "VPP"\nkind = "scanned"\nbuild_mm = [200, 200, 200]'
+    )
+    part = {"process": "VPP", "machine": "scan", "parts": 1.0, "part_volume_cm3": 20.0, "height_mm": 60.0}
+    bare, held, solid = (
+        minutes(shop, **{**part, "part_volume_cm3": 20.0 + more}, support_volume_cm3=support)["printing"]
+        for more, support in ((0.0, 0.0), (0.0, 60.0), (60.0, 0.0))
+    )
+    assert bare < held < bare + 0.2 * (solid - bare)
 
 
 def test_a_second_material_for_supports_is_changed_twice_in_each_layer_with_purge():
@@ -344,7 +430,9 @@ def test_blank_layers_are_a_term_of_their_own():
 
 def test_refills_go_with_the_material_used_and_sanding_with_the_material():
     refill = terms_of(process="MEX", **{**SHAPES, "part_volume_cm3": 1600.0}, support_volume_cm3=0.0)
-    assert refill["machine_setup", "refill"].minutes == pytest.approx(2 * 3.0)
+    laid = refill["machine_setup", "refill"].inputs["used_cm3"]
+    assert 0.2 * 1600 < laid < 0.6 * 1600  # filled in part
+    assert refill["machine_setup", "refill"].minutes == pytest.approx(laid / 800 * 3.0)
     tough = patched(shop_text("UTC"), '[[material]]\nid = "pla"\nsanding_ratio = 2\n')
     usual, longer = (terms_of(s, process="MEX", material="pla", **SHAPES) for s in (SHOP, tough))
     assert longer["sanding", "surface"].minutes == pytest.approx(2 * usual["sanding", "surface"].minutes)
