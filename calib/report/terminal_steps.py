@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Mapping
 from typing import Any
 
+from calib.report.promise_lines import promise_lines
 from calib.report.terminal_drift import show_drift
 from calib.report.units import duration
 
@@ -45,7 +46,9 @@ def show_templates(doc: Document) -> str:
 
 
 def show_report(doc: Document) -> str:
-    return "\n".join([*doc["sentences"], *doc["warnings"], f"Page: {doc['page']}"])
+    return "\n".join(
+        [*promise_lines(doc["open_promises"]), *doc["sentences"], *doc["warnings"], f"Page: {doc['page']}"]
+    )
 
 
 def show_demo(doc: Document) -> str:

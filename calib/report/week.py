@@ -13,7 +13,9 @@ from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
 from calib.report.look_first import look_first
+from calib.report.promise_lines import promise_state, promises_sentence
 from calib.report.units import count, day
+from calib.report.when import clock_time, half_day_time
 
 Document = Mapping[str, Any]
 LONGEST_TABLE = 60
@@ -35,6 +37,7 @@ def week_page(data: Document) -> str:
         fit : the contract's ``fit`` document
         drift : the contract's ``drift`` document with ``chart`` data, as ``drift.check.check_drift`` returns it
         backtest : the contract's ``backtest`` document
+        open_promises : the document of ``workflow.promises.find_promises``
         quotes : those whose parts were packed in the same weeks: ``score_ranges`` of the quoting room, and 'in_time'
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
             'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date,
@@ -57,6 +60,7 @@ def week_page(data: Document) -> str:
         moved=[moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
         beside=stage_sentences.beside(charts),
         nothing_moved="" if any(map(stage_sentences.drifting, charts)) else sentences.moved_sentence(drift),
+        open_promises=open_promises_view(data.get("open_promises")),
         promises=promises_view(data.get("backtest"), data.get("quotes")),
         time_goes=time_view(data.get("time_goes")),
         processes=processes_view(charts),
@@ -164,6 +168,17 @@ def small_view(stage: Document) -> dict[str, Any]:
     svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {told}") if chart else None
     moved = stage_sentences.drifting(stage) or stage_sentences.erratic(stage)
     return {"name": name, "moved": moved, "told": told, "svg": svg}
+
+
+def open_promises_view(doc: Document | None) -> dict[str, Any] | None:
+    """Every open promise, those that are late or fell first."""
+    if doc is None:
+        return None
+    rows = [
+        {**one, "due": half_day_time(one["promised_at"], doc["start"]), "says": promise_state(one)}
+        for one in doc["promises"]
+    ]
+    return {"told": promises_sentence(doc), "rows": rows, "today": clock_time(doc["start"])}
 
 
 def promises_view(backtest: Document | None, quotes: Document | None) -> dict[str, Any] | None:

@@ -27,6 +27,8 @@ from calib.workflow.queue import find_queue_and_orders
 from calib.workflow.times import moment
 
 DRAWS = 2000
+FELL = 0.02  # a chance that is lower by less has not fallen: so far 2000 draws tell them apart
+LONG = 0.95  # a run that lasts longer than this share of such runs is asked about
 Progress = Callable[[str], None]
 
 
@@ -95,7 +97,8 @@ def _forecast_one(
     name, due, option = order["quote_id"], order["due_at"], option_of(order)
     ready = ends.get(name, np.array([to_minutes(today.now)]))
     chance = chance_by(ready, to_minutes(due))
-    own = [build for build in queue if build.quote_id == name]
+    own, level = [build for build in queue if build.quote_id == name], level_of(order)
+    state = "late" if due <= today.now else "fell" if chance < level - FELL else "sure"
     return {
         "quote_id": name,
         "order_id": order["order_id"],
@@ -107,17 +110,29 @@ def _forecast_one(
         "chance_then": order["chance"],
         "chance": round(chance, 4),
         "ready_at": date_range(ready, today.shop.timezone),
-        "because": _reason(order, own, queue, today) if chance < SAFE else None,
+        "level": level,
+        "state": state,
+        "because": None if state == "sure" and chance >= SAFE else _reason(order, own, queue, today, level),
     }
 
 
-def _reason(order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild], today: Today) -> str:
-    """Why a promise fell: past, held up by what stands before it, or too late by its own work."""
+def level_of(order: dict[str, Any]) -> float:
+    """The chance that the promise was to have: what the quote was asked for, less where less was promised knowingly."""
+    sure = float(order["document"]["sure"])
+    return sure if order["chance"] is None else min(sure, order["chance"])
+
+
+def _reason(
+    order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild], today: Today, level: float
+) -> str:
+    """Why a promise fell: past, a run that does not end, held up by what stands before it, or too late by its own work."""
     due = order["due_at"]
     if due <= today.now:
         return "the time is past and its packing is not logged"
+    if endless := overrun([*own, *_ahead(own, queue)], today):
+        return endless
     alone = today.ends(own).get(order["quote_id"])
-    if alone is not None and chance_by(alone, to_minutes(due)) >= SAFE:
+    if alone is not None and chance_by(alone, to_minutes(due)) >= level - FELL:
         return _held_up_by(own, queue)
     if (begins := max((build.not_before for build in own), default=-np.inf)) > to_minutes(today.now):
         return f"its work may begin only {from_minutes(begins, today.shop.timezone):%Y-%m-%d %H:%M}, and needs longer than is left"
@@ -130,11 +145,39 @@ def _reason(order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[Q
 
 def _held_up_by(own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild]) -> str:
     """The builds that go before its first on the same machines."""
-    first = min(queue.index(build) for build in own)
-    machines = {build.machine for build in own}
-    ahead = [build for build in queue[:first] if build.machine in machines]
+    ahead = _ahead(own, queue)
     if not ahead:
         return "people and benches are busy with the rest of the queue"
     named = ", ".join(build.build_id for build in ahead[:3]) + (" ..." if len(ahead) > 3 else "")
     builds = "1 build goes" if len(ahead) == 1 else f"{len(ahead)} builds go"
     return f"{builds} before it on {', '.join(sorted({build.machine for build in ahead}))} ({named})"
+
+
+def _ahead(own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild]) -> list[QueuedBuild]:
+    """Builds of others that go before its first on the same machines."""
+    if not own:
+        return []
+    first, machines = min(queue.index(build) for build in own), {build.machine for build in own}
+    return [build for build in queue[:first] if build.machine in machines]
+
+
+def overrun(builds: Sequence[QueuedBuild], today: Today) -> str:
+    """The first of these builds whose run lasts longer than nearly all such runs, '' where none does."""
+    running = [build for build in builds if build.elapsed_min > 0 and len(build.rows)]
+    if not running:
+        return ""
+    rows = pd.concat(
+        [
+            build.rows[:1].assign(
+                process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
+            )
+            for build in running
+        ],
+        ignore_index=True,
+    )
+    usual = today.fitted.model.predict(rows, quantiles=(0.5, LONG))
+    for build, stage, middle, longest in zip(running, rows["stage"], usual[0.5], usual[LONG], strict=True):
+        if build.elapsed_min > longest:
+            hours = f"{build.elapsed_min / 60:.0f} h, usually {middle / 60:.0f} h"
+            return f"{stage.replace('_', ' ')} of {build.build_id} has run for {hours}: late, or its end was not logged"
+    return ""

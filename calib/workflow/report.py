@@ -12,6 +12,7 @@ from calib.results import WEEK, Result
 from calib.shop.read_shop import read_shop
 from calib.workflow.drift import find_drift
 from calib.workflow.pages import check_folder
+from calib.workflow.promises import find_promises
 from calib.workflow.week_data import week_data
 
 
@@ -35,7 +36,7 @@ def write_report(
     result = Result(page, WEEK, overwrite)
     result.check()
     progress("Writing the page ...")
-    data = week_data(folder, read_shop(folder), drift, progress)
+    data = week_data(folder, read_shop(folder), drift, progress) | {"open_promises": find_promises(folder)}
     result.write(week_page(data))
     progress("")
     charts = drift["stages"] + drift["together"]
@@ -43,6 +44,7 @@ def write_report(
         "page": str(page),
         "as_of": drift["as_of"],
         "sentences": three_sentences(data),
+        "open_promises": data["open_promises"],
         "drifting": [named(one) for one in charts if one["state"] == "drifting"],
         "erratic": [named(one) for one in charts if one["erratic"] and one["erratic"]["change_pct"] > 0],
         "below_floor": data["health"]["below_floor"],

@@ -32,7 +32,7 @@ def run_week(
     Returns ``import`` and ``fit`` (the contract's documents), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
     no earlier import set aside), ``newly_held`` (rows that wait for a build or order that no log has yet), ``next_steps`` (what
     waits for a person) and ``quiet`` (true: no row newly set aside, no unreadable file, no stage that moved or became
-    erratic, no warning). Where too little is logged to learn from, ``fit`` and ``report`` are null and ``why_not`` says so;
+    erratic, no promise late or fallen, no warning). Where too little is logged to learn from, ``fit`` and ``report`` are null and ``why_not`` says so;
     what was imported stays. Raises StoreError where another run of it is at work in this shop, UsageError where the page
     could not be written: both before anything is changed.
     """
@@ -69,6 +69,7 @@ def _learned(folder: Path, out: Path, overwrite: bool, imported: dict[str, Any],
         return {"fit": None, "report": None, "why_not": str(error), "quiet": False}
     asks = any(file.get("error") for file in imported["files"]) or imported["newly_set_aside"]
     asks = asks or any(page[name] for name in ("drifting", "erratic", "warnings", "below_floor"))
+    asks = asks or any(one["state"] != "sure" for one in page["open_promises"]["promises"])
     return {"fit": fitted, "report": page, "why_not": None, "quiet": not asks}
 
 

@@ -78,6 +78,16 @@ def full_week():
             together=[bench],
         ),
         "backtest": {"weeks": 9, "predictions": 400, "coverage": {"80": 0.79}, "cells": cells},
+        "open_promises": {
+            "start": "2026-06-08T08:00+01:00",
+            "promises": [
+                {"quote_id": "Q00003", "order_id": "R7", "part": "float.stl", "quantity": 6, "process": "VPP", "machine": "V1",
+                 "promised_at": "2026-06-10T12:00+01:00", "chance_then": 0.93, "chance": 0.41, "state": "fell",
+                 "because": "2 builds go before it on V1 (B7, B8)"},
+                {"quote_id": "Q00004", "order_id": None, "part": "cap.stl", "quantity": 1, "process": "VPP", "machine": "V2",
+                 "promised_at": "2026-06-12T17:30+01:00", "chance_then": 0.9, "chance": 0.95, "state": "sure", "because": None},
+            ],
+        },
         "quotes": {"quotes": 12, "inside": 10, "in_time": 11, "early": 1, "late": 1, "early_h": [3, 3], "late_h": [9, 9], "says": "as said"},
         "time_goes": {
             "rows": [

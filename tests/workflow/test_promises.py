@@ -7,13 +7,15 @@ import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from boxes import few_draws, write_box
 
 from calib.cli.app import run
+from calib.quoting.queue import QueuedBuild
 from calib.store.open_store import open_store
 from calib.store.promises import find_orders
-from calib.workflow.promises import find_all_orders
+from calib.workflow.promises import find_all_orders, find_today, overrun
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +68,18 @@ def test_the_record_keeps_inputs_versions_and_quantiles(lab):
     assert chances[0] == 0.01
     assert chances[-1] == 0.99
     assert list(hours) == sorted(hours)
+
+
+def test_a_run_that_does_not_end_is_named(lab):
+    """A print of some 10 h: nothing is said of it after 9, but after 200."""
+    rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0],
+                         "prior_sd": [0.3], "basis": ["volume"]})  # fmt: skip
+    usual, endless = (QueuedBuild("B2", "MEX", "mex1", "pla", rows, elapsed_min=60.0 * hours) for hours in (9, 200))
+    today = find_today(lab, None)
+    assert overrun([usual], today) == ""
+    told = overrun([usual, endless], today)
+    assert told.startswith("printing of B2 has run for 200 h, usually ")
+    assert told.endswith("late, or its end was not logged")
 
 
 def age(lab: Path, quote: str, days: int) -> None:
@@ -165,7 +179,9 @@ def test_a_promise_that_fell_says_why(calib):
     second = next(one for one in told["promises"] if one["quote_id"] == "Q00002")
     assert second["chance"] < 0.8
     assert "before it on mex1 (Q00001-1" in second["because"]
+    assert (second["state"], second["level"]) == ("fell", 0.9)
     _, later = calib("promises", "--start", "2099-01-01")
+    assert [one["state"] for one in later["promises"]] == ["late"] * 2
     assert [one["because"] for one in later["promises"]] == ["the time is past and its packing is not logged"] * 2
 
 

@@ -1,0 +1,53 @@
+"""Open promises as lines: how many still hold, and of each its chance today and what moved it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calib.report.units import count, times
+from calib.report.when import half_day_time
+
+Document = Mapping[str, Any]
+STATES = {"late": "late", "fell": "less sure than promised", "sure": "as sure as promised"}
+
+
+def promises_sentence(doc: Document) -> str:
+    """
+    >>> promises_sentence({"promises": [{"state": "late"}, {"state": "sure"}, {"state": "fell"}]})
+    'Promises: 3 open, 1 late, 1 less sure than promised.'
+    >>> promises_sentence({"promises": []}), promises_sentence({"promises": [{"state": "sure"}]})
+    ('Promises: none open.', 'Promises: 1 open, as sure as promised.')
+    """
+    states = [one["state"] for one in doc["promises"]]
+    if not states:
+        return "Promises: none open."
+    off = [f"{states.count(state)} {STATES[state]}" for state in ("late", "fell") if state in states]
+    return f"Promises: {', '.join([f'{len(states)} open', *(off or [STATES['sure']])])}."
+
+
+def promise_line(one: Document, start: str) -> str:
+    """One open promise: what, for when, its chance today against when it was promised, and why it fell."""
+    what = f"{one['quote_id']} ({one['quantity']} × {one['part']}, {one['process']} {one['machine']})"
+    return f"{what}: promised {half_day_time(one['promised_at'], start)}; {promise_state(one)}."
+
+
+def promise_state(one: Document) -> str:
+    """
+    >>> promise_state({"state": "late", "because": "its packing is not logged"})
+    'late: its packing is not logged'
+    >>> promise_state({"state": "fell", "chance": 0.41, "chance_then": 0.9, "because": "2 builds go before it"})
+    'kept 41 of 100 times now, 9 of 10 when promised: 2 builds go before it'
+    """
+    if one["state"] == "late":
+        return f"late: {one['because']}"
+    then = f", {times(one['chance_then'])} when promised" if one["chance_then"] is not None else ""
+    why = f": {one['because']}" if one["because"] else ""
+    return f"kept {times(one['chance'])} times now{then}{why}"
+
+
+def promise_lines(doc: Document, most: int = 12) -> list[str]:
+    """The sentence, then the promises that are late or fell first."""
+    rows = doc["promises"]
+    left = [f"{count(len(rows) - most, 'more promise')}: calib promises"] if len(rows) > most else []
+    return [promises_sentence(doc), *(f"  {promise_line(one, doc['start'])}" for one in rows[:most]), *left]
