@@ -39,7 +39,6 @@ class Stage:
     hands : 'all' (a person throughout), 'part', 'ends' (a few minutes at the start and end of a load)
         or 'none' (a machine's or nobody's)
     optional : not in the default route of a build unless its finish, its material or the shop asks for it
-    caution : one line of the trade's usual caution, or empty
     """
 
     name: str
@@ -47,79 +46,37 @@ class Stage:
     scope: str
     hands: str
     optional: bool = False
-    caution: str = ""
 
 
 _ALL = ("MEX", "VPP", "PBF")
-_RESIN = (
-    "Uncured resin and solvent: gloves and eye protection (sensitiser); solvent vapour, no ignition source; "
-    "dry before heated curing; look for resin trapped in hollows; only cured waste leaves."
-)
-_DUST = "Fine polymer powder is a combustible dust: earthing, rated extraction only, respirator."
-
 STAGES: dict[str, Stage] = {
     stage.name: stage
     for stage in (
         Stage("design_adaptation", _ALL, "order", "all"),
         Stage("file_prep", _ALL, "order", "all"),
-        Stage(
-            "material_drying",
-            ("MEX",),
-            "load",
-            "ends",
-            True,
-            "Below the material's temperature limit, never in a food oven.",
-        ),
-        Stage("powder_prep", ("PBF",), "build", "part", False, _DUST),
+        Stage("material_drying", ("MEX",), "load", "ends", optional=True),
+        Stage("powder_prep", ("PBF",), "build", "part"),
         Stage("machine_setup", _ALL, "build", "all"),
         Stage("warm_up", _ALL, "build", "none"),
-        Stage(
-            "printing",
-            _ALL,
-            "build",
-            "none",
-            False,
-            "Hot parts, fumes, fire: unattended only where the shop says so; laser interlocks are never defeated.",
-        ),
-        Stage(
-            "cool_down",
-            ("MEX", "PBF"),
-            "build",
-            "none",
-            False,
-            "The core must be below the data sheet's limit before opening; inert gas: oxygen alarm.",
-        ),
+        Stage("printing", _ALL, "build", "none"),
+        Stage("cool_down", ("MEX", "PBF"), "build", "none"),
         Stage("unloading", _ALL, "build", "all"),
         Stage("machine_cleaning", _ALL, "build", "all"),
-        Stage("draining", ("VPP",), "build", "ends", False, _RESIN),
-        Stage("washing", ("VPP",), "load", "ends", False, _RESIN),
-        Stage("drying", ("VPP", "MEX"), "load", "none", False, _RESIN),
+        Stage("draining", ("VPP",), "build", "ends"),
+        Stage("washing", ("VPP",), "load", "ends"),
+        Stage("drying", ("VPP", "MEX"), "load", "none"),
         Stage("support_removal", ("MEX", "VPP"), "build", "all"),
-        Stage(
-            "support_dissolving",
-            ("MEX",),
-            "load",
-            "ends",
-            True,
-            "Hot caustic bath: eye protection and gloves; no aluminium inserts (hydrogen).",
-        ),
-        Stage(
-            "rinsing",
-            ("MEX",),
-            "load",
-            "ends",
-            True,
-            "Hot caustic carried over from the bath: eye protection and gloves.",
-        ),
-        Stage("post_curing", ("VPP",), "load", "ends", False, _RESIN),
-        Stage("breakout", ("PBF",), "build", "all", False, f"Core below the data sheet's limit first. {_DUST}"),
-        Stage("part_cleaning", ("PBF",), "build", "all", False, _DUST),
-        Stage("powder_recovery", ("PBF",), "load", "part", False, _DUST),
-        Stage("blasting", _ALL, "load", "all", True, _DUST),
-        Stage("sanding", _ALL, "load", "all", True, "Dust: extraction and respirator; never sand uncured resin."),
-        Stage("annealing", _ALL, "load", "ends", True, "Hot parts; below the material's temperature limit."),
-        Stage("colouring", _ALL, "load", "ends", True),
-        Stage("assembly", _ALL, "order", "all", True),
+        Stage("support_dissolving", ("MEX",), "load", "ends", optional=True),
+        Stage("rinsing", ("MEX",), "load", "ends", optional=True),
+        Stage("post_curing", ("VPP",), "load", "ends"),
+        Stage("breakout", ("PBF",), "build", "all"),
+        Stage("part_cleaning", ("PBF",), "build", "all"),
+        Stage("powder_recovery", ("PBF",), "load", "part"),
+        Stage("blasting", _ALL, "load", "all", optional=True),
+        Stage("sanding", _ALL, "load", "all", optional=True),
+        Stage("annealing", _ALL, "load", "ends", optional=True),
+        Stage("colouring", _ALL, "load", "ends", optional=True),
+        Stage("assembly", _ALL, "order", "all", optional=True),
         Stage("inspection", _ALL, "order", "all"),
         Stage("packing", _ALL, "order", "all"),
     )

@@ -55,6 +55,7 @@ class Builds:
 
     bed_mm : shape (n, 2), the machine's bed
     floors : name -> shape (n,), the data sheet's limits, NaN where unknown
+    cake_known : shape (n,), whether the size of the powder cake is known: the machine, and the height or the volume
     changes : shape (n,), 1 another material than the machine's last, 0 the same; a share where not known
     profile : shape (n,), LayerProfile of one part, or None
     """
@@ -69,6 +70,7 @@ class Builds:
     contact_cm2: np.ndarray
     height_mm: np.ndarray
     cake_cm3: np.ndarray
+    cake_known: np.ndarray
     layer_mm: np.ndarray
     announced_min: np.ndarray
     path_min: np.ndarray
@@ -156,6 +158,7 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
         contact_cm2=contact,
         height_mm=height,
         cake_cm3=cake,
+        cake_known=_cake_known(columns, shop, kind, rows, known_height),
         layer_mm=layer,
         announced_min=_positive(column("announced_min")),
         path_min=_positive(column("path_min")),
@@ -201,6 +204,12 @@ def _height_and_cake(
     usual = np.clip(packed_usually, np.cbrt(1000.0 * volume / parts) * 1.3, np.maximum(size[:, 2], 10.0))
     height = _first(known, from_cake, np.maximum(tall, packed_usually), usual)
     return height, _first(_positive(packed), bed_mm2 * (height + blank) / 1000.0)
+
+
+def _cake_known(columns: Columns, shop: Shop, kind: str, rows: np.ndarray, height: np.ndarray) -> np.ndarray:
+    own = {name for name, machine in shop.machines.items() if machine.kind == kind}
+    on_own = np.array([name in own for name in texts(columns, "machine", rows)], bool)
+    return on_own & (~np.isnan(height) | (numbers(columns, "packed_volume_cm3", rows) > 0))
 
 
 def _changes(columns: Columns, rows: np.ndarray, machine: Params) -> np.ndarray:

@@ -248,7 +248,7 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
 
 
 def cool_down_pieces(b: Builds) -> list[Piece]:
-    r"""The bed cools until it lets the part go.
+    r"""The bed cools until it lets the part go, and to the data sheet's limit where one is stated.
 
     .. math::  t = \tau \ln \frac{T_{bed} - T_{room}}{T_{release} - T_{room}}
 
@@ -264,7 +264,8 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
     ----------
     Lumped cooling (``heat.lumped_cooling_s``); parameters: common practice, no source.
     """
-    m, bed_c, release_c = b.machine, b.material["bed_c"], b.material["release_c"]
+    m, bed_c = b.machine, b.material["bed_c"]
+    release_c = np.fmin(b.material["release_c"], b.floors["cool_to_c"])
     minutes = lumped_cooling_s(bed_c, release_c, m["ambient_c"], m["bed_cool_tau_min"])
     inputs = {"tau_min": m["bed_cool_tau_min"], "bed_c": bed_c, "release_c": release_c}
     return [

@@ -128,6 +128,21 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
     ]  # fmt: skip
 
 
+SURE_SHARE = 0.5  # of the conduction's time, which no log or correction undercuts; see least_cool_min
+
+
+def least_cool_min(b: Builds, pieces: list[Piece]) -> np.ndarray:
+    """Least cool-down to the opening temperature, NaN where the cake's size is not known, shape (n,) [min].
+
+    pieces : of ``cool_down_pieces``: the cake's conduction, and what had cooled while printing
+
+    Half of what the formula gives: the cake would have to conduct twice as well as reckoned. Published conductivities of
+    PA12 powder lie within about that factor (from memory); a shop that has measured its own states them.
+    """
+    cake, started = pieces[:2]
+    return np.where(b.cake_known, SURE_SHARE * (cake.minutes + started.minutes), np.nan)
+
+
 def _cake_min(b: Builds, height: np.ndarray) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
     """Minutes of conduction of cakes so high [mm], and what they hang on; one table for each machine with each material."""
     m, p = b.machine, b.material

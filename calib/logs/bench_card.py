@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Mapping
 
-from calib.records import PROCESSES, ROUTES, STAGES
+from calib.records import PROCESSES, ROUTES
+from calib.safety import FOLLOW, cautions_of_all
 
 LINES = 18
 COLUMNS = (  # heading, share of the table's width in per cent, an example
@@ -15,7 +17,7 @@ STYLE = """
 @page { size: A4 landscape; margin: 9mm }
 * { box-sizing: border-box }
 body { font: 8.5pt/1.3 sans-serif; margin: 0; color: #111; background: #fff }
-main { display: grid; grid-template-columns: 1fr 62mm; gap: 6mm; max-width: 279mm; margin: auto }
+main { display: grid; grid-template-columns: 1fr 84mm; gap: 5mm; max-width: 279mm; margin: auto }
 h1 { font-size: 15pt; margin: 0 }
 h2 { font-size: 9.5pt; margin: 0 0 1mm }
 p { margin: 1mm 0 }
@@ -23,13 +25,14 @@ table { width: 100%; border-collapse: collapse; table-layout: fixed; margin-top:
 th, td { border: 0.3mm solid #555; height: 8.4mm; padding: 0 1.2mm; text-align: left; font-weight: normal }
 th { height: 6mm; background: #eee; font-weight: bold }
 td.example { color: #767676; font-style: italic }
-aside { font-size: 7.6pt; line-height: 1.25 }
+aside { font-size: 6.9pt; line-height: 1.2 }
+aside p { margin: .5mm 0 }
 aside section { margin-bottom: 3mm }
 """
 
 
-def bench_card(stations: tuple[str, ...] = ()) -> str:
-    """One A4 page, landscape, as HTML that needs nothing else."""
+def bench_card(stations: tuple[str, ...] = (), own: Mapping[str, str] | None = None) -> str:
+    """One A4 page, landscape, as HTML that needs nothing else; ``own`` : cautions of the shop's own stages."""
     widths = "".join(f'<col style="width:{width}%">' for _, width, _ in COLUMNS)
     head = "".join(f"<th>{name}</th>" for name, _, _ in COLUMNS)
     example = "".join(f'<td class="example">{text}</td>' for _, _, text in COLUMNS)
@@ -41,7 +44,7 @@ def bench_card(stations: tuple[str, ...] = ()) -> str:
 <p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
 their numbers with +. Ended before anybody looked: write <b>found</b> under note. Done again: write <b>again</b>.</p>
 <table><colgroup>{widths}</colgroup><tr>{head}</tr><tr>{example}</tr>{lines}</table></div>
-<aside><section><h2>Words for stages</h2>{_words()}{at}</section><section><h2>Take care</h2>{_cautions()}</section>
+<aside><section><h2>Words for stages</h2>{_words()}{at}</section><section><h2>Take care</h2>{_cautions(own or {})}</section>
 </aside></main></body></html>
 """
 
@@ -54,9 +57,13 @@ def _words() -> str:
     return "".join(f"<p><b>{name}</b> {', '.join(stages)}</p>" for name, stages in lines)
 
 
-def _cautions() -> str:
-    named: dict[str, list[str]] = {}
-    for stage in STAGES.values():
-        if stage.caution:
-            named.setdefault(stage.caution, []).append(stage.name.replace("_", " "))
-    return "".join(f"<p><b>{', '.join(stages)}:</b> {html.escape(says)}</p>" for says, stages in named.items())
+def _cautions(own: Mapping[str, str]) -> str:
+    return f"<p>{html.escape(FOLLOW)}</p>" + "".join(
+        f"<p><b>{html.escape(_where(processes, stages))}:</b> {html.escape(text)}</p>"
+        for processes, stages, text in cautions_of_all(own)
+    )
+
+
+def _where(processes: tuple[str, ...], stages: tuple[str, ...]) -> str:
+    who = "" if len(processes) in (0, len(PROCESSES)) else f"{', '.join(processes)} "
+    return who + ", ".join(stage.replace("_", " ") for stage in stages)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from calib.logs.words import nearest, spelled_alike
+from calib.logs.words import nearest
+from calib.spelling import spelled_alike
 
 MOST = 5  # names of one sort that are told one by one
 Seen = Iterable[tuple[str, str, int, str]]

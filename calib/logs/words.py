@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 
 from calib.records import STAGES
+from calib.spelling import plain
 
 
 def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
@@ -48,25 +49,9 @@ def nearest(word: str, known: Iterable[str]) -> list[str]:
     """
     from difflib import get_close_matches
 
-    spelled = {_plain(one): one for one in known}
-    plain = _plain(word)
-    found = [plain] if plain in spelled else get_close_matches(plain, spelled, n=3, cutoff=0.6)
+    spelled, sought = {plain(one): one for one in known}, plain(word)
+    found = [sought] if sought in spelled else get_close_matches(sought, spelled, n=3, cutoff=0.6)
     return [spelled[one] for one in found]
-
-
-def spelled_alike(word: str, known: Iterable[str]) -> str | None:
-    """The known name that a word is: the word itself, or the only one apart by case, blanks, hyphens or underscores.
-
-    >>> spelled_alike("PA 12", ["pa12", "pla"]), spelled_alike("PA13", ["pa12"]), spelled_alike("pa-12", ["pa12", "PA 12"])
-    ('pa12', None, None)
-    """
-    known = list(known)
-    same = [one for one in known if one == word] or [one for one in known if _plain(one) == _plain(word)]
-    return same[0] if len(same) == 1 else None
-
-
-def _plain(word: str) -> str:
-    return re.sub(r"[\s_\u2010-\u2015-]+", "", word).casefold()
 
 
 def did_you_mean(word: object, known: Iterable[str]) -> str:
@@ -75,6 +60,6 @@ def did_you_mean(word: object, known: Iterable[str]) -> str:
     >>> did_you_mean("colums", ["columns", "units"]), did_you_mean("x", ["columns"])
     ('; did you mean columns?', '')
     """
-    near = {plain.lower(): plain for plain in known}
+    near = {one.lower(): one for one in known}
     found = nearest(str(word), near)
     return f"; did you mean {near[found[0]]}?" if found else ""

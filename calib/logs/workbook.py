@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from pathlib import Path
 
 from calib.logs.bench_card import bench_card
@@ -17,18 +18,22 @@ ROWS_WITH_LISTS = 2000
 
 
 def write_templates(
-    folder: Path, machines: tuple[str, ...] = (), stations: tuple[str, ...] = (), stages: tuple[str, ...] = ()
+    folder: Path,
+    machines: tuple[str, ...] = (),
+    stations: tuple[str, ...] = (),
+    stages: tuple[str, ...] = (),
+    cautions: Mapping[str, str] | None = None,
 ) -> tuple[list[Path], list[Path]]:
     """Write ``folder/templates``: one CSV for each kind of log, ``logs.xlsx``, ``how_to_fill.md``, ``bench_card.html``.
 
     A file that somebody has filled or changed is left alone; any other is written anew, with the machines, stations and stages of
-    today. Returns the files written, and those left alone.
+    today. Returns the files written, and those left alone. cautions : what the shop says of its stages.
     """
     target = folder / TEMPLATES
     target.mkdir(parents=True, exist_ok=True)
     workbook = target / WORKBOOK
     texts = {f"{kind}.csv": _csv_bytes([column.name for column in columns]) for kind, columns in KINDS.items()}
-    texts |= {"how_to_fill.md": fill_guide().encode(), "bench_card.html": bench_card(stations).encode()}
+    texts |= {"how_to_fill.md": fill_guide().encode(), "bench_card.html": bench_card(stations, cautions).encode()}
     filled = [target / name for name, content in texts.items() if _has_more(target / name, content)]
     written = [target / name for name in texts if target / name not in filled]
     for path in written:

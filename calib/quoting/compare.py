@@ -11,13 +11,14 @@ import numpy as np
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
 from calib.quoting.learned import Learned
-from calib.quoting.notes import quote_notes
+from calib.quoting.notes import floors_not_known, option_cautions, quote_notes, unknown_floors
 from calib.quoting.options import Found, find_options
 from calib.quoting.plan import Planned, Planner, affordable, no_plan
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import QUANTILES, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.shape import ShapeFinder
+from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 DRAWS = 1500
@@ -32,12 +33,14 @@ class Line:
     ready: dict[int, np.ndarray] = field(default_factory=dict)
     first: dict[int, np.ndarray] = field(default_factory=dict)
     touch: dict[int, np.ndarray] = field(default_factory=dict)
+    work: list[Work] = field(default_factory=list)
 
     def add(self, quantity: int, one: Planned) -> None:
         if quantity in self.ready:
             return
         self.ready[quantity], self.first[quantity] = one.ready, one.first
         self.touch[quantity] = one.work.touch.sum(axis=0)
+        self.work = [one.work]
 
     def never_sooner_with_more(self) -> None:
         """A plan for more parts also makes fewer: where it is sooner, it is the plan for the fewer."""
@@ -79,7 +82,17 @@ def compare(
         "draws": draws,
         "seed": seed,
         "notes": quote_notes(request, shop, [mesh]),
+        "cautions": _cautions(lines, shop),
+        "warnings": unknown_floors(
+            pair for line in lines for work in line.work for pair in floors_not_known(work, shop)
+        ),
     }
+
+
+def _cautions(lines: Sequence[Line], shop: Shop) -> list[dict[str, Any]]:
+    """What to take care of, of each process by its last line, which is of all its machines."""
+    works = {line.process: work for line in lines for work in line.work}
+    return [one for work in works.values() for one in option_cautions(work, shop)]
 
 
 def compared_lines(

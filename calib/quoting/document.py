@@ -16,7 +16,7 @@ from calib.quoting.columns import build_columns
 from calib.quoting.cost import option_cost
 from calib.quoting.ladder import usual_course
 from calib.quoting.learned import Learned
-from calib.quoting.notes import cautions_of, option_warnings, quote_notes
+from calib.quoting.notes import option_cautions, option_warnings, quote_notes
 from calib.quoting.options import Option, Piece
 from calib.quoting.outside import outside_options
 from calib.quoting.plan import DRAWS, Planned, plan_options
@@ -154,7 +154,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: Ope
         "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
         "cost": option_cost(work, shop),
         "warnings": option_warnings(work, shop),
-        "cautions": cautions_of(work.route, option.process),
+        "cautions": option_cautions(work, shop),
         "plan": planned_builds(option, shop),
         "poses": [_pose(piece) for piece in option.pieces],
     }

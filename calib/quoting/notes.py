@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,18 +10,25 @@ import numpy as np
 from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import Work
-from calib.records import STAGES
+from calib.safety import cautions_by_text
+from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
 
 
-def cautions_of(route: tuple[str, ...], process: str) -> list[dict[str, Any]]:
-    """The trade's cautions, each once, with the stages of the route that it is for; resin's only where resin is."""
-    stages_of: dict[str, list[str]] = {}
-    for stage in route:
-        text = STAGES[stage].caution if stage in STAGES else ""
-        if text and not ("resin" in text.lower() and process != "VPP" and stage == "drying"):
-            stages_of.setdefault(text, []).append(stage)
-    return [{"stages": stages, "text": text} for text, stages in stages_of.items()]
+def cautions_of(route: Iterable[str], process: str, shop: Shop) -> list[dict[str, Any]]:
+    """What to take care of on a route, each text once, with the process and the stages that it is for."""
+    found = cautions_by_text(process, route, shop.cautions)
+    return [{"process": process, "stages": stages, "text": text} for text, stages in found.items()]
+
+
+def option_cautions(work: Work, shop: Shop) -> list[dict[str, Any]]:
+    """Of every process that parts of the option go through."""
+    pairs = work.stages_by_process
+    return [
+        one
+        for process in dict.fromkeys(process for process, _ in pairs)
+        for one in cautions_of([stage for own, stage in pairs if own == process], process, shop)
+    ]
 
 
 def option_warnings(work: Work, shop: Shop) -> list[str]:
@@ -30,7 +37,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if work.option.rides:
         closes = ", ".join(shop.machines[work.option.machines[0]].closes)
         warnings.append(f"Goes along in the build closed {closes}; minutes and cost are those of these parts alone.")
-    warnings += unknown_floors(floors_not_known(work))
+    warnings += unknown_floors(floors_not_known(work, shop))
     owned = [shop.machines[name] for name in work.option.machines if name in shop.machines]
     if any(not machine.owned for machine in owned):
         warnings.append("A machine that the shop does not own: unlearned, so the range is wide.")
@@ -44,9 +51,24 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     return warnings
 
 
-def floors_not_known(work: Work) -> list[tuple[str, str]]:
+def floors_not_known(work: Work, shop: Shop) -> list[tuple[str, str]]:
     """Material and stage of each step whose least time is not known."""
-    return [(work.option.material, stage) for stage in work.steps.stage[np.isnan(work.steps.floor_min)]]
+    steps = work.steps
+    found = dict.fromkeys(zip(steps.process, steps.material, steps.machine, steps.stage, strict=True))
+    named = [(process, material_of(shop, name, machine), stage) for process, name, machine, stage in found]
+    return [(name, stage) for process, name, stage in named if not least_time_known(shop, process, name, stage)]
+
+
+def floors_not_known_then(option: Mapping[str, Any], shop: Shop) -> list[tuple[str, str]]:
+    """The same of an option as a quote kept it."""
+    stages = [one["stage"] for one in option["stages"]]
+    builds = {(one["process"], one["material"] or "", one["machine"]) for one in option.get("plan") or ()}
+    return [
+        (material_of(shop, material, machine), stage)
+        for process, material, machine in sorted(builds)
+        for stage in stages
+        if not least_time_known(shop, process, material_of(shop, material, machine), stage)
+    ]
 
 
 def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:

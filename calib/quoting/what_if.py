@@ -11,6 +11,7 @@ from calib.quoting.clock import DAYS
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import value_range
 from calib.records import STAGES
+from calib.safety import FOLLOW, cautions, cautions_by_text
 from calib.shop.model import Shop
 
 SAME_MIN = 1.0  # a date that moves by less has not moved
@@ -94,24 +95,38 @@ def _side(one: Planned | None) -> dict[str, Any] | None:
     }
 
 
-def on_site(today: Shop, changed: Shop, stages: Sequence[str]) -> list[str]:
-    """Who must be on site because of the change, and the trade's cautions for what they will do, one sentence each.
+def on_site(today: Shop, changed: Shop, stages: Sequence[tuple[str, str]]) -> list[str]:
+    """Who must be on site because of the change, and what to take care of in what they will do, one sentence each.
 
-    stages : of the routes of the order
+    stages : process and stage of the routes of the order
     """
     told = []
     longer = _longer_hours(today, changed)
     if longer:
-        told.append(f"Open longer on {longer}: {_who(changed, stages)}. Nobody works there alone with what follows.")
-        told += [f"{stage.replace('_', ' ')}: {caution}" for stage, caution in _cautions(stages).items()]
-    alone = [
-        name
-        for name, machine in changed.machines.items()
-        if machine.lights_out and name in today.machines and not today.machines[name].lights_out
-    ]
-    if alone:
-        told.append(f"{', '.join(alone)} would print with nobody there. {STAGES['printing'].caution}")
-    return told
+        who = _who(changed, [stage for _, stage in stages])
+        told.append(f"Open longer on {longer}: {who}. Nobody works there alone with what follows.")
+        told += _cautions(stages, changed)
+    new = _new_processes(today, changed)
+    if new:
+        told.append(f"{', '.join(new)} would be new here: trained people, and what follows, come first.")
+        told += [] if longer else _cautions([one for one in stages if one[0] in new], changed)
+    for process, machines in _alone(today, changed).items():
+        told.append(f"{', '.join(machines)} would print with nobody there. {' '.join(cautions(process, 'printing'))}")
+    return [*told, FOLLOW] if told else []
+
+
+def _new_processes(today: Shop, changed: Shop) -> list[str]:
+    known = {machine.process for machine in today.machines.values() if machine.owned}
+    return sorted({machine.process for machine in changed.machines.values()} - known)
+
+
+def _alone(today: Shop, changed: Shop) -> dict[str, list[str]]:
+    """Process -> machines that run with nobody there, and did not."""
+    found: dict[str, list[str]] = {}
+    for name, machine in changed.machines.items():
+        if machine.lights_out and not (name in today.machines and today.machines[name].lights_out):
+            found.setdefault(machine.process, []).append(name)
+    return found
 
 
 def _longer_hours(today: Shop, changed: Shop) -> str:
@@ -144,11 +159,10 @@ def _who(shop: Shop, stages: Sequence[str]) -> str:
     return f"on site must be people of {', '.join(named)}" if named else "somebody trained must be on site"
 
 
-def _cautions(stages: Sequence[str]) -> Mapping[str, str]:
-    """The trade's cautions of stages, each once."""
-    told: dict[str, str] = {}
-    for stage in stages:
-        caution = STAGES[stage].caution if stage in STAGES else ""
-        if caution and caution not in told.values():
-            told[stage] = caution
-    return told
+def _cautions(stages: Sequence[tuple[str, str]], shop: Shop) -> list[str]:
+    """What to take care of, by process, each text once."""
+    return [
+        f"{process} {', '.join(named).replace('_', ' ')}: {text}"
+        for process in dict.fromkeys(process for process, _ in stages)
+        for text, named in cautions_by_text(process, [s for p, s in stages if p == process], shop.cautions).items()
+    ]

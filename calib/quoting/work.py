@@ -39,6 +39,11 @@ class Work:
         """Stages, each once, in order."""
         return tuple(dict.fromkeys(self.steps.stage))
 
+    @property
+    def stages_by_process(self) -> list[tuple[str, str]]:
+        """Process and stage, each pair once, in order."""
+        return list(dict.fromkeys(zip(self.steps.process, self.steps.stage, strict=True)))
+
     def spend_failures(self) -> None:
         """Add to the minutes what failed attempts took: once all has run through the calendar, which knows of them."""
         for job in self.jobs:

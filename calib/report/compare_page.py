@@ -10,6 +10,7 @@ from calib.report.quote_sheet_curves import curves
 from calib.report.terminal_compare import flip_sentences, process_lines
 from calib.report.terminal_quote import by_reason
 from calib.report.when import clock_time
+from calib.safety import in_short
 
 Document = Mapping[str, Any]
 MEASURES = (
@@ -36,4 +37,5 @@ def compare_page(doc: Document) -> str:
             if any(option.get(key) for option in doc["options"])
         ],
         out=by_reason(doc.get("out") or ()),
+        care=in_short(process_lines(doc["options"])),
     )

@@ -8,9 +8,14 @@ from typing import Any
 
 from calib.report.stage_sentences import days_between, drifting, where_from
 from calib.report.units import count, day, signed_percent, stage_name
+from calib.safety import NEEDED, NEEDED_AFTER
 
 Document = Mapping[str, Any]
 EVENTS_TOLD = 3
+KEEPS_SAFE = {stage for stages in (*NEEDED.values(), *NEEDED_AFTER.values()) for stage in stages}
+SAFE_FIRST = (
+    "Look at once: the time of this stage keeps people safe. Quicker is no plan until the data sheet allows it."
+)
 
 
 def look_first(stage: Document) -> list[str]:
@@ -36,7 +41,7 @@ def events_near(stage: Document, since: str) -> list[str]:
 
 def what_is_left_out(stage: Document) -> list[str]:
     quicker = "Quicker is good news only if nothing is left out: see that its work is whole, and its times too."
-    return [quicker] if stage["change_pct"] < 0 else []
+    return [SAFE_FIRST if stage["stage"] in KEEPS_SAFE else quicker] if stage["change_pct"] < 0 else []
 
 
 def origin_sentence(stage: Document) -> str:

@@ -18,6 +18,7 @@ from calib.report.terminal_quote import (
     advice,
     basis,
     by_reason,
+    cautions_of,
     chosen,
     due_words,
     pieces_a_day,
@@ -25,6 +26,7 @@ from calib.report.terminal_quote import (
     when_to_start,
 )
 from calib.report.when import clock_time, half_day_time, promise, same_time, short_day, whole_day
+from calib.safety import FOLLOW
 
 Document = Mapping[str, Any]
 EDITIONS = ("outward", "inward")
@@ -67,7 +69,7 @@ def _outward(quote: Document, option: Document, agreed: Document | None) -> dict
         "included": words.included(option["stages"]),
         "ready_means": words.ready_means(option["stages"]),
         "ground": words.ground(option["stages"]),
-        "caution": words.one_caution(option["process"]),
+        "caution": words.one_caution(option["process"], [one["stage"] for one in option["stages"]]),
     }
 
 
@@ -85,6 +87,8 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "later": words.later_than_its_course(
             option, quote.get("course") or (), clock_time(option["ready_at"]["p50"], quote["start"])
         ),
+        "cautions": cautions_of(quote["options"]),
+        "follow": FOLLOW,
         "curves": curves(comparison, "lead_time_h", quote["quantity"]) if comparison else None,
         "comparison": comparison,
         "lines": process_lines(comparison["options"]) if comparison else {},

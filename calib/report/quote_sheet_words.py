@@ -47,14 +47,31 @@ def ground(stages: Sequence[Document]) -> str:
     return "by reckoning alone: the lab's records do not cover such work yet"
 
 
-def one_caution(process: str) -> str:
-    """One line for who receives the parts."""
-    if process == "VPP":
-        return (
-            "Parts are washed and cured; some skins react to cured resin all the same: not for food, nor for lasting "
-            "contact with skin. Fitness for a load or for heat was not judged."
-        )
-    return "Fitness for a load, for heat or for contact with food was not judged. Times are estimates for planning."
+def one_caution(process: str, stages: Sequence[str]) -> str:
+    """One line for who receives the parts; it says only what the route holds.
+
+    >>> one_caution("VPP", ["washing", "post_curing"])[:26], one_caution("VPP", ["washing"])[:36]
+    ('Parts are washed and cured', 'Parts are washed and are not cured b')
+    """
+    if "VPP" not in process.split("+"):
+        return "Fitness for a load, for heat or for contact with food was not judged. Times are estimates for planning."
+    steps = {"washing": "washed", "post_curing": "cured"}
+    done = [word for stage, word in steps.items() if stage in stages]
+    missing = [word for stage, word in steps.items() if stage not in stages]
+    said = (
+        f"{'Resin parts' if '+' in process else 'Parts'} are {joined(done)}" if done else "Resin parts leave as printed"
+    )
+    undone = (
+        f" and are not {joined(missing)} by us: not for bare hands"
+        if missing and done
+        else ": not for bare hands"
+        if missing
+        else ""
+    )
+    return (
+        f"{said}{undone}; some skins react to cured resin all the same: not for food, nor for lasting contact with skin. "
+        "Fitness for a load or for heat was not judged."
+    )
 
 
 def narrower(cause: Document) -> str:

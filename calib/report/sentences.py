@@ -17,6 +17,7 @@ from calib.report.stage_sentences import (
     word_of,
 )
 from calib.report.units import change, count, day, duration, share, stage_name
+from calib.safety import cautions
 
 Document = Mapping[str, Any]
 OFF = ("too narrow", "wider than needed")
@@ -155,6 +156,7 @@ def health_lines(data: Document) -> list[str]:
     lines = [below_floor_sentence(run) for run in below[:SINGLY]]
     if len(below) > SINGLY:
         lines.append(f"{count(len(below) - SINGLY, 'more run')} below a data sheet's least time: calib fit lists them.")
+    lines += below_floor_cautions(below)
     lines += silent_sentences(silent)
     lines += most_failed(data.get("time_goes") or {})
     if health.get("quarantined"):
@@ -188,7 +190,26 @@ def silent_sentences(silent: Sequence[Document]) -> list[str]:
 def below_floor_sentence(run: Document) -> str:
     return (
         f"{AT_ONCE}: build {run['build_id']}, {stage_name(run['stage'])}, lasted {duration(run['actual_min'])}, "
-        f"below the data sheet's least time of {duration(run['floor_min'])}."
+        f"below {least_time(run)} of {duration(run['floor_min'])}."
+    )
+
+
+def below_floor_cautions(runs: Sequence[Document]) -> list[str]:
+    """What can hurt at the stages of these runs, each text once."""
+    where = dict.fromkeys((run.get("process") or "", stage) for run in runs for stage in run["stage"].split("+"))
+    found: dict[str, list[str]] = {}
+    for process, stage in where:
+        for text in cautions(process, stage):
+            found.setdefault(text, []).append(f"{process} {stage_name(stage)}".strip())
+    return [f"Caution ({', '.join(named)}): {text}" for text, named in found.items()]
+
+
+def least_time(run: Document) -> str:
+    by_conduction = run.get("by") == "conduction"
+    return (
+        "half of what conduction takes to the opening temperature, a least time"
+        if by_conduction
+        else "the data sheet's least time"
     )
 
 

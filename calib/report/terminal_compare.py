@@ -10,6 +10,7 @@ from rich.console import RenderableType
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import by_reason
 from calib.report.units import chance, count, duration
+from calib.safety import in_short
 
 Document = Mapping[str, Any]
 SHOWN = 12
@@ -30,7 +31,7 @@ def show_compare(doc: Document) -> str:
     shown += [f"{left} quantities between are in --json, and on the page of --page."] if left else []
     shown += [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
     shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
-    return as_text(*shown)
+    return as_text(*shown, in_short(lines))
 
 
 def process_lines(options: Sequence[Document]) -> dict[str, Document]:

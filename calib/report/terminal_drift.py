@@ -21,7 +21,8 @@ def show_drift(doc: Document) -> str:
     urgent = stage_sentences.most_urgent(stages, doc["as_of"])
     moved = list(filter(stage_sentences.drifting, urgent))
     few = [stage for stage in doc["stages"] if stage["state"] == "too_few_runs"]
-    shown: list[RenderableType] = [sentences.moved_sentence(doc)]
+    shown: list[RenderableType] = [*map(sentences.below_floor_sentence, listed(doc, "below_floor"))]
+    shown += [*sentences.below_floor_cautions(listed(doc, "below_floor")), sentences.moved_sentence(doc)]
     if moved:
         shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
     for stage in urgent:
@@ -73,6 +74,10 @@ def costs(stage: Document, as_of: str) -> list[str]:
 
 
 def show_accept(doc: Document) -> str:
+    return " ".join([*doc["warnings"], _accepted(doc)])
+
+
+def _accepted(doc: Document) -> str:
     return (
         f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is the plan from now on. "
         f"It is kept in the history with its note. To take it back: calib drift --undo {doc['process']}:{doc['stage']}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import Document, RenderableType, as_text, listed, table, told
 from calib.report.terminal_import import log_next_lines
 from calib.report.units import count, duration, known, share, signed_percent, stage_name
@@ -16,16 +17,9 @@ def show_fit(doc: Document) -> str:
     shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
     shown += listed(doc, "warnings")
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
-    shown += [below_floor_sentence(one) for one in listed(doc, "below_floor")]
+    shown += [f"{below_floor_sentence(one)} Not learned from." for one in listed(doc, "below_floor")]
     shown.append(table("process|stage|>runs|>actual / baseline|>usually within", rows))
     return as_text(*shown, *log_next_lines(doc))
-
-
-def below_floor_sentence(one: Document) -> str:
-    return (
-        f"LOOK AT ONCE: build {one['build_id']}, {stage_name(one['stage'])}: {duration(one['actual_min'])}, below the "
-        f"data sheet's floor of {duration(one['floor_min'])}. Not learned from."
-    )
 
 
 def ratio(value: float | None) -> str:

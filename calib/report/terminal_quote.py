@@ -13,6 +13,7 @@ from rich.table import Table
 from calib.report.terminal import as_text, table
 from calib.report.units import chance, count, duration, figure, joined, stage_name, times
 from calib.report.when import clock_time, half_day_time, short_day
+from calib.safety import FOLLOW, in_short
 
 Document = Mapping[str, Any]
 BAR = 18
@@ -38,7 +39,7 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
             shown += [_stage_table(option), *_per_day(option)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
-    shown += [*_warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options)]
+    shown += [*_warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options, stages)]
     shown.append(f"{basis(options[0])} Good until {short_day(doc['valid_until'], doc['start'])}.{_number(doc)}")
     return as_text(*shown, width=WIDTH)
 
@@ -52,20 +53,23 @@ def _warning_lines(options: Sequence[Document]) -> list[str]:
     return [f"{who}: {text}" for text, who in said.items()]
 
 
-def caution_lines(options: Sequence[Document]) -> list[str]:
-    """The cautions of every process on offer, each once, with the stages that it is for; the soonest's come first."""
-    offered, stages_of = first_of_each(options), dict[str, dict[str, str]]()
-    for option in offered:
+def caution_lines(options: Sequence[Document], stages: bool) -> list[str]:
+    """One line for the processes on offer; with ``stages`` every caution once, with the stages that it is for."""
+    offered = first_of_each(options)
+    if not stages:
+        return [in_short(option["process"] for option in offered)]
+    named = [f"Caution ({one['process']} {_stages(one['stages'])}): {one['text']}" for one in cautions_of(offered)]
+    return [*named, FOLLOW]
+
+
+def cautions_of(options: Sequence[Document]) -> list[Document]:
+    """Cautions of options, those of one process and text once, with all the stages that they are for."""
+    found: dict[tuple[str, str], dict[str, None]] = {}
+    for option in options:
         for one in option.get("cautions") or ():
-            stages_of.setdefault(one["text"], {})[option["process"]] = _stages(one["stages"])
-    return [f"Caution ({_for_whom(own, len(offered))}): {text}" for text, own in stages_of.items()]
-
-
-def _for_whom(stages_of: Mapping[str, str], offered: int) -> str:
-    """Stages by process; the process is not said where it is the only one, or where all have the same."""
-    if len(stages_of) == offered and len(set(stages_of.values())) == 1:
-        return next(iter(stages_of.values()))
-    return "; ".join(f"{process} {stages}" for process, stages in stages_of.items())
+            key = (one.get("process") or option["process"], one["text"])
+            found.setdefault(key, {}).update(dict.fromkeys(one["stages"]))
+    return [{"process": process, "text": text, "stages": list(own)} for (process, text), own in found.items()]
 
 
 def _pose_lines(options: Sequence[Document]) -> list[str]:

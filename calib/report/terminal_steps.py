@@ -30,6 +30,7 @@ def show_init(doc: Document) -> str:
     return "\n".join(
         [
             f"A new shop is in {folder}. Time zone {doc['timezone']}; machines to begin with: {machines}.",
+            doc["safety"],
             *doc["warnings"],
             "Next:",
             *(f"  {step:<{wide}}  {why}" for step, why in steps),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.report.promise_lines import promise_lines
-from calib.report.sentences import below_floor_sentence
+from calib.report.sentences import below_floor_cautions, below_floor_sentence
 from calib.report.terminal_import import next_lines
 from calib.report.terminal_store import copy_line
 from calib.report.units import count
@@ -49,9 +49,10 @@ def _page(doc: Document) -> list[str]:
         new = sum(file.get("rows_new", 0) for file in doc["import"]["files"])
         return [f"{count(new, 'new row')} stored, no page yet: {doc['why_not']}"]
     below = [below_floor_sentence(run) for run in report["below_floor"]]
+    below += below_floor_cautions(report["below_floor"])
     return [
-        *promise_lines(report["open_promises"]),
         *below,
+        *promise_lines(report["open_promises"]),
         *report["sentences"],
         *report["warnings"],
         f"Page: {report['page']}",

@@ -17,6 +17,7 @@ Document = Mapping[str, Any]
 NOTICED_H = 0.1
 TIGHTEST = 8
 SAME = "the same"
+LOOK_FIRST = "LOOK FIRST"
 
 
 def show_what_if_order(doc: Document) -> str:
@@ -25,6 +26,7 @@ def show_what_if_order(doc: Document) -> str:
     heads = "option|>today|>changed|>sooner by|>chance sooner|>hands today|>changed"
     same = len(doc["options"]) - len(moved)
     return as_text(
+        *look_first(doc),
         f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
         *([unwrapped(table(heads, [_option_row(one) for one in moved]))] if moved else []),
         *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
@@ -105,6 +107,7 @@ def show_what_if_weeks(doc: Document) -> str:
         for name, one in flows
     ]  # fmt: skip
     return as_text(
+        *look_first(doc),
         f"{doc['demand'].capitalize()}: {count(doc['builds'], 'build')} through today's shop and the changed one; "
         "mean time from release to done",
         unwrapped(table(heads, rows)),
@@ -126,5 +129,11 @@ def _load(load: float | None) -> list[str]:
     return ["", "none"] if load is None else [load_bar(load, 12), share(load)]
 
 
+def look_first(doc: Document) -> list[str]:
+    """What the answer rests on and only the patch states: before the answer."""
+    return [text for text in doc["warnings"] if text.startswith(LOOK_FIRST)]
+
+
 def _foot(doc: Document) -> list[str]:
-    return [*(f"On site: {text}" for text in doc["on_site"]), *(str(text) for text in doc["warnings"])]
+    warnings = [str(text) for text in doc["warnings"] if not text.startswith(LOOK_FIRST)]
+    return [*(f"On site: {text}" for text in doc["on_site"]), *warnings]

@@ -186,10 +186,19 @@ FLOOR_OF_STAGE = {
     "post_curing": "cure_floor_min",
     "rinsing": "rinse_floor_min",
 }
-FIRST_THEN = (
-    ("cool_down", "breakout"),
-    ("drying", "post_curing"),
-)  # powder cools before it is opened, resin dries first
+# Which of them a stage is needed for: where any is stated, no route leaves the stage out.
+LIMITS_OF_STAGE = {stage: (key,) for stage, key in FLOOR_OF_STAGE.items()} | {
+    "cool_down": ("cool_floor_min", "cool_to_c")
+}
+
+# What the cool-down of powder, and of a hot plate, is reckoned from, and which way makes it shorter.
+SHORTER_IF_HIGHER = (
+    "cool_to_c", "open_c", "release_c", "powder_k_w_m_k", "solid_k_w_m_k", "film_w_m2_k", "head_start_share",
+)  # fmt: skip
+SHORTER_IF_LOWER = (
+    "powder_bed_c", "powder_rho_kg_m3", "heat_j_kg_k", "density_g_cm3", "ambient_c", "insulated_bottom", "cool_least_min",
+    "least_time_inside_min",
+)  # fmt: skip
 
 # What a station may state: it overrides the rates of its stages.
 STATION_KEYS: tuple[Key, ...] = (

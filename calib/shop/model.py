@@ -92,6 +92,7 @@ class Shop:
     routes : process -> stages in order
     always_logged : stages whose absence from a log means that they were not done
     rates : bench and other rates, by stage: stage -> {key with unit: value}
+    cautions : stage -> what the shop says to take care of, beside what the trade does
     people_months : who worked is kept for so many months; None: always
     dropped_columns : columns of logs that are never stored
     currency : e.g. 'EUR', or None where no rates are given
@@ -110,6 +111,7 @@ class Shop:
     routes: dict[str, tuple[str, ...]]
     always_logged: tuple[str, ...]
     rates: dict[str, dict[str, float]]
+    cautions: dict[str, str] = field(default_factory=dict)
     people_names: str = "alias"
     people_months: int | None = None
     dropped_columns: tuple[str, ...] = ()

@@ -10,10 +10,10 @@ from calib.records import ROUTES
 from calib.shop.check import Problems
 from calib.shop.keys import FLOOR_KEYS, FLOOR_OF_STAGE
 from calib.shop.model import Shop
+from calib.shop.patch_facts import check_facts
+from calib.shop.patch_names import BY_ID, as_base_spells, id_of
 from calib.shop.read_shop import FILE, read_text, shop_from_data, shop_from_text
 from calib.toml_lines import parse_toml
-
-BY_ID = ("machine", "material", "station", "crew")
 
 
 def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
@@ -22,20 +22,25 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     shop_text_or_path : text of a shop file, or its path or folder
     patch_toml : text or path of the patch; an entry with ``remove = true`` takes the one of that id away
 
+    Names that differ by spelling only, such as ``tough-resin`` and ``tough_resin``, are one.
+
     Raises ShopFileError for every wrong key or value, for an id to remove that is not there, and where the patch would
-    go under a floor of the data sheet: no what-if does.
+    go under a limit of the data sheet, or reckon a shorter cool-down from other facts: no what-if does.
     """
     base_text = _text(shop_text_or_path)
     patch_text = _text(patch_toml, "patch", "Check its name; it is written as the shop file is.")
-    shop_from_text(base_text)  # says what is wrong with the shop file itself
+    today = shop_from_text(base_text)  # says what is wrong with the shop file itself
     base, base_lines = parse_toml(base_text)
     patch, patch_lines = parse_toml(patch_text, "the patch")
     problems = Problems(patch_lines, "the patch")
-    merged = _merged(base, patch, problems)
+    merged = _merged(base, as_base_spells(patch, base, problems), problems)
     _check_floors(base, merged, problems)
     problems.raise_if_any()
     version = sha256((base_text + "\0" + patch_text).encode()).hexdigest()[:16]
-    return shop_from_data(merged, base_lines, "the shop file with the patch", version)
+    changed = shop_from_data(merged, base_lines, "the shop file with the patch", version)
+    check_facts(today, changed, problems)
+    problems.raise_if_any()
+    return changed
 
 
 def _text(source: str | Path, *what: str) -> str:
@@ -67,9 +72,9 @@ def _deeper(table: dict[str, Any], key: str, value: Any) -> Any:
 def _merged_by_id(
     name: str, base: list[dict[str, Any]], patch: list[dict[str, Any]], problems: Problems
 ) -> list[dict[str, Any]]:
-    entries = {_id(entry): entry for entry in base}
+    entries = {id_of(entry): entry for entry in base}
     for index, change in enumerate(patch):
-        one = _id(change)
+        one = id_of(change)
         known = entries.get(one)
         if change.get("remove"):
             if known is None:
@@ -81,10 +86,6 @@ def _merged_by_id(
     return list(entries.values())
 
 
-def _id(entry: dict[str, Any]) -> str:
-    return str(entry.get("id")).strip()
-
-
 def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Problems) -> None:
     """A floor may rise, and be stated where it was unknown; it never falls, nor goes away, nor does its stage."""
     for process in ROUTES:
@@ -92,10 +93,10 @@ def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Proble
         for stage in FLOOR_OF_STAGE:
             if stage in old and stage not in new:
                 problems.add(("routes", process), f'"{stage}" is left out, and has a least time. No what-if does that.')
-    before = {_id(entry): entry for entry in base.get("material", [])}
+    before = {id_of(entry): entry for entry in base.get("material", [])}
     for entry in merged.get("material", []):
         for key in FLOOR_KEYS:
-            old, new = before.get(_id(entry), {}).get(key), entry.get(key)
+            old, new = before.get(id_of(entry), {}).get(key), entry.get(key)
             if not isinstance(old, int | float):
                 continue
             gone = not isinstance(new, int | float)

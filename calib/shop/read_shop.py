@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from calib.errors import ShopFileError
 from calib.plain_file import check_plain
 from calib.records import PROCESS_WORDS, PROCESSES, ROUTES, STAGES
+from calib.safety import missing_stages, out_of_order
 from calib.shop import keys
 from calib.shop.check import Problems
 from calib.shop.hours import read_hours, read_moments
@@ -27,6 +28,13 @@ MAKE_ONE = "Make one with: calib init DIR, or name the shop's folder with --shop
 TABLES = (
     "shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "drift", "routes",
 )  # fmt: skip
+WITHOUT = {
+    "washing": "uncured resin stays on the parts",
+    "drying": "solvent is cured in, or heated",
+    "post_curing": "uncured resin is handed on",
+    "cool_down": "the powder is opened hot",
+    "rinsing": "parts stay wet with caustic",
+}
 _SNAKE = re.compile(r"^[a-z][a-z0-9_]*$")
 
 
@@ -106,6 +114,7 @@ class _Reader:
             routes=self._routes(rates, materials),
             always_logged=self._always_logged(rates),
             rates=rates,
+            cautions=self._cautions(),
             **self._people(),
             currency=self.problems.text(head, "currency", ("shop",)) if "currency" in head else None,
             costs=self._settings("costs", keys.COST_KEYS),
@@ -298,11 +307,20 @@ class _Reader:
                 )
                 continue
             numeric = [Key(name, about, {}, low, high) for name, (about, low, high) in keys.RATE_KEYS.items()]
-            self.problems.known_keys(table, keys.RATE_KEYS, path)
+            self.problems.known_keys(table, [*keys.RATE_KEYS, "caution"], path)
             rates[stage] = keys.rate_defaults(stage) | self.problems.numbers(table, numeric, path)
             if stage not in STAGES and not any(name in table for name in ("start_min", "per_part_min", "recipe_min")):
                 self.problems.add(path, "a stage of your own needs start_min, per_part_min or recipe_min.")
         return rates
+
+    def _cautions(self) -> dict[str, str]:
+        """What the shop says of a stage beside its rates."""
+        tables = {stage: table for stage, table in self.one("rates").items() if isinstance(table, dict)}
+        return {
+            stage: self.problems.text(table, "caution", ("rates", stage))
+            for stage, table in tables.items()
+            if "caution" in table
+        }
 
     def _routes(self, rates: Mapping[str, Any], materials: Mapping[str, Material]) -> dict[str, tuple[str, ...]]:
         table = self.one("routes")
@@ -314,18 +332,28 @@ class _Reader:
                 if "printing" not in routes[process]:
                     self.problems.add(("routes", process), 'a route needs "printing".')
                 own = [material for material in materials.values() if material.process == process]
-                self._check_safe(routes[process], own, ("routes", process))
+                self._check_safe(process, routes[process], own)
         return routes
 
-    def _check_safe(self, route: tuple[str, ...], materials: list[Material], path: Path) -> None:
-        """A route holds every stage that has a floor, and nothing is opened or heated before it may be."""
-        for stage, key in keys.FLOOR_OF_STAGE.items():
-            floored = [material.id for material in materials if material.floors.get(key)]
-            if floored and stage not in route:
-                self.problems.add(path, f'"{stage}" is missing: material "{floored[0]}" states {key}. Add it.')
-        for first, then in keys.FIRST_THEN:
-            if first in route and then in route and route.index(first) > route.index(then):
-                self.problems.add(path, f'"{then}" stands before "{first}". Put it behind.')
+    def _check_safe(self, process: str, route: tuple[str, ...], materials: list[Material]) -> None:
+        """A route holds every stage that a hazard or a data sheet needs, and nothing begins before it may."""
+        path: Path = ("routes", process)
+        for stage, why in self._lacking(process, route, materials).items():
+            self.problems.add(path, f'"{stage}" is missing: {why}. Add it.')
+        for first, then in out_of_order(process, route):
+            self.problems.add(path, f'"{then}" stands before "{first}". Put it behind.')
+
+    def _lacking(self, process: str, route: tuple[str, ...], materials: list[Material]) -> dict[str, str]:
+        """Stages that the route lacks, and why they are needed."""
+        hazards = {stage: f"without it {WITHOUT[stage]}" for stage in missing_stages(process, route)}
+        limited = {
+            stage: f'material "{one.id}" states {key}'
+            for stage, limits in keys.LIMITS_OF_STAGE.items()
+            for key in reversed(limits)
+            for one in reversed(materials)
+            if one.floors.get(key) and process in STAGES[stage].processes and stage not in route
+        }
+        return hazards | limited
 
     def _always_logged(self, rates: Mapping[str, Any]) -> tuple[str, ...]:
         return self._stages(self.one("routes").get("always_logged", []), ("routes", "always_logged"), rates)

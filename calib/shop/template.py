@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from calib.safety import FOLLOW
+
 _TEXT = """\
 # The shop file: what this lab has, in its own numbers. Lines that begin with # are comments.
 # Everything not stated here takes a usual default; what is stated is used as it stands. Units end the names:
 # _min minutes, _mm, _cm2, _cm3, _c degrees Celsius, _share 0 to 1. Start by correcting machines and opening hours;
 # the rest is learned from your logs week by week.
+#
+# @FOLLOW@
+# Times are estimates for planning; nothing here replaces any of these.
 
 [shop]
 name = "our lab"
@@ -161,9 +166,11 @@ size = 2                     # how many are there in opening hours
 # [rates.vapour_smoothing]     # a stage of your own: give it a rate, then name it in a route
 # recipe_min = 90
 # hands_min = 10
+# caution = "Solvent vapour, flammable and harmful: closed chamber, extraction, no ignition source, gloves."
 
 # [routes]
 # MEX = ["file_prep", "machine_setup", "warm_up", "printing", "cool_down", "unloading", "inspection", "packing"]
+# Resin keeps washing, drying and post_curing, powder its cool_down before hands are in it.
 # always_logged = ["printing"] # stages whose absence from the logs means that they were not done
 
 # [costs]
@@ -186,4 +193,4 @@ false_alarms_per_year = 2.0  # for all stages together: more finds changes soone
 
 def shop_text(timezone: str = "UTC") -> str:
     """The commented default shop file for a lab in this time zone (an IANA name)."""
-    return _TEXT.replace("@ZONE@", timezone)
+    return _TEXT.replace("@ZONE@", timezone).replace("@FOLLOW@", FOLLOW)

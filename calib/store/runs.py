@@ -41,9 +41,9 @@ SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS buil
     coalesce(s.attempt, 1) AS attempt, s.ended_by, coalesce(s.outcome, 'done') IN ('stopped', 'failed') AS censored,
     CASE WHEN s.ended_at IS NOT NULL OR s.work_min IS NOT NULL THEN 'done' WHEN n.next_start IS NOT NULL THEN 'lost'
          ELSE 'running' END AS state,
-    m.review, s.date, f.name AS source_file, s.line
+    m.review, s.date, f.name AS source_file, s.line, c.imported_at
 FROM {keyed("stages")} s LEFT JOIN nexts n ON n.id = s.id LEFT JOIN marks m ON m.id = s.id
-LEFT JOIN log_file f ON f.file_id = s.file_id
+LEFT JOIN log_file f ON f.file_id = s.file_id LEFT JOIN log_import c ON c.import_id = f.import_id
 WHERE NOT s.held AND NOT coalesce(m.wrong, false)
 """
 
@@ -60,6 +60,7 @@ def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     censored : it lasted at least ``work_min``: stopped or failed
     state : 'done', 'running' or 'lost' (``ended_at`` is the next start of its build then, and there are no minutes)
     review : marks without a verdict, joined by '; '
+    imported_at : when the row came in, UTC without zone
     """
     frame = con.execute(_RUNS).df()
     for name in ("started_at", "ended_at"):

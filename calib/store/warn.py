@@ -11,7 +11,7 @@ import duckdb
 
 from calib.logs.mtconnect import SPAN
 from calib.logs.strange_names import strange_names
-from calib.logs.words import spelled_alike
+from calib.spelling import spelled_alike
 
 
 def warnings_of(

@@ -13,6 +13,7 @@ import numpy as np
 from calib.errors import UsageError
 from calib.quoting.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.half_days import half_day_end
+from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
 from calib.records import PROCESS_WORDS
 from calib.shop.model import Shop
@@ -109,7 +110,7 @@ def _document(
         "because": own.get("because"),
         "slips": slips(before, after, name),
         "others": sum(row["quote_id"] != name for row in after),
-        "warnings": _warnings(document, due, begins, today),
+        "warnings": _warnings(document, option, due, begins, today),
     }
 
 
@@ -186,7 +187,9 @@ def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: s
     ]
 
 
-def _warnings(document: dict[str, Any], due: datetime, begins: datetime, today: Today) -> list[str]:
+def _warnings(
+    document: dict[str, Any], option: dict[str, Any], due: datetime, begins: datetime, today: Today
+) -> list[str]:
     told = list(today.fitted.warnings)
     if due <= today.now:
         told.append("The promised time is past already.")
@@ -194,4 +197,4 @@ def _warnings(document: dict[str, Any], due: datetime, begins: datetime, today: 
         told.append("The promised time comes before its work may begin.")
     if today.now.date().isoformat() > document["valid_until"]:
         told.append(f"The quote was good until {document['valid_until']}: better quote again before promising.")
-    return told
+    return [*told, *unknown_floors(floors_not_known_then(option, today.shop))]

@@ -17,13 +17,15 @@ from calib.quoting.capacity import weekly_load
 from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
 from calib.shop.patch import patched
+from calib.shop.patch_facts import stated_by_patch
 from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, find_fitted, has_store
+from calib.workflow.floors import floor_warnings
 from calib.workflow.parts import with_parts
-from calib.workflow.predict import floor_warnings, stage_rows
+from calib.workflow.predict import stage_rows
 from calib.workflow.spelling import as_spelled
 
 Progress = Callable[[str], None]
@@ -66,6 +68,7 @@ def find_capacity(
         "changed": resource_loads(demand, changed, fitted) if changed else None,
         "bottleneck": today[0]["resource"] if today else None,
         "warnings": [
+            *(stated_by_patch(shop, changed) if changed else []),
             *fitted.warnings,
             *_unknown_machines(demand.builds, shop),
             *floor_warnings(stage_rows(demand.builds, changed or shop, fitted), changed or shop),

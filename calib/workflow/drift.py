@@ -14,6 +14,7 @@ from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS
+from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
@@ -25,6 +26,10 @@ from calib.workflow.fit import end_of_day
 from calib.workflow.spelling import as_spelled
 
 WEEKS = 26
+QUICKER_AT_A_HAZARD = (
+    "Its time keeps people safe: see that the data sheet's least time is kept before quicker is the plan. To take it back: "
+    "calib drift --undo."
+)
 NOON, EVENING = 12, 18
 
 
@@ -55,6 +60,7 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
         persons=persons,
         timezone=shop.timezone,
     )
+    document["below_floor"] = [one for one in meta.get("below_floor", ()) if one.get("new")]
     document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document, as_of
 
@@ -94,7 +100,20 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
     since = row["since"] or row["erratic"]["since"]
     with open_store(folder) as store:
         accept_change(store, process, name, since, row["change_pct"], known_until.to_pydatetime(), note)
-    return {"process": process, "stage": name, "since": since, "change_pct": row["change_pct"], "note": note}
+    warnings = [*_of_hazard(row), *([beyond_sheet] if (beyond_sheet := _below(document, process, name)) else [])]
+    return {"process": process, "stage": name, "since": since, "change_pct": row["change_pct"], "note": note,
+            "warnings": warnings}  # fmt: skip
+
+
+def _of_hazard(row: dict[str, Any]) -> list[str]:
+    """A word where the new plan is quicker at a stage whose time keeps people safe."""
+    quicker = (row["change_pct"] or 0) < 0 and row["stage"] in FLOOR_OF_STAGE
+    return [QUICKER_AT_A_HAZARD] if quicker else []
+
+
+def _below(document: dict[str, Any], process: str, stage: str) -> str:
+    runs = [one for one in document["below_floor"] if (one["process"], one["stage"]) == (process, stage)]
+    return f"{len(runs)} of its runs were below a least time and do not count: look at once." if runs else ""
 
 
 def cries(row: dict[str, Any]) -> bool:

@@ -27,6 +27,8 @@ from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.store.suspicious import mark_far
 from calib.workflow.baselines import baseline_frame
+from calib.workflow.below_floor import as_questions, below_floor
+from calib.workflow.floors import floor_warnings, with_stand_ins
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
@@ -66,13 +68,18 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
         "log_next": log_next(model, logged.baselines, model.errors, logged.shop),
-        "warnings": [beyond] if (beyond := beyond_the_logs(as_of, horizon, logged.shop.timezone)) else [],
+        "below_floor": below_floor(learned, logged.runs, logged.shop),
+        "warnings": [
+            *([beyond] if (beyond := beyond_the_logs(as_of, horizon, logged.shop.timezone)) else []),
+            *floor_warnings(learned.with_below_floor, logged.shop),
+        ],
     }
     with open_store(folder) as store:
         save_fit(store, tables, document, logged.shop.version)
         if known is not None:
             save_checkpoints(store, known.to_arrays())
-            mark_far(store, likely_wrong(model.errors))
+            marks = pd.concat([likely_wrong(model.errors), as_questions(learned)], ignore_index=True)
+            mark_far(store, marks.drop_duplicates("run_key"))
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
 
@@ -93,7 +100,7 @@ def read_logged(folder: Path) -> Logged:
         shop,
         builds,
         runs,
-        baseline_frame(with_parts(folder, builds, shop), shop),
+        with_stand_ins(baseline_frame(with_parts(folder, builds, shop), shop), shop),
         ends.max() if len(ends) else None,
     )
 
@@ -159,6 +166,5 @@ def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp
         "runs_left_out": left_out,
         "cells": model.cells[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records"),
         "ended": model.summary.get("converged"),
-        "below_floor": learned.below_floor[["build_id", "stage", "actual_min", "floor_min"]].to_dict("records"),
         "seconds": None,
     }

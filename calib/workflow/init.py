@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from calib.errors import UsageError
 from calib.logs.workbook import write_templates
 from calib.results import MAPS
+from calib.safety import FOLLOW
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
@@ -43,6 +44,7 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
         "files": ["shop.toml", "shop.duckdb", *[str(Path(path).relative_to(folder)) for path in templates]],
         "logs": str(folder / LOGS),
         "maps": str(folder / MAPS),
+        "safety": FOLLOW,
         "warnings": list(shop.warnings),
     }
 
@@ -62,7 +64,7 @@ def renew_templates(folder: Path) -> dict[str, Any]:
 
 def _write_templates(folder: Path, shop: Shop) -> tuple[list[Path], list[Path]]:
     stages = tuple(stage for route in shop.routes.values() for stage in route)
-    return write_templates(folder, tuple(shop.machines), tuple(shop.stations), stages)
+    return write_templates(folder, tuple(shop.machines), tuple(shop.stations), stages, shop.cautions)
 
 
 def local_zone() -> str:

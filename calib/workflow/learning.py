@@ -28,6 +28,10 @@ class LearningRows:
     left_out: Counter[str] = field(default_factory=Counter)
     below_floor: pd.DataFrame = field(default_factory=pd.DataFrame)
 
+    @property
+    def with_below_floor(self) -> pd.DataFrame:
+        return pd.concat([self.rows, self.below_floor], ignore_index=True) if len(self.below_floor) else self.rows
+
 
 def learning_rows(
     builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFrame, as_of: pd.Timestamp

@@ -13,13 +13,12 @@ from calib.calibration.calibrator import Calibrator
 from calib.errors import LogFileError
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
-from calib.quoting.notes import unknown_floors
 from calib.results import PREDICTION, Result
-from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.fitted import Fitted, find_fitted
+from calib.workflow.floors import floor_warnings, with_stand_ins
 from calib.workflow.learning import is_attended
 from calib.workflow.parts import with_parts
 from calib.workflow.spelling import as_spelled
@@ -76,27 +75,12 @@ def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
     return told
 
 
-def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
-    """A sentence for each material of which a least time is not known; rows : as of ``stage_rows``."""
-    unknown = rows.loc[~rows["floor_known"], ["material", "machine", "stage"]].drop_duplicates()
-    return unknown_floors(
-        (str(material) if pd.notna(material) and material else _first_material(machine, shop), stage)
-        for material, machine, stage in unknown.itertuples(index=False, name=None)
-    )
-
-
-def _first_material(machine: str, shop: Shop) -> str:
-    own = shop.machines[machine].materials if machine in shop.machines else ()
-    return own[0] if own else f"material of {machine}"
-
-
 def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """One row for each build and stage of its route, with its baseline, in the order of work.
 
-    floor_known : whether the data sheet's least time is known; for a material that the shop lacks, the smallest one of its
-        materials of that process stands in
+    For a material that the shop lacks, the smallest least time of its materials of that process stands in.
     """
-    rows = _with_stand_ins(baseline_frame(builds, shop), shop)
+    rows = with_stand_ins(baseline_frame(builds, shop), shop)
     supports = builds.reindex(columns=["support_volume_cm3"])["support_volume_cm3"].fillna(0) > 0
     routes = {
         build: {stage: place for place, stage in enumerate(_route(row, has, shop, fitted))}
@@ -107,26 +91,6 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame
     order = {build: number for number, build in enumerate(builds["build_id"])}
     rows = rows[rows["place"] >= 0].assign(order=lambda kept: kept["build_id"].map(order))
     return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
-
-
-def _with_stand_ins(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    known = rows["floor_min"].notna()
-    own = {(name, material.process) for name, material in shop.materials.items()}
-    named = pd.Series([one in own for one in zip(rows["material"], rows["process"], strict=True)], rows.index, bool)
-    least = {
-        (process, stage): min(_floors(stage, process, shop), default=np.nan)
-        for process, stage in set(zip(rows["process"], rows["stage"], strict=True))
-    }
-    stand_in = [least[key] for key in zip(rows["process"], rows["stage"], strict=True)]
-    return rows.assign(floor_known=known, floor_min=rows["floor_min"].where(known | named, stand_in))
-
-
-def _floors(stage: str, process: str, shop: Shop) -> list[float]:
-    """Least times of a stage that data sheets of the shop's materials state [min]."""
-    stated = [
-        one.floors.get(FLOOR_OF_STAGE.get(stage, "")) for one in shop.materials.values() if one.process == process
-    ]
-    return [value for value in stated if value is not None]
 
 
 def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, run_queue
 from calib.quoting.ranges import chance_by, date_range
@@ -70,8 +71,15 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
         "start": today.now.isoformat(timespec="minutes"),
         "promises": rows,
         "below_80": sum(row["chance"] < SAFE for row in rows),
-        "warnings": list(today.fitted.warnings),
+        "warnings": [*today.fitted.warnings, *unknown_floors(_floors_not_known(folder, today.shop))],
     }
+
+
+def _floors_not_known(folder: Path, shop: Shop) -> list[tuple[str, str]]:
+    """Material and stage of what is promised and not ready, of which the least time is not known."""
+    return [
+        pair for one in find_all_orders(folder, open_only=True) for pair in floors_not_known_then(option_of(one), shop)
+    ]
 
 
 def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
@@ -84,11 +92,11 @@ def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (row["chance"], row["promised_at"]))
 
 
-def find_all_orders(folder: Path) -> list[dict[str, Any]]:
+def find_all_orders(folder: Path, open_only: bool = False) -> list[dict[str, Any]]:
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
-        return find_orders(store)
+        return find_orders(store, open_only)
 
 
 def _forecast_one(

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from calib.baseline.route import default_route
-from calib.shop.keys import FLOOR_OF_STAGE, NEEDED_FLOORS
+from calib.safety import missing_stages
+from calib.shop.limits import is_limited
 from calib.shop.model import Shop
 
 FEWEST_BUILDS = 5
@@ -39,7 +40,7 @@ def route_of(
     """Stages of a build in order: usual ones by the logs, those that nobody logs by the table.
 
     Not logged is not 'not done': only a stage that the shop says is always logged is left out for want of logs, and
-    never one for which a data sheet sets a least time: a quote without it would go under the floor.
+    never one that a data sheet limits or a hazard needs: a quote without it would go under a least time.
     """
     table = default_route(process, finish, material, has_supports, shop)
     if logged is None or logged.empty:
@@ -56,12 +57,6 @@ def route_of(
     unlogged = {stage for stage in table if stage not in ever_logged and stage not in shop.always_logged}
     if own.empty:
         return table
-    kept = usual | unlogged | {stage for stage in table if has_floor(stage, process, material, shop)}
+    kept = usual | unlogged | {stage for stage in table if is_limited(shop, process, material, stage)}
+    kept |= set(missing_stages(process, kept))
     return tuple(stage for stage in shop.routes.get(process, ()) if stage in kept)
-
-
-def has_floor(stage: str, process: str, material: str, shop: Shop) -> bool:
-    """Whether a data sheet sets a least time for a stage: always for some, for the rest where the material states one."""
-    floors = shop.materials[material].floors if material in shop.materials else {}
-    key = FLOOR_OF_STAGE.get(stage)
-    return key in NEEDED_FLOORS[process] or floors.get(key or "") is not None

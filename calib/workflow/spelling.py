@@ -6,8 +6,8 @@ from collections.abc import Collection
 
 import pandas as pd
 
-from calib.logs.words import spelled_alike
 from calib.shop.model import Shop
+from calib.spelling import spelled_alike
 
 
 def as_spelled(frame: pd.DataFrame, shop: Shop) -> pd.DataFrame:

@@ -18,7 +18,9 @@ from calib.store.open_store import open_store
 from calib.store.promises import find_orders
 from calib.store.quotes import promised_at
 from calib.store.review import list_review
+from calib.workflow.below_floor import below_floor
 from calib.workflow.fit import Logged, read_logged, told
+from calib.workflow.floors import floor_warnings
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows, wait_rows
@@ -38,7 +40,7 @@ def week_data(
     with open_store(folder, read_only=True) as store:
         health, orders, questions = find_health(store), find_orders(store), list_review(store)
     health["questions"] = [one["sentence"] for one in questions]
-    health["below_floor"] = below_floor(learned, logged.last_end - timedelta(weeks=1))
+    health["below_floor"] = [one for one in below_floor(learned, logged.runs, shop) if one["new"]]
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],
@@ -47,7 +49,7 @@ def week_data(
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned),
         "health": health,
-        "notes": drift["warnings"],
+        "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
     }
 
 
@@ -56,14 +58,6 @@ def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str
     done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
     in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
     return {**score_ranges(ranges_of(done)), "in_time": in_time}
-
-
-def below_floor(learned: LearningRows, since: pd.Timestamp) -> list[dict[str, Any]]:
-    """Runs since then that undercut a least time of a data sheet: build_id, stage, actual_min, floor_min."""
-    runs = learned.below_floor
-    recent = runs[runs["ended_at"] > since] if len(runs) else runs
-    names = ["build_id", "stage", "actual_min", "floor_min"]
-    return [dict(zip(names, row, strict=True)) for row in recent.reindex(columns=names).itertuples(index=False)]
 
 
 def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:

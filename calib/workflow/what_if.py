@@ -23,13 +23,15 @@ from calib.quoting.shape import ShapeFinder
 from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
 from calib.shop.model import Machine, Shop
 from calib.shop.patch import patched
+from calib.shop.patch_facts import stated_by_patch
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.capacity import WEEKS, logged_demand, resource_loads
 from calib.workflow.fitted import Fitted, find_fitted, learned_of
+from calib.workflow.floors import floor_warnings
 from calib.workflow.order import OrderLine, is_order, read_order
-from calib.workflow.predict import floor_warnings, stage_rows
+from calib.workflow.predict import stage_rows
 from calib.workflow.queue import find_queue
 from calib.workflow.quote import early_start, known_finish, quote_request, read_meshes
 
@@ -80,11 +82,12 @@ def what_if_order(
         "soonest": soonest_pair(before, after),
         "options": compared(before, after),
         "out": out,
-        "on_site": on_site(today, changed, [stage for one in after for stage in one.work.route]),
+        "on_site": on_site(today, changed, [pair for one in after for pair in one.work.stages_by_process]),
         "warnings": [
+            *stated_by_patch(today, changed),
             *fitted.warnings,
             *early_start(request, fitted),
-            *unknown_floors(pair for one in after for pair in floors_not_known(one.work)),
+            *unknown_floors(pair for one in after for pair in floors_not_known(one.work, changed)),
             *_not_owned(changed),
         ],
     }
@@ -159,8 +162,8 @@ def what_if_weeks(
         ],
         "resources": {name: resource_loads(demand, shop, fitted) for name, shop in
                       (("today", today), ("changed", changed))},
-        "on_site": on_site(today, changed, list(rows["stage"].unique())),
-        "warnings": [*fitted.warnings, *_not_owned(changed), *floor_warnings(rows, changed)],
+        "on_site": on_site(today, changed, list(dict.fromkeys(zip(rows["process"], rows["stage"], strict=True)))),
+        "warnings": [*stated_by_patch(today, changed), *fitted.warnings, *_not_owned(changed), *floor_warnings(rows, changed)],
     }  # fmt: skip
 
 

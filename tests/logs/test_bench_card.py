@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import shutil
 import subprocess
@@ -10,15 +11,18 @@ import pytest
 
 from calib.logs.bench_card import COLUMNS, LINES, bench_card
 from calib.records import STAGES
+from calib.safety import CAUTIONS, FOLLOW
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
 def test_every_stage_and_every_caution_stands_there_once():
-    page = bench_card(("wash <b>", "cure"))
+    page = bench_card(("wash <b>", "cure"), {"vapour_smoothing": "Flammable <vapour>."})
     assert all(re.search(rf"\b{stage}\b", page) for stage in STAGES)
-    for caution in {stage.caution for stage in STAGES.values() if stage.caution}:
-        assert page.count(caution.replace("'", "&#x27;")) == 1 or caution.startswith("Fine polymer")
+    for _, _, caution in CAUTIONS:
+        assert page.count(f"</b> {html.escape(caution)}</p>") == 1
+    assert html.escape(FOLLOW) in page
+    assert "vapour smoothing:</b> Flammable &lt;vapour&gt;." in page
     assert "wash &lt;b&gt;, cure" in page
     assert sum(width for _, width, _ in COLUMNS) == 100
 

@@ -20,6 +20,8 @@ from calib.quoting.learned import Learned
 from calib.quoting.plan import plan_options
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.what_if import compared, on_site, soonest_pair
+from calib.records import ROUTES
+from calib.safety import FOLLOW
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
 from calib.workflow.what_if import what_if_order, what_if_weeks
@@ -95,8 +97,20 @@ def test_a_night_shift_names_who_must_be_there_and_the_cautions(folder, part):
 
 def test_printing_unattended_is_told(shop):
     watched = replace(shop, machines={**shop.machines, "mex1": replace(shop.machines["mex1"], lights_out=False)})
-    (line,) = on_site(watched, shop, ["printing"])
-    assert line.startswith("mex1 would print with nobody there. Hot parts, fumes, fire")
+    line, follow = on_site(watched, shop, [("MEX", "printing")])
+    assert line.startswith("mex1 would print with nobody there. Hot nozzle and bed, fumes, fire")
+    assert follow == FOLLOW
+
+
+@pytest.mark.parametrize(("process", "hazard"), [("VPP", "UV light"), ("PBF", "dust")])
+def test_a_process_that_is_new_to_the_lab_comes_with_its_cautions(shop, process, hazard):
+    kept = {name: machine for name, machine in shop.machines.items() if machine.process != process}
+    stages = [(one, stage) for one in ("MEX", process) for stage in ROUTES[one]]
+    said = on_site(replace(shop, machines=kept), shop, stages)
+    assert said[0].startswith(f"{process} would be new here")
+    assert any(line.startswith(f"{process} ") and hazard in line for line in said[1:])
+    assert not any(line.startswith("MEX ") for line in said)
+    assert on_site(shop, shop, stages) == []
 
 
 def test_a_process_not_owned_yet_stands_beside_today(folder, part):

@@ -24,9 +24,15 @@ def test_cautions_and_warnings_of_every_process_on_offer_are_told_once():
         option("PBF", "pbf1", cautions=[hot, dust], warnings=["a", "b"]),
         option("PBF", "pbf2", cautions=[hot, dust], warnings=["c"]),
     ]
-    lines = show_quote(quote_document(options=options)).splitlines()
+    lines = show_quote(quote_document(options=options), stages=True).splitlines()
     assert [line for line in lines if line.startswith("Caution")] == [
-        "Caution (printing): Hot.", "Caution (PBF breakout): Dust.",
+        "Caution (VPP printing): Hot.", "Caution (PBF printing): Hot.", "Caution (PBF breakout): Dust.",
+    ]  # fmt: skip
+    assert any(line.startswith("Follow the safety data sheets") for line in lines)
+    lines = show_quote(quote_document(options=options)).splitlines()
+    assert [line for line in lines if "Caution" in line or "Take care" in line] == [
+        "Take care, VPP: uncured resin, solvent vapour, UV light; PBF: combustible dust, hot core, laser, inert gas. At each "
+        "stage: the internal copy and the bench card.",
     ]  # fmt: skip
     assert [line for line in lines if line.startswith("Note")] == [
         "Note: a",

@@ -214,7 +214,8 @@ def test_a_huge_lab_stays_a_page():
 
 
 def test_a_place_that_moved_alone_is_looked_at_before_events_and_quicker_asks_what_is_left_out():
-    lines = look_first(moved_stage("washing", change_pct=-20.0))
+    assert look_first(moved_stage("washing", change_pct=-20.0))[-1].startswith("Look at once: the time of this stage")
+    lines = look_first(moved_stage("blasting", change_pct=-20.0))
     assert lines[0].startswith("Look at station bath <1>")
     assert lines[1].startswith("Logged near the date")
     assert lines[-1].startswith("Quicker is good news only if nothing is left out")

@@ -1,0 +1,29 @@
+"""Names that are the same but for case, blanks, hyphens and underscores."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+
+
+def spelled_alike(word: str, known: Iterable[str]) -> str | None:
+    """The known name that a word is: the word itself, or the only one apart by case, blanks, hyphens or underscores.
+
+    >>> spelled_alike("PA 12", ["pa12", "pla"]), spelled_alike("PA13", ["pa12"]), spelled_alike("pa-12", ["pa12", "PA 12"])
+    ('pa12', None, None)
+    """
+    known = list(known)
+    same = [one for one in known if one == word] or [one for one in known if plain(one) == plain(word)]
+    return same[0] if len(same) == 1 else None
+
+
+def plain(word: str) -> str:
+    """What a name comes down to: wide and joined letters as usual ones, nothing that cannot be seen.
+
+    >>> plain("PA\uff11\uff12 ") == plain("pa\u200b-12")
+    True
+    """
+    if not word.isascii():
+        word = "".join(one for one in unicodedata.normalize("NFKC", word) if unicodedata.category(one) != "Cf")
+    return re.sub(r"[\s_\u2010-\u2015-]+", "", word).casefold()
