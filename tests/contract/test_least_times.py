@@ -24,7 +24,8 @@ def powder_builds(first, count, material="pa12"):
 
 @pytest.mark.slow
 def test_cool_downs_far_shorter_than_conduction_are_looked_at_and_never_the_plan(lab):
-    lab.take(*powder_builds(40, 25))
+    logs = [str(lab.write(text)) for text in powder_builds(40, 25)]
+    lab.document("import", *logs)
     fitted = lab.document("fit")
     below = fitted["below_floor"]
     assert len(below) == 25
@@ -41,7 +42,7 @@ def test_cool_downs_far_shorter_than_conduction_are_looked_at_and_never_the_plan
     assert "Look at once: build B" in lab.call("drift")[1]
     questions = lab.document("review", "--all")["questions"]
     assert sum("below its least time" in one["sentence"] for one in questions) == 25
-    status, out, _ = lab.call("week", "--out", str(lab.folder / "pages"))
+    status, out, _ = lab.call("week", *logs, "--out", str(lab.folder / "pages"))
     assert status == 0
     assert "The core must be below the data sheet's limit" in out
     status, _, err = lab.call("drift", "--accept", "PBF:cool_down", "--note", "quicker")
@@ -51,7 +52,7 @@ def test_cool_downs_far_shorter_than_conduction_are_looked_at_and_never_the_plan
     with_import_a_month_ago(lab)
     lab.take(*old)
     assert {run["build_id"] for run in lab.document("fit")["below_floor"] if run["new"]} >= {"B3"}
-    assert "build B3, cool down" in lab.call("week", "--out", str(lab.folder / "pages"))[1]
+    assert "build B3, cool down" in lab.call("week", *logs, "--out", str(lab.folder / "pages"))[1]
 
 
 def with_import_a_month_ago(lab):
