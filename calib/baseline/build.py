@@ -131,7 +131,7 @@ def _stated(b: Builds, pieces: list[Piece]) -> list[Piece]:
     ]
 
 
-def floor_minutes(b: Builds, stage: str, shop: Shop, pieces: list[Piece]) -> np.ndarray:
+def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
     """Minutes that nothing may undercut: the data sheet's for every load; 0 where a stage has none, NaN where unknown.
 
     Cooling of an extruder's plate, and drying after its bath, have a floor only where the material states one. Powder has
@@ -144,14 +144,14 @@ def floor_minutes(b: Builds, stage: str, shop: Shop, pieces: list[Piece]) -> np.
     if b.process == "MEX" and stage in ("cool_down", "drying"):
         each = np.nan_to_num(each)
     if b.process == "PBF" and stage == "cool_down":
-        return np.fmax(each, pbf.least_cool_min(b, pieces))
+        return np.fmax(each, pbf.least_cool_min(b))
     return each if stage == "cool_down" else each * load_count(b, stage_rate(stage, shop))
 
 
 def _raised(b: Builds, stage: str, pieces: list[Piece], shop: Shop) -> Piece:
     """What the data sheet's floor adds to the terms."""
     summed = total(pieces)
-    floor = floor_minutes(b, stage, shop, pieces)
+    floor = floor_minutes(b, stage, shop)
     missing = np.maximum(np.fmax(floor, LEAST_MIN) - summed, 0.0)
     return Piece("up to the floor", missing, "floor - the above, where positive", {"floor_min": floor}, "data sheet")
 
@@ -165,7 +165,7 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     terms = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
     for place, stage in enumerate(stages):
         pieces, hands = stage_pieces(b, stage, shop)
-        floor[:, place] = floor_minutes(b, stage, shop, pieces)
+        floor[:, place] = floor_minutes(b, stage, shop)
         summed = total(pieces)
         minutes[:, place] = np.maximum(summed, np.fmax(floor[:, place], LEAST_MIN))
         touch[:, place] = np.minimum(hands, minutes[:, place])

@@ -131,16 +131,16 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
 SURE_SHARE = 0.5  # of the conduction's time, which no log or correction undercuts; see least_cool_min
 
 
-def least_cool_min(b: Builds, pieces: list[Piece]) -> np.ndarray:
+def least_cool_min(b: Builds) -> np.ndarray:
     """Least cool-down to the opening temperature, NaN where the cake's size is not known, shape (n,) [min].
 
-    pieces : of ``cool_down_pieces``: the cake's conduction, and what had cooled while printing
-
-    Half of what the formula gives: the cake would have to conduct twice as well as reckoned. Published conductivities of
-    PA12 powder lie within about that factor (from memory); a shop that has measured its own states them.
+    Half of what conduction takes where every side is exposed, less all that may have cooled while printing: the cake would
+    have to conduct twice as well as reckoned. Published conductivities of PA12 powder lie within about that factor (from
+    memory); a shop that has measured its own states them.
     """
-    cake, started = pieces[:2]
-    return np.where(b.cake_known, SURE_SHARE * (cake.minutes + started.minutes), np.nan)
+    cake, _ = _cake_min(b, b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1))
+    started = np.minimum(b.machine["head_start_share"] * 0.5 * total(printing_pieces(b)), cake)
+    return np.where(b.cake_known, SURE_SHARE * (cake - started), np.nan)
 
 
 def _cake_min(b: Builds, height: np.ndarray) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:

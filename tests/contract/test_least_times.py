@@ -11,7 +11,7 @@ STAGES = "build_id,stage,started_at,ended_at,ended_by\n"
 
 
 def powder_builds(first, count, material="pa12"):
-    """Builds of a full bed, and runs: printing as usual, a cool-down of 160 min where conduction takes 8 hours."""
+    """Builds of a full bed, and runs: printing as usual, a cool-down of 160 min where conduction takes 8 hours or more."""
     builds, stages = BUILDS, STAGES
     for number in range(first, first + count):
         day = f"2026-{1 + number // 28:02d}-{1 + number % 28:02d}"
