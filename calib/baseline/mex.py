@@ -15,6 +15,7 @@ from calib.baseline.term import Numbers, Piece
 from calib.shop.keys import COMMON
 
 SHARP = 3.1  # fewer corners a contour than this, a triangle's: it is a curve
+WAY_TO_NEXT_LINE = 2.0**0.5  # over the distance of lines: where they meet the wall at 45 degrees
 CHANGES_FOR_SECOND_MATERIAL = 2.0  # to the supports' material and back; common practice, no source
 LENGTH = "length_mm"
 LAID = ("walls", "fill and skins", "supports")
@@ -141,7 +142,7 @@ def _walls(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _T
 
 
 def _fill(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _Term:
-    """Lines of fill and skins across the section inside the walls."""
+    """Lines of fill and skins across the section inside the walls, each with the short way to the next along the wall."""
     a, corner = m["acceleration_mm_s2"], m["corner_speed_mm_s"]
     inside = np.maximum(s.area_mm2 - s.perimeter_mm * m["walls"] * spacing, 0.0)
     skin = np.minimum(_near_surface(s, m["skin_layers"], s.area_mm2 - inside), inside)
@@ -149,9 +150,12 @@ def _fill(s: Sections, m: Params, spacing: np.ndarray, speed: np.ndarray) -> _Te
     across = s.line_width_mm * np.sqrt(inside / np.maximum(s.area_mm2, 1e-9))
     lines = across / spacing * (skin + sparse) / np.maximum(inside, 1e-9)
     length = (skin + sparse) / spacing
+    each = length / np.maximum(lines, 1e-9)
+    pitch = spacing * inside / np.maximum(skin + sparse, 1e-9)
+    turning = np.minimum(WAY_TO_NEXT_LINE * pitch, 0.5 * each)
     return _Term(
         "fill and skins",
-        lines * move_s(length / np.maximum(lines, 1e-9), speed, a, corner),
+        lines * (move_s(each - turning, speed, a, corner) + move_s(turning, speed, a, corner)),
         length,
         LENGTH,
         {"skin_layers": m["skin_layers"], "infill_share": m["infill_share"], "spacing_mm": spacing,

@@ -30,3 +30,10 @@ def minutes(shop=SHOP, **values):
     values.setdefault("machine", MACHINES[values["process"]])
     base = build_minutes(columns(**values), shop)
     return dict(zip(base.stage, base.touch_min if touch else base.minutes, strict=True))
+
+
+def box(x, y, z):
+    """Twelve triangles of a box that stands on the plate."""
+    p = np.array([[i, j, k] for k in (0, z) for j in (0, y) for i in (0, x)], float)
+    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
+    return np.array([p[list(t)] for a, b, c, d in quads for t in ((a, b, c), (a, c, d))])

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from default_shop import MACHINES, SHOP, columns, minutes
+from default_shop import MACHINES, SHOP, box, columns, minutes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -35,13 +35,6 @@ KNOWN = {
     "infill": st.floats(0.0, 1.0),
 }
 ROWS = st.fixed_dictionaries({"process": PROCESS, "parts": st.integers(1, 200).map(float)}, optional=KNOWN)
-
-
-def box(x, y, z):
-    """Twelve triangles of a box that stands on the plate."""
-    p = np.array([[i, j, k] for k in (0, z) for j in (0, y) for i in (0, x)], float)
-    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
-    return np.array([p[list(t)] for a, b, c, d in quads for t in ((a, b, c), (a, c, d))])
 
 
 def cylinder(radius, height, faces):
