@@ -24,7 +24,7 @@ def weekly_load(demand: pd.DataFrame, shop: Shop, weeks: float) -> list[dict[str
     the M/M/c formula: null at a load of 1 or more), wait_h_one_more (with one machine, place or person more).
     Machines and stations count all hours of the week, people the opening hours.
     """
-    open_h = _open_hours(shop)
+    open_h = open_hours(shop)
     rows = [
         *(_row(machine, "machine", 1, _on_machine(demand, machine), WEEK_H, weeks) for machine in shop.machines),
         *(
@@ -46,12 +46,13 @@ def _row(name: str, kind: str, servers: int, minutes: np.ndarray, hours: float, 
         "hours_there": servers * hours,
         "hours_used": round(used, 3),
         "load": round(load, 4),
-        "wait_h": _wait(used, runs, servers, hours),
-        "wait_h_one_more": _wait(used, runs, servers + 1, hours),
+        "wait_h": wait_h(used, runs, servers, hours),
+        "wait_h_one_more": wait_h(used, runs, servers + 1, hours),
     }
 
 
-def _wait(used_h: float, runs: float, servers: int, hours: float) -> float | None:
+def wait_h(used_h: float, runs: float, servers: int, hours: float) -> float | None:
+    """Mean wait for one of several servers by the M/M/c formula; None where work piles up. used_h, runs : a week"""
     if runs == 0 or used_h == 0:
         return 0.0
     if used_h >= servers * hours:
@@ -74,7 +75,7 @@ def _hands(demand: pd.DataFrame, stages: tuple[str, ...]) -> np.ndarray:
     return own.loc[own["touch_min"] > 0, "touch_min"].to_numpy()
 
 
-def _open_hours(shop: Shop) -> float:
+def open_hours(shop: Shop) -> float:
     if shop.hours is None:
         return WEEK_H
     return sum(end - begin for spans in shop.hours for begin, end in spans) / 60

@@ -1,9 +1,10 @@
-"""Builds as they came in, through a shop: how long does each take from release to its last stage?"""
+"""Builds as they came in, through a shop: how long each takes from release to its last stage, and what it holds meanwhile."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,25 +13,59 @@ from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.queue import QueuedBuild, queue_job
-from calib.quoting.schedule import Floor, ends_of, run_jobs
+from calib.quoting.schedule import Floor, Job, Run, ends_of, run_jobs
 from calib.shop.model import Machine, Shop
 
 
-def turnaround_min(
-    builds: Sequence[QueuedBuild], released: Sequence[float], shop: Shop, learned: Learned, draws: int, seed: int
-) -> np.ndarray:
-    """Minutes from release to the end of the last stage, shape (builds, draws).
+@dataclass(frozen=True, eq=False)
+class Flow:
+    """Builds that have run through a shop.
 
-    released : wall minutes, one for each build, ascending; before it a build cannot start
+    jobs : one for each build, ready when it was released; runs : every stage of each
     """
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
-    floor, luck = Floor(shop, clock, draws, released[0]), Luck(learned, draws, seed)
-    jobs = [
+
+    shop: Shop
+    jobs: Sequence[Job]
+    runs: Sequence[Run]
+    floor: Floor
+
+    @cached_property
+    def by_job(self) -> dict[str, list[Run]]:
+        """Runs of each job, in order."""
+        found: dict[str, list[Run]] = {job.name: [] for job in self.jobs}
+        for run in self.runs:
+            found[run.job].append(run)
+        return found
+
+    @cached_property
+    def turnaround_min(self) -> np.ndarray:
+        """Minutes from release to the end of the last stage, shape (builds, draws)."""
+        ends = ends_of(self.runs)
+        return np.array([ends[job.name] - job.ready for job in self.jobs])
+
+
+def released_jobs(
+    builds: Sequence[QueuedBuild], released: Sequence[float], learned: Learned, draws: int, seed: int
+) -> list[Job]:
+    """Jobs of builds that cannot start before their release, as wall minutes, ascending."""
+    luck = Luck(learned, draws, seed)
+    return [
         replace(queue_job(build, luck, number), ready=ready)
         for number, (build, ready) in enumerate(zip(builds, released, strict=True))
     ]
-    ends = ends_of(run_jobs(jobs, floor))
-    return np.array([ends[job.name] - job.ready for job in jobs])
+
+
+def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
+    """The jobs through a shop; ``unlimited`` : a machine that nothing has to wait for."""
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    draws = len(next(iter(jobs[0].minutes.values())))
+    floor = Floor(shop, clock, draws, jobs[0].ready, unlimited)
+    return Flow(shop, jobs, run_jobs(jobs, floor), floor)
+
+
+def with_waits(jobs: Sequence[Job], times: float) -> list[Job]:
+    """The jobs with waits that are so many times as long."""
+    return [replace(job, waits={stage: times * wait for stage, wait in job.waits.items()}) for job in jobs]
 
 
 def spread_over(

@@ -37,12 +37,16 @@ class FailureChances(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Learned:
-    """Without a fit the parts hold their priors; waits and failures may be absent."""
+    """Without a fit the parts hold their priors; waits and failures may be absent.
+
+    wait_times : learned waits are so many times as long in this shop [-]
+    """
 
     calibrator: Predictor
     waits: WaitDraws | None = None
     failures: FailureChances | None = None
     route: Route | None = None
+    wait_times: float = 1.0
 
     def route_of(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, as the logs or else the shop's table say."""

@@ -133,7 +133,7 @@ class Luck:
         waits, seed = self.learned.waits, self.seed + 7919 * number
         assert waits is not None
         made = self._once(("wait", process, stage, number), lambda: waits.draws(process, stage, self.draws, seed))
-        return np.asarray(made)
+        return np.asarray(made) if self.learned.wait_times == 1 else np.asarray(made) * self.learned.wait_times
 
     # -- failures ----------------------------------------------------------------------------------------------------
 

@@ -79,10 +79,15 @@ def ends_of(runs: Iterable[Run]) -> dict[str, np.ndarray]:
 
 
 class Floor:
-    """The shop's resources while one plan runs through them."""
+    """The shop's resources while one plan runs through them.
 
-    def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
+    unlimited : a machine that several builds can be in at once: for asking what waiting for it costs
+    failed_min : job -> minutes that its failed attempts took, shape (draws,) [wall min]
+    """
+
+    def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float, unlimited: str = "") -> None:
         self.shop, self.clock, self.start, self.draws = shop, clock, start, draws
+        self.unlimited, self.failed_min = unlimited, dict[str, np.ndarray]()
         self.people = People(shop, clock, draws, start)
         self.places = Places(shop, draws, start)
         self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
@@ -185,7 +190,12 @@ class _Walk:
         for name in self.job.after:
             now = np.maximum(now, self.done[name])
         machine = self.job.machine
-        if machine and self._machine_stages() and machine in self.floor.printing_from:
+        if (
+            machine
+            and machine != self.floor.unlimited
+            and self._machine_stages()
+            and machine in self.floor.printing_from
+        ):
             now = np.maximum(now, self.floor.printing_from[machine])
         self.now = now
         return now
@@ -196,7 +206,8 @@ class _Walk:
     def _on_machine(self, now: np.ndarray) -> np.ndarray:
         """Wait for the machine and a chamber; then go through the attempts that fail."""
         assert self.job.machine is not None
-        now = np.maximum(now, self.floor.machines[self.job.machine].free[0])
+        if self.job.machine != self.floor.unlimited:
+            now = np.maximum(now, self.floor.machines[self.job.machine].free[0])
         if self.machine and self.machine.chambers > 1:
             self.chamber, free = self.floor.chambers_of(self.machine).earliest()
             now = np.maximum(now, free)
@@ -204,11 +215,13 @@ class _Walk:
             now = self.floor.next_closing(self.machine, now)
         if self.floor.starts is not None:
             now = self._early_enough(self.floor.starts, now)
+        taken = now
         for share in self.job.failed_at if self.job.failed_at is not None else ():
             failed = np.flatnonzero(share)
             if len(failed):
                 now = now.copy()
                 now[failed] = self._failed_attempt(now[failed], share[failed], failed)
+        self.floor.failed_min[self.job.name] = now - taken
         return now
 
     def _early_enough(self, starts: OpenClock, now: np.ndarray) -> np.ndarray:

@@ -10,18 +10,17 @@ from calib.report.units import count, duration, share
 
 Document = Mapping[str, Any]
 BAR = 20
-TIGHT = 0.8  # from about here on waiting grows quickly
-KINDS = {"machine": "machine", "station": "place", "crew": "person"}
+NOTICED_H = 0.1
 
 
 def show_capacity(doc: Document) -> str:
-    """Load of every resource that is used, the tightest first; the bottleneck; what one more would give."""
+    """What every resource that is used is held for, the bottleneck first, and what waiting for it costs."""
     used = [one for one in doc["resources"] if one["hours_used"] > 0]
     if not used:
         return "Nothing is used by this demand: does the shop file name its machines?"
     changed = {one["resource"]: one for one in doc.get("changed") or ()}
-    heads = "resource||load|>used a week|>there|>wait|>with one more" + ("|>changed" if changed else "")
-    lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')}, {doc['weeks']:g} weeks"]
+    heads = "resource||load|>running|>waiting|>idle|>sooner without" + ("|>changed" if changed else "")
+    lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')}, {doc['weeks']:g} weeks; hours a week"]
     new = [
         one
         for one in doc.get("changed") or ()
@@ -30,8 +29,9 @@ def show_capacity(doc: Document) -> str:
     rows = [_row(one, changed) for one in used] + [_row(one, {one["resource"]: one}) for one in new]
     idle = len(doc["resources"]) - len(used)
     rest = [f"{count(idle, 'resource')} not used."] if idle else []
-    return as_text(*lines, table(heads, rows), bottleneck(used), *_changed(doc), *rest,
-                   "Waits are means by formula for work that comes at random; planned work waits less.", *doc["warnings"])  # fmt: skip
+    return as_text(*lines, table(heads, rows), bottleneck(used, doc["lead_time_h"]), *_changed(doc), *rest,
+                   "Waiting: held by a build that nobody has come for. Sooner without: what a build gains on the mean if nothing "
+                   "has to wait there.", *doc["warnings"])  # fmt: skip
 
 
 def _row(one: Document, changed: Mapping[str, Document]) -> list[Any]:
@@ -40,18 +40,14 @@ def _row(one: Document, changed: Mapping[str, Document]) -> list[Any]:
         one["resource"] + many,
         load_bar(one["load"]),
         share(one["load"]),
-        f"{one['hours_used']:.0f} h",
-        f"{one['hours_there']:.0f} h",
-        _wait(one["wait_h"]),
-        _wait(one["wait_h_one_more"]),
+        f"{one['running_h']:.0f} h",
+        f"{one['waiting_h']:.0f} h",
+        f"{one['idle_h']:.0f} h",
+        "" if one["sooner_h"] is None else duration(60 * one["sooner_h"]),
     ]
     if changed:
         cells.append(share(changed[one["resource"]]["load"]) if one["resource"] in changed else "gone")
     return cells
-
-
-def _wait(hours: float | None) -> str:
-    return "without end" if hours is None else duration(60 * hours)
 
 
 def load_bar(load: float, width: int = BAR) -> str:
@@ -65,22 +61,30 @@ def load_bar(load: float, width: int = BAR) -> str:
     return "#" * full + "." * (width - full)
 
 
-def bottleneck(used: Sequence[Document]) -> str:
-    """The tightest resource and what one more of it would do."""
-    first = used[0]
-    kind = KINDS[first["kind"]]
-    said = f"The bottleneck is {first['resource']}, used {share(first['load'])} of its hours"
-    if first["wait_h"] is None:
-        return f"{said}: more than it can do, so work piles up without end. One {kind} more: wait {_wait(first['wait_h_one_more'])}."
-    tight = "" if first["load"] >= TIGHT else "; nothing is tight"
-    return f"{said}{tight}. One {kind} more would cut the mean wait there from {_wait(first['wait_h'])} to {_wait(first['wait_h_one_more'])}."
+def bottleneck(used: Sequence[Document], lead_h: float) -> str:
+    """What builds wait for most, with what that costs; and what is asked for more than it can do."""
+    first, full = used[0], [one for one in used if one["load"] >= 1]
+    said = [
+        f"{one['resource']} is used {share(one['load'])} of its hours: more than it can do, so work piles up without end."
+        for one in full
+    ]
+    if (first["sooner_h"] or 0.0) < NOTICED_H:
+        return " ".join([*said, "Nothing holds builds up for long."])
+    held = (
+        f"The bottleneck is {first['resource']}, held {share(first['load'])} of its hours: if nothing had to wait there, a "
+        f"build would be ready {duration(60 * first['sooner_h'])} sooner on the mean (now {duration(60 * lead_h)})."
+    )
+    return " ".join([held, *said])
 
 
 def _changed(doc: Document) -> list[str]:
     if not doc.get("changed"):
         return []
-    first = doc["changed"][0]
-    return [f"With the patch the bottleneck is {first['resource']}, used {share(first['load'])} of its hours."]
+    first, before, after = doc["changed"][0], doc["lead_time_h"], doc["changed_lead_time_h"]
+    return [
+        f"With the patch a build is ready after {duration(60 * after)} on the mean, not {duration(60 * before)}; the "
+        f"bottleneck is then {first['resource']}, held {share(first['load'])} of its hours."
+    ]
 
 
 def show_pieces(doc: Document) -> str:

@@ -33,7 +33,7 @@ from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
-from calib.workflow.side_models import failure_rows, redo_rows, wait_rows
+from calib.workflow.side_models import failure_rows, redo_rows, staff_table, wait_rows
 from calib.workflow.spelling import as_spelled
 from calib.workflow.times import check_year
 
@@ -149,8 +149,10 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     known = (logged.builds, logged.runs, horizon)
+    waits = wait_rows(logged.builds, logged.runs, logged.shop, horizon)
     return {
-        "waits": Waits().fit(wait_rows(logged.builds, logged.runs, logged.shop, horizon)).to_table(),
+        "waits": Waits().fit(waits).to_table(),
+        "staff": staff_table(logged.runs, logged.shop, waits, horizon),
         "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),
         "routes": logged_routes(logged.builds, logged.runs, horizon),
     }

@@ -11,6 +11,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.quoting.learned import Learned
+from calib.quoting.staff import NOBODY_COUNTED, Staff
 from calib.shop.model import Shop
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
@@ -27,14 +28,24 @@ class Fitted:
     routes: pd.DataFrame | None
     as_of: str | None
     warnings: tuple[str, ...] = ()
+    staff: Staff = NOBODY_COUNTED
 
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
         return route_of(process, material, finish, has_supports, shop, self.routes)
 
 
-def learned_of(fitted: Fitted) -> Learned:
-    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route)
+def learned_of(fitted: Fitted, shop: Shop) -> Learned:
+    """What quotes in this shop use: waits for people are those of its crews."""
+    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, fitted.staff.times(shop))
+
+
+def staff_of(table: pd.DataFrame | None) -> Staff:
+    """What a fit says of waiting for people; one of an older version says nothing."""
+    if table is None:
+        return NOBODY_COUNTED
+    row = table.iloc[0]
+    return Staff(float(row["share"]), int(row["people"]), float(row["work"]))
 
 
 def has_store(folder: Path) -> bool:
@@ -62,4 +73,5 @@ def find_fitted(folder: Path) -> Fitted:
         tables["routes"],
         meta["as_of"],
         ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else (),
+        staff_of(tables.get("staff")),
     )

@@ -43,7 +43,7 @@ class Today:
 
     def ends(self, queue: Sequence[QueuedBuild]) -> dict[str, np.ndarray]:
         """When the last build of each quote of the queue is done, shape (draws,) [wall min]."""
-        learned = learned_of(self.fitted)
+        learned = learned_of(self.fitted, self.shop)
         clock = OpenClock(self.shop.hours, self.shop.closures, self.shop.timezone)
         runs, _ = run_queue(queue, self.shop, clock, to_minutes(self.now), learned, DRAWS, seed=0)
         quote_of = {f"queued {build.build_id}": build.quote_id for build in queue}

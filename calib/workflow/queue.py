@@ -67,7 +67,7 @@ def stand_in_line(
     waiting : columns of ``builds``, status, quote_id and not_before; now : wall minutes
     """
     rows = stage_rows(waiting, shop, fitted)
-    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted), now)
+    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted, shop), now)
     waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
     waiting = in_order_of_work(waiting, standings, hurried, now)
     return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")]

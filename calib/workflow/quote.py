@@ -115,7 +115,7 @@ def quote_lines(
     shop = read_shop(folder)
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
-    queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted)
+    queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
     meshes = read_meshes(lines, shop, progress)
     progress("Trying every machine ...")
     document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
@@ -196,7 +196,7 @@ def compare_part(
         wanted,
         shop,
         mesh,
-        learned_of(fitted),
+        learned_of(fitted, shop),
         find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
         seed,
     )

@@ -10,24 +10,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.errors import NoPlanError, TooFewRunsError, UsageError
-from calib.quoting.flow import spread_over, turnaround_min
+from calib.errors import NoPlanError, UsageError
 from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
 from calib.quoting.promised import in_order_of_promise
-from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import iso, value_range
 from calib.quoting.request import Line, QuoteRequest
-from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
-from calib.shop.model import Machine, Shop
+from calib.shop.model import Shop
 from calib.shop.patch import patched
 from calib.shop.patch_facts import stated_by_patch
 from calib.shop.read_shop import read_shop
-from calib.store.open_store import open_store
-from calib.store.runs import find_runs
-from calib.workflow.capacity import WEEKS, logged_demand, resource_loads
+from calib.workflow.capacity import resource_loads
+from calib.workflow.demand import WEEKS, flow_of, logged_demand
 from calib.workflow.fitted import Fitted, find_fitted, learned_of
 from calib.workflow.floors import floor_warnings
 from calib.workflow.order import OrderLine, is_order, read_order
@@ -36,7 +32,6 @@ from calib.workflow.queue import find_queue
 from calib.workflow.quote import early_start, known_finish, quote_request, read_meshes
 
 Progress = Callable[[str], None]
-FLOW_DRAWS = 400
 
 
 def what_if_order(
@@ -106,7 +101,7 @@ class _Ask:
         queue = find_queue(self.folder, shop, self.fitted, pd.Timestamp(self.request.start))
         draws = int(shop.quoting["draws"])
         planned, found, planner = plan_options(
-            self.request, shop, self.shapes, learned_of(self.fitted), queue, self.seed, draws
+            self.request, shop, self.shapes, learned_of(self.fitted, shop), queue, self.seed, draws
         )
         return in_order_of_promise(planned, self.request, shop, planner.clock), found.out
 
@@ -133,21 +128,18 @@ def what_if_weeks(
 ) -> dict[str, Any]:
     """The builds of the last weeks, released as they were, through today's shop and the changed one.
 
-    Who takes which build: as logged, or each the machine of its process and material that is free first, whichever is
-    better on the whole; so a further machine never makes it worse.
-
     Returns demand (in words), builds, weeks, ``turnaround_h`` (today, changed: range of the mean over all builds, from
     release to last stage), sooner_h, chance_sooner, chance_later, ``by_process`` (the same for each), ``resources``
     (today, changed: as ``capacity``), on_site, warnings. Raises as ``patched``, and TooFewRunsError without logs.
     """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     demand = logged_demand(folder, today, weeks or WEEKS)
-    builds, released = _released(folder, demand.builds)
-    minutes = []
-    for shop, said in ((today, "Running today's shop ..."), (changed, "Running the changed shop ...")):
-        progress(said)
-        plans = [_flow(builds, released, machines, shop, fitted, seed) for machines in _teams(today, shop)]
-        minutes.append(min(plans, key=lambda plan: float(plan.mean())))
+    builds = demand.builds
+    progress("Running today's shop ...")
+    before = flow_of(demand, today, today, fitted, seed)
+    progress("Running the changed shop ...")
+    after = flow_of(demand, today, changed, fitted, seed)
+    minutes = (before.turnaround_min, after.turnaround_min)
     progress("")
     process = builds["process"].to_numpy()
     rows = stage_rows(builds, changed, fitted)
@@ -160,61 +152,11 @@ def what_if_weeks(
             {"process": code, **_flow_document(*(side[process == code] for side in minutes))}
             for code in sorted(set(process))
         ],
-        "resources": {name: resource_loads(demand, shop, fitted) for name, shop in
-                      (("today", today), ("changed", changed))},
+        "resources": {name: resource_loads(flow, demand, fitted) for name, flow in
+                      (("today", before), ("changed", after))},
         "on_site": on_site(today, changed, list(dict.fromkeys(zip(rows["process"], rows["stage"], strict=True)))),
         "warnings": [*stated_by_patch(today, changed), *fitted.warnings, *_not_owned(changed), *floor_warnings(rows, changed)],
     }  # fmt: skip
-
-
-def _released(folder: Path, builds: pd.DataFrame) -> tuple[pd.DataFrame, list[float]]:
-    """Builds by the start of their first logged stage, and that start [wall min]."""
-    with open_store(folder, read_only=True) as store:
-        runs = find_runs(store)
-    first = runs.explode("build_ids").groupby("build_ids")["started_at"].min()
-    when = builds["build_id"].map(first)
-    known = when.notna().to_numpy()
-    if not known.any():
-        raise TooFewRunsError("No build of these weeks has a start.", "Log starts, or ask for one order.")
-    order = np.argsort(when[known].to_numpy(), kind="stable")
-    walls = [stamp.timestamp() / 60 for stamp in when[known].iloc[order]]
-    return builds[known].iloc[order].reset_index(drop=True), walls
-
-
-def _teams(today: Shop, shop: Shop) -> list[list[Machine] | None]:
-    """Ways to spread the builds: as logged, over today's machines, over all of the shop's."""
-    kept = [machine for name, machine in shop.machines.items() if name in today.machines]
-    everyone = list(shop.machines.values())
-    return [None, kept, everyone] if len(everyone) > len(kept) else [None, kept]
-
-
-def _flow(
-    builds: pd.DataFrame,
-    released: list[float],
-    machines: list[Machine] | None,
-    shop: Shop,
-    fitted: Fitted,
-    seed: int,
-) -> np.ndarray:
-    """Turnaround of each build, shape (builds, draws) [min]."""
-    rows = stage_rows(builds, shop, fitted)
-    if machines is not None:
-        on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
-        busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
-        builds = builds.assign(machine=spread_over(builds.to_dict("records"), released, busy, machines))
-        rows = stage_rows(builds, shop, fitted)
-    by_build = dict(iter(rows.groupby("build_id", sort=False)))
-    queued = [
-        QueuedBuild(
-            one["build_id"],
-            one["process"],
-            str(one["machine"]),
-            str(one.get("material") or ""),
-            by_build[one["build_id"]].reset_index(drop=True),
-        )
-        for one in builds.to_dict("records")
-    ]
-    return turnaround_min(queued, released, shop, learned_of(fitted), FLOW_DRAWS, seed)
 
 
 def _flow_document(today: np.ndarray, changed: np.ndarray) -> dict[str, Any]:

@@ -43,24 +43,32 @@ def load(doc: dict, name: str) -> dict:
     return next(one for one in doc["resources"] if one["resource"] == name)
 
 
-def test_twice_the_builds_are_twice_the_load_and_twice_the_weeks_half_of_it(lab, plan):
-    one = load(find_capacity(lab, plan(3)), "mex1")["load"]
-    assert load(find_capacity(lab, plan(6)), "mex1")["load"] == pytest.approx(2 * one, rel=1e-3)
-    assert load(find_capacity(lab, plan(3), weeks=2.0), "mex1")["load"] == pytest.approx(one / 2, rel=1e-2)
+def test_twice_the_builds_run_twice_as_long_and_in_twice_the_weeks_half_of_it(lab, plan):
+    one = load(find_capacity(lab, plan(3)), "mex1")["running_h"]
+    assert load(find_capacity(lab, plan(6)), "mex1")["running_h"] == pytest.approx(2 * one, rel=0.1)
+    assert load(find_capacity(lab, plan(3), weeks=2.0), "mex1")["running_h"] == pytest.approx(one / 2, rel=0.05)
 
 
-def test_more_than_a_machine_can_do_is_said_and_a_second_one_helps(lab, plan, tmp_path):
-    patch = tmp_path / "patch.toml"
-    doc = find_capacity(lab, plan(60))
-    assert load(doc, "mex1")["load"] > 1
-    assert load(doc, "mex1")["wait_h"] is None
+def test_a_finished_build_holds_its_machine_until_somebody_comes(lab, plan):
+    row = load(find_capacity(lab, plan(6)), "mex1")
+    assert row["hours_used"] == pytest.approx(row["running_h"] + row["waiting_h"], abs=0.01)
+    assert row["hours_used"] + row["idle_h"] == pytest.approx(168, abs=0.01)
+    assert row["waiting_h"] > 3  # six builds of some hours that end at any time, nights and weekends too
+
+
+def test_more_than_a_machine_can_do_is_said_and_a_second_one_gets_a_row_and_helps(lab, plan, tmp_path):
+    patch, builds = tmp_path / "patch.toml", plan(45)
+    block = (lab / "shop.toml").read_text(encoding="utf-8").split("\n[[machine]]")[1]
+    patch.write_text("[[machine]]" + block.replace('"mex1"', '"mex2"'), encoding="utf-8")
+    doc = find_capacity(lab, builds, patch=patch)
+    first, second = ({"resources": doc[name]} for name in ("resources", "changed"))
+    assert load(first, "mex1")["load"] > 1
+    assert load(first, "mex1")["wait_h"] is None
+    assert doc["bottleneck"] == "mex1"
+    assert load(second, "mex1")["load"] < 0.7 * load(first, "mex1")["load"]
+    assert load(second, "mex2")["load"] > 0.3 * load(first, "mex1")["load"]
+    assert doc["changed_lead_time_h"] < doc["lead_time_h"] - load(first, "mex1")["sooner_h"] / 3
     assert "more than it can do, so work piles up without end" in show_capacity(doc)
-    patch.write_text('[hours]\nmon = "06:00-22:00"\n', encoding="utf-8")
-    changed = find_capacity(lab, plan(3), patch=patch)
-    before, after = (
-        next(r for r in rows if r["kind"] == "crew") for rows in (changed["resources"], changed["changed"])
-    )
-    assert after["load"] < before["load"]
 
 
 def test_machines_that_the_shop_lacks_are_named(lab, plan):

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
-from calib.shop.model import Machine, Shop
+from calib.quoting.queueing import several_servers
+from calib.quoting.staff import Staff
+from calib.shop.model import Crew, Machine, Shop
 from calib.workflow.side_models import wait_rows
 
 
@@ -15,8 +19,8 @@ def shop(chambers: int = 1) -> Shop:
     return Shop("lab", "UTC", hours, (), {"m": machine}, {}, {}, {}, {}, (), {})
 
 
-def waits(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str]) -> set[tuple[str, int]]:
-    """Stages with their waits; rows: builds joined by +, stage, start, end, as 'day hour:minute' in March."""
+def wait_frame(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str | None]) -> pd.DataFrame:
+    """Waits; rows: builds joined by +, stage, start, end, as 'day hour:minute' in March."""
     stamp = [pd.Timestamp(f"2026-03-{at}", tz="UTC") for row in rows for at in row[2:]]
     runs = pd.DataFrame({
         "run_key": range(len(rows)), "build_ids": [row[0].split("+") if row[0] else [] for row in rows],
@@ -25,7 +29,12 @@ def waits(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, st
     })  # fmt: skip
     builds = pd.DataFrame({"build_id": list(orders), "process": "PBF", "machine": "m", "parts": 4.0,
                            "order_id": list(orders.values())})  # fmt: skip
-    found = wait_rows(builds, runs, lab, pd.Timestamp("2026-04-01", tz="UTC"))
+    return wait_rows(builds, runs, lab, pd.Timestamp("2026-04-01", tz="UTC"))
+
+
+def waits(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str]) -> set[tuple[str, int]]:
+    """Stages with their waits."""
+    found = wait_frame(rows, lab, orders)
     return {(stage, round(wait)) for stage, wait in zip(found["stage"], found["wait_min"], strict=True)}
 
 
@@ -55,3 +64,23 @@ FIRST = [
 )  # fmt: skip
 def test_what_machine_sisters_and_closed_hours_explain_is_no_wait(rows, lab, expected):
     assert waits(FIRST + rows, lab, {"a": "R", "b": "R"}) == expected
+
+
+@pytest.mark.parametrize(("people", "expected"), [(1, 60), (2, 0)])
+def test_the_part_of_a_wait_in_which_nobody_was_free_is_told_apart(people, expected):
+    # b can be broken out from 9:10 on; the one person is at a's until 10:10; then ten minutes of coming by
+    lab = replace(shop(), crews={"all": Crew("all", people)})
+    rows = [("b", "file_prep", "02 09:00", "02 09:10"), ("a", "breakout", "02 09:05", "02 10:10"),
+            ("b", "breakout", "02 10:20", "02 10:30")]  # fmt: skip
+    found = wait_frame(rows, lab, {"a": None, "b": None})
+    assert found[["wait_min", "people_min"]].round().to_numpy().tolist() == [[70, expected]]
+
+
+def test_more_people_shorten_only_what_waits_for_people():
+    staff, lab = Staff(share=0.6, people=2, work=1.4), shop()
+    times = [staff.times(replace(lab, crews={"all": Crew("all", size)})) for size in (1, 2, 3, 20)]
+    assert times == sorted(times, reverse=True)
+    assert times[1] == 1
+    # M/M/c at 1.4 hours of work an hour: mean wait 1.4^2/(4 - 1.4^2) of a task with two, from the closed form
+    assert several_servers(1.4, 1.0, 2).wait == pytest.approx(1.96 / 2.04, rel=1e-9)
+    assert times[3] == pytest.approx(0.4, abs=1e-6)

@@ -1,0 +1,130 @@
+"""What builds hold on their way through a shop, in its own calendar, and which resource they wait for most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from calib.quoting.capacity import WEEK_H, open_hours, wait_h
+from calib.quoting.flow import Flow, run_flow, with_waits
+from calib.quoting.schedule import ON_MACHINE, Run
+from calib.quoting.staff import Staff
+from calib.shop.model import Crew, Station
+
+LOOKED_AT = 8  # of the fullest resources it is asked what waiting for them costs
+
+
+def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> list[dict[str, Any]]:
+    """Resources by what waiting for them costs, the bottleneck first, then by load.
+
+    weeks : over which the builds came in, > 0; closely : also run the builds without each of the fullest resources
+
+    Returns for each: resource, kind, servers, hours_there and hours_used a week, load (hours_used over hours_there),
+    running_h, waiting_h (a machine that waits to be emptied, or between its stages, for somebody to come) and idle_h a
+    week, ``sooner_h`` (how much sooner a build is done on the mean where nothing waits for it: null where it was not
+    asked), wait_h and wait_h_one_more (mean wait by the M/M/c formula as a check: null at a load of 1 or more).
+    Machines and stations count all hours of the week, people the opening hours.
+    """
+    shop, open_h = flow.shop, open_hours(flow.shop)
+    rows = [
+        *(_row(one, "machine", 1, WEEK_H, weeks, *_machine(flow, one)) for one in shop.machines),
+        *(_row(one.id, "station", one.places, WEEK_H, weeks, *_station(flow, one)) for one in shop.stations.values()),
+        *(_row(one.id, "crew", one.size, open_h, weeks, *_crew(flow, one)) for one in shop.crews.values()),
+    ]
+    rows.sort(key=lambda row: -row["load"])
+    if closely:
+        for row in [row for row in rows if row["load"] > 0][:LOOKED_AT]:
+            without = WITHOUT[row["kind"]](flow, row["resource"], staff)
+            gained = (flow.turnaround_min - without.turnaround_min).mean() / 60
+            row["sooner_h"] = round(max(float(gained), 0.0), 2)
+    return sorted(rows, key=lambda row: (-(row["sooner_h"] or 0.0), -row["load"]))
+
+
+def _row(
+    name: str, kind: str, servers: int, hours: float, weeks: float, used: np.ndarray, running: float
+) -> dict[str, Any]:
+    """used : minutes of each run; running : those of them in which the machine worked"""
+    used_h, running_h, there_h = used.sum() / 60 / weeks, running / 60 / weeks, servers * hours
+    return {
+        "resource": name,
+        "kind": kind,
+        "servers": servers,
+        "hours_there": there_h,
+        "hours_used": round(used_h, 3),
+        "running_h": round(running_h, 3),
+        "waiting_h": round(used_h - running_h, 3),
+        "idle_h": round(max(there_h - used_h, 0.0), 3),
+        "load": round(used_h / there_h, 4) if there_h else float("inf"),
+        "sooner_h": None,
+        "wait_h": wait_h(used_h, len(used) / weeks, servers, hours),
+        "wait_h_one_more": wait_h(used_h, len(used) / weeks, servers + 1, hours),
+    }
+
+
+def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
+    """Minutes that each build had the machine, and those in which it was worked at or ran."""
+    chambers = flow.shop.machines[machine].chambers
+    on_it = ("machine_setup", "warm_up", "printing") if chambers > 1 else ON_MACHINE
+    held, ran = [], 0.0
+    for job in flow.jobs:
+        runs = [run for run in flow.by_job[job.name] if run.stage in on_it] if job.machine == machine else []
+        if runs:
+            failed = flow.floor.failed_min.get(job.name, np.zeros(1))
+            begin, end = (np.minimum.reduce([r.start for r in runs]), np.maximum.reduce([r.end for r in runs]))
+            held.append(float((end - begin + failed).mean()))
+            ran += float(failed.mean()) + sum(_worked(flow, run) for run in runs)
+    return np.array(held), ran
+
+
+def _worked(flow: Flow, run: Run) -> float:
+    """Minutes of a run; of one by hand those in opening hours."""
+    if run.lane != "hands":
+        return float((run.end - run.start).mean())
+    return float((flow.floor.clock.open_at(run.end) - flow.floor.clock.open_at(run.start)).mean())
+
+
+def _station(flow: Flow, station: Station) -> tuple[np.ndarray, float]:
+    runs: dict[tuple[str, str], list[Run]] = {}
+    for run in flow.runs:
+        if run.stage in station.stages:
+            runs.setdefault((run.job, run.stage), []).append(run)
+    held = [float((own[-1].end - own[0].start).mean()) for own in runs.values()]
+    return np.array(held), sum(_worked(flow, run) for own in runs.values() for run in own)
+
+
+def _crew(flow: Flow, crew: Crew) -> tuple[np.ndarray, float]:
+    """Work by hand that falls to a crew: what several can do is theirs by their sizes."""
+    worked = []
+    for run in flow.runs:
+        able = [one for one in flow.shop.crews.values() if not one.stages or run.stage in one.stages]
+        if run.lane == "hands" and crew in able:
+            worked.append(_worked(flow, run) * crew.size / sum(one.size for one in able))
+    return np.array(worked), float(sum(worked))
+
+
+def _without_machine(flow: Flow, name: str, staff: Staff) -> Flow:
+    return run_flow(flow.jobs, flow.shop, unlimited=name)
+
+
+def _without_station(flow: Flow, name: str, staff: Staff) -> Flow:
+    stations = {key: one for key, one in flow.shop.stations.items() if key != name}
+    return run_flow(flow.jobs, replace(flow.shop, stations=stations))
+
+
+def _without_crew(flow: Flow, name: str, staff: Staff) -> Flow:
+    """People that are always there in time: of the waits what is not theirs is left."""
+    crews = flow.shop.crews
+    part = staff.share * crews[name].size / max(sum(one.size for one in crews.values()), 1)
+    never = {} if len(crews) == 1 else {**crews, name: replace(crews[name], size=20 * crews[name].size)}
+    jobs = with_waits(flow.jobs, 1.0 - part / staff.times(flow.shop))
+    return run_flow(jobs, replace(flow.shop, crews=never))
+
+
+WITHOUT: dict[str, Callable[[Flow, str, Staff], Flow]] = {
+    "machine": _without_machine,
+    "station": _without_station,
+    "crew": _without_crew,
+}

@@ -1,0 +1,67 @@
+"""Waiting for people: what of the learned waits it is, and how that part changes with the size of the crews."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.quoting.queueing import several_servers
+from calib.shop.model import Shop
+
+FULL = (
+    0.95  # of people's hours: more work than that is in no log, for it was done by more people than the shop file names
+)
+MOST_TIMES = 10.0  # that waiting for people grows when some go: beyond it the formula's steady queue is never reached
+
+
+@dataclass(frozen=True)
+class Staff:
+    """What the logs say of waiting for people.
+
+    share : of the learned waits that somebody had to come free first [0..1]
+    people : how many the shop named then; 0: as many as wanted
+    work : hours of hands in an open hour
+    """
+
+    share: float = 0.0
+    people: int = 0
+    work: float = 0.0
+
+    def times(self, shop: Shop) -> float:
+        """Learned waits with the shop's people of today over those with the people of the logs (by M/M/c)."""
+        if not self.people or not self.share:
+            return 1.0
+        today = people_of(shop)
+        work = min(self.work, FULL * self.people)
+        if work <= 0 or today == self.people:
+            return 1.0
+        times = 0.0 if not today else _wait(work, today) / _wait(work, self.people)
+        return 1.0 - self.share + self.share * min(times, MOST_TIMES)
+
+
+NOBODY_COUNTED = Staff()
+
+
+def people_of(shop: Shop) -> int:
+    return sum(crew.size for crew in shop.crews.values())
+
+
+def _wait(work: float, people: int) -> float:
+    """Mean wait in lengths of a task; without end where there is more work than people can do."""
+    return several_servers(work, 1.0, people).wait if work < people else np.inf
+
+
+def came_free(ended: Iterable[float], people: int) -> np.ndarray:
+    """When the first of so many people was free of all runs that began before; runs by hand in order of their start.
+
+    >>> came_free([10, 4, 8, 12], 2).tolist()
+    [-inf, -inf, 4.0, 8.0]
+    """
+    last: list[float] = [-np.inf] * people  # ends of the runs that they are at, or were last
+    free = []
+    for end in ended:
+        free.append(heapq.heapreplace(last, max(end, last[0])))
+    return np.array(free, float)

@@ -1,0 +1,116 @@
+"""Builds of some weeks, logged or planned, and how they go through a shop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from calib.errors import LogFileError, TooFewRunsError
+from calib.logs.read_plan import read_plan
+from calib.quoting.clock import OpenClock, to_minutes
+from calib.quoting.flow import Flow, released_jobs, run_flow, spread_over
+from calib.quoting.queue import QueuedBuild
+from calib.quoting.schedule import ON_MACHINE
+from calib.shop.model import Machine, Shop
+from calib.store.builds import find_builds
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+from calib.workflow.fitted import Fitted, has_store, learned_of
+from calib.workflow.parts import with_parts
+from calib.workflow.predict import stage_rows
+from calib.workflow.spelling import as_spelled
+
+WEEKS = 4.0
+DRAWS = 200
+WEEK_MIN = 7 * 24 * 60.0
+FIRST_DAY = datetime(2026, 1, 5)  # a Monday: a plan without dates is laid out from it
+
+
+@dataclass(frozen=True, eq=False)
+class Demand:
+    """Builds of so many weeks in the order in which they came in, and where they come from.
+
+    released : wall minutes, ascending
+    """
+
+    builds: pd.DataFrame
+    released: list[float]
+    weeks: float
+    said: str
+
+
+def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand:
+    """Builds of a plan, released evenly over the opening hours of the weeks."""
+    builds, set_aside = read_plan(plan, shop.timezone)
+    if builds.empty:
+        raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    first = to_minutes(FIRST_DAY.replace(tzinfo=ZoneInfo(shop.timezone)))
+    there = float(clock.open_at(first + weeks * WEEK_MIN) - clock.open_at(first))
+    released = clock.after(first, (np.arange(len(builds)) + 0.5) * there / len(builds))
+    own = with_parts(folder, as_spelled(builds, shop), shop)
+    return Demand(own, released.tolist(), weeks, f"the builds of {plan.name}")
+
+
+def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
+    """Builds whose printing began in the last weeks before the last log, released when their first stage began."""
+    if not has_store(folder):
+        raise TooFewRunsError("Nothing is logged yet, so there is no demand to add up.", "Name a plan: --plan FILE.")
+    with open_store(folder, read_only=True) as store:
+        builds, runs = find_builds(store), find_runs(store)
+    printed = runs[(runs["stage"] == "printing") & runs["started_at"].notna()]
+    if printed.empty:
+        raise TooFewRunsError("No printing is logged yet, so there is no demand.", "Name a plan: --plan FILE.")
+    until = printed["started_at"].max()
+    recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_ids"].explode())
+    ran = as_spelled(builds[builds["build_id"].isin(recent)], shop)
+    first = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
+    order = np.argsort(first.to_numpy(), kind="stable")
+    said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
+    ran = with_parts(folder, ran.iloc[order].reset_index(drop=True), shop)
+    return Demand(ran, [stamp.timestamp() / 60 for stamp in first.iloc[order]], weeks, said)
+
+
+def flow_of(demand: Demand, today: Shop, shop: Shop, fitted: Fitted, seed: int = 0) -> Flow:
+    """The builds through a shop: today's as they were logged, a changed one's as is best on the whole.
+
+    Who takes which build there: as logged, or each the machine of its process and material that is free first, whichever
+    is better; so a further machine never makes it worse.
+    """
+    teams = [None] if shop is today else _teams(today, shop)
+    flows = [_flow(demand, machines, shop, fitted, seed) for machines in teams]
+    return min(flows, key=lambda flow: float(flow.turnaround_min.mean()))
+
+
+def _teams(today: Shop, shop: Shop) -> list[list[Machine] | None]:
+    """Ways to spread the builds: as logged, over today's machines, over all of the shop's."""
+    kept = [machine for name, machine in shop.machines.items() if name in today.machines]
+    everyone = list(shop.machines.values())
+    return [None, kept, everyone] if len(everyone) > len(kept) else [None, kept]
+
+
+def _flow(demand: Demand, machines: list[Machine] | None, shop: Shop, fitted: Fitted, seed: int) -> Flow:
+    builds = demand.builds
+    rows = stage_rows(builds, shop, fitted)
+    if machines is not None:
+        on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
+        busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
+        builds = builds.assign(machine=spread_over(builds.to_dict("records"), demand.released, busy, machines))
+        rows = stage_rows(builds, shop, fitted)
+    by_build = dict(iter(rows.groupby("build_id", sort=False)))
+    queued = [
+        QueuedBuild(
+            one["build_id"],
+            one["process"],
+            str(one["machine"]),
+            str(one.get("material") or ""),
+            by_build[one["build_id"]].reset_index(drop=True),
+        )
+        for one in builds.to_dict("records")
+    ]
+    return run_flow(released_jobs(queued, demand.released, learned_of(fitted, shop), DRAWS, seed), shop)
