@@ -59,8 +59,7 @@ class Result:
         anything is stored that the file is to show.
         """
         with _in_words(self.path):
-            target = self.path.resolve()
-            refuse_own_place(self.path, self.kind)
+            target = refuse_own_place(self.path, self.kind)
             if target.exists():
                 _refuse_strange_file(self.path, target, self.reads)
                 if not (self.overwrite or target.stat().st_size == 0 or self._is_earlier(target)):
@@ -168,9 +167,10 @@ def _short(path: Path) -> str:
     return text if len(text) <= 200 else f"{text[:100]}...{text[-50:]}"
 
 
-def refuse_own_place(path: Path, kind: str) -> None:
-    """UsageError where a file belongs to a shop, or stands where a shop keeps files of its own."""
-    target = path.resolve()
+def refuse_own_place(path: Path, kind: str) -> Path:
+    """The file, links resolved. UsageError where a file belongs to a shop, or stands where a shop keeps files of its own."""
+    with _in_words(path):
+        target = path.resolve()
     for folder in target.parents:
         if not is_shop(folder):
             continue
@@ -183,6 +183,7 @@ def refuse_own_place(path: Path, kind: str) -> None:
             )
         if not below and (plain in SHOP_FILES or plain.endswith(OWN_ENDINGS)):
             raise UsageError(f"{path} is a file of the shop itself: no result is written there.", "Name another file.")
+    return target
 
 
 def _refuse_strange_file(path: Path, target: Path, reads: Iterable[Path]) -> None:

@@ -24,9 +24,11 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     """Make ``folder`` a shop; nothing that is there already is written over."""
     zone = timezone or local_zone()
     _check_zone(zone)
-    if (folder / "shop.toml").exists():
-        raise UsageError(f"{folder} is a shop already (it has a shop.toml).", "Name another folder, or edit that file.")
     try:
+        if (folder / "shop.toml").exists():
+            raise UsageError(
+                f"{folder} is a shop already (it has a shop.toml).", "Name another folder, or edit that file."
+            )
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "shop.toml").write_text(shop_text(zone), encoding="utf-8")
         for name in (LOGS, MAPS, parts.FOLDER):

@@ -124,3 +124,10 @@ def test_templates_that_somebody_changed_are_left(shop, calib):
     assert calib("templates")[0] == 0
     now = everything(shop / "templates")
     assert now[guide] == filled[guide] and now[stages] == filled[stages]
+
+
+@pytest.mark.parametrize("line", ["demo", "init"])
+def test_a_lab_is_not_made_in_a_file_or_under_too_long_a_name(shop, calib, line):
+    for name in ("plan.csv", "plan.csv/lab", "x" * 300):
+        status, _, err = calib(line, name)
+        assert status == 2 and "cannot be written" in err
