@@ -41,7 +41,7 @@ def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: boo
     for kind in dict.fromkeys(kinds):
         rows = np.flatnonzero(kinds == kind)
         blocks.append((rows, _block(read_builds(columns, shop, kind, rows), shop, with_terms)))
-    return _joined(blocks, len(kinds))
+    return _joined(blocks, len(kinds), TERMS if with_terms else 0)
 
 
 def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
@@ -185,20 +185,27 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     }
 
 
-def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int) -> Baselines:
-    """Blocks of several kinds as one table, sorted by build."""
+def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int, terms: int) -> Baselines:
+    """Blocks of several kinds as one table, sorted by build; of no rows where there is no build."""
     width = np.zeros(builds, int)
     for rows, block in blocks:
         width[rows] = block["minutes"].shape[1]
     start = np.cumsum(width) - width
     joined: dict[str, np.ndarray] = {"build": np.repeat(np.arange(builds), width)}
     for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min", "terms"):
-        like = blocks[0][1][name] if blocks else np.zeros((0, 0))
+        like = blocks[0][1][name] if blocks else _nothing(name, terms)
         whole = np.empty((int(width.sum()), *like.shape[2:]), like.dtype)
         for rows, block in blocks:
             whole[start[rows][:, None] + np.arange(block[name].shape[1])] = block[name]
         joined[name] = whole
     return Baselines(**joined)
+
+
+def _nothing(name: str, terms: int) -> np.ndarray:
+    """A column of Baselines for no build."""
+    if name == "terms":
+        return np.zeros((0, 0, terms), np.float32)
+    return np.zeros((0, 0), object if name in ("stage", "basis") else float)
 
 
 def _kinds(columns: Mapping[str, np.ndarray], shop: Shop) -> np.ndarray:

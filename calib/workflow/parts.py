@@ -83,12 +83,12 @@ def _is_known(known: Mapping[tuple[str, str], MeasuredPart], name: str, process:
 
 
 def _named(folder: Path, builds: pd.DataFrame) -> list[tuple[Path, str]]:
-    """Files in the shop's own folder that builds name; a name with a path in it is no file of that folder."""
+    """Files in the shop's own folder that builds name; what a log names is never taken for a path."""
     if "part_file" not in builds:
         return []
-    pairs = builds.loc[builds["part_file"].notna(), ["part_file", "process"]].drop_duplicates()
-    found = [(name, process) for name, process in pairs.itertuples(index=False) if name and name == Path(name).name]
-    return [(path, process) for name, process in found if (path := folder / FOLDER / name).is_file()]
+    there = {path.name: path for path in (folder / FOLDER).glob("*") if path.is_file()}
+    pairs = builds.loc[builds["part_file"].isin(there), ["part_file", "process"]].drop_duplicates()
+    return [(there[name], process) for name, process in pairs.itertuples(index=False)]
 
 
 def _read(path: Path) -> Mesh | None:
