@@ -11,12 +11,12 @@ import os
 import pickle
 import subprocess
 import sys
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 from calib.errors import CalibError
+from calib.scratch import scratch_folder
 
 MEMORY_BYTES = 768 << 20  # beside what the interpreter takes: together below 1 GB
 PER_BYTE = 20  # of memory for each byte of a large file
@@ -35,7 +35,7 @@ def in_child(function: Callable[..., Answer], *arguments: Any, size: int, name: 
     size : bytes of the file that it reads, which decide how much memory it may take
     name, kind : of the file, and of the error that is raised where the child ends without an answer
     """
-    with tempfile.TemporaryDirectory(prefix="calib-") as folder:
+    with scratch_folder() as folder:
         Path(folder, ASKED).write_bytes(pickle.dumps((function, arguments)))
         # -P: the current folder, which may be anybody's, is no place to import from
         with contextlib.suppress(subprocess.TimeoutExpired):

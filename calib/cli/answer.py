@@ -10,6 +10,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from calib.cli.printable import UNSEEN
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -47,7 +49,17 @@ def plain(value: Any) -> Any:
 
 
 def print_document(document: dict[str, Any]) -> None:
-    print(json.dumps(plain(document), ensure_ascii=False, allow_nan=False))
+    """The document on one line; what cannot be seen in it is escaped, which JSON reads as the same text."""
+    print(escaped(json.dumps(plain(document), ensure_ascii=False, allow_nan=False)))
+
+
+def escaped(text: str) -> str:
+    r"""JSON text without controls and marks of direction.
+
+    >>> print(escaped('"a\u202eb"'))
+    "a\u202eb"
+    """
+    return UNSEEN.sub(lambda found: json.dumps(found[0])[1:-1] if ord(found[0]) != 0x7F else r"\u007f", text)
 
 
 def error_document(message: str, hint: str) -> dict[str, Any]:

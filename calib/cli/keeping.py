@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -9,6 +10,8 @@ import typer
 
 from calib.cli.answer import Answer
 from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, Strict
+from calib.cli.printable import printable
+from calib.errors import UsageError
 
 
 def undo(
@@ -92,16 +95,34 @@ def forget(
     backups: Annotated[
         bool, typer.Option("--backups", help="Also in the backups and stores that were replaced.")
     ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would change, change nothing.")] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
     """Forget a person: every trace leaves the store.
 
-    Runs stay, without the person; history, rows set aside, notes, kept columns and stored fits too. The store's file is
-    built anew, so that no byte stays behind. Backups, exports and log files that still hold the name are listed.
+    Only what rows hold as a person is taken, never an id, a machine or a material. What would change is shown first, and
+    asked; where nobody can be asked, --yes is needed. Runs stay, without the person; history, rows set aside, notes, events,
+    kept columns and stored fits too. The store's file is built anew, so that no byte stays behind. Backups, exports and log
+    files that still hold the name are listed.
 
-    Example: calib forget "Ada Quill" --backups
+    Example: calib forget "Ada Quill" --backups --yes
     """
     from calib.workflow.keeping import forget as forget_in
 
-    return Answer("forget", forget_in(shop, name, backups))
+    if not (yes or dry_run):
+        _ask(Answer("forget", forget_in(shop, name, backups, dry_run=True)), is_asked=not json and sys.stdin.isatty())
+    return Answer("forget", forget_in(shop, name, backups, dry_run))
+
+
+def _ask(preview: Answer, is_asked: bool) -> None:
+    """Raises UsageError where nobody can be asked, Abort where the answer is no: nothing is changed then."""
+    if not is_asked:
+        places = preview.document["cells"]
+        raise UsageError(
+            f"Nothing was changed: {preview.document['alias']} stands in {places} cells of the store, and nobody can be asked here.",
+            "Say --yes to forget, or --dry-run to see where.",
+        )
+    print(printable(preview.as_text()), file=sys.stderr)
+    typer.confirm("Forget this person? It cannot be undone", abort=True, err=True)

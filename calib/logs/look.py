@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from calib.logs.mapping import Mapping
 from calib.logs.read_table import FAULT, LINE, read_tables
 from calib.logs.shapes import shape_of
 from calib.logs.trade_words import without_unit
+from calib.scratch import scratch_folder
 
 LOOKED_AT = 2000  # rows
 MOST = 0.8  # a column is of the shape that so many of its cells have
@@ -59,8 +59,8 @@ def look_at(path: Path) -> tuple[list[Seen], tuple[str, ...]]:
 
     Raises LogFileError when it is no table, or has no rows.
     """
-    with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        tables = read_tables(path, [Mapping(kind="stages")], Path(work), direct=False)
+    with scratch_folder() as work:
+        tables = read_tables(path, [Mapping(kind="stages")], work, direct=False)
         rows = list(islice(_rows(table.csv for table in tables if table.names == tables[0].names), LOOKED_AT))
     if not rows:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")

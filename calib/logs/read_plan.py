@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ from calib.errors import LogFileError
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import FAULT, LINE, read_tables
 from calib.records import PROCESS_WORDS
+from calib.scratch import scratch_folder
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,8 +43,8 @@ def read_plan(path: Path, timezone: str = "UTC") -> tuple[pd.DataFrame, list[str
 
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        tables = read_tables(path, (), Path(work), direct=False)
+    with scratch_folder() as work:
+        tables = read_tables(path, (), work, direct=False)
         builds = [table for table in tables if table.kind == "builds"]
         if not builds:
             raise LogFileError(

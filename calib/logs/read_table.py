@@ -13,6 +13,7 @@ from calib.errors import LogFileError, UnknownLogError
 from calib.in_child import in_child
 from calib.logs.choose_mapping import choose, why_none
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
+from calib.logs.formulas import as_written
 from calib.logs.mapping import Mapping
 from calib.logs.opened import is_packed, opened_bytes
 from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
@@ -260,7 +261,7 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     >>> _our_names("log.csv", ["Build_ID", "", "stage", "stage"])
     ('build_id', 'column 2', 'stage', 'stage 2')
     """
-    names, found = list(given), list[str]()
+    names, found = list(map(as_written, given)), list[str]()
     check_width(shown, names)
     for place, name in enumerate(names, 1):
         plain = plain_name(name)

@@ -127,8 +127,13 @@ def copy_line(copy: Document | None) -> str:
 
 
 def show_forget(doc: Document) -> str:
-    """What was done, and where the person still stands."""
-    lines = [f"{doc['alias']} is forgotten: {count(doc['cells'], 'place')} in the store, whose file was built anew."]
+    """What was done, or would be, and where the person still stands."""
+    cells = count(doc["cells"], "place")
+    if doc["dry_run"]:
+        lines = [f"{doc['alias']} stands in {cells} of the store. Nothing is changed yet."]
+        lines += [f"  {place['table']} {place['column']}: {place['cells']}" for place in doc["places"]]
+    else:
+        lines = [f"{doc['alias']} is forgotten: {cells} in the store, whose file was built anew."]
     if doc["backups_done"]:
         lines.append(f"Also in {', '.join(doc['backups_done'])}.")
     if doc["backups"]:
@@ -139,6 +144,7 @@ def show_forget(doc: Document) -> str:
             "The name or alias still stands in these files of the shop's folder; take it out before importing them again:"
         ]
         lines += [f"  {path}" for path in doc["files"]]
+    lines += ["Not searched:", *(f"  {sentence}" for sentence in doc["not_searched"])]
     return "\n".join([*lines, "Copies elsewhere (mail, disks, paper) are yours to see to."])
 
 

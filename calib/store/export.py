@@ -9,6 +9,7 @@ import duckdb
 
 from calib.errors import UsageError
 from calib.logs.columns import KINDS, Column
+from calib.logs.formulas import FORMULA, NUMBER, harmless
 from calib.results import EXPORT, Result, check_results, digest_of, is_listed
 from calib.store.damage import is_damage
 from calib.store.tables import TABLE_OF, keyed, quoted, text
@@ -64,7 +65,7 @@ def _export(con: duckdb.DuckDBPyConnection, kind: str, path: Path, form: str) ->
         f"SELECT DISTINCT unnest(json_keys(extra)) AS name FROM {table} WHERE extra IS NOT NULL ORDER BY name"
     )
     columns = [_column(column, form) for column in KINDS[kind]]
-    columns += [f"{_kept(name, form)} AS {quoted(name)}" for (name,) in kept.fetchall()]
+    columns += [f"{_kept(name, form)} AS {quoted(_heading(name, form))}" for (name,) in kept.fetchall()]
     con.execute(
         f"COPY (SELECT {', '.join(columns)} FROM {keyed(kind)} ORDER BY row_key) TO {text(str(path))} {FORMATS[form]}"
     )
@@ -85,8 +86,12 @@ def _kept(name: str, form: str) -> str:
     return _harmless(value) if form == "csv" else value
 
 
+def _heading(name: str, form: str) -> str:
+    return harmless(name) if form == "csv" else name
+
+
 def _harmless(value: str) -> str:
     return (
-        f"CASE WHEN regexp_matches({value}, '^''*[=+@\\t\\r-]') AND try_cast({value} AS DOUBLE) IS NULL "
+        f"CASE WHEN regexp_matches({value}, {text(FORMULA)}) AND NOT regexp_matches({value}, {text(NUMBER)}) "
         f"THEN '''' || {value} ELSE {value} END"
     )

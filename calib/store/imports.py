@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Collection, Container, Iterable, Sequence
 from collections.abc import Mapping as PerId
@@ -18,6 +17,7 @@ from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable
+from calib.scratch import scratch_folder
 from calib.store.backup import copy_before
 from calib.store.closed_hours import count_closed
 from calib.store.fits import find_summary
@@ -26,7 +26,7 @@ from calib.store.ids import hold_rows, join_held, set_aside_used_ids
 from calib.store.log_files import find_files, read_all
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store, open_trial
-from calib.store.people import alias_operators
+from calib.store.people import alias_people
 from calib.store.quarantine import close_come_in, close_mended, count_rejects, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.readings import reading_digest, record_files, tables_read_before
@@ -99,13 +99,13 @@ def import_files(
     ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
     say("Opening the store ...")
     opened = open_trial(folder) if dry_run else open_store(folder, create=True, wait_s=WAIT_S)
-    with tempfile.TemporaryDirectory(prefix="calib-") as work, opened as con:
-        tables, errors = read_all(files, rules, Path(work), tables_read_before(con, ways.read_as), say)
+    with scratch_folder() as work, opened as con:
+        tables, errors = read_all(files, rules, work, tables_read_before(con, ways.read_as), say)
         if errors and not tables:
             raise _none_read(errors)
         is_new = not all(table.is_known for table in tables)
         copy = copy_before(con, folder, copy_first) if copy_first and is_new and _holds_any(con) else None
-        staged = _stage_all(con, tables, Path(work), ways, say)
+        staged = _stage_all(con, tables, work, ways, say)
         with transaction(con):
             document = _store(con, tables, staged, ways, say)
             document |= _afterwards(con, known, stations, document)
@@ -159,9 +159,7 @@ def _store(
     fates: Fates = {}
     read = [part.rows + table.rows_before for part, table in zip(staged, tables, strict=True)]
     present = {table.kind for table in tables}
-    for kind in ORDER:
-        if kind in present:
-            alias_operators(con, kind, ways.settings.names)
+    alias_people(con, present, ways.settings.names)
     set_aside_used_ids(con, present)
     if "stages" in present:
         set_aside_strange_runs(con)

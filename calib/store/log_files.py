@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +19,7 @@ from calib.logs.words import library_says
 from calib.logs.workbook import TEMPLATES, is_unfilled
 from calib.plain_file import check_plain
 from calib.results import MAPS, PARTS, PATHS, is_result, is_shop
+from calib.scratch import scratch_folder
 from calib.store.backup import BACKUPS
 from calib.store.readings import COUNTS
 from calib.store.tables import text
@@ -121,8 +121,8 @@ def read_all(
 @contextmanager
 def as_text_file(path: Path) -> Iterator[Path]:
     """A file that can be read without the engine: Parquet as text with the same name, any other as it is."""
-    with tempfile.TemporaryDirectory(prefix="calib-") as work:
-        copy = _parquet_as_csv(path, Path(work))
+    with scratch_folder() as work:
+        copy = _parquet_as_csv(path, work)
         yield copy if copy == path else copy.rename(copy.with_name(path.name))
 
 

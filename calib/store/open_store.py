@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -14,6 +13,7 @@ import duckdb
 
 from calib.errors import StoreError
 from calib.logs.words import library_says
+from calib.scratch import scratch_folder
 from calib.store.backup import BACKUPS, copy_before, list_backups
 from calib.store.damage import is_damage, is_held
 from calib.store.migrate import known_version, migrate, newest_version
@@ -52,12 +52,12 @@ def open_trial(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     Raises StoreError as ``open_store`` does, and where there is no room for the copy.
     """
     path = Path(folder) / STORE_NAME
-    with tempfile.TemporaryDirectory(prefix="calib-") as work:
+    with scratch_folder() as work:
         refuse_gone(Path(folder))
         if path.exists():
             with plain_words(path), hold_writing(path.parent, WAIT_S):
-                _copy_quiet(path, Path(work))
-        with open_store(Path(work), create=True) as connection:
+                _copy_quiet(path, work)
+        with open_store(work, create=True) as connection:
             yield connection
 
 

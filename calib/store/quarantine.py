@@ -13,10 +13,11 @@ import duckdb
 
 from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS
+from calib.logs.formulas import harmless
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.results import TO_MEND, Result, check_results
-from calib.store.people import hide_names
+from calib.store.hide_rejects import RowHider
 from calib.store.staging import broken_rules, collect_bad
 
 SAMPLES = 20
@@ -64,15 +65,17 @@ def _keep_of_file(
     ).fetchall()
     next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
     rows: list[list[Any]] = []
+    hider = None if names == "named" else RowHider(con, names, table.names)
     for reject_id, (line, raw_hash, raw_row, column, rule, says, fault, *values) in enumerate(
         found, next_id[0] if next_id else 1
     ):
         row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
-        reasons = _reasons(table.kind, broken.get(raw_row, 0), row, fault, shop_stages)
+        rules = broken.get(raw_row, 0)
+        if hider:
+            row = hider.hidden(row, bool(fault) or _reads_no_number(table.kind, rules))
+        reasons = _reasons(table.kind, rules, row, fault, shop_stages)
         if says:
             reasons.append((column, row.get(column), rule, says))
-        if names != "named":
-            row = _without_names(con, row, names)
         rows += [
             [reject_id, base + number, table.kind, line, column, row.get(column, value) if column else value, rule, reason,
              json.dumps(row, ensure_ascii=False), raw_hash, "open"]
@@ -94,18 +97,9 @@ def _insert(con: duckdb.DuckDBPyConnection, rows: list[list[Any]]) -> None:
     )
 
 
-def _without_names(con: duckdb.DuckDBPyConnection, row: dict[str, str], mode: str) -> dict[str, str]:
-    from calib.store.people import learn_names
-
-    operator = row.get("operator", "").strip()
-    if operator:
-        alias = learn_names(con, [operator])[operator]
-        row = row | {"operator": alias if mode == "alias" else ""}
-    return {name: hide_names(con, value) if name in ("note", "operator") or name not in _SAFE else value
-            for name, value in row.items()}  # fmt: skip
-
-
-_SAFE = {column.name for columns in KINDS.values() for column in columns}
+def _reads_no_number(kind: str, bad: int) -> bool:
+    """Whether a cell is not what its column holds, as where cells stand under the heading of another."""
+    return any(bad >> bit & 1 and not rule.needs for bit, rule in enumerate(rules_for(kind)))
 
 
 def _reasons(
@@ -151,22 +145,6 @@ def list_rejects(
     return [dict(zip(keys, row, strict=True)) for row in found]
 
 
-def harmless(value: str | None) -> str:
-    """A cell that a spreadsheet would take for a formula gets an apostrophe in front; a number stays as it is.
-
-    >>> harmless("=1+1"), harmless("-5"), harmless("-5+A1"), harmless(None)
-    ("'=1+1", '-5', "'-5+A1", '')
-    """
-    if not value:
-        return ""
-    if value[0] in "=+-@\t\r":
-        try:
-            float(value)
-        except ValueError:
-            return "'" + value
-    return value
-
-
 def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
     """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column.
 
@@ -195,7 +173,7 @@ def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
     names = list(dict.fromkeys(name for row in rows for name in row))
     with path.open("w", encoding="utf-8-sig", newline="") as out:
         writer = csv.writer(out)
-        writer.writerow(names)
+        writer.writerow(map(harmless, names))
         writer.writerows([harmless(row.get(name)) for name in names] for row in rows)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import html
 import re
 import zipfile
 import zlib
@@ -11,34 +12,52 @@ from pathlib import Path
 
 import duckdb
 
+from calib.logs.names import READ_AS, name_pattern
+
 SKIPPED = {".duckdb", ".wal", ".stl", ".3mf", ".obj", ".ply", ".png"}
+NOT_SEARCHED = (
+    "Names of columns, and ids: of builds, orders, quotes, runs and parts. A name in one of them stays.",
+    "Pictures, meshes and PDF files in the shop's folder, and whatever lies outside it.",
+    "Nicknames, misspelled names, and single words of fewer than three letters.",
+)
 LARGEST = 1 << 28  # bytes; a log that is larger is not looked into, and is named
 
 
-def files_with(folder: Path, words: Iterable[str], beside: Iterable[Path] = ()) -> list[str]:
-    """Files below ``folder`` that hold one of the words, whatever its case, and those too large or damaged to tell.
+def files_with(folder: Path, names: Iterable[str], beside: Iterable[Path] = ()) -> list[str]:
+    """Files below ``folder`` that hold one of the names, and those too large or damaged to tell.
 
     beside : folders to pass over (backups, which are told of themselves)
     """
-    pattern = re.compile("|".join(rf"\b{re.escape(word)}\b" for word in sorted(set(words))), re.IGNORECASE)
+    pattern = name_pattern(names)
     passed = tuple(beside)
     return [
         str(path)
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.suffix not in SKIPPED and not any(above in passed for above in path.parents)
-        and _holds(path, pattern)
+        and (pattern.search(path.name) or _holds(path, pattern))
     ]  # fmt: skip
 
 
 def _holds(path: Path, pattern: re.Pattern[str]) -> bool:
-    if path.suffix == ".parquet":
-        return _parquet_holds(path, pattern.pattern)
     try:
+        if path.suffix == ".parquet":
+            return any(pattern.search(text) for text in _parquet_texts(path))
         if path.stat().st_size > LARGEST:
             return True
-        return any(pattern.search(text.decode(code, "ignore")) for text in _texts(path) for code in ("utf-8", "utf-16"))
-    except (OSError, zipfile.BadZipFile, EOFError, zlib.error):
+        return any(pattern.search(text) for data in _texts(path) for text in _read_as(data))
+    except (OSError, zipfile.BadZipFile, EOFError, zlib.error, duckdb.Error):
         return True
+
+
+def _read_as(data: bytes) -> Iterator[str]:
+    """Bytes as text in each way that a log may be read, and with what is escaped in it spelled out."""
+    for encoding in ("utf-8", "utf-16-le", "utf-16-be") if b"\x00" in data else ("utf-8", READ_AS):
+        text = data.decode(encoding, "replace")
+        yield text
+        if "\\u" in text:
+            yield re.sub(r"\\u([0-9a-fA-F]{4})", lambda found: chr(int(found[1], 16)), text)
+        if "&#" in text:
+            yield html.unescape(text)
 
 
 def _texts(path: Path) -> Iterator[bytes]:
@@ -53,13 +72,8 @@ def _texts(path: Path) -> Iterator[bytes]:
         yield path.read_bytes()
 
 
-def _parquet_holds(path: Path, pattern: str) -> bool:
-    try:
-        with duckdb.connect() as con:
-            row = con.execute(
-                "SELECT bool_or(regexp_matches(to_json(t)::VARCHAR, ?)) FROM read_parquet(?) t",
-                ["(?i)" + pattern, str(path)],
-            ).fetchone()
-    except duckdb.Error:
-        return True
-    return bool(row and row[0])
+def _parquet_texts(path: Path) -> Iterator[str]:
+    with duckdb.connect() as con:
+        rows = con.execute("SELECT DISTINCT to_json(t)::VARCHAR FROM read_parquet(?) t", [str(path)])
+        while found := rows.fetchmany(10_000):
+            yield "\n".join(text for (text,) in found)

@@ -58,10 +58,10 @@ def take_back(folder: Path, dry_run: bool = False) -> dict[str, Any]:
         return undo_last(store, dry_run) | {"copy": copy}
 
 
-def forget(folder: Path, name: str, backups: bool = False) -> dict[str, Any]:
+def forget(folder: Path, name: str, backups: bool = False, dry_run: bool = False) -> dict[str, Any]:
     """Forget a person; the document of ``forget_person``."""
     _refuse_none(folder)
-    return forget_person(folder, name, backups)
+    return forget_person(folder, name, backups, dry_run)
 
 
 @contextmanager

@@ -11,6 +11,7 @@ import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
 from calib.errors import LogFileError
+from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
 from calib.results import PREDICTION, Result
@@ -53,7 +54,8 @@ def predict_plan(
     rows = stage_rows(with_parts(folder, as_spelled(builds, shop), shop, progress), shop, fitted)
     table = predicted(rows, fitted.model)
     if result:
-        result.write(table.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+        texts = {name: table[name].map(harmless) for name in ("build_id", "process", "stage", "baseline_basis")}
+        result.write(table.assign(**texts).to_csv(index=False, float_format="%.4f", lineterminator="\n"))
     progress("")
     return {
         "as_of": fitted.as_of,

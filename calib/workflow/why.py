@@ -17,8 +17,8 @@ from calib.logs.words import nearest
 from calib.records import PROCESS_WORDS, PROCESSES, STAGES
 from calib.shop.read_shop import read_shop
 from calib.store.fits import find_fit
+from calib.store.known_people import alias_of, find_key, is_alias
 from calib.store.open_store import open_store
-from calib.store.people import alias_of, find_key, is_alias
 from calib.store.places import find_places
 
 MORE_RUNS = 5  # runs to come that the range is worked out for

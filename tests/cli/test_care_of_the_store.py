@@ -72,30 +72,30 @@ def test_forgetting_names_every_file_that_still_holds_the_person(lab, calib, doc
     calib("fit")
     with gzip.open(lab / "logs" / "old.csv.gz", "wt") as out:
         out.write("who\nAda Quill\n")
-    told = document("forget", "Ada Quill")
+    told = document("forget", "Ada Quill", "--yes")
     assert told["alias"] == alias
     assert len(told["backups"]) == 2  # the one that was made, and the copy before forgetting
     assert told["files"] == ["logs/old.csv.gz", "logs/stages.csv", "out/stages.parquet"]
     stored = (lab / STORE_NAME).read_bytes().lower()
     assert not any(trace in stored for trace in (b"quill", alias.lower().encode()))
     assert calib("check")[1] == "The store is sound.\n"
-    status, out, _ = calib("forget", "Ada Quill", "--backups")
+    status, out, _ = calib("forget", "Ada Quill", "--backups", "--yes")
     assert status == 0
     assert "Also in backups/" in out
-    assert calib("forget", "Nobody Here")[2].startswith('calib: Nobody called "Nobody Here" is in the store.')
+    assert calib("forget", "Nobody Here", "--yes")[2].startswith('calib: Nobody called "Nobody Here" is in the store: ')
 
 
 def test_a_replaced_store_forgets_too(lab, calib, document):
     calib("backup")
     calib("restore")
     (old,) = lab.glob("*.replaced-*.duckdb")
-    alias = document("forget", "Ada Quill", "--backups")["alias"]
+    alias = document("forget", "Ada Quill", "--backups", "--yes")["alias"]
     assert alias.lower().encode() not in old.read_bytes().lower()
 
 
 def test_a_machine_that_shares_a_word_with_a_person_keeps_its_name(lab, calib, document):
     (lab / "ada.csv").write_text("build_id,stage,date,work_min,station\nB1,sanding,2026-01-08,30,ada-1\n")
     calib("import ada.csv")
-    calib("forget", "Ada Quill")
+    calib("forget", "Ada Quill", "--yes")
     document("export out --only csv")
     assert "ada-1" in (lab / "out" / "stages.csv").read_text()

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from shop_folder import counts, shop_of, take_in, write
 
 from calib.errors import UsageError
+from calib.logs.formulas import harmless
 from calib.store.backup import backup_store
 from calib.store.check import check_store
 from calib.store.export import export_all
@@ -64,10 +65,49 @@ def test_importing_an_export_of_any_text_changes_nothing(tmp_path_factory, rows)
     assert counts(again)[2] == first["files"][0]["rows_held"] == len(rows)
 
 
-def test_formulas_are_harmless_in_an_export(shop):
-    with open_store(shop) as con:
-        (_, stages, *_), _ = export_all(con, shop / "out", ("csv",))
-    assert "'=1+1" in stages.read_text(encoding="utf-8")
+MARKED = (
+    "=1+1",
+    "+A1",
+    "-A1",
+    "@x",
+    "'=1",
+    "''+A",
+    "-5",
+    "+5",
+    "=",
+    "-",
+    "+1e5",
+    "-1_0",
+    "-inf",
+    "=\tx",
+    "'tis",
+    "-5+A1",
+)
+
+
+def opened_by_a_spreadsheet(path):
+    """Cells that a spreadsheet takes for a formula: those that begin with a mark and are no number."""
+    with path.open(encoding="utf-8-sig", newline="") as opened:
+        cells = {cell for row in csv.reader(opened) for cell in row}
+    return {cell for cell in cells if cell[:1] in set("=+-@\t\r") and not cell[1:].replace("e", "").isdigit()}
+
+
+def test_marks_of_formulas_are_harmless_in_cells_and_headings_and_come_back(tmp_path):
+    rows = [["B1", "sanding", f"2026-01-{n + 1:02d}", "5", mark, mark, *MARKED] for n, mark in enumerate(MARKED)]
+    bad = [["B1", "sanding", "2026-02-01", "-5", mark, mark, *MARKED] for mark in MARKED]
+    head = ["build_id", "stage", "date", "work_min", "station", "note", *MARKED]
+    with (tmp_path / "stages.csv").open("w", newline="", encoding="utf-8") as out:
+        csv.writer(out).writerows([[harmless(cell) for cell in row] for row in (head, *rows, *bad)])
+    first = take_in(tmp_path, tmp_path / "stages.csv", people_names="named")
+    assert set(first["files"][0]["kept_columns"]) == {" ".join(mark.split()) for mark in MARKED}
+    with open_store(tmp_path) as con:
+        stored = con.execute("SELECT station, note, extra FROM stage_run ORDER BY date").fetchall()
+        (stages,) = [path for path in export_all(con, tmp_path / "out", ("csv",))[0] if path.stem == "stages"]
+        (mend,) = export_rejects(con, tmp_path / "mend")
+    assert [row[0] for row in stored] == list(MARKED)
+    assert opened_by_a_spreadsheet(stages) | opened_by_a_spreadsheet(mend) == set()
+    assert counts(take_in(tmp_path, stages, people_names="named")) == (0, 0, len(rows), 0, 0)
+    assert counts(take_in(tmp_path, mend, people_names="named"))[3] == len(bad)
 
 
 def test_rows_set_aside_are_exported_mended_and_read_again(shop, tmp_path):
