@@ -13,6 +13,10 @@ from calib.logs.columns import KINDS, Column
 
 MOST_IDS = 1000  # joined by + in one cell: no load holds more
 FIRST_YEAR, LAST_YEAR = 1990, 2100
+SMALLEST, LARGEST = (
+    1e-9,
+    1e12,
+)  # of a number that was measured or counted, whatever its unit; common practice, no source
 # Of a run that neither began at a known time nor has its day and minutes.
 NO_TIMES = (
     "(started_at IS NULL AND coalesce(outcome, 'done') <> 'skipped'"
@@ -90,6 +94,8 @@ def _column_rules(column: Column) -> Iterator[Rule]:
 
 def _range_rules(column: Column) -> Iterator[Rule]:
     name = column.name
+    odd_size = f"abs({name}) > {LARGEST} OR (abs({name}) < {SMALLEST} AND {name} <> 0)"
+    yield Rule("size", name, odd_size, "is of no size that anything here can have; look at its unit")
     if column.above is not None:
         yield Rule("range", name, f"{name} <= {column.above}", f"must be above {column.above:g}")
     if column.low is not None:
