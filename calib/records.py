@@ -116,6 +116,7 @@ class LayerProfile:
     angles_deg : shape (k,), directions of fill lines [deg]
     line_width_mm : shape (n, k), sum over contour edges of |e . n|/2: divided by the spacing of lines it is their
         number [mm]
+    support_mm2 : shape (n,), section of the supports of one part [mm2]; None where it is not known
     """
 
     layer_mm: float
@@ -129,6 +130,7 @@ class LayerProfile:
     down_skin_mm2: np.ndarray
     angles_deg: np.ndarray
     line_width_mm: np.ndarray
+    support_mm2: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -184,10 +186,12 @@ class MachinePath:
 
 @dataclass(frozen=True, eq=False)
 class MeasuredPart:
-    """A part as one process builds it.
+    """A part in one pose, as one process builds it.
 
     name, sha256 : of its file
     area_cm2, support_cm3, contact_cm2 : surface, supports and where they touch, of one part
+    volume_cm3, size_mm, support_thick_mm : of one part in that pose; nan where measured before poses were kept
+    rafted : a raft carries it; quantity : number of parts for which the pose was chosen
     """
 
     name: str
@@ -197,6 +201,11 @@ class MeasuredPart:
     support_cm3: float
     contact_cm2: float
     profile: LayerProfile
+    volume_cm3: float = np.nan
+    size_mm: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+    support_thick_mm: float = np.nan
+    rafted: bool = False
+    quantity: int = 1
 
 
 @dataclass(frozen=True)

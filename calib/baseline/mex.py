@@ -188,7 +188,7 @@ def _travel(s: Sections, m: Params, parts: np.ndarray | float) -> _Term:
 
 def _tool_changes(s: Sections, m: Params, material: Params, flow: np.ndarray) -> _Term:
     """Set by the machine; at least two in each layer that holds supports of a second material: there and back."""
-    second = CHANGES_FOR_SECOND_MATERIAL * ((material["soluble_supports"] > 0.5) & (s.support_mm2 > 0))
+    second = CHANGES_FOR_SECOND_MATERIAL * (material["soluble_supports"] > 0.5) * s.supported
     changes = np.maximum(m["tool_changes_per_layer"], second) + 0.0 * s.layers
     settings = {"tool_change_s": m["tool_change_s"], "purge_mm3": m["purge_mm3"], "melt_rate_mm3_s": flow}
     return _Term("tool changes", changes * (m["tool_change_s"] + m["purge_mm3"] / flow), changes, "changes", settings)

@@ -24,7 +24,7 @@ class Sections:
     contours, corners : closed loops, and corners as so many right angles [-]
     line_width_mm : sum of |e . n|/2 over the contour's edges: over the spacing it is the number of fill lines [mm]
     up_mm2, down_mm2 : surface that faces up or down and lies at this layer
-    support_mm2 : section of the supports
+    support_mm2 : section of the supports; supported : share of such layers that hold supports [0..1]
     """
 
     layers: np.ndarray
@@ -36,6 +36,7 @@ class Sections:
     up_mm2: np.ndarray
     down_mm2: np.ndarray
     support_mm2: np.ndarray
+    supported: np.ndarray
 
 
 def mean_sections(b: Builds) -> Sections:
@@ -76,16 +77,27 @@ def mean_sections(b: Builds) -> Sections:
         up_mm2=0.5 * flat / layers,
         down_mm2=0.5 * flat / layers,
         support_mm2=1000.0 * b.support_cm3 / b.height_mm,
+        supported=supported_share(b),
     )
+
+
+def supported_share(b: Builds) -> np.ndarray:
+    """Share of a build's layers that hold supports, where only their volume and contact are known: they reach, on the
+    mean, as high as volume over contact; everywhere where no contact is known."""
+    reach_mm = 10.0 * b.support_cm3 / np.where(b.contact_cm2 > 0, b.contact_cm2, np.nan)
+    share = np.clip(np.nan_to_num(reach_mm / b.height_mm, nan=1.0), 0.0, 1.0)
+    return np.asarray(np.where(b.support_cm3 > 0, share, 0.0))
 
 
 def profile_sections(p: LayerProfile, parts: float, layer_mm: float, support_cm3: float) -> Sections:
     """Every layer of a profile, for so many copies side by side; shape (layers of the profile,).
 
+    Supports stand where the profile has them, else in every layer, as much of them as the build's row says.
     A build with other layers than the profile's counts each as profile layer / build layer layers.
     """
     repeat = p.layer_mm / layer_mm
-    tall = len(p.z_mm) * p.layer_mm
+    where = np.ones(len(p.z_mm)) if p.support_mm2 is None or not p.support_mm2.any() else p.support_mm2
+    support = 1000.0 * support_cm3 * where / (where.sum() * p.layer_mm)
     return Sections(
         layers=np.full(len(p.z_mm), repeat),
         area_mm2=parts * p.area_mm2,
@@ -95,14 +107,15 @@ def profile_sections(p: LayerProfile, parts: float, layer_mm: float, support_cm3
         line_width_mm=parts * p.line_width_mm.mean(axis=1),
         up_mm2=parts * p.up_skin_mm2 / repeat,
         down_mm2=parts * p.down_skin_mm2 / repeat,
-        support_mm2=np.full(len(p.z_mm), 1000.0 * support_cm3 / tall),
+        support_mm2=support,
+        supported=(support > 0).astype(float),
     )
 
 
 def repeated(s: Sections, times: np.ndarray) -> Sections:
     """The same build as so many equal smaller ones, one after another."""
-    fields = {name: values / times for name, values in vars(s).items() if name != "layers"}
-    return Sections(layers=s.layers * times, **fields)
+    fields = {name: values / times for name, values in vars(s).items() if name not in ("layers", "supported")}
+    return Sections(layers=s.layers * times, supported=s.supported, **fields)
 
 
 def averaged(b: Builds) -> Sections:

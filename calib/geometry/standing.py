@@ -39,11 +39,11 @@ class Underside:
 
     def stands(self, height_mm: float) -> bool:
         """Whether it can be extruded so high without a raft."""
-        return self.balanced and height_mm <= FALLS_OVER * self.base_mm2**0.5
+        return self.balanced and bool(height_mm <= FALLS_OVER * self.base_mm2**0.5)
 
     def wants_brim(self, height_mm: float) -> bool:
         """Whether it holds only with a brim or raft."""
-        return height_mm > BRIM_OVER * self.base_mm2**0.5
+        return bool(height_mm > BRIM_OVER * self.base_mm2**0.5)
 
 
 def undersides(mesh: Mesh, poses: Sequence[Pose], overhang_deg: float, rough: np.ndarray) -> list[Underside]:

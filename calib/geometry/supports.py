@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,6 +23,7 @@ class Supports:
     downward_cm2 : downward-facing surface beyond the angle, off the plate [cm2]
     greatest_thickness_mm : of the supported space: twice the way from its heart to where it ends [mm]
     free_share : of the space between overhangs and plate, what the part itself does not fill [0..1]
+    spans_mm : shape (m, 2), where equal columns of support begin and end above the plate [mm]
     """
 
     volume_cm3: float
@@ -30,6 +31,16 @@ class Supports:
     downward_cm2: float
     greatest_thickness_mm: float
     free_share: float = 1.0
+    spans_mm: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)), compare=False)
+
+    def sections_mm2(self, layer_mm: float, layers: int) -> np.ndarray:
+        """Section of the supports in each layer, shape (layers,) [mm2]; over the height they add up to the volume."""
+        begin, end = (np.clip(np.round(self.spans_mm / layer_mm).astype(int), 0, layers)).T
+        end = np.maximum(end, np.minimum(begin + 1, layers))  # the thinnest support is a layer
+        steps = np.bincount(begin, minlength=layers + 1) - np.bincount(end, minlength=layers + 1)
+        columns_in = np.cumsum(steps)[:layers].astype(float)
+        whole = columns_in.sum() * layer_mm
+        return columns_in * (1000.0 * self.volume_cm3 / whole) if whole > 0 else columns_in
 
 
 NONE = Supports(0.0, 0.0, 0.0, 0.0)
@@ -52,6 +63,7 @@ def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES
     found = columns(triangles, lines)
     plate = float(triangles[:, :, 2].min())
     height, landed = _under(found, held, plate)
+    at = height > 0
     free = _free_share(found, held, height, plate)
     volume = _volume_to_plate_mm3(triangles[held], plate) * free
     downward = float(area[held].sum())
@@ -61,6 +73,7 @@ def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES
         downward_cm2=downward / 100,
         greatest_thickness_mm=_greatest_thickness_mm(found, height),
         free_share=free,
+        spans_mm=np.stack([found.z[at] - height[at], found.z[at]], axis=1) - plate,
     )
 
 

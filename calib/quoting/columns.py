@@ -81,7 +81,8 @@ def mean_profile(profiles: tuple[LayerProfile, ...], copies: tuple[int, ...]) ->
     share = np.array(copies) / sum(copies)
 
     def mean(name: str) -> np.ndarray:
-        padded = [_padded(np.asarray(getattr(profile, name), float), layers) for profile in profiles]
+        of_parts = [getattr(profile, name) for profile in profiles]
+        padded = [_padded(np.zeros(1) if one is None else np.asarray(one, float), layers) for one in of_parts]
         return np.asarray(np.tensordot(share, np.array(padded), axes=1))
 
     tallest = max(profiles, key=lambda profile: len(profile.z_mm))
@@ -89,7 +90,17 @@ def mean_profile(profiles: tuple[LayerProfile, ...], copies: tuple[int, ...]) ->
     return LayerProfile(tallest.layer_mm, tallest.z_mm, angles_deg=tallest.angles_deg, **means)
 
 
-MEANT = ("area_mm2", "perimeter_mm", "contours", "segments", "corners", "up_skin_mm2", "down_skin_mm2", "line_width_mm")
+MEANT = (
+    "area_mm2",
+    "perimeter_mm",
+    "contours",
+    "segments",
+    "corners",
+    "up_skin_mm2",
+    "down_skin_mm2",
+    "line_width_mm",
+    "support_mm2",
+)
 
 
 def _padded(values: np.ndarray, layers: int) -> np.ndarray:

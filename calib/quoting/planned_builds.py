@@ -23,7 +23,8 @@ def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
 
 def _row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
     columns = build_columns(option, [build], shop.machines)
-    return {name: _plain(columns[name][0]) for name in KEPT}
+    part = option.pieces[build.contents[0][0]].name if len(build.contents) == 1 else None
+    return {"part_file": part, **{name: _plain(columns[name][0]) for name in KEPT}}
 
 
 def _plain(value: Any) -> Any:

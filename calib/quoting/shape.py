@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,7 +21,7 @@ OVERHANG_DEG = 45.0
 class Shape:
     """A part in one pose; what depends on supports or layers is exact, and reckoned once for all machines alike.
 
-    overhang_deg, layer_mm : of the machine; brim_cm3, for each mm round its first layer: as space of supports
+    overhang_deg, layer_mm, brim_mm, support_share : of the machine; the last is what supports fill of their space
     """
 
     candidate: Candidate
@@ -52,7 +52,7 @@ class Shape:
     @property
     def rafted(self) -> bool:
         """Whether a raft carries it: what hangs on supports in resin, what cannot stand in extrusion."""
-        return self.candidate.rafted or (self.process == "VPP" and self.candidate.supports.contact_cm2 > 0)
+        return self.candidate.rafted or (self.process == "VPP" and bool(self.candidate.supports.contact_cm2 > 0))
 
     @cached_property
     def supports(self) -> Supports:
@@ -60,26 +60,34 @@ class Shape:
 
     @cached_property
     def profile(self) -> LayerProfile:
-        return self.pose.profile(self.layer_mm)
+        found = self.pose.profile(self.layer_mm)
+        if self.process == "PBF":
+            return found
+        sections = self.supports.sections_mm2(self.layer_mm, len(found.z_mm))
+        sections[0] += self._brim_space_mm3 / self.layer_mm
+        return replace(found, support_mm2=sections)
 
     @property
     def support_cm3(self) -> float:
-        """Space of the supports of one part; what a brim lays counts as the support that lays as much [cm3]."""
-        return self.supports.volume_cm3 + self._brim_mm2 * self.layer_mm / self.support_share / 1000.0
+        """Space of the supports of one part; a brim counts as the support that lays as much [cm3]."""
+        return self.supports.volume_cm3 + self._brim_space_mm3 / 1000.0
 
     @property
     def contact_cm2(self) -> float:
         """Where supports touch it, and a brim the side of its first layer [cm2]."""
-        touched = self.profile.perimeter_mm[0] * self.layer_mm / 100.0 if self._brim_mm2 else 0.0
-        return float(self.supports.contact_cm2 + touched)
+        return self.supports.contact_cm2 + self._rim_mm * self.layer_mm / 100.0 * self.candidate.brim
 
     @property
     def support_thick_mm(self) -> float:
         return self.supports.greatest_thickness_mm
 
     @property
-    def _brim_mm2(self) -> float:
-        return float(self.profile.perimeter_mm[0]) * self.brim_mm if self.candidate.brim else 0.0
+    def _rim_mm(self) -> float:
+        return float(self.pose.profile(self.layer_mm).perimeter_mm[0])
+
+    @property
+    def _brim_space_mm3(self) -> float:
+        return self._rim_mm * self.brim_mm * self.layer_mm / self.support_share if self.candidate.brim else 0.0
 
 
 class ShapeFinder:

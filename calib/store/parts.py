@@ -1,8 +1,10 @@
-"""Parts measured earlier, with their exact layer profiles."""
+"""Parts measured earlier, in the poses in which they were quoted, with their exact layer profiles."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import fields
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -11,38 +13,52 @@ from calib.records import LayerProfile, MeasuredPart
 from calib.store.transaction import transaction
 
 ARRAYS = [field.name for field in fields(LayerProfile) if field.name != "layer_mm"]
-FACTS = ["name", "process", "sha256", "area_cm2", "support_cm3", "contact_cm2"]
+FACTS = [field.name for field in fields(MeasuredPart) if field.name != "profile"]
+Parts = dict[tuple[str, str], list[MeasuredPart]]
 
 
-def save_parts(con: duckdb.DuckDBPyConnection, parts: list[MeasuredPart]) -> None:
-    """Keep parts; one of the same name and process is replaced."""
+def save_parts(con: duckdb.DuckDBPyConnection, parts: Sequence[MeasuredPart]) -> None:
+    """Keep parts; one of the same name and process goes where its file has changed, or its pose is measured again."""
     with transaction(con):
         for part in parts:
-            con.execute("DELETE FROM part WHERE name = ? AND process = ?", [part.name, part.process])
-            con.execute(_INSERT, [*(getattr(part, name) for name in FACTS), *_arrays(part.profile)])
+            con.execute(_DELETE, [part.name, part.process, part.sha256, part.quantity])
+            con.execute(_INSERT, [*map(_fact, [getattr(part, name) for name in FACTS]), *_arrays(part.profile)])
 
 
-def find_parts(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], MeasuredPart]:
-    """Parts by the name of their file and process."""
+def find_parts(con: duckdb.DuckDBPyConnection) -> Parts:
+    """Parts by the name of their file and process, in every pose that is kept."""
     found = con.execute(
         f"SELECT {', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)} FROM part WHERE process IS NOT NULL ORDER BY measured_at"
     ).fetchall()
-    parts = [MeasuredPart(**dict(zip(FACTS, row, strict=False)), profile=_profile(*row[len(FACTS) :])) for row in found]
-    return {(part.name, part.process): part for part in parts}
+    parts: Parts = {}
+    for row in found:
+        facts = dict(zip(FACTS, row, strict=False))
+        stated: dict[str, Any] = {name: value for name, value in facts.items() if value is not None}
+        if "size_mm" in stated:
+            stated["size_mm"] = tuple(stated["size_mm"])
+        part = MeasuredPart(**stated, profile=_profile(*row[len(FACTS) :]))
+        parts.setdefault((part.name, part.process), []).append(part)
+    return parts
 
 
+_DELETE = "DELETE FROM part WHERE name = ? AND process = ? AND (sha256 <> ? OR quantity IS NULL OR quantity = ?)"
 _INSERT = (
     f"INSERT INTO part ({', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)}, summary, measured_at) "
     f"VALUES ({', '.join('?' * (len(FACTS) + 1 + len(ARRAYS)))}, '', (now() AT TIME ZONE 'UTC')::TIMESTAMP)"
 )
 
 
+def _fact(value: object) -> object:
+    return list(value) if isinstance(value, tuple) else value
+
+
 def _arrays(profile: LayerProfile) -> list[object]:
-    lists = [np.asarray(getattr(profile, name), float).ravel().tolist() for name in ARRAYS]
-    return [profile.layer_mm, *lists]
+    values = [getattr(profile, name) for name in ARRAYS]
+    return [profile.layer_mm, *(None if one is None else np.asarray(one, float).ravel().tolist() for one in values)]
 
 
-def _profile(layer_mm: float, *arrays: list[float]) -> LayerProfile:
-    values = {name: np.array(array, float) for name, array in zip(ARRAYS, arrays, strict=True)}
+def _profile(layer_mm: float, *arrays: list[float] | None) -> LayerProfile:
+    named = zip(ARRAYS, arrays, strict=True)
+    values = {name: np.array(array, float) for name, array in named if array is not None}
     values["line_width_mm"] = values["line_width_mm"].reshape(len(values["z_mm"]), -1)
     return LayerProfile(layer_mm=layer_mm, **values)

@@ -275,7 +275,7 @@ def _store(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Sho
     """
     if not has_store(folder):
         return None
-    remember_parts(folder, meshes, shop)
+    remember_parts(folder, document, meshes, shop)
     with open_store(folder) as store:
         document["notes"] = [*document["notes"], *piece_notes(find_yields(store), document)]
         name = save_quote(store, document, kept)

@@ -381,9 +381,9 @@ def test_scanned_supports_are_struts_not_blocks():
 
 def test_a_second_material_for_supports_is_changed_twice_in_each_layer_with_purge():
     soluble = patched(shop_text("UTC"), '[[material]]\nid = "pla"\nsoluble_supports = 1\n')
-    held = {"process": "MEX", "material": "pla", **SHAPES, "support_volume_cm3": 4.0, "support_contact_cm2": 2.0}
+    held = {"process": "MEX", "material": "pla", **SHAPES, "support_volume_cm3": 4.0, "support_contact_cm2": 1.0}
     changes = terms_of(soluble, **held)["printing", "tool changes"]
-    # 200 layers x 2 x (15 s + 60 mm3 / 12 mm3/s)
+    # supports 40 mm high on the mean, as high as the build: 200 layers x 2 x (15 s + 60 mm3 / 12 mm3/s)
     assert changes.minutes == pytest.approx(200 * 2 * (15 + 5) / 60)
     assert changes.minutes == max(
         t.minutes for (stage, _), t in terms_of(soluble, **held).items() if stage == "printing"

@@ -57,3 +57,16 @@ def test_the_angle_is_that_of_a_flank_from_the_horizontal(overhang_deg, held):
                              (10 + out, 30, 20), (0, 30, 20)]).convex_hull.triangles  # fmt: skip
     flank_cm2 = 30 * np.hypot(20, out) / 100
     assert find_supports(np.array(wedge), overhang_deg).downward_cm2 == pytest.approx(flank_cm2 if held else 0.0)
+
+
+@pytest.mark.parametrize("layer_mm", [0.1, 0.2, 0.35])
+def test_supports_are_known_layer_by_layer(layer_mm):
+    # an arm 20 x 10 mm at 25 mm over the plate, another 10 x 10 at 4 mm: their sections add up to the volume
+    arms = united(box(10, 10, 30), box(30, 10, 5, (0, 0, 25)), box(10, 10, 3, (-10, 0, 4)))
+    found = find_supports(arms, 45)
+    sections = found.sections_mm2(layer_mm, round(30 / layer_mm))
+    assert sections.sum() * layer_mm == pytest.approx(1000 * found.volume_cm3)
+    low, high = int(4 / layer_mm) - 1, int(25 / layer_mm) - 1
+    assert sections[:low] == pytest.approx(300, rel=0.03)
+    assert sections[low + 2 : high] == pytest.approx(200, rel=0.03)
+    assert not sections[high + 2 :].any()
