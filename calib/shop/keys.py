@@ -197,8 +197,10 @@ SHORTER_IF_HIGHER = (
 )  # fmt: skip
 SHORTER_IF_LOWER = (
     "powder_bed_c", "powder_rho_kg_m3", "heat_j_kg_k", "density_g_cm3", "ambient_c", "insulated_bottom", "cool_least_min",
-    "least_time_inside_min",
+    "least_time_inside_min", "bed_cool_tau_min", "part_cool_min",
 )  # fmt: skip
+
+HOT_PLATE = ("release_c", "ambient_c", "bed_cool_tau_min", "part_cool_min")  # those of an extruder's plate
 
 # What a station may state: it overrides the rates of its stages.
 STATION_KEYS: tuple[Key, ...] = (

@@ -8,6 +8,7 @@ from math import inf
 from calib.shop.check import Problems
 from calib.shop.keys import (
     FLOOR_KEYS,
+    HOT_PLATE,
     SHORTER_IF_HIGHER,
     SHORTER_IF_LOWER,
     machine_defaults,
@@ -53,11 +54,12 @@ def shorter(old: list[Mapping[str, float]], new: list[Mapping[str, float]]) -> I
 
 
 def _versions(thing: Machine | Material) -> list[Mapping[str, float]]:
-    """Facts of a thing, those from a later day on too; of resin there are none, and of a hot plate one."""
+    """Facts of a thing, those from a later day on too; resin has none, and of a hot plate those count that cool it."""
     dated = thing.dated if isinstance(thing, Machine) else ()
     versions: list[Mapping[str, float]] = [thing.params, *({**thing.params, **change} for _, change in dated)]
     if thing.process != "PBF":
-        return [{name: one[name] for name in ("release_c",) if name in one} for one in versions]
+        known = HOT_PLATE if thing.process == "MEX" else ()
+        return [{name: one[name] for name in known if name in one} for one in versions]
     if isinstance(thing, Material):
         versions = [{**one, "cool_to_c": thing.floors.get("cool_to_c") or one["open_c"]} for one in versions]
     return versions

@@ -81,8 +81,9 @@ def attacks():
                 )
 
 
-# What makes a build itself smaller, or its printing longer, so that powder cools sooner: no limit, and no fact of cooling.
-SMALLER = ("blank_first_mm", "blank_last_mm", "recoat_s", "layer_heat_s", "layer_mm", "hatch_mm", "scan_speed_mm_s",
+# What makes a build itself smaller or its printing longer, so that powder cools sooner, or the plate less hot from the
+# start: no limit, and no fact of cooling.
+SMALLER = ("bed_c", "blank_first_mm", "blank_last_mm", "recoat_s", "layer_heat_s", "layer_mm", "hatch_mm", "scan_speed_mm_s",
            "contour_speed_mm_s", "contours", "jump_speed_mm_s", "jump_delay_s", "lasers", "start_sequence_min")  # fmt: skip
 
 
