@@ -31,7 +31,7 @@ def compare(
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
-    """Show which process is soonest at which quantity, and where that flips.
+    """Show which process is first at which quantity, and where it is too close to call.
 
     Example: calib compare bracket.stl --qty 1:60
     """

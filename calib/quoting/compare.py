@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,8 @@ from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 DRAWS = 1500
+CLEAR = 2 / 3  # chance to be first from which it is said; common practice, no source
+CONTENDS = 0.2  # chance to be first from which a process is named where it is too close to call
 
 
 @dataclass(eq=False)
@@ -77,6 +80,7 @@ def compare(
         "part": mesh.name,
         "quantities": wanted,
         "options": [_line_document(line, wanted, request.start_min) for line in lines],
+        "zones": find_zones(lines, wanted),
         "flips": find_flips(lines, wanted),
         "out": found.out,
         "draws": draws,
@@ -160,20 +164,47 @@ def best_of_process(lines: Sequence[Line], quantity: int) -> dict[str, np.ndarra
     return best
 
 
-def find_flips(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, Any]]:
-    """Quantities from which another process is soonest by its usual date, with the chance that it is sooner there.
+def find_zones(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, Any]]:
+    """Spans of quantities in which one process is first by a clear chance, and those that are too close to call.
 
-    chance : share of draws in which the new process is ready no later than the one it takes over from
+    Each: from, to (the first and last of ``wanted`` in it), first (a process; None: too close to call), chance (the least
+    share of draws in which it is first; None), contenders (all that are first in a good share of draws).
     """
-    flips = []
-    before: str | None = None
+    zones: list[dict[str, Any]] = []
     for quantity in wanted:
-        best = best_of_process(lines, quantity)
-        if not best:
+        chances = chances_to_be_first(best_of_process(lines, quantity))
+        if not chances:
             continue
-        now = min(best, key=lambda process: float(np.median(best[process])))
-        if before is not None and now != before:
-            chance = float(np.mean(best[now] <= best[before])) if before in best else 1.0
-            flips.append({"quantity": quantity, "from": before, "to": now, "chance": round(chance, 4)})
-        before = now
+        leader = max(chances, key=chances.__getitem__)
+        clear = chances[leader] >= CLEAR
+        close = [process for process, chance in chances.items() if chance >= CONTENDS or process == leader]
+        first, chance = (leader, round(chances[leader], 4)) if clear else (None, None)
+        if zones and zones[-1]["first"] == first:
+            last = zones[-1]
+            last["to"] = quantity
+            last["chance"] = None if chance is None else min(last["chance"], chance)
+            last["contenders"] = list(dict.fromkeys([*last["contenders"], *close]))
+        else:
+            zones.append({"from": quantity, "to": quantity, "first": first, "chance": chance, "contenders": close})
+    return zones
+
+
+def chances_to_be_first(best: dict[str, np.ndarray]) -> dict[str, float]:
+    """Share of draws in which each process is ready no later than any other."""
+    if not best:
+        return {}
+    earliest = np.minimum.reduce(list(best.values()))
+    return {process: float(np.mean(ready <= earliest)) for process, ready in best.items()}
+
+
+def find_flips(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, Any]]:
+    """Quantities from which another process is first by a clear chance, with the chance that it is first there."""
+    clear = [zone for zone in find_zones(lines, wanted) if zone["first"]]
+    flips = []
+    for before, now in pairwise(clear):
+        if now["first"] != before["first"]:
+            chance = chances_to_be_first(best_of_process(lines, now["from"]))[now["first"]]
+            flips.append(
+                {"quantity": now["from"], "from": before["first"], "to": now["first"], "chance": round(chance, 4)}
+            )
     return flips

@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.report.base import render
 from calib.report.quote_sheet_curves import curves
-from calib.report.terminal_compare import flip_sentences, process_lines
+from calib.report.terminal_compare import process_lines, zone_sentences
 from calib.report.terminal_quote import by_reason
 from calib.report.when import clock_time
 from calib.safety import in_short
@@ -29,7 +29,7 @@ def compare_page(doc: Document) -> str:
         "compare_page.html",
         doc={"notes": (), "warnings": (), "shop": None, "part": "", "start": None, **doc},
         starts=clock_time(doc["start"]) if doc.get("start") else None,
-        flips=flip_sentences(doc),
+        zones=zone_sentences(doc),
         lines=process_lines(doc["options"]),
         measures=[
             {"key": key, "name": name, "to_min": to_min, "chart": curves(doc, key)}

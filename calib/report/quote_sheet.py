@@ -13,7 +13,7 @@ from calib.report.quote_sheet_bars import range_bars
 from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.quote_sheet_ladder import ladder
-from calib.report.terminal_compare import flip_sentences, process_lines
+from calib.report.terminal_compare import process_lines, zone_sentences
 from calib.report.terminal_quote import (
     advice,
     basis,
@@ -92,7 +92,7 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "curves": curves(comparison, "lead_time_h", quote["quantity"]) if comparison else None,
         "comparison": comparison,
         "lines": process_lines(comparison["options"]) if comparison else {},
-        "flips": flip_sentences(comparison) if comparison else (),
+        "zones": zone_sentences(comparison) if comparison else (),
         "narrower": [words.narrower(one) for one in quote.get("width") or () if one["share"] >= WORTH_TELLING],
         "out": by_reason(quote.get("out") or ()),
         "pieces_a_day": pieces_a_day,

@@ -1,4 +1,4 @@
-"""A comparison over quantities on a terminal: which process is soonest where, and where that flips."""
+"""A comparison over quantities on a terminal: which process is first where, and where it is too close to call."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rich.console import RenderableType
 
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import by_reason
-from calib.report.units import chance, count, duration
+from calib.report.units import count, duration, joined, times
 from calib.safety import in_short
 
 Document = Mapping[str, Any]
@@ -17,18 +17,20 @@ SHOWN = 12
 
 
 def show_compare(doc: Document) -> str:
-    """Each process by its soonest machines: time for all, to the first part, hands for each part; then the flips."""
+    """Each process by its soonest machines: time for all, to the first part, hands for each part; then the zones."""
     lines = process_lines(doc["options"])
-    quantities = thinned(doc["quantities"], [one["quantity"] for one in doc.get("flips") or ()])
+    quantities = thinned(doc["quantities"], [one["from"] for one in doc.get("zones") or ()])
     shown: list[RenderableType] = [
-        f"{doc.get('part', '')}: time until all are ready, usual and 8 of 10 times; * soonest".removeprefix(": "),
-        _times_table(lines, quantities),
+        f"{doc.get('part', '')}: time until all are ready, usual and 8 of 10 times; * first by a clear chance".removeprefix(
+            ": "
+        ),
+        _times_table(lines, quantities, doc.get("zones") or ()),
         "Usual time to the first finished part, and a person's time for each part",
         _further_table(lines, quantities),
-        *flip_sentences(doc),
+        *zone_sentences(doc),
     ]
     left = len(doc["quantities"]) - len(quantities)
-    shown += [f"{left} quantities between are in --json, and on the page of --page."] if left else []
+    shown += [f"{left} more quantities: --page FILE."] if left else []
     shown += [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
     shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
     return as_text(*shown, in_short(lines))
@@ -39,8 +41,8 @@ def process_lines(options: Sequence[Document]) -> dict[str, Document]:
     return {option["process"]: option for option in options}
 
 
-def thinned(quantities: Sequence[int], flips: Sequence[int]) -> list[int]:
-    """At most about SHOWN of them, evenly spread, the ends and the flips among them.
+def thinned(quantities: Sequence[int], starts: Sequence[int]) -> list[int]:
+    """At most about SHOWN of them, evenly spread, the ends and the starts of zones among them.
 
     >>> thinned(list(range(1, 61)), [8])[:5]
     [1, 6, 8, 12, 17]
@@ -48,14 +50,14 @@ def thinned(quantities: Sequence[int], flips: Sequence[int]) -> list[int]:
     if len(quantities) <= SHOWN:
         return list(quantities)
     step = (len(quantities) - 1) / (SHOWN - 1)
-    kept = {quantities[round(place * step)] for place in range(SHOWN)} | set(flips)
+    kept = {quantities[round(place * step)] for place in range(SHOWN)} | set(starts)
     return sorted(kept)
 
 
-def _times_table(lines: Mapping[str, Document], quantities: Sequence[int]) -> RenderableType:
+def _times_table(lines: Mapping[str, Document], quantities: Sequence[int], zones: Sequence[Document]) -> RenderableType:
     rows = []
     for quantity in quantities:
-        first = soonest_at(lines, quantity)
+        first = first_at(zones, quantity)
         cells = [_time(at(line["lead_time_h"], quantity), process == first) for process, line in lines.items()]
         rows.append([quantity, *cells])
     return table(">parts|" + "|".join(f">{process}" for process in lines), rows)
@@ -98,25 +100,32 @@ def hours(value: float) -> str:
     return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f}".removesuffix(".0") + " d"
 
 
-def flip_sentences(doc: Document) -> list[str]:
-    """Which process is soonest, and where another one becomes it, with the chance that it is."""
-    lines, flips, fewest = process_lines(doc["options"]), doc.get("flips") or (), doc["quantities"][0]
-    first = soonest_at(lines, fewest)
-    if len(lines) == 1:
-        return [f"{first} is the only process that can make it."]
-    if not flips:
-        return [f"{first} is soonest at all these quantities."]
-    return [
-        f"For {count(fewest, 'part')} {first} is soonest.",
-        *(
-            f"From {one['quantity']} parts on {one['to']} is soonest, not {one['from']} (chance {chance(one['chance'])})."
-            for one in flips
-        ),
-    ]
+def zone_sentences(doc: Document) -> list[str]:
+    """From which quantity to which one process is first, and where it is too close to call."""
+    zones = doc.get("zones") or ()
+    if len(process_lines(doc["options"])) == 1:
+        return [f"{doc['options'][0]['process']} is the only process that can make it."]
+    return [f"{_span(zone, zones)}: {_who_is_first(zone)}." for zone in zones]
 
 
-def soonest_at(lines: Mapping[str, Document], quantity: int) -> str | None:
-    """The process with the earliest usual date."""
-    found = {process: at(line["lead_time_h"], quantity) for process, line in lines.items()}
-    known = {process: one["p50"] for process, one in found.items() if one}
-    return min(known, key=known.__getitem__) if known else None
+def _span(zone: Document, zones: Sequence[Document]) -> str:
+    if len(zones) == 1:
+        return "At all these quantities"
+    if zone is zones[-1]:
+        return f"From {count(zone['from'], 'part')} on"
+    return count(zone["to"], "part") if zone["from"] == zone["to"] else f"{zone['from']} to {zone['to']} parts"
+
+
+def _who_is_first(zone: Document) -> str:
+    """
+    >>> _who_is_first({"first": "PBF", "chance": 0.753}), _who_is_first({"first": None, "contenders": ["MEX", "VPP"]})
+    ('PBF first, 75 of 100 times or more', 'too close to call between MEX and VPP')
+    """
+    if zone["first"] is None:
+        return f"too close to call between {joined(zone['contenders'])}"
+    return f"{zone['first']} first, {times(zone['chance'])} times or more"
+
+
+def first_at(zones: Sequence[Document], quantity: int) -> str | None:
+    """The process that is first by a clear chance; None where it is too close to call."""
+    return next((zone["first"] for zone in zones if zone["from"] <= quantity <= zone["to"]), None)

@@ -92,8 +92,10 @@ def comparison() -> dict[str, Any]:
     return {
         "part": "clip.stl", "quantities": quantities, "draws": 1500, "seed": 0, "out": [], "notes": [],
         "options": [line("MEX", 4, 2.0), line("VPP", 12, 1.0), line("PBF", 40, 0.4)],
-        "flips": [{"quantity": 10, "from": "MEX", "to": "VPP", "chance": 0.55},
-                  {"quantity": 50, "from": "VPP", "to": "PBF", "chance": 0.8}],
+        "zones": [{"from": 1, "to": 5, "first": "MEX", "chance": 0.8, "contenders": ["MEX"]},
+                  {"from": 10, "to": 20, "first": None, "chance": None, "contenders": ["MEX", "VPP", "PBF"]},
+                  {"from": 50, "to": 100, "first": "PBF", "chance": 0.8, "contenders": ["PBF"]}],
+        "flips": [{"quantity": 50, "from": "MEX", "to": "PBF", "chance": 0.8}],
     }  # fmt: skip
 
 

@@ -96,7 +96,9 @@ def test_options_that_chance_alone_puts_first_are_named_with_the_cheaper():
 
 def test_a_comparison_names_its_flips_and_marks_the_soonest():
     text = show_compare(comparison())
-    assert "From 10 parts on VPP is soonest, not MEX (chance 55 %)." in text
+    assert "1 to 5 parts: MEX first, 8 of 10 times or more." in text
+    assert "10 to 20 parts: too close to call between MEX, VPP and PBF." in text
+    assert next(line for line in text.splitlines() if line.split()[:1] == ["10"]).count("*") == 0
     row = next(line for line in text.splitlines() if line.split()[:1] == ["1"])
     assert row.index("*") < row.index("13 h")  # MEX, the first column, is soonest for one part
     assert "first: MEX" in text
