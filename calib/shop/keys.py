@@ -165,6 +165,14 @@ MATERIAL_KEYS: tuple[Key, ...] = (
     Key("fresh_share", "fresh powder in the mix", _each(PBF=0.5), 0.0, 1.0),
 )  # fmt: skip
 
+# No polymer powder, filled or not, has more; a metal has (common practice, no source).
+MOST_OF_A_POLYMER = {
+    "density_g_cm3": 3.0,
+    "powder_rho_kg_m3": 2000.0,
+    "powder_k_w_m_k": 1.0,
+    "solid_k_w_m_k": 5.0,
+}
+
 # Data-sheet limits: no default, because an unknown floor is unknown, never zero.
 FLOOR_KEYS: dict[str, tuple[float, float, str]] = {
     "cool_to_c": (20.0, 300.0, "core must be below this before opening [degC]"),

@@ -246,6 +246,8 @@ class _Reader:
             name: self._number(table, Key(name, about, {}, low, high), path)
             for name, (low, high, about) in keys.FLOOR_KEYS.items()
         }
+        if process == "PBF":
+            self._refuse_metal(table, path)
         if any(value is not None for value in floors.values()) and "floor_source" not in table:
             self.problems.add(path, 'floors need their source. Add floor_source = "data sheet ..., its date".')
         return Material(
@@ -257,6 +259,17 @@ class _Reader:
             fit_for=self.problems.texts(table["fit_for"], (*path, "fit_for")) if "fit_for" in table else None,
             price_per_kg=self._number(table, Key("price_per_kg", "price of a kilogram", {}, 0, 1e6), path),
         )
+
+    def _refuse_metal(self, table: Mapping[str, Any], path: Path) -> None:
+        """Powder beds here are of polymer: a metal's minutes would be wrong by whole stages."""
+        for name, most in keys.MOST_OF_A_POLYMER.items():
+            value = table.get(name)
+            if isinstance(value, int | float) and value > most:
+                self.problems.add(
+                    (*path, name),
+                    f"{value:g} is a metal's; a polymer powder has at most {most:g}. PBF is polymer here: plate removal, "
+                    "stress relief, supports and hot isostatic pressing of metal are not modelled. Leave it out.",
+                )
 
     # -- stations, crews, stages -------------------------------------------------------------------------------------
 

@@ -36,7 +36,7 @@ names = "alias"              # "off": not kept; "alias": such as P-7KQ2MD; "name
 
 # --- machines ---------------------------------------------------------------------------------------------------------
 # One [[machine]] for each. kind: extruder (MEX); masked or scanned (VPP: light through a mask, or a laser);
-# laser_bed (PBF). build_mm: the largest build. owned = false compares with a machine that you do not have.
+# laser_bed (PBF, of polymer: metal is not modelled). build_mm: the largest build. owned = false compares with a machine that you do not have.
 
 [[machine]]
 id = "mex1"

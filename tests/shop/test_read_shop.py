@@ -277,3 +277,26 @@ def test_temperatures_that_are_never_reached_are_named_before_anything_is_reckon
     assert '"petg" needs its bed at 140 degC, and here it ends at 130 if heated for ever' in said
     assert '"petg": the bed lets the part go below release_c = 20 degC, and the room has 22' in said
     assert '"pa12" needs its powder bed at 250 degC' in said
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("density_g_cm3", 7.9),
+        ("density_g_cm3", 4.4),
+        ("powder_rho_kg_m3", 4500),
+        ("powder_k_w_m_k", 2),
+        ("solid_k_w_m_k", 16),
+    ],
+)
+def test_metal_in_a_powder_bed_is_refused_and_says_what_is_not_modelled(name, value):
+    with pytest.raises(
+        ShopFileError, match="stress relief, supports and hot isostatic pressing of metal are not modelled"
+    ):
+        patched(shop_text("UTC"), f'[[material]]\nid = "pa12"\n{name} = {value}\n')
+
+
+@pytest.mark.parametrize("density", [1.01, 1.3, 2.2])
+def test_filled_polymers_are_polymers(density):
+    shop = patched(shop_text("UTC"), f'[[material]]\nid = "pa12"\ndensity_g_cm3 = {density}\n')
+    assert shop.materials["pa12"].params["density_g_cm3"] == density
