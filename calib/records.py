@@ -28,6 +28,7 @@ PROCESS_WORDS = {
 FINISHES = ("as_built", "supports_off", "blasted", "sanded")
 DIFFICULTIES = ("plain", "normal", "intricate")
 OUTCOMES = ("done", "stopped", "failed", "skipped", "void")
+NEVER_ENDED = "never ended"  # the rule by which an open run is asked about that is older than any like it
 BASES = ("path", "profile", "volume", "announced", "mass_layers", "count")  # best first
 
 

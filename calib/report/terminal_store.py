@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from shlex import quote
 
+from calib.records import NEVER_ENDED
 from calib.report.terminal import Document
 from calib.report.terminal_import import quarantine_sentences, question_line
 from calib.report.units import count, duration
@@ -24,22 +26,31 @@ def show_review(doc: Document) -> str:
     lines = [question_line(one) for one in questions]
     if doc["open"] > len(questions):
         lines.append(f"{doc['open'] - len(questions)} more with less effect: calib review --all{shop}")
-    example = questions[0]["mark_id"]
-    return "\n".join(
-        [
-            *lines,
-            "Answer by number, then fit again:",
-            f"  calib review {example}{shop} --right           it was so",
-            f"  calib review {example}{shop} --minutes 25      it took 25 min of work",
-            f"  calib review {example}{shop} --leave-out       nobody knows: do not learn from it",
-        ]
+    return "\n".join([*lines, "Answer by number, then fit again:", *_ways_to_answer(questions, shop)])
+
+
+def _ways_to_answer(questions: Sequence[Document], shop: str) -> list[str]:
+    """A line for each, with the first question that it fits."""
+    ended = next((one["mark_id"] for one in questions if one["rule"] != NEVER_ENDED), None)
+    still_open = next((one["mark_id"] for one in questions if one["rule"] == NEVER_ENDED), None)
+    ways = (
+        (ended, "--right           it was so"),
+        (ended, "--minutes 25      it took 25 min of work"),
+        (ended, "--leave-out       nobody knows: do not learn from it"),
+        (still_open, "--finished        it ended well, nobody knows when"),
+        (still_open, "--failed          it failed and is done again"),
     )
+    return [f"  calib review {number}{shop} {way}" for number, way in ways if number is not None]
 
 
 def _answer(one: Document) -> str:
-    said = {"right": "it was so", "mended": f"it took {duration(one['verdict_min'])}", "wrong": "left out"}[
-        one["verdict"]
-    ]
+    said = {
+        "right": "it was so",
+        "mended": f"it took {duration(one['verdict_min'])}",
+        "wrong": "left out",
+        "finished": "it was finished",
+        "failed": "it failed",
+    }[one["verdict"]]
     return f"-> {said}" + (f" ({one['verdict_note']})" if one["verdict_note"] else "")
 
 

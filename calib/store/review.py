@@ -7,10 +7,11 @@ from typing import Any
 import duckdb
 
 from calib.errors import UsageError
+from calib.records import NEVER_ENDED
 from calib.store.suspicious import JUDGED, MARKED
 
 A_WEEK = 5  # questions that a person is asked in a week
-VERDICTS = ("right", "mended", "wrong")
+VERDICTS = ("right", "mended", "wrong", "finished", "failed")
 
 # The greatest mark on each row as it stands now; one on a row that was corrected since rests until that row comes back.
 _NOW = f"""
@@ -60,11 +61,16 @@ def give_verdict(
 ) -> dict[str, Any]:
     """Keep a person's verdict on a run, for all open marks on it; returns the mark with it.
 
-    verdict : 'right' (it was so), 'mended' (it took ``minutes``) or 'wrong' (leave it out)
+    verdict : 'right' (it was so), 'mended' (it took ``minutes``) or 'wrong' (leave it out); of a run that never ended
+        'finished' or 'failed'
     """
     mark = _find(con, mark_id)
     if verdict == "mended" and not (minutes is not None and 0 < minutes < 60 * 24 * 60):
         raise UsageError(f"{minutes} is no duration of a run.", "Give minutes above 0.")
+    if verdict in ("finished", "failed") and mark["rule"] != NEVER_ENDED:
+        raise UsageError(
+            f"Question {mark_id} is of a run that has an end.", "Say --right, --minutes MIN or --leave-out."
+        )
     con.execute(
         "UPDATE review SET verdict = ?, verdict_min = ?, verdict_note = ?, verdict_at = (now() AT TIME ZONE 'UTC')::TIMESTAMP "
         "WHERE row_key = ? AND judged IS NOT DISTINCT FROM (SELECT judged FROM review WHERE mark_id = ?)",

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from calib.logs.local_time import to_utc
+from calib.records import NEVER_ENDED
 from calib.store.closed_hours import opening_spans
 from calib.store.suspicious import JUDGED, MARKED
 from calib.store.tables import keyed
@@ -26,20 +27,23 @@ WITH ids AS (
     JOIN ids i ON i.build_id = s.build_id AND i.started_at > s.started_at GROUP BY s.id
 ), marks AS (
     SELECT s.id, string_agg(says, '; ' ORDER BY rule) FILTER (verdict IS NULL) AS review,
-        bool_or(coalesce(verdict = 'wrong', false)) AS wrong, max(verdict_min) AS mended_min
+        bool_or(coalesce(verdict = 'wrong', false)) AS wrong, max(verdict_min) AS mended_min,
+        max(effect_min) FILTER (rule = '{NEVER_ENDED}' AND verdict IN ('finished', 'failed')) AS usual_min,
+        bool_or(coalesce(verdict = 'failed', false)) AS failed
     FROM review v JOIN {MARKED} s USING (row_key) WHERE coalesce(v.judged, {JUDGED}) = {JUDGED} GROUP BY s.id
 )
 SELECT s.row_key AS run_key, coalesce(string_split(s.build_id, '+'), []) AS build_ids, s.order_id, s.stage,
     coalesce(s.started_at, s.ended_at - to_microseconds((6e7 * s.work_min)::BIGINT)) AS started_at,
     coalesce(s.started_at + to_microseconds((6e7 * (m.mended_min + coalesce(s.paused_min, 0)))::BIGINT),
              s.ended_at, s.started_at + to_microseconds((6e7 * (s.work_min + coalesce(s.paused_min, 0)))::BIGINT),
-             n.next_start) AS ended_at,
+             n.next_start, s.started_at + to_microseconds((6e7 * m.usual_min)::BIGINT)) AS ended_at,
     CASE WHEN m.mended_min IS NOT NULL THEN m.mended_min WHEN s.started_at IS NOT NULL AND s.ended_at IS NOT NULL
          THEN greatest(epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0), 0)
          ELSE s.work_min END AS work_min,
-    s.station, s.operator, s.crew_size, s.touch_min, s.parts, s.parts_good, coalesce(s.outcome, 'done') AS outcome,
-    coalesce(s.attempt, 1) AS attempt, s.ended_by, coalesce(s.outcome, 'done') IN ('stopped', 'failed') AS censored,
-    CASE WHEN s.ended_at IS NOT NULL OR s.work_min IS NOT NULL THEN 'done' WHEN n.next_start IS NOT NULL THEN 'lost'
+    s.station, s.operator, s.crew_size, s.touch_min, s.parts, s.parts_good, CASE WHEN m.failed THEN 'failed' ELSE coalesce(s.outcome, 'done') END AS outcome,
+    coalesce(s.attempt, 1) AS attempt, s.ended_by,
+    coalesce(s.outcome, 'done') IN ('stopped', 'failed') OR coalesce(m.failed, false) AS censored,
+    CASE WHEN s.ended_at IS NOT NULL OR s.work_min IS NOT NULL THEN 'done' WHEN n.next_start IS NOT NULL OR m.usual_min IS NOT NULL THEN 'lost'
          ELSE 'running' END AS state,
     m.review, s.date, f.name AS source_file, s.line, c.imported_at
 FROM {keyed("stages")} s LEFT JOIN nexts n ON n.id = s.id LEFT JOIN marks m ON m.id = s.id
@@ -58,7 +62,8 @@ def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     low_min : for ends that were ``found``: minutes up to the last look, which is the last closing time before the end, or
         0 where nothing says that anybody looked; NaN for others [min]
     censored : it lasted at least ``work_min``: stopped or failed
-    state : 'done', 'running' or 'lost' (``ended_at`` is the next start of its build then, and there are no minutes)
+    state : 'done', 'running' or 'lost' (``ended_at`` is the next start of its build then, or when it usually ends where a
+        person says that it has; and there are no minutes)
     review : marks without a verdict, joined by '; '
     imported_at : when the row came in, UTC without zone
     """

@@ -7,7 +7,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from calib.records import STAGES
+from calib.records import NEVER_ENDED, STAGES
 from calib.store.tables import KEY, KEY_START, keyed
 from calib.store.transaction import transaction
 
@@ -43,19 +43,28 @@ def mark_far(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
     A question that a person has answered stays as it is. One that is taken back is never asked again, so that no number
     that somebody may have written down comes to mean another run; should the run look wrong again, it gets a new one.
     """
+    says = "'lasted ' || round(m)::BIGINT || ' min where ' || round(m / ratio)::BIGINT || ' were expected, ' || m.says"
+    _mark_found(con, FAR, found, _FAR, says)
+
+
+def mark_never_ended(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
+    """Mark the open runs that are older than any like them, and none else by this rule; answered as for ``mark_far``.
+
+    found : run_key, usual_min, says
+    """
+    _mark_found(con, NEVER_ENDED, found, _NEVER_ENDED, "m.says")
+
+
+def _mark_found(con: duckdb.DuckDBPyConnection, rule: str, found: pd.DataFrame, sql: str, says: str) -> None:
     with transaction(con):
-        con.register("far", found)
+        con.register("found", found)
         con.execute(
-            f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE rule = '{FAR}' AND verdict IS NULL "
-            "AND row_key NOT IN (SELECT run_key FROM far)"
+            f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE rule = ? AND verdict IS NULL "
+            "AND row_key NOT IN (SELECT run_key FROM found)",
+            [rule],
         )
-        _mark(
-            con,
-            FAR,
-            _FAR,
-            "'lasted ' || round(m)::BIGINT || ' min where ' || round(m / ratio)::BIGINT || ' were expected, ' || m.says",
-        )
-        con.unregister("far")
+        _mark(con, rule, sql, says)
+        con.unregister("found")
 
 
 def _mark(con: duckdb.DuckDBPyConnection, rule: str, sql: str, says: str, values: dict[str, Any] | None = None) -> None:
@@ -164,12 +173,17 @@ WITH runs AS (
     FROM {
     keyed(
         "stages",
-        where=f"{KEY_START} IN (SELECT split_part(run_key, ' | ', 1) FROM far UNION SELECT run_key[5:] FROM far)",
+        where=f"{KEY_START} IN (SELECT split_part(run_key, ' | ', 1) FROM found UNION SELECT run_key[5:] FROM found)",
     )
 } s
 )
-SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN far f ON r.row_key = f.run_key
+SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN found f ON r.row_key = f.run_key
 WHERE r.m > 0
+"""
+# What is still open long after any like it had ended.
+_NEVER_ENDED = f"""
+SELECT s.id, f.usual_min AS effect, f.says
+FROM {keyed("stages", where="ended_at IS NULL AND work_min IS NULL")} s JOIN found f ON s.row_key = f.run_key
 """
 FORGOTTEN = "forgotten timer"
 OF_MINUTES = [FAR, FORGOTTEN]  # rules that doubt how long a run took, which a verdict by any rule has settled

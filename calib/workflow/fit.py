@@ -25,10 +25,11 @@ from calib.store.checkpoints import find_checkpoints, save_checkpoints
 from calib.store.fits import save_fit
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
-from calib.store.suspicious import mark_far
+from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.below_floor import as_questions, below_floor
 from calib.workflow.floors import floor_warnings, with_stand_ins
+from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
@@ -65,6 +66,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
     model = Calibrator().fit(learned.rows, known, progress=told(progress, "Learning from {} of {} stages ..."))
     tables = model.to_tables() | {"errors": model.errors} | side_tables(logged, horizon)
+    still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
         "log_next": log_next(model, logged.baselines, model.errors, logged.shop),
@@ -80,6 +82,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
             save_checkpoints(store, known.to_arrays())
             marks = pd.concat([likely_wrong(model.errors), as_questions(learned)], ignore_index=True)
             mark_far(store, marks.drop_duplicates("run_key"))
+            mark_never_ended(store, still_open)
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
-from calib.quoting.learned import Learned
+from calib.quoting.learned import Learned, Predictor
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES
 from calib.shop.model import Shop
@@ -134,7 +134,7 @@ def _standing(rows: pd.DataFrame, route: Sequence[str], events: list[Event], clo
     last = running.started if running else max(_end(event) for event in events)
     under_way = running is not None
     for row in left.to_dict("records"):
-        alone = row["stage"] in STAGES and STAGES[row["stage"]].hands == "none"
+        alone = _alone(row["stage"])
         if not (alone or under_way):
             break
         elapsed = _minutes(clock, last, now, alone)
@@ -144,6 +144,35 @@ def _standing(rows: pd.DataFrame, route: Sequence[str], events: list[Event], clo
     if len(left) and _minutes(clock, last, now, False) > left["longest"].sum() + left["long_wait"].sum():
         left = left.iloc[:0]  # nobody writes so late that it went on: it was done unnoticed
     return Standing(left, 0.0, place[left["stage"].iloc[0]] if len(left) else len(route))
+
+
+def never_ended(
+    logged: pd.DataFrame, baselines: pd.DataFrame, model: Predictor, shop: Shop, now: float
+) -> pd.DataFrame:
+    """Open runs that are older than any like them: run_key, usual_min, says.
+
+    logged : runs, of which those of one stage of one build are looked at; now : wall minutes
+    """
+    still = logged[(logged["state"] == "running") & (logged["build_ids"].str.len() == 1) & logged["started_at"].notna()]
+    still = still.assign(build_id=still["build_ids"].str[0])
+    rows = baselines.merge(still[["run_key", "build_id", "stage", "started_at"]], on=["build_id", "stage"])
+    if rows.empty:
+        return pd.DataFrame(columns=["run_key", "usual_min", "says"])
+    predicted = model.predict(rows, quantiles=(USUAL, LONGEST))
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    begun = [stamp.timestamp() / 60 for stamp in rows["started_at"]]
+    elapsed = [_minutes(clock, at, now, _alone(stage)) for at, stage in zip(begun, rows["stage"], strict=True)]
+    rows = rows.assign(usual_min=predicted[USUAL].to_numpy())[np.array(elapsed) > predicted[LONGEST].to_numpy()]
+    days = rows["started_at"].dt.tz_convert(shop.timezone).dt.strftime("%Y-%m-%d")
+    says = [
+        f"begun on {day} never ended, and takes {usual:.0f} min as usual: finished, or failed?"
+        for day, usual in zip(days, rows["usual_min"], strict=True)
+    ]
+    return rows.assign(says=says)[["run_key", "usual_min", "says"]]
+
+
+def _alone(stage: str) -> bool:
+    return stage in STAGES and STAGES[stage].hands == "none"
 
 
 def _end(event: Event) -> float:

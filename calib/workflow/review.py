@@ -31,11 +31,11 @@ def find_questions(folder: Path, everything: bool = False, answered: bool = Fals
 def answer_question(
     folder: Path, number: int, verdicts: list[str], minutes: float | None = None, note: str = ""
 ) -> dict[str, Any]:
-    """Keep one answer: right, mended (with ``minutes``), wrong, or take back the one that was given."""
+    """Keep one answer: right, mended (with ``minutes``), wrong, finished, failed, or take back the one that was given."""
     if len(verdicts) != 1:
         raise UsageError(
             f"Question {number} takes one answer, not {len(verdicts) or 'none'}.",
-            "Say --right, --minutes MIN, --leave-out or --take-back.",
+            "Say --right, --minutes MIN, --leave-out, --finished, --failed or --take-back.",
         )
     shop = read_shop(folder)
     with open_store(folder) as store:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import zlib
 
 import pandas as pd
@@ -9,6 +10,8 @@ import pytest
 
 from calib.cli.app import run
 from calib.shop.read_shop import read_shop
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
 from calib.workflow.fitted import find_fitted
 from calib.workflow.queue import find_queue
 
@@ -80,3 +83,26 @@ def test_a_run_far_older_than_any_like_it_holds_nothing_up(lab, tmp_path, reques
     for days in (16, 60):
         queue = find_queue(lab, read_shop(lab), find_fitted(lab), NOW + pd.Timedelta(days=days))
         assert name not in {build.build_id for build in queue}
+
+
+@pytest.mark.parametrize(
+    ("answer", "state", "first"), [("--finished", "lost", "unloading"), ("--failed", "lost", "machine_setup")]
+)
+def test_an_open_run_older_than_any_like_it_is_asked_about_and_one_key_answers(tmp_path, capsys, answer, state, first):
+    folder = tmp_path / "lab"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    queued(folder, tmp_path, f"{PREPARED}\n{PRINTS},,", "J0119")
+    queued(folder, tmp_path, "printing,2026-08-19T08:30,2026-08-19T11:30,", "J0120")
+    assert run(["fit", "--shop", str(folder)]) == 0
+    capsys.readouterr()
+    assert run(["review", "--shop", str(folder), "--json"]) == 0
+    (question,) = [one for one in json.loads(capsys.readouterr().out)["questions"] if one["rule"] == "never ended"]
+    assert "printing of J0119 begun on 2026-08-12 never ended" in question["sentence"]
+    assert question["sentence"].endswith("finished, or failed?")
+    assert run(["review", str(question["mark_id"]), answer, "--shop", str(folder)]) == 0
+    with open_store(folder, read_only=True) as store:
+        runs = find_runs(store)
+    asked = runs[runs["build_ids"].str[0].eq("J0119") & runs["stage"].eq("printing")].iloc[0]
+    assert (asked["state"], asked["outcome"] == "failed") == (state, answer == "--failed")
+    queue = find_queue(folder, read_shop(folder), find_fitted(folder), NOW + pd.Timedelta(hours=20))
+    assert next(build for build in queue if build.build_id == "J0119").rows["stage"].iloc[0] == first
