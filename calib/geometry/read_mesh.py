@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from calib.geometry.mesh import DOWN, Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
-from calib.geometry.units import MM_PER, absurd_size, ask_unit, unit_named
+from calib.geometry.units import MM_PER, absurd_size, ask_unit, small_size, unit_named
 from calib.in_child import in_child
 from calib.plain_file import check_plain
 
@@ -58,11 +58,14 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     )
 
 
-def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float], down: str = "") -> Mesh:
+def read_part(
+    path: str | Path, unit: str | None, build_mm: Iterable[float], down: str = "", usual_mm: Sequence[float] = ()
+) -> Mesh:
     """A mesh to be built: as ``read_mesh``, but where neither file nor user states a unit and the size is absurd, ask.
 
     build_mm : sides of the builds of all machines [mm]
     down : side on which it has to be built, one of ``mesh.DOWN``; '' leaves the pose free
+    usual_mm : greatest sides of the parts that the lab has had: they tell what is absurdly small [mm]
     Raises a MeshError that names the likely unit and the option (it is never guessed), and for a side that is none.
     """
     if down and down not in DOWN:
@@ -70,9 +73,11 @@ def read_part(path: str | Path, unit: str | None, build_mm: Iterable[float], dow
             f'"{down}" is not a side of a part.', f"Sides, by the file's axes: {', '.join(DOWN)}; z- is as it lies."
         )
     mesh = replace(read_mesh(path, unit=unit), down=down)
-    if mesh.unit_assumed:
-        ask_unit(mesh.name, mesh.size_mm, build_mm)
-    return mesh
+    if not mesh.unit_assumed:
+        return mesh
+    ask_unit(mesh.name, mesh.size_mm, build_mm, usual_mm)
+    doubts = (small_size(mesh.size_mm, usual_mm), *(note for note in mesh.notes if note != absurd_size(mesh.size_mm)))
+    return replace(mesh, notes=tuple(note for note in doubts if note))
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -16,8 +16,8 @@ from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.shape import Shape, ShapeFinder
 from calib.shop.model import Machine, Material, Shop
 
-SHORTLISTED = 3  # poses that are planned through the calendar
-WORSE = 1.3  # over the best estimate: a pose beyond is not planned
+SHORTLISTED = 2  # poses that are planned through the calendar
+WORSE = 1.2  # over the best estimate: a pose beyond is not planned
 HANDS = 3.0  # wall minutes for one of hands: people are there about a third of the time (assumption)
 
 
@@ -84,7 +84,7 @@ def _asked(inside: Sequence[tuple[Shape, int]], way: Way) -> list[float]:
     route = {
         has: default_route(way.machine.process, way.finish, way.material.id, has, way.shop) for has in (False, True)
     }
-    routes = [route[shape.candidate.supports.contact_cm2 > 0] for shape, _ in inside]
+    routes = [route[shape.held] for shape, _ in inside]
     wanted = [stage in routes[build] for build, stage in zip(base.build, base.stage, strict=True)]
     waits = np.where(np.isin(base.stage.astype(str), ON_MACHINE), base.minutes, 0.0) + HANDS * base.touch_min
     return [float(minutes) for minutes in np.bincount(base.build, waits * wanted, len(inside))]

@@ -75,7 +75,13 @@ class Shape:
     @property
     def contact_cm2(self) -> float:
         """Where supports touch it, and a brim the side of its first layer [cm2]."""
-        return self.supports.contact_cm2 + self._rim_mm * self.layer_mm / 100.0 * self.candidate.brim
+        side = self._rim_mm * self.layer_mm / 100.0 if self.candidate.brim else 0.0
+        return self.supports.contact_cm2 + side
+
+    @property
+    def held(self) -> bool:
+        """Whether supports or a brim have to come off; known without reckoning them."""
+        return self.candidate.brim or bool(self.candidate.supports.contact_cm2 > 0)
 
     @property
     def support_thick_mm(self) -> float:

@@ -146,7 +146,7 @@ class Asked:
 
     def route(self, piece: Piece) -> tuple[str, ...]:
         """Stages of a part, in order."""
-        key = (piece.process, piece.material, piece.finish, piece.shape.contact_cm2 > 0)
+        key = (piece.process, piece.material, piece.finish, piece.shape.held)
         if key not in self._routes:
             self._routes[key] = self.learned.route_of(*key, self.shop)
         return self._routes[key]

@@ -41,6 +41,14 @@ def find_parts(con: duckdb.DuckDBPyConnection) -> Parts:
     return parts
 
 
+def find_sides(con: duckdb.DuckDBPyConnection) -> list[float]:
+    """Greatest side of every part [mm]."""
+    found = con.execute(
+        "SELECT max(list_max(size_mm)) FROM part WHERE size_mm IS NOT NULL GROUP BY name, sha256 ORDER BY 1"
+    ).fetchall()
+    return [side for (side,) in found]
+
+
 _DELETE = "DELETE FROM part WHERE name = ? AND process = ? AND (sha256 <> ? OR quantity IS NULL OR quantity = ?)"
 _INSERT = (
     f"INSERT INTO part ({', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)}, summary, measured_at) "

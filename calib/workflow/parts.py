@@ -22,7 +22,7 @@ from calib.quoting.shape import Shape, ShapeFinder
 from calib.records import MeasuredPart
 from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
-from calib.store.parts import Parts, find_parts, save_parts
+from calib.store.parts import Parts, find_parts, find_sides, save_parts
 from calib.workflow.fitted import has_store
 
 FOLDER = "parts"
@@ -113,6 +113,14 @@ def remember_parts(folder: Path, document: Mapping[str, Any], meshes: Sequence[M
                     parts.setdefault((part.name, part.process), part)
     with open_store(folder) as store:
         save_parts(store, list(parts.values()))
+
+
+def usual_sides_mm(folder: Path) -> list[float]:
+    """Greatest side of each part that the lab has had [mm]; nothing where there is no store."""
+    if not has_store(folder):
+        return []
+    with open_store(folder, read_only=True) as store:
+        return find_sides(store)
 
 
 def _is_pose(shape: Shape, pose: Mapping[str, Any]) -> bool:

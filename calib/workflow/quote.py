@@ -28,7 +28,7 @@ from calib.store.quotes import forget_looks, save_quote
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
-from calib.workflow.parts import remember_parts
+from calib.workflow.parts import remember_parts, usual_sides_mm
 from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
 from calib.workflow.times import moment
@@ -116,7 +116,7 @@ def quote_lines(
     request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
     fitted = find_fitted(folder)
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
-    meshes = read_meshes(lines, shop, progress)
+    meshes = read_meshes(folder, lines, shop, progress)
     progress("Trying every machine ...")
     document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
     document |= {"part": name or document["part"], "shop": shop.name}
@@ -143,13 +143,14 @@ def quantities_around(quantity: int) -> list[int]:
     return sorted({1, *(min(max(1, round(quantity * share)), MOST_PARTS) for share in shares)})
 
 
-def read_meshes(lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
+def read_meshes(folder: Path, lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once."""
     known: dict[tuple[Path, str | None, str], Mesh] = {}
+    usual = usual_sides_mm(folder)
     for one in lines:
         if (one.part, one.unit, one.pose) not in known:
             progress(f"Reading {one.part.name} ...")
-            known[one.part, one.unit, one.pose] = read_part(one.part, one.unit, _sides_mm(shop), one.pose)
+            known[one.part, one.unit, one.pose] = read_part(one.part, one.unit, _sides_mm(shop), one.pose, usual)
     return [known[one.part, one.unit, one.pose] for one in lines]
 
 
@@ -189,7 +190,7 @@ def compare_part(
     wanted = read_quantities(quantities)
     request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
-    mesh = read_part(part, unit, _sides_mm(shop), pose)
+    mesh = read_part(part, unit, _sides_mm(shop), pose, usual_sides_mm(folder))
     progress(f"Comparing {len(wanted)} quantities ...")
     document = compare(
         request,

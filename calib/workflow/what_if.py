@@ -58,7 +58,7 @@ def what_if_order(
     """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     lines = _lines(part, quantity, finish, unit)
-    meshes = read_meshes(lines, changed, progress)
+    meshes = read_meshes(folder, lines, changed, progress)
     request = quote_request(changed, [one.line for one in lines], processes, None, start)
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     ask = _Ask(folder, fitted, request, [finders[mesh] for mesh in meshes], seed)

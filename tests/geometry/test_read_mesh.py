@@ -108,6 +108,32 @@ def test_unit_option_scales_and_never_overrides_the_file(read):
         read(stl_bytes(box(1, 1, 1)), unit="furlong")
 
 
+@pytest.mark.parametrize(
+    ("usual_mm", "side", "asked", "noted"),
+    [
+        ((), 2.0, True, False),  # a bracket of 2 units
+        ((), 12.0, False, True),
+        ((), 25.0, False, False),
+        ((60, 55, 80, 120, 90), 2.0, True, False),
+        ((60, 55, 80, 120, 90), 20.0, True, False),  # nobody here has made one smaller than 55
+        ((60, 55, 80, 120, 90), 40.0, False, True),
+        ((6, 8, 3, 5, 4, 20), 2.0, False, True),  # a lab of tiny parts
+        ((6, 8, 3, 5, 4, 20), 3.5, False, False),
+        ((60, 55), 12.0, False, True),  # two parts say nothing of what is usual
+    ],
+)
+def test_small_parts_are_asked_about_by_what_the_lab_makes(tmp_path, usual_mm, side, asked, noted):
+    path = tmp_path / "part.stl"
+    path.write_bytes(stl_bytes(box(side, side / 2, side / 4)))
+    assert read_part(path, "mm", (300, 300, 300), "", usual_mm).notes == ()
+    if asked:
+        with pytest.raises(MeshError, match=f"as mm the part is {side:.3g} x .* say --unit (inch|cm)"):
+            read_part(path, None, (300, 300, 300), "", usual_mm)
+        return
+    notes = read_part(path, None, (300, 300, 300), "", usual_mm).notes
+    assert any("say --unit inch" in note for note in notes) == noted
+
+
 def test_absurd_sizes_name_the_likely_unit(read):
     tiny, huge = read(stl_bytes(box(0.08, 0.05, 0.02))), read(stl_bytes(box(80000, 50000, 20000)))
     assert "may be m: then say --unit m." in tiny.notes[0]
