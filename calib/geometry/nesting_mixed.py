@@ -8,6 +8,8 @@ import numpy as np
 
 from calib.geometry.nesting import copies_in_cake, copies_on_plate, whole_um
 
+TURNINGS = 16  # tried before a part is refused: as few plates as the best packer tried here
+
 
 def plates_for(
     sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
@@ -39,17 +41,71 @@ def _each_kind_apart(
 def _packed(
     sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
 ) -> list[list[int]]:
-    from rectpack import PackingMode, newPacker
+    """Plates filled one after another: with as many of the largest as go together, then with the smallest beside them."""
+    width, depth = (whole_um(build_mm[axis] - 2 * margin_mm + gap_mm, up=False) for axis in (0, 1))
+    room = width, depth
+    sides = [sorted((whole_um(x + gap_mm), whole_um(y + gap_mm)), reverse=True) for x, y, _ in sizes_mm]
+    fit = [
+        number
+        for number, size in enumerate(sizes_mm)
+        if size[2] <= build_mm[2] + 1e-9 and sides[number][0] <= max(room) and sides[number][1] <= min(room)
+    ]
+    left = sorted(fit, key=lambda number: [-side for side in sides[number]])
+    plates = []
+    while left:
+        plate = _one_plate(left, sides, room)
+        plates.append(sorted(plate))
+        left = [number for number in left if number not in set(plate)]
+    return plates
 
-    packer = newPacker(mode=PackingMode.Offline, rotation=True)
-    room = [whole_um(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1)]
-    packer.add_bin(*room, count=float("inf"))
-    for number, size in enumerate(sizes_mm):
-        sides = [whole_um(size[i] + gap_mm) for i in (0, 1)]
-        if size[2] <= build_mm[2] + 1e-9 and all(s <= r for s, r in zip(sorted(sides), sorted(room), strict=True)):
-            packer.add_rect(*sides, rid=number)
-    packer.pack()
-    return [sorted(rect.rid for rect in plate) for plate in packer]
+
+def _one_plate(left: list[int], sides: Sequence[Sequence[int]], room: tuple[int, int]) -> list[int]:
+    """As many of the first of these parts as go together, then every further one that goes beside them."""
+    first = _most(len(left), lambda count: _go_together([sides[n] for n in left[:count]], room))
+    plate, refused = left[:first], set()
+    for number in left[first:]:
+        kind = tuple(sides[number])
+        if kind not in refused and _go_together([sides[n] for n in [*plate, number]], room):
+            plate.append(number)
+        else:
+            refused.add(kind)
+    return plate
+
+
+def _most(count: int, holds: Callable[[int], bool]) -> int:
+    """The greatest number up to ``count`` that holds, where fewer hold too; by halving."""
+    low, high = 0, count
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if holds(middle) else (low, middle - 1)
+    return low
+
+
+def _go_together(sides: Sequence[Sequence[int]], room: tuple[int, int]) -> bool:
+    """Whether rectangles (long, short) fit a room: none to all of them across it, which ones by chance of a fixed seed."""
+    if sum(long * short for long, short in sides) > room[0] * room[1]:
+        return False
+    across = np.random.default_rng(0).random((TURNINGS, len(sides))) < np.linspace(0, 1, TURNINGS)[:, None]
+    return any(_packs(_turned(sides, some, room[0]), room) for some in across)
+
+
+def _turned(sides: Sequence[Sequence[int]], across: np.ndarray, width: int) -> list[tuple[int, int]]:
+    both = zip(across, sides, strict=True)
+    return [(short, long) if turn or long > width else (long, short) for turn, (long, short) in both]
+
+
+def _packs(rectangles: list[tuple[int, int]], room: tuple[int, int]) -> bool:
+    """Whether the packer finds room for all, filling from the left or from below."""
+    from rpack import PackingImpossibleError, pack
+
+    for turned, (width, depth) in ((rectangles, room), ([(y, x) for x, y in rectangles], room[::-1])):
+        if all(x <= width and y <= depth for x, y in turned):
+            try:
+                pack(turned, max_width=width, max_height=depth)
+                return True
+            except PackingImpossibleError:
+                continue
+    return False
 
 
 def cakes_for(
