@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -40,6 +40,7 @@ class Learned:
     """Without a fit the parts hold their priors; waits and failures may be absent.
 
     wait_times : learned waits are so many times as long in this shop [-]
+    silent : (process, stage) that the lab never writes down -> share of its baseline that it takes at most [0..1]
     """
 
     calibrator: Predictor
@@ -47,6 +48,7 @@ class Learned:
     failures: FailureChances | None = None
     route: Route | None = None
     wait_times: float = 1.0
+    silent: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     def route_of(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, as the logs or else the shop's table say."""

@@ -20,6 +20,7 @@ from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES, TERM_COLUMNS
 from calib.shop.model import Shop
 
+LEAST_SHARE = 1e-3  # of a baseline: none at all has no logarithm
 ORDER_BEFORE, ORDER_AFTER = "order before", "order after"
 Key = tuple[Any, ...]
 
@@ -194,11 +195,13 @@ class Asked:
         kept = np.flatnonzero([s in wanted[b] for b, s in zip(base.build.tolist(), base.stage, strict=True)])
         kept = kept[base.minutes[kept] > 0]
         build = base.build[kept]
+        pairs = zip(columns["process"][build], base.stage[kept], strict=True)
+        share = np.array([max(self.learned.silent.get(pair, 1.0), LEAST_SHARE) for pair in pairs], float)
         known = {
             "stage": base.stage[kept],
             "parts": columns["parts"][build].astype(int),
-            "baseline_min": base.minutes[kept],
-            "touch_min": base.touch_min[kept],
+            "baseline_min": base.minutes[kept] * share,
+            "touch_min": base.touch_min[kept] * share,
             "basis": base.basis[kept],
             "prior_sd": base.prior_sd[kept],
             "floor_min": base.floor_min[kept],

@@ -22,7 +22,7 @@ from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
 from calib.workflow.parts import with_parts
-from calib.workflow.predict import stage_rows
+from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
 
 WEEKS = 4.0
@@ -96,12 +96,12 @@ def _teams(today: Shop, shop: Shop) -> list[list[Machine] | None]:
 
 def _flow(demand: Demand, machines: list[Machine] | None, shop: Shop, fitted: Fitted, seed: int) -> Flow:
     builds = demand.builds
-    rows = stage_rows(builds, shop, fitted)
+    rows = scheduled_rows(builds, shop, fitted)
     if machines is not None:
         on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
         busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
         builds = builds.assign(machine=spread_over(builds.to_dict("records"), demand.released, busy, machines))
-        rows = stage_rows(builds, shop, fitted)
+        rows = scheduled_rows(builds, shop, fitted)
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
     queued = [
         QueuedBuild(

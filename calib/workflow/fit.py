@@ -29,12 +29,13 @@ from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.below_floor import as_questions, below_floor
 from calib.workflow.floors import floor_warnings, with_stand_ins
+from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
-from calib.workflow.side_models import failure_rows, redo_rows, staff_table, wait_rows
+from calib.workflow.side_models import failure_rows, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
 from calib.workflow.times import check_year
 
@@ -152,10 +153,16 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     known = (logged.builds, logged.runs, horizon)
-    waits = wait_rows(logged.builds, logged.runs, logged.shop, horizon)
+    silent = silent_stages(logged.builds, logged.runs, logged.baselines, logged.shop)
+    shares = silent_shares(find_gaps(logged.builds, logged.runs, logged.shop, horizon), silent, logged.shop)
+    gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, shares))
+    waits = wait_rows(gaps, logged.shop)
     return {
         "waits": Waits().fit(waits).to_table(),
         "staff": staff_table(logged.runs, logged.shop, waits, horizon),
+        "silent": pd.DataFrame(
+            [(*pair, share) for pair, share in shares.items()], columns=["process", "stage", "share"]
+        ),
         "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),
         "routes": logged_routes(logged.builds, logged.runs, horizon),
     }

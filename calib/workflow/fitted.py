@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -29,6 +30,7 @@ class Fitted:
     as_of: str | None
     warnings: tuple[str, ...] = ()
     staff: Staff = NOBODY_COUNTED
+    silent: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
@@ -37,7 +39,7 @@ class Fitted:
 
 def learned_of(fitted: Fitted, shop: Shop) -> Learned:
     """What quotes in this shop use: waits for people are those of its crews."""
-    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, fitted.staff.times(shop))
+    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, fitted.staff.times(shop), fitted.silent)
 
 
 def staff_of(table: pd.DataFrame | None) -> Staff:
@@ -74,4 +76,7 @@ def find_fitted(folder: Path) -> Fitted:
         meta["as_of"],
         ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else (),
         staff_of(tables.get("staff")),
+        {(process, stage): share for process, stage, share in tables["silent"].itertuples(index=False)}
+        if "silent" in tables
+        else {},
     )

@@ -14,6 +14,7 @@ from calib.errors import LogFileError
 from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
+from calib.quoting.steps import LEAST_SHARE
 from calib.results import PREDICTION, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -93,6 +94,14 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame
     order = {build: number for number, build in enumerate(builds["build_id"])}
     rows = rows[rows["place"] >= 0].assign(order=lambda kept: kept["build_id"].map(order))
     return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
+
+
+def scheduled_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
+    """``stage_rows`` as they go through the calendar: what the lab never writes down takes what its gaps leave for it."""
+    rows = stage_rows(builds, shop, fitted)
+    pairs = zip(rows["process"], rows["stage"], strict=True)
+    share = np.array([max(fitted.silent.get(pair, 1.0), LEAST_SHARE) for pair in pairs], float)
+    return rows.assign(baseline_min=rows["baseline_min"] * share, touch_min=rows["touch_min"] * share)
 
 
 def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store, learned_of
 from calib.workflow.how_far import Standing, find_standings
 from calib.workflow.parts import with_parts
-from calib.workflow.predict import stage_rows
+from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
 
 UNTOUCHED = timedelta(weeks=4)  # nothing is under way of which nobody wrote for so long; common practice, no source
@@ -66,7 +66,7 @@ def stand_in_line(
 
     waiting : columns of ``builds``, status, quote_id and not_before; now : wall minutes
     """
-    rows = stage_rows(waiting, shop, fitted)
+    rows = scheduled_rows(waiting, shop, fitted)
     standings = find_standings(waiting, runs, rows, shop, learned_of(fitted, shop), now)
     waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
     waiting = in_order_of_work(waiting, standings, hurried, now)

@@ -21,9 +21,10 @@ from calib.store.review import list_review
 from calib.workflow.below_floor import below_floor
 from calib.workflow.fit import Logged, read_logged, told
 from calib.workflow.floors import floor_warnings
+from calib.workflow.gaps import find_gaps, wait_rows
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.quotes import ranges_of
-from calib.workflow.side_models import failure_rows, wait_rows
+from calib.workflow.side_models import failure_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
@@ -68,7 +69,8 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
     recent = learned.rows[(learned.rows["ended_at"] > since) & learned.rows["run_key"].isin(ended)]
     touched = recent["actual_min"].where(recent["attended"], recent[["actual_min", "touch_min"]].min(axis=1))
     demand = recent.assign(minutes=recent["actual_min"], touch_min=touched.fillna(0.0))
-    waits = wait_rows(logged.builds, logged.runs, logged.shop, logged.last_end, since)
+    gaps = find_gaps(logged.builds, logged.runs, logged.shop, logged.last_end)
+    waits = wait_rows(gaps, logged.shop, since)
     waiting = waits.groupby("process")["wait_min"].sum()
     rows = [
         {

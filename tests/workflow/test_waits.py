@@ -9,14 +9,15 @@ import pytest
 
 from calib.quoting.queueing import several_servers
 from calib.quoting.staff import Staff
+from calib.records import ROUTES
 from calib.shop.model import Crew, Machine, Shop
-from calib.workflow.side_models import wait_rows
+from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 
 
 def shop(chambers: int = 1) -> Shop:
     machine = Machine("m", "PBF", "laser_bed", (9, 9, 9), ("pa",), {}, chambers=chambers)
     hours = (((480, 1020),),) * 7
-    return Shop("lab", "UTC", hours, (), {"m": machine}, {}, {}, {}, {}, (), {})
+    return Shop("lab", "UTC", hours, (), {"m": machine}, {}, {}, {}, ROUTES, (), {})
 
 
 def wait_frame(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str | None]) -> pd.DataFrame:
@@ -29,7 +30,7 @@ def wait_frame(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[st
     })  # fmt: skip
     builds = pd.DataFrame({"build_id": list(orders), "process": "PBF", "machine": "m", "parts": 4.0,
                            "order_id": list(orders.values())})  # fmt: skip
-    return wait_rows(builds, runs, lab, pd.Timestamp("2026-04-01", tz="UTC"))
+    return wait_rows(find_gaps(builds, runs, lab, pd.Timestamp("2026-04-01", tz="UTC")), lab)
 
 
 def waits(rows: list[tuple[str, str, str, str]], lab: Shop, orders: dict[str, str]) -> set[tuple[str, int]]:
@@ -84,3 +85,34 @@ def test_more_people_shorten_only_what_waits_for_people():
     # M/M/c at 1.4 hours of work an hour: mean wait 1.4^2/(4 - 1.4^2) of a task with two, from the closed form
     assert several_servers(1.4, 1.0, 2).wait == pytest.approx(1.96 / 2.04, rel=1e-9)
     assert times[3] == pytest.approx(0.4, abs=1e-6)
+
+
+def test_a_stage_that_nobody_writes_down_is_done_in_the_gap_and_is_no_wait_again():
+    # five builds whose cooling is not logged: emptied 130 min after the print ended, or the next morning; 120 by the baseline
+    names = [f"b{day}" for day in range(2, 7)]
+    stamps = {f"b{day}": ("08:00", "12:00", "14:10") if day < 5 else ("08:00", "16:00", None) for day in range(2, 7)}
+    rows = []
+    for day, (name, (begin, end, out)) in enumerate(stamps.items(), 2):
+        emptied = f"0{day} {out}" if out else f"0{day + 1} 08:10"
+        rows += [
+            (name, "printing", f"0{day} {begin}", f"0{day} {end}"),
+            (name, "unloading", emptied, emptied[:-1] + "5"),
+        ]
+    runs = pd.DataFrame({
+        "run_key": range(len(rows)), "build_ids": [[row[0]] for row in rows], "order_id": None,
+        "stage": [row[1] for row in rows], "started_at": [pd.Timestamp(f"2026-03-{row[2]}", tz="UTC") for row in rows],
+        "ended_at": [pd.Timestamp(f"2026-03-{row[3]}", tz="UTC") for row in rows], "work_min": 1.0, "low_min": None,
+        "touch_min": 1.0,
+    })  # fmt: skip
+    builds = pd.DataFrame({"build_id": names, "process": "PBF", "machine": [f"m{name}" for name in names], "parts": 4.0,
+                           "order_id": None})  # fmt: skip
+    for baseline, share in ((120.0, 1.0), (260.0, 0.5)):
+        base = pd.DataFrame({"build_id": names, "process": "PBF", "stage": "cool_down", "material": "", "finish": "",
+                             "baseline_min": baseline, "floor_min": 0.0})  # fmt: skip
+        silent = silent_stages(builds, runs, base, shop())
+        horizon = pd.Timestamp("2026-04-01", tz="UTC")
+        shares = silent_shares(find_gaps(builds, runs, shop(), horizon), silent, shop())
+        assert shares == {("PBF", "cool_down"): pytest.approx(share)}
+        waits = wait_rows(find_gaps(builds, runs, shop(), horizon, with_shares(silent, shares)), shop())
+        # what is left of 130 min; by night the cake had cooled, and somebody came ten minutes after opening
+        assert sorted(waits["wait_min"].round()) == sorted([130 - baseline * share] * 3 + [10, 10])
