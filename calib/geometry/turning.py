@@ -52,6 +52,7 @@ def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.
     """Faces of bodies that are inside out, shape (n,) of bool.
 
     A body within an even number of others is solid, within an odd number a hollow; its faces must look accordingly.
+    Where the whole file is inside out, so that only its hollows look outwards, all are turned.
     """
     volumes = np.bincount(body, volumes_mm3(triangles), bodies)
     wrong = volumes < 0
@@ -59,6 +60,9 @@ def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.
         return np.zeros(len(triangles), bool)
     order = np.argsort(body, kind="stable")
     of_body = np.split(triangles[order], np.searchsorted(body[order], np.arange(1, bodies)))
+    rest = np.flatnonzero(~wrong)
+    if volumes.sum() < 0 and len(rest) and all(_within(of_body, int(number)) % 2 for number in rest):
+        return np.ones(len(triangles), bool)
     for number in np.flatnonzero(wrong):
         wrong[number] = _within(of_body, int(number)) % 2 == 0
     return wrong[body]

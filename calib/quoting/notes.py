@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.geometry.hollows import sealed_cavities_mm3
 from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import Work
@@ -45,10 +46,29 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     long = (work.steps.stage == "printing") & (work.steps.baseline_min > 24 * 60)
     if overnight and long.any():
         warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
+    for piece in {piece.name: piece for piece in work.option.pieces}.values():
+        warnings += sealed_hollows(piece.name, piece.shape.pose.mesh, piece.process)
     chance = float(1 - np.prod(1 - work.failure_chance))
     if chance >= 0.2:
         warnings.append(f"Chance that at least one build fails and is done again: {chance:.0%}; it is in the ranges.")
     return warnings
+
+
+TRAPPED = {
+    "VPP": "uncured resin stays in it: it leaks and irritates later, and cannot be washed or cured",
+    "PBF": "powder stays in it",
+    "MEX": "supports inside it stay",
+}
+
+
+def sealed_hollows(name: str, mesh: Mesh, process: str) -> list[str]:
+    """A sentence where a part has a hollow that nothing can leave."""
+    hollows = sealed_cavities_mm3(mesh)
+    if not hollows:
+        return []
+    what = "a sealed hollow" if len(hollows) == 1 else f"{len(hollows)} sealed hollows"
+    volume = f"{sum(hollows) / 1000:.2g} cm3"
+    return [f"{name} has {what} ({volume}) without an opening: {TRAPPED[process]}. Give each two holes, or fill it."]
 
 
 def floors_not_known(work: Work, shop: Shop) -> list[tuple[str, str]]:
