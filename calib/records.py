@@ -241,6 +241,8 @@ class Baselines:
     basis : shape (n,), what the build row allowed: one of BASES
     prior_sd : shape (n,), how far such a baseline is usually off before any log: sd of log(actual/baseline) [-]
     floor_min : shape (n,), minutes that nothing may undercut; 0 where no floor applies, NaN where it is unknown [min]
+    fillings : shape (n,), fillings (spools, vats) of material that the build takes; above 1 the machine runs dry while it
+        prints and stands still until somebody is there [-]
     terms : shape (n, TERMS), share of the minutes that each of the formula's first terms has [-]; None if not asked for
     """
 
@@ -251,4 +253,5 @@ class Baselines:
     basis: np.ndarray
     prior_sd: np.ndarray
     floor_min: np.ndarray
+    fillings: np.ndarray
     terms: np.ndarray | None = None

@@ -18,6 +18,7 @@ from calib.shop.keys import FLOOR_OF_STAGE, KINDS
 from calib.shop.model import Shop
 
 LEAST_MIN = 0.1  # nothing takes no time: a ratio to it must have a logarithm
+REFILL = "refill"
 Physics = Callable[[Builds], list[Piece]]
 PHYSICS: dict[str, dict[str, Physics]] = {
     "MEX": {"warm_up": mex.warm_up_pieces, "printing": mex.printing_pieces, "cool_down": mex.cool_down_pieces},
@@ -99,7 +100,7 @@ def _setup_pieces(b: Builds) -> list[Piece]:
         pieces.append(Piece("first layer", m["first_look_min"], "a person watches the first layer", look))
     used = laid_cm3(b)
     inputs = {"used_cm3": used, "refill_cm3": m["refill_cm3"], "refill_min": m["refill_min"]}
-    return [*pieces, Piece("refill", used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
+    return [*pieces, Piece(REFILL, used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
 
 
 def laid_cm3(b: Builds) -> np.ndarray:
@@ -161,7 +162,7 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     stages = stages_of(b.process, shop)
     shape = (len(b), len(stages))
     minutes, touch, floor, sd = np.empty(shape), np.empty(shape), np.empty(shape), np.empty(shape)
-    basis = np.empty(shape, object)
+    basis, fillings = np.empty(shape, object), np.zeros(len(b))
     terms = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
     for place, stage in enumerate(stages):
         pieces, hands = stage_pieces(b, stage, shop)
@@ -171,6 +172,9 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
         touch[:, place] = np.minimum(hands, minutes[:, place])
         basis[:, place] = b.basis_of(stage)
         sd[:, place] = prior_sd(stage, basis[:, place])
+        for piece in pieces:
+            if piece.name == REFILL:
+                fillings = np.asarray(piece.inputs["used_cm3"] / piece.inputs["refill_cm3"])
         for number, piece in enumerate(pieces[: terms.shape[2]]):
             terms[:, place, number] = piece.minutes / minutes[:, place]
     names = np.broadcast_to(np.array(stages, object), shape)
@@ -181,6 +185,7 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
         "basis": basis,
         "prior_sd": sd,
         "floor_min": floor,
+        "fillings": np.broadcast_to(fillings[:, None], shape),
         "terms": terms,
     }
 
@@ -192,7 +197,7 @@ def _joined(blocks: list[tuple[np.ndarray, dict[str, np.ndarray]]], builds: int,
         width[rows] = block["minutes"].shape[1]
     start = np.cumsum(width) - width
     joined: dict[str, np.ndarray] = {"build": np.repeat(np.arange(builds), width)}
-    for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min", "terms"):
+    for name in ("stage", "minutes", "touch_min", "basis", "prior_sd", "floor_min", "fillings", "terms"):
         like = blocks[0][1][name] if blocks else _nothing(name, terms)
         whole = np.empty((int(width.sum()), *like.shape[2:]), like.dtype)
         for rows, block in blocks:

@@ -48,6 +48,12 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
         warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
     for piece in {piece.name: piece for piece in work.option.pieces}.values():
         warnings += sealed_hollows(piece.name, piece.shape.pose.mesh, piece.process)
+    fillings = float(work.steps.fillings.max(initial=0.0))
+    if fillings > 1.0:
+        warnings.append(
+            f"One build takes {fillings:.1f} fillings of material: the machine stands still until somebody fills it; "
+            "that is in the dates."
+        )
     chance = float(1 - np.prod(1 - work.failure_chance))
     if chance >= 0.2:
         warnings.append(f"Chance that at least one build fails and is done again: {chance:.0%}; it is in the ranges.")

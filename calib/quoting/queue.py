@@ -11,7 +11,7 @@ import pandas as pd
 from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
-from calib.quoting.schedule import Floor, Job, Run, run_jobs
+from calib.quoting.schedule import Floor, Job, Run, run_jobs, runs_dry_at
 from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
 
@@ -22,7 +22,7 @@ QUEUED = 100_000  # builds of the queue are numbered from here on: their luck is
 class QueuedBuild:
     """A build ahead, in the order in which the machine will take it.
 
-    rows : its stages that are not done, in order: stage, baseline_min, touch_min, floor_min, prior_sd, basis
+    rows : its stages that are not done, in order: stage, baseline_min, touch_min, floor_min, fillings, prior_sd, basis
     elapsed_min : minutes that the first of them has been running
     order_id, quote_id : what it fulfils, for promises
     not_before : wall time before which its work may not begin [min]
@@ -63,6 +63,7 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
         waits=luck.waits_before(build.process, later, QUEUED + number),
         failed_at=luck.failed_attempts(_failure_chance(build, learned), QUEUED + number),
+        dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
         ready=build.not_before,
     )
 

@@ -6,6 +6,7 @@ way. Within the pass every start is the latest of what it waits for, and every e
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -18,6 +19,7 @@ from calib.records import STAGES
 from calib.shop.model import Machine, Shop
 
 ON_MACHINE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
+MOST_REFILLS = 50  # of one print: more than that is a machine with a supply of its own
 BESIDE = ("powder_recovery",)  # work that the parts do not wait for
 SPENT_ON_FAILURE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
 
@@ -32,6 +34,7 @@ class Job:
     waits : stage -> open-hours wait before it, once its machine is free, shape (draws,) [min]; a stage without waits
         goes on at once
     failed_at : shape (attempts, draws), share of the printing after which an attempt failed; 0 where it did not
+    dry_at : shares of the printing after which the machine has run dry and stands still until somebody is there
     after : names of jobs that must be done before this one starts
     ready : wall time before which it cannot start [min]
     rides : goes along in the build that the machine closes on its days
@@ -45,6 +48,7 @@ class Job:
     touch_share: dict[str, float]
     waits: dict[str, np.ndarray] = field(default_factory=dict)
     failed_at: np.ndarray | None = None
+    dry_at: tuple[float, ...] = ()
     after: tuple[str, ...] = ()
     ready: float = -np.inf
     parts: int = 0
@@ -122,6 +126,19 @@ def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
         else:
             walks[job_name].step(stage)
     return runs
+
+
+def runs_dry_at(fillings: float, under_way: bool = False) -> tuple[float, ...]:
+    """Shares of a print after which each filling but the last is used up.
+
+    under_way : it prints already, and how much is left in the machine is not known: no stop is foretold
+
+    >>> runs_dry_at(2.5), runs_dry_at(1.0)
+    ((0.4, 0.8), ())
+    """
+    if under_way or not fillings > 1.0:
+        return ()
+    return tuple(number / fillings for number in range(1, min(math.ceil(fillings), MOST_REFILLS + 1)))
 
 
 def is_load(job: Job, stage: str) -> bool:
@@ -263,10 +280,17 @@ class _Walk:
         if stage == "printing" and self.machine is not None and not self.machine.lights_out:
             inside = self.floor.clock.within(ready, minutes)
             start = np.where(np.isfinite(inside), inside, self.floor.clock.next_open(ready))
-        end = start + minutes
+        end = self._refilled(start, minutes) if stage == "printing" else start + minutes
         lane = "machine" if stage in ("warm_up", "printing") else "waiting"
         self.keep(Run(self.job.name, stage, lane, start, end))
         return end
+
+    def _refilled(self, start: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+        """End of a print that stands still wherever it has run dry until somebody is there; filling is in the set-up."""
+        end, printed = start, 0.0
+        for share in self.job.dry_at:
+            end, printed = self.floor.clock.next_open(end + (share - printed) * minutes), share
+        return end + (1.0 - printed) * minutes
 
     def _leave(self, stage: str, end: np.ndarray) -> None:
         """Free the machine, and the chamber when its cake is broken out."""

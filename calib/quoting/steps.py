@@ -37,6 +37,7 @@ class Steps:
     baseline_min: np.ndarray
     touch_min: np.ndarray
     floor_min: np.ndarray
+    fillings: np.ndarray
     basis: np.ndarray
     prior_sd: np.ndarray
     runs_behind: np.ndarray
@@ -205,6 +206,7 @@ class Asked:
             "basis": base.basis[kept],
             "prior_sd": base.prior_sd[kept],
             "floor_min": base.floor_min[kept],
+            "fillings": base.fillings[kept],
             **{name: columns[name][build] for name in ("process", "machine", "material")},
         }
         asked = pd.DataFrame(known | {"build_id": build.astype(str)})

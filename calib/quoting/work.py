@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.quoting.luck import Luck
 from calib.quoting.options import Option
-from calib.quoting.schedule import SPENT_ON_FAILURE, Job
+from calib.quoting.schedule import SPENT_ON_FAILURE, Job, runs_dry_at
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
 
 LONGEST_MIN = (
@@ -123,6 +123,7 @@ def _jobs(
                 after=tuple(one.name for one in jobs) if name == ORDER_AFTER else before,
                 parts=build.parts if build else 0,
                 rides=option.rides,
+                dry_at=runs_dry_at(float(steps.fillings[own].max(initial=0.0))) if number else (),
                 usual={stage: float(steps.usual_min[rows].sum()) for stage, rows in by_stage.items()},
             )
         )

@@ -17,7 +17,7 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
 
     builds : the contract's columns, one row for each build; and ``profile``, see ``with_parts``
 
-    Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd, and the shares of the
+    Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd, fillings, and the shares of the
     formula's terms as term_0, term_1 ...
     """
     base = build_minutes(build_columns(builds), shop, with_terms=True)
@@ -29,6 +29,7 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
         basis=base.basis,
         prior_sd=base.prior_sd,
         floor_min=base.floor_min,
+        fillings=base.fillings,
     )
     assert base.terms is not None
     frame[TERM_COLUMNS] = base.terms

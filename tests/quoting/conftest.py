@@ -91,6 +91,7 @@ def plain_physics(monkeypatch):
             np.full(n, "volume", object),
             np.full(n, 0.3),
             np.zeros(n),
+            np.zeros(n),
             np.ones((n, TERMS)),
         )
 

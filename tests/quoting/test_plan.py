@@ -106,7 +106,7 @@ def test_the_same_seed_is_the_same_quote_and_another_is_not(box, shop, request_f
 
 
 def test_the_queue_makes_its_machine_wait_and_no_other(box, always_open, request_for, certain, plain_physics):
-    rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0],
+    rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0], "fillings": [0.0],
                          "prior_sd": [1e-9], "basis": ["volume"]})  # fmt: skip
     ahead = QueuedBuild("b9", "MEX", "mex1", "pla", rows, elapsed_min=0.0)
     free, busy = (

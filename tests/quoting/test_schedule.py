@@ -13,7 +13,7 @@ from calib.errors import NoPlanError
 from calib.quoting.clock import OpenClock
 from calib.quoting.queueing import several_servers
 from calib.quoting.resources import People, Servers, check_people
-from calib.quoting.schedule import Floor, Job, run_jobs
+from calib.quoting.schedule import Floor, Job, run_jobs, runs_dry_at
 from calib.shop.model import Crew, Machine, Shop, Station
 
 HANDS = {"machine_setup": 1.0, "unloading": 1.0, "washing": 0.4, "inspection": 1.0}
@@ -64,6 +64,34 @@ def test_printing_runs_on_at_night_and_hands_wait_for_the_morning():
     start = 16 * 60.0  # a Thursday, 16:00
     found = ends([job("a", {"machine_setup": 30.0, "printing": 200.0, "unloading": 15.0})], shop(nine_to_five), start)
     assert found["a"] == 1440 + 540 + 15
+
+
+@pytest.mark.parametrize(
+    ("dry_at", "ready"),
+    [
+        ((), 26),  # 10 h from 16 h on
+        ((0.1,), 26),  # dry at 17 h, when somebody is there
+        ((0.5,), 32 + 5),  # dry at 21 h: stands still until 8 in the morning
+        ((0.1, 0.6), 32 + 4),
+        ((0.5, 0.9), 32 + 5),
+    ],
+)
+def test_a_machine_that_runs_dry_at_night_stands_still_until_somebody_is_there(dry_at, ready):
+    lab = shop(hours=tuple(((8 * 60, 18 * 60),) for _ in range(7)))
+    found = ends([job("a", {"printing": 600.0}, dry_at=dry_at)], lab, start=16 * 60.0)
+    assert found["a"] / 60 == pytest.approx(ready)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(0.1, 6.0), st.floats(0.1, 6.0), st.floats(60.0, 3000.0), st.floats(0.0, 2000.0))
+def test_no_stop_makes_a_print_shorter(less, more, minutes, start):
+    lab = shop(hours=tuple(((8 * 60, 18 * 60),) for _ in range(7)))
+    one, two = (
+        ends([job("a", {"printing": minutes}, dry_at=runs_dry_at(fillings))], lab, start)["a"]
+        for fillings in (min(less, more), max(less, more))
+    )
+    assert two >= start + minutes - 1e-6
+    assert one >= start + minutes - 1e-6
 
 
 def test_what_may_not_run_unattended_starts_when_it_ends_before_closing():

@@ -72,7 +72,7 @@ def test_the_record_keeps_inputs_versions_and_quantiles(lab):
 
 def test_a_run_that_does_not_end_is_named(lab):
     """A print of some 10 h: nothing is said of it after 9, but after 200."""
-    rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0],
+    rows = pd.DataFrame({"stage": ["printing"], "baseline_min": [600.0], "touch_min": [0.0], "floor_min": [0.0], "fillings": [0.0],
                          "prior_sd": [0.3], "basis": ["volume"]})  # fmt: skip
     usual, endless = (QueuedBuild("B2", "MEX", "mex1", "pla", rows, elapsed_min=60.0 * hours) for hours in (9, 200))
     today = find_today(lab, None)
