@@ -123,7 +123,9 @@ class Luck:
         return {stage: self.wait(process, stage, number) for stage in stages if self._is_waited_for(process, stage)}
 
     def _is_waited_for(self, process: str, stage: str) -> bool:
-        if self.learned.waits is None:
+        if (
+            self.learned.waits is None or (process, stage) in self.learned.silent
+        ):  # its gap holds one wait, the next stage's
             return False
         by_hand = stage not in STAGES or STAGES[stage].hands != "none"
         return by_hand or self.learned.waits.parameters(process, stage)[3] > 0

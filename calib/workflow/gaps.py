@@ -20,6 +20,7 @@ from calib.workflow.routes import FEWEST_BUILDS
 AT_ONCE = (
     0.25  # one gap in four is taken to hold no wait: what it leaves for stages without a word is their time at most
 )
+NEVER_SEEN_IN = 20  # builds; common practice, no source
 Shares = Mapping[tuple[str, str], float]
 
 
@@ -134,7 +135,15 @@ def silent_shares(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> dict[
     there = np.where(inside["alone_silent"], inside["started"] - inside["ready"], is_open)
     inside = inside.assign(share=np.clip(there / np.maximum(needed, 1e-9), 0.0, 1.0))
     by_stage = inside.groupby(["process", "stage_silent"])["share"]
-    return dict(by_stage.quantile(AT_ONCE)[by_stage.size() >= FEWEST_BUILDS])
+    return _before_the_first(gaps, silent) | dict(by_stage.quantile(AT_ONCE)[by_stage.size() >= FEWEST_BUILDS])
+
+
+def _before_the_first(gaps: pd.DataFrame, silent: pd.DataFrame) -> dict[tuple[str, str], float]:
+    """Silent stages before any that is written down, once many builds show none: done before the order came in, if at all."""
+    first = gaps.groupby("process")["past"].min()
+    early = silent[silent["place"] < silent["process"].map(first)]
+    counts = early.groupby(["process", "stage"])["build_id"].nunique()
+    return dict.fromkeys(counts[counts >= NEVER_SEEN_IN].index, 0.0)
 
 
 def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataFrame:

@@ -144,6 +144,25 @@ def test_more_builds_and_longer_work_never_end_sooner(builds, people, longer):
     assert max(slower.values()) >= max(every.values()) - 1e-6
 
 
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.tuples(*[st.floats(1, 300)] * 4), min_size=2, max_size=5),
+    st.lists(st.floats(0, 200), min_size=4, max_size=4),
+    st.integers(1, 3),
+)
+def test_a_person_more_is_never_later_and_an_unrelated_order_before_never_sooner(builds, waits, people):
+    # with waits as logged; the unrelated order has a machine of its own and shares people and the bath
+    lab = shop((((480, 1020),),) * 7, crews=[Crew("bench", people)], stations=[Station("bath", ("washing",))])
+    waiting = {stage: np.full(1, wait) for stage, wait in zip(BUILD, waits, strict=True) if stage != "printing"}
+    jobs = [job(f"j{i}", dict(zip(BUILD, minutes, strict=True)), waits=waiting) for i, minutes in enumerate(builds)]
+    found = ends(jobs, lab)
+    more = ends(jobs, replace(lab, crews={"bench": Crew("bench", people + 1)}))
+    assert all(more[name] <= end + 1e-6 for name, end in found.items())
+    other = replace(jobs[0], name="other", machine="n")
+    lab = replace(lab, machines={**lab.machines, "n": replace(lab.machines["m"], id="n")})
+    assert all(ends([other, *jobs], lab)[name] >= end - 1e-6 for name, end in found.items())
+
+
 def test_nobody_for_a_stage_is_one_sentence():
     lab = shop(crews=[Crew("setters", 1, ("machine_setup",))])
     assert check_people(lab, ["machine_setup"]) == ""

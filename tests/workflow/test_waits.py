@@ -116,3 +116,13 @@ def test_a_stage_that_nobody_writes_down_is_done_in_the_gap_and_is_no_wait_again
         waits = wait_rows(find_gaps(builds, runs, shop(), horizon, with_shares(silent, shares)), shop())
         # what is left of 130 min; by night the cake had cooled, and somebody came ten minutes after opening
         assert sorted(waits["wait_min"].round()) == sorted([130 - baseline * share] * 3 + [10, 10])
+
+
+def test_a_stage_before_all_that_is_written_down_is_taken_as_done_before_once_many_builds_show_none():
+    names = [f"b{number}" for number in range(20)]
+    silent = pd.DataFrame({"build_id": names, "process": "PBF", "stage": "design_adaptation", "place": 0, "minutes": 60.0,
+                           "floor_min": 0.0, "alone": False})  # fmt: skip
+    gaps = pd.DataFrame({"build_id": names, "process": "PBF", "stage": "printing", "place": 5, "past": 1.0, "started": 9.0,
+                         "ready": 8.0, "alone": 0.0, "by_hand": 0.0})  # fmt: skip
+    assert silent_shares(gaps, silent, shop()) == {("PBF", "design_adaptation"): 0.0}
+    assert silent_shares(gaps, silent.iloc[1:], shop()) == {}
