@@ -188,7 +188,9 @@ class OpenClock:
 
     def _open_minute(self, target: np.ndarray) -> np.ndarray:
         """Places of open times in their look-up table, rounded up."""
-        while target.size and target.max() > self.before[-1]:
+        if target.size == 0:
+            return np.zeros(target.shape, np.int64)
+        while target.max() > self.before[-1]:
             self._grow()
         return np.ceil(target - (self.before[0] + 1e-9)).astype(np.int64)
 
