@@ -13,6 +13,7 @@ import numpy as np
 
 from calib.errors import PathFileError
 from calib.geometry.path_words import Words, read_words
+from calib.plain_file import check_plain
 from calib.records import MOVE_KINDS, HeatWord, MachinePath
 
 ENDINGS = (".nc", ".gcode", ".g", ".ngc", ".tap")
@@ -52,10 +53,9 @@ def read_path(path: Path) -> MachinePath:
 
 
 def _bytes_of(path: Path) -> bytes:
+    check_plain(path, PathFileError)
     try:
         size = path.stat().st_size
-        if not path.is_file():
-            raise PathFileError(f"{path.name} is not a plain file.", "Name the file of the path.")
         if size > MOST_BYTES:
             raise PathFileError(
                 f"{path.name} has {size / 1024**2:.0f} MB; at most {MOST_BYTES // 1024**2} MB are read.",
