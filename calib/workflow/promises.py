@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +13,12 @@ import numpy as np
 import pandas as pd
 
 from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.quoting.luck import Luck
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
-from calib.quoting.queue import QueuedBuild, run_queue
+from calib.quoting.queue import QueuedBuild, queue_job
 from calib.quoting.ranges import chance_by, date_range
-from calib.quoting.schedule import ends_of
+from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -40,18 +41,30 @@ class Today:
     shop: Shop
     fitted: Fitted
     now: datetime
+    drawn: dict[tuple[str, int], Job] = field(default_factory=dict)  # by build and its place in the queue
 
-    def ends(self, queue: Sequence[QueuedBuild]) -> dict[str, np.ndarray]:
-        """When the last build of each quote of the queue is done, shape (draws,) [wall min]."""
-        learned = learned_of(self.fitted, self.shop)
+    def ends(self, queue: Sequence[QueuedBuild], only: str | None = None) -> dict[str, np.ndarray]:
+        """When the last build of each quote of the queue is done, or of one quote alone in the shop, shape (draws,) [wall min]."""
         clock = OpenClock(self.shop.hours, self.shop.closures, self.shop.timezone)
-        runs, _ = run_queue(queue, self.shop, clock, to_minutes(self.now), learned, DRAWS, seed=0)
-        quote_of = {f"queued {build.build_id}": build.quote_id for build in queue}
+        jobs = {
+            build.build_id: self._job(build, number)
+            for number, build in enumerate(queue)
+            if len(build.rows) and only in (None, build.quote_id)
+        }
+        runs = run_jobs(list(jobs.values()), Floor(self.shop, clock, DRAWS, to_minutes(self.now)))
+        quote_of = {jobs[build.build_id].name: build.quote_id for build in queue if build.build_id in jobs}
         ends: dict[str, np.ndarray] = {}
         for job, end in ends_of(runs).items():
             quote = quote_of[job]
             ends[quote] = np.maximum(ends[quote], end) if quote in ends else end
         return ends
+
+    def _job(self, build: QueuedBuild, number: int) -> Job:
+        """The build's work, drawn once: before and after an acceptance, in the queue and alone its luck is the same."""
+        if (build.build_id, number) not in self.drawn:
+            luck = Luck(learned_of(self.fitted, self.shop), DRAWS, seed=0)
+            self.drawn[build.build_id, number] = queue_job(build, luck, number)
+        return self.drawn[build.build_id, number]
 
 
 def find_today(folder: Path, start: str | None) -> Today:
@@ -139,7 +152,7 @@ def _reason(
         return "the time is past and its packing is not logged"
     if endless := overrun([*own, *_ahead(own, queue)], today):
         return endless
-    alone = today.ends(own).get(order["quote_id"])
+    alone = today.ends(queue, only=order["quote_id"]).get(order["quote_id"])
     if alone is not None and chance_by(alone, to_minutes(due)) >= level - FELL:
         return _held_up_by(own, queue)
     if (begins := max((build.not_before for build in own), default=-np.inf)) > to_minutes(today.now):
