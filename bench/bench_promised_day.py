@@ -12,7 +12,8 @@ is not done at all and three are done and never logged. Seeds 1 to 20 are for tu
     python bench/bench_promised_day.py [--quick] [--seeds 101-104] [--orders 75] [--load 0.5] [--dirty]
                                        [--weeks-of-history 16] [--processes MEX,VPP,PBF] [--jobs 2]
 
-``--weeks-of-history 0``: nothing is ever fitted. ``--each FILE`` keeps a row for each order as CSV. Simulations are
+``--weeks-of-history 0``: nothing is ever fitted. ``--each FILE`` keeps a row for each order, one JSON document a line, as
+they come; ``--read FILE`` makes the table of such a file again. Simulations are
 kept in a cache, so that a second run with another calib costs its quotes alone.
 """
 
@@ -224,7 +225,7 @@ def quote_lab(task: tuple) -> list[dict]:
     from calib.workflow.init import init_shop
     from calib.workflow.quote import quote_part
 
-    setting, dirty, history, told = task
+    setting, dirty, history, told, each = task
     lab, found = told, []
     rows = with_dirt(lab["rows"], setting.seed) if dirty else lab["rows"]
     with tempfile.TemporaryDirectory() as name:
@@ -250,6 +251,9 @@ def quote_lab(task: tuple) -> list[dict]:
             with open_store(folder) as store:
                 accept_quote(store, document["quote_id"], number, promised, SURE, None, order.name)
             found.append(order_row(setting, order, option))
+            if each:
+                with each.open("a") as out:
+                    out.write(json.dumps(found[-1]) + "\n")
     return found
 
 
@@ -338,9 +342,13 @@ def main() -> None:
     words.add_argument("--weeks-of-history", type=int, default=16)
     words.add_argument("--processes", default="MEX,VPP,PBF")
     words.add_argument("--jobs", type=int, default=2, help="labs at once")
-    words.add_argument("--each", type=Path, help="CSV with a row for each order")
+    words.add_argument("--each", type=Path, help="file that gets a row for each order")
+    words.add_argument("--read", type=Path, help="only make the table of such a file")
     words.add_argument("--quick", action="store_true")
     given = words.parse_args()
+    if given.read:
+        print(table(pd.read_json(given.read, lines=True)))
+        return
     if given.quick:
         given.seeds, given.orders = "1", 20
     seeds, processes = seeds_of(given.seeds), tuple(given.processes.split(","))
@@ -356,10 +364,10 @@ def main() -> None:
         tasks = [(repr((one, asked[1:], sorted(asked[0]))), one, *asked) for one in settings]
         labs = pool.map(_simulate, tasks, chunksize=1)
     with get_context("spawn").Pool(given.jobs) as pool:
-        tasks = [(one, given.dirty, given.weeks_of_history, lab) for one, lab in zip(settings, labs, strict=True)]
+        tasks = [
+            (one, given.dirty, given.weeks_of_history, lab, given.each) for one, lab in zip(settings, labs, strict=True)
+        ]
         rows = pd.DataFrame([row for lab in pool.imap(quote_lab, tasks) for row in lab])
-    if given.each:
-        rows.to_csv(given.each, index=False)
     kind = "dirty" if given.dirty else "clean"
     print(f"load {given.load:g}, {kind} logs, {given.weeks_of_history} weeks of history, seeds {given.seeds}")
     print(table(rows))

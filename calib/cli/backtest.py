@@ -14,6 +14,9 @@ def backtest(
     weeks: Annotated[
         int | None, typer.Option(min=1, help="Score the last N weeks; default: all but the first eight.")
     ] = None,
+    jobs: Annotated[
+        bool, typer.Option("--jobs", help="Score whole builds and orders too: was the finish inside its range?")
+    ] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -23,4 +26,4 @@ def backtest(
     """
     from calib.workflow.backtest import backtest_shop
 
-    return Answer("backtest", backtest_shop(shop, weeks=weeks, progress=progress_on_stderr()))
+    return Answer("backtest", backtest_shop(shop, weeks=weeks, jobs=jobs, progress=progress_on_stderr()))

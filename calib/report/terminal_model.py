@@ -69,7 +69,31 @@ def show_backtest(doc: Document) -> str:
         f"Held: {over_all}.",
         *better,
         table("process|stage|>predictions|>held of 50 %|>of 80 %|>of 90 %|>of 95 %", rows),
+        *_whole_jobs(doc.get("jobs") or []),
     )
+
+
+def _whole_jobs(jobs: list[Document]) -> list[RenderableType]:
+    """Past builds and orders, each as one thing."""
+    if not jobs:
+        return []
+    rows = [
+        [one["kind"], one["process"] or "all", one["jobs"]]
+        + [share(one["finish"]["coverage"][level]) for level in ("50", "80", "90")]
+        + [share(one["work"]["coverage"]["80"]), _off(one["off_h"])]
+        for one in jobs
+    ]
+    return [
+        "Whole builds and orders, from the state of the minute in which each began to its end:",
+        table("job|process|>jobs|>finish held of 50 %|>of 80 %|>of 90 %|>work held of 80 %|>came", rows),
+    ]
+
+
+def _off(hours: float | None) -> str:
+    """How much sooner or later jobs came than was expected in the middle."""
+    if hours is None:
+        return ""
+    return f"{abs(hours):.1f} h {'sooner' if hours > 0 else 'later'}"
 
 
 def sharper(score: float | None, baseline: float | None) -> list[str]:

@@ -68,15 +68,22 @@ def find_fitted(folder: Path) -> Fitted:
         )
         return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
     tables, meta = found
+    old = ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else ()
+    return fitted_of(Calibrator.from_tables(tables), tables, meta["as_of"], old)
+
+
+def fitted_of(
+    model: Calibrator, tables: Mapping[str, pd.DataFrame], as_of: str, warnings: tuple[str, ...] = ()
+) -> Fitted:
+    """A fit from its model and the tables beside it; those that older versions lack say nothing."""
+    silent = tables["silent"].itertuples(index=False) if "silent" in tables else ()
     return Fitted(
-        Calibrator.from_tables(tables),
+        model,
         Waits.from_table(tables["waits"]),
         Failures.from_table(tables["failures"]),
         tables["routes"],
-        meta["as_of"],
-        ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else (),
+        as_of,
+        warnings,
         staff_of(tables.get("staff")),
-        {(process, stage): share for process, stage, share in tables["silent"].itertuples(index=False)}
-        if "silent" in tables
-        else {},
+        {(process, stage): share for process, stage, share in silent},
     )

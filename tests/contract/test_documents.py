@@ -186,6 +186,8 @@ def test_backtest(say):
         "interval_score",
         "interval_score_baseline_only",
         "cells",
+        "jobs",
     } <= found.keys()
+    assert found["jobs"] is None
     assert found["coverage"].keys() >= {"50", "80", "90", "95"}
     assert found["cells"][0].keys() >= {"process", "stage", "predictions", "coverage", "interval_score"}

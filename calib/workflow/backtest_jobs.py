@@ -1,0 +1,200 @@
+"""Past builds and orders, each as one thing: was its finish inside the range that the state of its day gave, and its work?
+
+Week by week on what was known on Monday: the model, waits, failures and routes; then each job whose first run began in
+that week, from the very state of that minute (runs under way without their ends), through the calendar with the queue.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.checkpoints import Checkpoints
+from calib.calibration.replay import CENTRAL, WARM_UP_WEEKS
+from calib.calibration.scores import interval_score
+from calib.quoting.clock import OpenClock, to_minutes
+from calib.quoting.queue import run_queue
+from calib.workflow.fit import Logged, learn, side_tables
+from calib.workflow.fitted import Fitted, fitted_of, learned_of
+from calib.workflow.learning import runs_by_build
+from calib.workflow.predict import stage_rows
+from calib.workflow.queue import UNTOUCHED, stand_in_line
+
+DRAWS = 500
+LEVELS = sorted({0.5, *(level for pair in CENTRAL.values() for level in pair)})
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """kind : 'build' or 'order'; began, ended : UTC; last : stage that ended it; builds : what it holds"""
+
+    kind: str
+    process: str
+    builds: tuple[str, ...]
+    began: pd.Timestamp
+    ended: pd.Timestamp
+    last: str
+
+
+@dataclass(frozen=True, eq=False)
+class Past:
+    """All that is logged, with the builds' parts, and the minutes that each stage of a build came to."""
+
+    logged: Logged
+    came: pd.DataFrame
+
+
+def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[str, Any]]:
+    """One row for each kind of job and process, and for each kind over all processes (process null).
+
+    Returns kind, process, jobs, ``finish`` and ``work``: coverage {"50", "80", "90", "95"} and interval_score (mean 80 %
+    score of log hours from the start, of log minutes of its stages added); ``off_h``: mean of what was expected in the
+    middle less what came [h]; positive: it came sooner.
+    """
+    return _summed(replay_jobs(past, weeks, progress))
+
+
+def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[str, Any]]:
+    """Each job of the weeks to score: kind, process, builds, began, off_h, and log ratios of ``finish`` and ``work``.
+
+    A ratio is what was expected, at LEVELS, to what came; NaN where nothing can be compared.
+    """
+    jobs, known = find_jobs(past.logged), Checkpoints()
+    mondays = _mondays(jobs, weeks)
+    wanted = [job for job in jobs if mondays and job.began >= mondays[0]]
+    found: list[dict[str, Any]] = []
+    scored: dict[tuple[str, ...], dict[str, Any]] = {}  # an order of one build is that build
+    for monday in mondays:
+        fitted = _fitted(past.logged, monday, known)
+        for job in (job for job in wanted if monday <= job.began < monday + timedelta(weeks=1)):
+            if job.builds not in scored:
+                scored[job.builds] = _scored(past, fitted, job)
+            found.append({"kind": job.kind, "began": job.began, "builds": job.builds, **scored[job.builds]})
+            progress(len(found), len(wanted))
+    return found
+
+
+def find_jobs(logged: Logged) -> list[Job]:
+    """Builds that went through the stage that usually ends their process, and orders of which every build did; by start."""
+    done = logged.runs[logged.runs["started_at"].notna() & (logged.runs["outcome"] != "void")]
+    shares = runs_by_build(logged.builds, done).sort_values("started_at", kind="stable")
+    spans = shares.groupby("build_id").agg(
+        began=("started_at", "min"), ended=("ended_at", "last"), last=("stage", "last"), state=("state", "last")
+    )
+    builds = logged.builds.set_index("build_id").reindex(spans.index)
+    spans["process"], spans["order"] = builds["process"], builds["order_id"]
+    usual = spans.groupby("process")["last"].agg(lambda stages: stages.mode().iloc[0])
+    spans["whole"] = (spans["last"] == spans["process"].map(usual)) & (spans["state"] == "done")
+    single = [_job("build", spans.loc[[name]]) for name in spans.index[spans["whole"]]]
+    by_order = spans[~spans["order"].fillna("+").str.contains("+", regex=False)].groupby("order")
+    orders = [_job("order", own) for _, own in by_order if own["whole"].all() and own["process"].nunique() == 1]
+    return sorted([*single, *orders], key=lambda job: job.began)
+
+
+def _job(kind: str, spans: pd.DataFrame) -> Job:
+    latest = spans.sort_values("ended").iloc[-1]
+    return Job(kind, latest["process"], tuple(spans.index), spans["began"].min(), latest["ended"], latest["last"])
+
+
+def _mondays(jobs: Sequence[Job], weeks: int | None) -> list[pd.Timestamp]:
+    """Starts of the weeks to score: the last so many; all but the first WARM_UP_WEEKS, or half of them."""
+    starts = pd.DatetimeIndex([job.began for job in jobs])
+    mondays = sorted(set(starts.floor("D") - pd.to_timedelta(starts.day_of_week, unit="D")))
+    warm_up = min(WARM_UP_WEEKS, len(mondays) // 2)
+    return mondays[warm_up:] if weeks is None else mondays[1:][-weeks:]
+
+
+def _fitted(logged: Logged, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
+    """What a fit of that morning would have learned."""
+    then = replace(logged, runs=logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday])
+    model = Calibrator().fit(learn(then, monday).rows, known)
+    return fitted_of(model, side_tables(then, monday), str(monday.date()))
+
+
+def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
+    """A job's finish and work beside what was expected at its start: log ratios to what came, at LEVELS."""
+    logged, now = past.logged, to_minutes(job.began)
+    queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
+    own = {f"queued {build.build_id}" for build in queue if build.build_id in job.builds}
+    clock = OpenClock(logged.shop.hours, logged.shop.closures, logged.shop.timezone)
+    runs, _ = run_queue(queue, logged.shop, clock, now, learned_of(fitted, logged.shop), DRAWS, seed=0)
+    ends = [run.end for run in runs if run.job in own and run.stage == job.last]
+    finish = np.quantile(np.maximum.reduce(ends) - now, LEVELS) if ends else np.full(len(LEVELS), np.nan)
+    lead = (job.ended - job.began).total_seconds() / 60
+    work, worked = _work(past, fitted, job)
+    return {
+        "process": job.process,
+        "off_h": (finish[LEVELS.index(0.5)] - lead) / 60,
+        "finish": np.log(np.maximum(finish, 1.0) / max(lead, 1.0)),
+        "work": np.log(work / worked),
+    }
+
+
+def _as_of(logged: Logged, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Builds under way when the job began, the job's own among them, and runs as they were known then."""
+    now, runs = job.began, logged.runs
+    runs = runs[(runs["started_at"].fillna(runs["ended_at"]) <= now)]
+    ahead = runs["ended_at"] > now
+    runs = runs.assign(
+        ended_at=runs["ended_at"].mask(ahead),
+        work_min=runs["work_min"].mask(ahead),
+        outcome=runs["outcome"].mask(ahead, "done"),
+    )
+    touched = runs_by_build(logged.builds, runs[runs["started_at"] > now - UNTOUCHED])["build_id"]
+    builds = logged.builds[logged.builds["build_id"].isin({*touched, *job.builds})]
+    begun = builds["build_id"].isin(set(touched))
+    status = np.where(begun, "running", "planned")
+    return builds.assign(status=status, quote_id="", not_before=-np.inf).reset_index(drop=True), runs
+
+
+def _work(past: Past, fitted: Fitted, job: Job) -> tuple[np.ndarray, float]:
+    """Minutes of the job's logged stages added: at LEVELS as expected, and as they came; NaN where none can be compared."""
+    builds, shop = past.logged.builds, past.logged.shop
+    own = builds[builds["build_id"].isin(job.builds)].reset_index(drop=True)
+    both = stage_rows(own, shop, fitted).merge(past.came, on=["build_id", "stage"])
+    if both.empty:
+        return np.full(len(LEVELS), np.nan), np.nan
+    whole = fitted.model.draws(both.drop(columns="actual_min"), DRAWS, seed=0).sum(axis=1)
+    return np.quantile(whole, LEVELS), float(both["actual_min"].sum())
+
+
+def _summed(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    rows = []
+    for kind in ("build", "order"):
+        own = [one for one in found if one["kind"] == kind]
+        for process in (None, *sorted({one["process"] for one in own})):
+            some = [one for one in own if process in (None, one["process"])]
+            rows.append({"kind": kind, "process": process, **_figures(some)})
+    return rows
+
+
+def _figures(some: list[dict[str, Any]]) -> dict[str, Any]:
+    off = np.array([one["off_h"] for one in some], float)
+    off = off[np.isfinite(off)]
+    return {
+        "jobs": len(some),
+        "finish": _honesty([one["finish"] for one in some]),
+        "work": _honesty([one["work"] for one in some]),
+        "off_h": round(float(off.mean()), 2) if len(off) else None,
+    }
+
+
+def _honesty(ratios: list[np.ndarray]) -> dict[str, Any]:
+    """Coverage and mean 80 % interval score of log ratios of what was expected to what came, at LEVELS."""
+    table = np.array(ratios, float).reshape(-1, len(LEVELS))
+    table = table[np.isfinite(table).all(axis=1)]
+    if not len(table):
+        return {"coverage": dict.fromkeys(CENTRAL), "interval_score": None}
+    at = {level: table[:, place] for place, level in enumerate(LEVELS)}
+    inside = {name: (at[low] <= 1e-12) & (at[high] >= -1e-12) for name, (low, high) in CENTRAL.items()}
+    return {
+        "coverage": {name: round(float(found.mean()), 4) for name, found in inside.items()},
+        "interval_score": round(float(interval_score(0.0, at[0.1], at[0.9], 0.8).mean()), 5),  # type: ignore[arg-type]
+    }
