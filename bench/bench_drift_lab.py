@@ -8,9 +8,9 @@ the true level has moved by half a sd in its direction since the last alarm; eac
 the beginning of the step's week to the alarm; steps that are never found count as infinite in the median. The charts
 look at every run once, in order; what the model puts down to who and where is as it knows it at the end.
 
-With --mondays nothing is known beforehand: every week the runs so far are fitted, limits are found anew, and the page's
-document is made. An alarm is a stage that it calls drifting, unless it was told so before, in the same direction, of a day
-or an alarm less than six weeks from this one's.
+With --mondays nothing is known beforehand: every week the runs so far are fitted, and the page's document is made with what
+the Mondays before left: limits of the quarter, and alarms. An alarm is a stage that it calls drifting and did not the Monday
+before, or in the other direction: one that vanishes and returns counts again, as a reader of the page meets it.
 
 Peer, in the same run: two-sided CUSUM (k 0.25, h for one false alarm in 26 years each by theory) on the errors that the
 model made at the time, clipped at 2, which is what one would build first.
@@ -25,7 +25,6 @@ from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -40,12 +39,14 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.drift.change import find_change
 from calib.drift.chart import Alarm, find_alarms, news
-from calib.drift.check import LEVEL_SHARE, check_drift
+from calib.drift.check import check_drift
 from calib.drift.limits import chart_limits
+from calib.drift.memory import Kept
+from calib.drift.quarters import LEVEL_SHARE
 from calib.drift.series import Series, days, find_series
 
 WEEKS, FALSE_A_YEAR = 60, 2.0
-FIRST_LOOK, SAME_CHANGE = 8, pd.Timedelta(weeks=6)
+FIRST_LOOK = 8
 Rule = Callable[[list[Series]], list[list[Alarm]]]
 
 
@@ -107,24 +108,24 @@ def ours(charts: list[Series]) -> list[list[Alarm]]:
 
 
 def mondays(seed: int, jump_sd: float, charts: list[Series]) -> list[list[Alarm]]:
-    """Alarms as a reader of the weekly page meets them, each when it is told for the first time."""
+    """Alarms as a reader of the weekly page meets them, each on the Monday on which it is new on the page."""
     runs, known = simulate(seed, weeks=WEEKS, jump_sd=(jump_sd, jump_sd)).runs, Checkpoints()
     place = {(chart.process, chart.stage): chart for chart in charts}
     found: dict[tuple[str, str], list[Alarm]] = {key: [] for key in place}
-    told: dict[tuple[str, str, int], list[pd.Timestamp]] = defaultdict(list)
+    before, kept = set[tuple[str, str, int]](), Kept()
     for week in range(FIRST_LOOK, WEEKS + 1):
         until = MONDAY + pd.Timedelta(weeks=week)
         errors = Calibrator().fit(runs[runs["ended_at"] < until], known).errors
-        for row in check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR)["stages"]:
-            if row["state"] != "drifting":
-                continue
+        document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR, kept=kept)
+        kept, now = kept.after(document), set()
+        for row in (row for row in document["stages"] if row["state"] == "drifting"):
             key, sign = (row["process"], row["stage"]), int(np.sign(row["change_pct"]))
-            dates = [pd.Timestamp(row[name], tz="UTC") for name in ("since", "alarm_at")]
-            before, told[(*key, sign)] = told[(*key, sign)], told[(*key, sign)] + dates
-            if any(abs(one - other) < SAME_CHANGE for one, other in product(dates, before)):
-                continue
-            run, first = (int(np.searchsorted(place[key].at, days(pd.Series([day]))[0])) for day in (until, dates[0]))
-            found[key].append(Alarm(max(run - 1, first), first, sign))
+            now.add((*key, sign))
+            if (*key, sign) not in before:
+                days_of = days(pd.Series([until, pd.Timestamp(row["since"], tz="UTC")]))
+                run, first = map(int, np.searchsorted(place[key].at, days_of))
+                found[key].append(Alarm(max(run - 1, first), first, sign))
+        before = now
     return list(found.values())
 
 

@@ -9,6 +9,7 @@ ISO 7870 (control charts): the in-control level is estimated, the out-of-control
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,30 +132,60 @@ def sums(values: np.ndarray) -> np.ndarray:
 
 
 def find_alarms(
-    values: np.ndarray, scale: np.ndarray, limit: float, a_year: float, settled: int = BEFORE, level: Level = UNKNOWN
+    values: np.ndarray,
+    scale: np.ndarray,
+    limit: np.ndarray | float,
+    a_year: float,
+    settled: int = BEFORE,
+    level: Level = UNKNOWN,
+    begin: int = 0,
+    known: Sequence[Alarm] = (),
+    looked: int = 0,
 ) -> list[Alarm]:
     """Every alarm; after each the chart starts again with the runs since the change, whose level nobody knows.
 
     values, scale : shape (n,)
-    limit : log odds above ``still_odds`` from which on it cries
+    limit : log odds above ``still_odds`` from which on it cries, of each run or of all
     a_year : runs a year
     settled : first run at which a change may be dated: before it the stage was still being learned
     level : before the first alarm
+    begin : first run of the level before the first alarm
+    known : alarms of earlier looks, in order: the chart goes on from the last of them
+    looked : first run that no earlier look has seen: it cries at none before
     """
-    alarms: list[Alarm] = []
-    start, looked, before = 0, 0, max(settled, 0 if level.known else BEFORE)
-    while len(values) - start >= before + LAGS[0]:
-        part = drawn_in(values[None, start:], scale[None, start:])
-        odds, runs = (found[0] for found in shift_odds(part, scale[None, start:], level, before))
-        over = np.flatnonzero(odds > limit + still_odds(len(odds), max(int(a_year), FEWEST), level))
-        over = over[over >= looked - start]
-        if not len(over):
-            break
-        run, last = start + int(over[0]), int(runs[over[0]])
-        alarms.append(Alarm(run, run + 1 - abs(last), int(np.sign(last))))
-        looked, start, level = run + 1, alarms[-1].first, Level(0.0, level.creep)
-        before = max(BEFORE, settled - start)
-    return alarms
+    alarms, limit = list(known), np.broadcast_to(limit, values.shape)
+    while True:
+        if alarms:
+            begin, looked, level = alarms[-1].first, max(looked, alarms[-1].run + 1), Level(0.0, level.creep)
+        before = max(settled - begin, 0 if level.known else BEFORE)
+        alarm = next_alarm(values, scale, limit, max(int(a_year), FEWEST), before, level, begin, looked)
+        if alarm is None:
+            return alarms
+        alarms.append(alarm)
+
+
+def next_alarm(
+    values: np.ndarray,
+    scale: np.ndarray,
+    limit: np.ndarray,
+    a_year: int,
+    before: int,
+    level: Level,
+    begin: int,
+    looked: int,
+) -> Alarm | None:
+    """The first alarm from run ``looked`` on of a chart that starts at run ``begin``; arguments as of ``find_alarms``."""
+    part = slice(begin, None)
+    if len(values) - begin < before + LAGS[0]:
+        return None
+    kept = drawn_in(values[None, part], scale[None, part])
+    odds, runs = (found[0] for found in shift_odds(kept, scale[None, part], level, before))
+    over = np.flatnonzero(odds > limit[part] + still_odds(len(odds), a_year, level))
+    over = over[over >= looked - begin]
+    if not len(over):
+        return None
+    run, last = begin + int(over[0]), int(runs[over[0]])
+    return Alarm(run, run + 1 - abs(last), int(np.sign(last)))
 
 
 def goes_back(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm], start: int = 0) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import operator
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from calib.drift.chart import find_alarms, goes_back
-from calib.drift.describe import chart_data, day_of, describe, events_near, went_back
-from calib.drift.limits import chart_limits
+from calib.drift.describe import Told, chart_data, day_of, describe, events_near, went_back
+from calib.drift.memory import MENDED, Kept, Known, end, known_again, recall, run_at
+from calib.drift.quarters import limit_of, may_keep, quarter_limits
 from calib.drift.series import Series, bench_together, days, find_series
-from calib.drift.spread import find_erratic, sizes_of
+from calib.drift.spread import find_erratic
 
 WEEKS_BACK = 26
-LEVEL_SHARE = 0.85  # of the false alarms are for levels, the rest for spreads
+NOTHING_KEPT = Kept()
 STEADY: dict[str, Any] = {
     "state": "steady", "since": None, "change_pct": None, "change_pct_low": None, "change_pct_high": None,
     "minutes_per_build": None, "slices": [],
@@ -41,6 +43,7 @@ def check_drift(
     seed: int = 0,
     persons: bool = False,
     timezone: str = "UTC",
+    kept: Kept = NOTHING_KEPT,
 ) -> dict[str, Any]:
     """The contract's ``drift`` document, each stage with ``chart`` data for pages.
 
@@ -52,45 +55,48 @@ def check_drift(
     accepted : changes that a person accepted: rows with process, stage, since, accepted_at
     events : frame at, machine, station, what, note; those near a change are shown beside it
     persons : also compare operators: whom to ask
+    kept : what earlier looks left; ``Kept.after`` gives what this one leaves
     Returns as_of, false_alarms_per_year, stages, and ``together``: the bench work of processes whose stages have few
-    runs, charted as one, each with the stages that it is ``of``.
+    runs, charted as one, each with the stages that it is ``of``. ``limits``, ``alarms`` and ``looked`` are for the next look.
     """
     as_of = pd.Timestamp(as_of)
     after = days(pd.Series([as_of - pd.Timedelta(weeks=WEEKS_BACK) if since is None else pd.Timestamp(since)]))[0]
     charts = find_series(errors, as_of)
     together = bench_together(charts)
     watched = [chart for chart in charts + together if chart.enough]
-    limits = dict(zip(map(id, watched), lab_limits(watched, false_alarms_per_year, seed), strict=True))
-    plans = accepted_plans(accepted)
-    looked = Looked(after, plans, persons, timezone, events)
+    limits = quarter_limits(watched, as_of, kept.limits, false_alarms_per_year, seed)
+    looked = Looked(as_of, after, accepted_plans(accepted), persons, timezone, events, limits, kept)
+    rows = {id(chart): check_stage(chart, looked) for chart in charts + together}
     return {
         "as_of": str(as_of.tz_convert(timezone).date()),
+        "looked": as_of.isoformat(),
         "false_alarms_per_year": false_alarms_per_year,
-        "stages": [check_stage(chart, limits.get(id(chart)), looked) for chart in charts],
-        "together": [
-            check_stage(chart, limits.get(id(chart)), looked) | {"of": sorted(chart.rows["stage"].astype(str).unique())}
-            for chart in together
-        ],
+        "stages": [rows[id(chart)] for chart in charts],
+        "together": [rows[id(c)] | {"of": sorted(c.rows["stage"].astype(str).unique())} for c in together],
+        "limits": may_keep(limits, watched, as_of),
+        "alarms": [*of_others(kept, rows.values()), *(row for stage in rows.values() for row in stage["alarms"])],
     }
 
 
-def lab_limits(charts: list[Series], false_alarms_per_year: float, seed: int = 0) -> list[tuple[float, float]]:
-    """Limits of level and of spread of each chart; bench work charted together is a chart of the lab as others are."""
-    pace = np.array([chart.pace for chart in charts])
-    levels = chart_limits([c.error / c.scale for c in charts], pace, false_alarms_per_year * LEVEL_SHARE, seed)
-    spreads = chart_limits([sizes_of(c) for c in charts], pace, false_alarms_per_year * (1 - LEVEL_SHARE), seed)
-    return list(zip(levels, spreads, strict=True))
+def of_others(kept: Kept, rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Alarms of earlier looks that no chart of this one has: of stages without runs now, and of accepted changes."""
+    key = operator.itemgetter("process", "stage", "kind", "cried_at")
+    here = {key(alarm) for row in rows for alarm in row["alarms"]}
+    return [dict(row) for row in kept.alarms if key(row) not in here]
 
 
 @dataclass(frozen=True, eq=False)
 class Looked:
     """How a look at the charts is meant: see ``check_drift``."""
 
+    as_of: pd.Timestamp
     after: float
     plans: Mapping[tuple[str, str], Plan]
     persons: bool
     timezone: str
     events: pd.DataFrame | None
+    limits: Sequence[Mapping[str, Any]]
+    kept: Kept
 
 
 def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict[tuple[str, str], Plan]:
@@ -104,29 +110,75 @@ def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict
     return found
 
 
-def check_stage(chart: Series, limits: tuple[float, float] | None, looked: Looked) -> dict[str, Any]:
+def check_stage(chart: Series, looked: Looked) -> dict[str, Any]:
     """One row of the document; only what cried after the day asked for, and after the last accepted change, counts."""
     stage: dict[str, Any] = {"process": chart.process, "stage": chart.stage, "runs": len(chart.at), **STEADY}
-    stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None}
-    if limits is None:
+    stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None, "known_since": None, "alarms": []}
+    if not chart.enough:
         return stage | {"state": "too_few_runs", "events": [], "chart": chart_data(chart, stage)}
     plan = looked.plans.get((chart.process, chart.stage), Plan())
     if np.isfinite(plan.first):
         stage["accepted_since"] = str(pd.Timestamp(plan.first, unit="D").date())
     begin = int(np.searchsorted(chart.at, plan.first))
     after = max(looked.after, plan.until)
-    values, scale = chart.value[begin:], chart.scale[begin:]
-    found = find_alarms(values, scale, limits[0], chart.pace, chart.settled - begin)
-    cried = [alarm for alarm in found if chart.at[begin + alarm.run] > after]
-    starts = dict(zip(found, [0, *(alarm.first for alarm in found)], strict=False))
-    if cried and goes_back(values, scale, cried, starts[cried[0]]):
-        stage["causes"] = [went_back(chart, begin + cried[0].first, begin + cried[-1].first, looked.timezone)]
-    elif cried:
-        first = next(alarm for alarm in cried if alarm.sign == cried[-1].sign)
-        stage |= describe(chart, begin + starts[first], begin + first.run, looked.persons, looked.timezone)
-    erratic = find_erratic(chart, limits[1], after, [chart.at[begin + alarm.first] for alarm in found])
+    known, mended = level_alarms(chart, looked, begin, plan.until)
+    stage |= tell_level(chart, looked, known, begin, after)
+    stage["alarms"] = [one.row for one in known + mended]
+    found = [one.alarm for one in known]
+    erratic = find_erratic(chart, limit_of(chart, looked.limits, "spread"), after, [chart.at[a.first] for a in found])
     if erratic:
         days_told = {"since": erratic.pop("first"), "alarm_at": erratic.pop("cried")}
         stage["erratic"] = {name: day_of(chart, run, looked.timezone) for name, run in days_told.items()} | erratic
     stage["events"] = events_near(chart, stage, looked.events)
     return stage | {"chart": chart_data(chart, stage)}
+
+
+def level_alarms(chart: Series, looked: Looked, begin: int, until: float) -> tuple[list[Known], list[Known]]:
+    """Alarms of the chart's level, of earlier looks and of this one; and those that were there no more, their logs mended."""
+    known, doubtful, first = recall(chart, looked.kept, "level", until)
+    found = find_alarms(
+        chart.value, chart.scale, limit_of(chart, looked.limits, "level"), chart.pace, chart.settled, begin=begin,
+        known=[one.alarm for one in known], looked=first,
+    )  # fmt: skip
+    again, gone = known_again(chart, "level", found, known, doubtful)
+    end(gone, looked.as_of, MENDED)
+    return again, gone
+
+
+def tell_level(chart: Series, looked: Looked, known: list[Known], begin: int, after: float) -> dict[str, Any]:
+    """What the alarms that stand say; those that went back or that the mix of parts explains end, if they were told."""
+    starts = dict(zip([one.alarm for one in known], [begin, *(one.alarm.first for one in known)], strict=False))
+    cried = [one for one in known if one.standing and chart.at[one.alarm.run] > after]
+    if not cried:
+        return {}
+    alarms = [one.alarm for one in cried]
+    if goes_back(chart.value, chart.scale, alarms, starts[alarms[0]]):
+        end(cried, looked.as_of, "went back")
+        return {"causes": [went_back(chart, alarms[0].first, alarms[-1].first, looked.timezone)]}
+    one = next(one for one in cried if one.alarm.sign == cried[-1].alarm.sign)
+    told = describe(
+        chart, starts[one.alarm], one.alarm, first_told(chart, one, looked.timezone), looked.persons, looked.timezone
+    )
+    if told.get("state") == "drifting":
+        return told | remember(one.row, told, looked)
+    if one.row["known_since"]:
+        end(cried, looked.as_of, "went back")
+    return told
+
+
+def first_told(chart: Series, one: Known, timezone: str) -> Told | None:
+    if not one.row["known_since"]:
+        return None
+    run = run_at(chart, pd.Timestamp(one.row["since"], tz=timezone))
+    return Told(run, float(np.log1p(one.row["change_pct"] / 100)))
+
+
+def remember(row: dict[str, Any], told: dict[str, Any], looked: Looked) -> dict[str, Any]:
+    """The day first told, kept unless the estimate has left its range; and since when the alarm is known."""
+    dates = ("since", "since_low", "since_high")
+    row["known_since"] = row["known_since"] or looked.as_of.isoformat()
+    if not (row["since"] and row["since_low"] <= told["since"] <= row["since_high"]):
+        row |= {name: told[name] for name in dates}
+    row["change_pct"] = row["change_pct"] or told["change_pct"]
+    known_since = str(pd.Timestamp(row["known_since"]).tz_convert(looked.timezone).date())
+    return {name: row[name] for name in dates} | {"known_since": known_since}

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from calib.drift.change import find_change, robust_mean
-from calib.drift.chart import MOST_BEFORE
+from calib.drift.change import Change, change_size, find_change, robust_mean
+from calib.drift.chart import MOST_BEFORE, Alarm
 from calib.drift.mix import mix_cause
 from calib.drift.series import Series
 from calib.drift.slices import find_slices
@@ -17,39 +18,54 @@ from calib.drift.slices import find_slices
 NEAR_DAYS = 21  # what was found and logged two or three weeks later counts too
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_MONTH = 365.25 / 12
+STILL = "still there"  # shape of a change that is no longer plain, on the day that was told
+LEFT = 0.5  # share of a change as first told from which on it is still there, our choice
+FEWEST_ASIDE = 4  # runs on each side of it
 LATEST = 30  # runs that a usual build is told from
 
 
-def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str) -> dict[str, Any]:
-    """The document's keys of a stage that cried at run ``cried``; its level before is that of the runs from ``start``.
+@dataclass(frozen=True)
+class Told:
+    """What was told of an alarm at first: run of its day, and size [log]."""
+
+    run: int
+    size: float
+
+
+def describe(
+    chart: Series, start: int, alarm: Alarm, told: Told | None, persons: bool, timezone: str
+) -> dict[str, Any]:
+    """The document's keys of a stage with an alarm; its level before is that of the runs from ``start``.
 
     A change from when the stage was still being learned leaves it steady; so does one that went back since, or that the
     mix of parts explains, which is told as a cause.
     """
-    start = max(start, cried - 2 * MOST_BEFORE)
+    start = max(start, alarm.run - 2 * MOST_BEFORE)
     part = slice(start, None)
     values, scale, at = chart.value[part], chart.scale[part], chart.at[part]
     change = find_change(values, scale, at)
+    if told and not plain(change, alarm):
+        change = still_there(values, scale, told, start) or change
     run = start + change.run
     if run < chart.settled:
         return {}
-    if change.size_low <= 0 <= change.size_high:
-        return {"causes": [f"It cried on {spoken_day(chart, cried, timezone)} and has gone back since."]}
+    if not plain(change, alarm) and not (told and change.shape == STILL):
+        return {"causes": [f"It cried on {spoken_day(chart, alarm.run, timezone)} and has gone back since."]}
     mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
     if mix:
-        told = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"
+        shares = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"
         return {
-            "causes": [f"The mix of parts changed about {spoken_day(chart, run, timezone)}, not the stage: {told}."]
+            "causes": [f"The mix of parts changed about {spoken_day(chart, run, timezone)}, not the stage: {shares}."]
         }
     rows = chart.rows.iloc[run:]
     typical = float(rows["actual_min"].tail(LATEST).median())
     return {
         "state": "drifting",
-        "shape": change.shape,
+        "shape": "step or creep" if change.shape == STILL else change.shape,
         "since": day_of(chart, run, timezone),
         "since_low": day_of(chart, start + change.low - 1, timezone),  # it came after the run before
         "since_high": day_of(chart, start + change.high, timezone),
-        "alarm_at": day_of(chart, cried, timezone),
+        "alarm_at": day_of(chart, alarm.run, timezone),
         "change_pct": 100 * float(np.expm1(change.size)),
         "change_pct_low": 100 * float(np.expm1(change.size_low)),
         "change_pct_high": 100 * float(np.expm1(change.size_high)),
@@ -58,6 +74,20 @@ def describe(chart: Series, start: int, cried: int, persons: bool, timezone: str
         **quotes_assume(chart, run, start + change.low, change.size),
         **find_slices(chart.rows.iloc[part], values, scale, change.run, persons),
     }
+
+
+def plain(change: Change, alarm: Alarm) -> bool:
+    """Is the change clear of nothing, and in the alarm's direction?"""
+    return alarm.sign * change.size > 0 and not change.size_low <= 0 <= change.size_high
+
+
+def still_there(values: np.ndarray, scale: np.ndarray, told: Told, start: int) -> Change | None:
+    """The change on the day that was told, where at least half of it is left; None where it went back."""
+    run = max(told.run - start, 0)
+    if not FEWEST_ASIDE <= run <= len(values) - FEWEST_ASIDE:
+        return None
+    size, low, high = change_size(values, scale, run)
+    return Change(run, run, run, size, low, high, STILL) if size / told.size > LEFT else None
 
 
 def went_back(chart: Series, first: int, back: int, timezone: str) -> str:

@@ -49,6 +49,12 @@ class Series:
         """Runs a year."""
         return len(self.at) / max(self.at[-1] - self.at[0], 28.0) * 365.25
 
+    def until(self, day: float) -> Series:
+        """The series as it was on a day."""
+        n = int(np.searchsorted(self.at, day))
+        arrays = {name: getattr(self, name)[:n] for name in ("at", "value", "error", "scale", "level")}
+        return replace(self, rows=self.rows.iloc[:n], **arrays)
+
     @property
     def enough(self) -> bool:
         return len(self.at) >= FEWEST

@@ -22,7 +22,9 @@ def sizes_of(chart: Series) -> np.ndarray:
     return (root - np.median(root)) / max(float(root.std()), 1e-9)
 
 
-def find_erratic(chart: Series, limit: float, after: float, moved_at: list[float]) -> dict[str, Any] | None:
+def find_erratic(
+    chart: Series, limit: np.ndarray | float, after: float, moved_at: list[float]
+) -> dict[str, Any] | None:
     """The last change of a stage's spread that cried after day ``after``; None where there is none.
 
     moved_at : days at which its level changed: errors are large there for a while, which is no other news

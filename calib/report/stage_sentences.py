@@ -82,9 +82,11 @@ def quotes_assume(stage: Document) -> list[str]:
 
 
 def raised(stage: Document, as_of: str) -> list[str]:
-    """When its chart cried, whether that is new, and which accepted change it is measured from."""
+    """When its chart cried, since when that is known, whether it is new, and which accepted change it is measured from."""
     new = ", new this week" if is_new(stage, as_of) else ""
-    told = [f"Raised on {day(cried_at(stage))}{new}."] if cried_at(stage) else []
+    known = stage.get("known_since")
+    since = f", known since {day(known)}" if known and known != cried_at(stage) else ""
+    told = [f"Raised on {day(cried_at(stage))}{since}{new}."] if cried_at(stage) else []
     if stage.get("accepted_since"):
         told.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
     return told

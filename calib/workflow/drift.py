@@ -12,6 +12,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
+from calib.drift.memory import EARLY, Kept
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS
 from calib.shop.keys import FLOOR_OF_STAGE
@@ -19,11 +20,12 @@ from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
 from calib.store.changes import accept_change, find_accepted, undo_acceptance
+from calib.store.drift_memory import find_looks, save_look
 from calib.store.events import find_events
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
-from calib.workflow.fit import end_of_day
 from calib.workflow.spelling import as_spelled
+from calib.workflow.times import end_of_day
 
 WEEKS = 26
 QUICKER_AT_A_HAZARD = (
@@ -45,11 +47,12 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     with open_store(folder, read_only=True) as store:
         found, accepted, events = find_fit(store), find_accepted(store), as_spelled(find_events(store), shop)
         builds = as_spelled(find_builds(store), shop)
-    if found is None:
-        raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
-    tables, meta = found
+        if found is None:
+            raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
+        tables, meta = found
+        as_of: pd.Timestamp = tables["errors"]["ended_at"].max()
+        limits, alarms, looked = find_looks(store, as_of.to_pydatetime())
     errors = with_places(with_present(tables), builds, shop)
-    as_of: pd.Timestamp = errors["ended_at"].max()
     document = check_drift(
         errors,
         as_of=as_of,
@@ -59,10 +62,18 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
         events=events,
         persons=persons,
         timezone=shop.timezone,
+        kept=Kept(limits, alarms, pd.Timestamp(looked) if looked else EARLY),
     )
     document["below_floor"] = [one for one in meta.get("below_floor", ()) if one.get("new")]
     document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document, as_of
+
+
+def keep_look(folder: Path) -> None:
+    """Look, and keep what the next look goes on from; a second look at the same logs leaves the same."""
+    document, as_of = look(folder)
+    with open_store(folder) as store:
+        save_look(store, document["limits"], document["alarms"], as_of.to_pydatetime())
 
 
 def with_present(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime, time
 from pathlib import Path
 from time import perf_counter
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -17,7 +15,7 @@ from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
 from calib.calibration.suspects import likely_wrong
 from calib.calibration.waits import Waits
-from calib.errors import TooFewRunsError, UsageError
+from calib.errors import TooFewRunsError
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.builds import find_builds
@@ -28,6 +26,7 @@ from calib.store.runs import find_runs
 from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.below_floor import as_questions, below_floor
+from calib.workflow.drift import keep_look
 from calib.workflow.floors import floor_warnings, with_stand_ins
 from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
@@ -37,7 +36,7 @@ from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
-from calib.workflow.times import check_year
+from calib.workflow.times import end_of_day
 
 Progress = Callable[[str], None]
 
@@ -84,6 +83,9 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
             marks = pd.concat([likely_wrong(model.errors), as_questions(learned)], ignore_index=True)
             mark_far(store, marks.drop_duplicates("run_key"))
             mark_never_ended(store, still_open)
+    if as_of is None:
+        progress("Looking for drift ...")
+        keep_look(folder)
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
 
@@ -122,16 +124,6 @@ def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
             "No finished run is logged yet.", "Import logs first: calib import logs/. Until then quotes use the priors."
         )
     return min(end_of_day(as_of, logged.shop.timezone), logged.last_end) if as_of else logged.last_end
-
-
-def end_of_day(text: str, timezone: str) -> pd.Timestamp:
-    """Last second of a day in the shop's zone, as UTC."""
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f'"{text}" is not a date.', "Write it as YYYY-MM-DD, e.g. 2026-11-20.") from None
-    check_year(day, text)
-    return pd.Timestamp(datetime.combine(day, time(23, 59, 59), ZoneInfo(timezone))).tz_convert("UTC")
 
 
 def beyond_the_logs(as_of: str | None, horizon: pd.Timestamp, timezone: str) -> str:

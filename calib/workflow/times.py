@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
+import pandas as pd
+
 from calib.errors import UsageError
 from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR
 
@@ -34,3 +36,13 @@ def moment(text: str, zone: ZoneInfo, whole_day_ends: bool = False) -> datetime:
         read = datetime.combine(read.date(), time(23, 59, 59))
     local = read if read.tzinfo else read.replace(tzinfo=zone)
     return local.astimezone(UTC).astimezone(zone)
+
+
+def end_of_day(text: str, timezone: str) -> pd.Timestamp:
+    """Last second of a day in the shop's zone, as UTC."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f'"{text}" is not a date.', "Write it as YYYY-MM-DD, e.g. 2026-11-20.") from None
+    check_year(day, text)
+    return pd.Timestamp(datetime.combine(day, time(23, 59, 59), ZoneInfo(timezone))).tz_convert("UTC")

@@ -1,0 +1,119 @@
+"""What earlier looks left: limits set once a quarter, and alarms, which stay known until they have ended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.drift.chart import Alarm
+from calib.drift.series import Series, days
+
+MENDED = "mended"
+EARLY = pd.Timestamp("1970-01-01", tz="UTC")
+MINUTE = 1 / 1440  # [days]
+NOT_TOLD: dict[str, Any] = {
+    "since": None, "since_low": None, "since_high": None, "change_pct": None, "known_since": None, "ended_at": None,
+    "ended_why": None,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Kept:
+    """limits, alarms : rows as the document's; looked : last logged end of the last look"""
+
+    limits: Sequence[Mapping[str, Any]] = ()
+    alarms: Sequence[Mapping[str, Any]] = ()
+    looked: pd.Timestamp = EARLY
+
+    def after(self, document: Mapping[str, Any]) -> Kept:
+        """What the next look knows after this one."""
+        return Kept(document["limits"], document["alarms"], pd.Timestamp(document["looked"]))
+
+
+@dataclass
+class Known:
+    """One alarm of a chart, and what was told of it: a row of the document's ``alarms``."""
+
+    alarm: Alarm
+    row: dict[str, Any]
+
+    @property
+    def standing(self) -> bool:
+        return self.row["ended_at"] is None
+
+
+def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Known], list[Known], int]:
+    """Alarms of a chart that earlier looks found, those whose logs were corrected since, and the first run not yet looked at.
+
+    until : alarms up to this day were accepted and are left out
+    The chart is looked at again from a corrected alarm on; those after it rest on it and are found anew too.
+    """
+    here = (chart.process, chart.stage, kind)
+    rows = [r for r in kept.alarms if (r["process"], r["stage"], r["kind"]) == here and r["ended_why"] != MENDED]
+    known = [Known(alarm_at(chart, row), dict(row)) for row in sorted(rows, key=lambda row: row["cried_at"])]
+    known = [one for one in known if chart.at[one.alarm.run] > until]
+    whole = next((i for i, one in enumerate(known) if corrected(chart, one)), len(known))
+    looked = known[whole].alarm.first if whole < len(known) else run_at(chart, kept.looked + pd.Timedelta(seconds=1))
+    return known[:whole], known[whole:], looked
+
+
+def alarm_at(chart: Series, row: Mapping[str, Any]) -> Alarm:
+    run, first = (min(run_at(chart, row[name]), len(chart.at) - 1) for name in ("cried_at", "first_at"))
+    return Alarm(run, first, row["sign"])
+
+
+def run_at(chart: Series, moment: Any) -> int:
+    """The first run that ended at a moment or after it."""
+    return int(np.searchsorted(chart.at, days(pd.Series([pd.Timestamp(moment)]))[0] - MINUTE / 100))
+
+
+def corrected(chart: Series, one: Known) -> bool:
+    """Are the runs of an alarm other ones than when it was found: corrected, taken back, or come late?"""
+    if not one.standing or days(pd.Series([pd.Timestamp(one.row["first_at"])]))[0] < chart.at[0] - MINUTE:
+        return False
+    runs, minutes = behind(chart, one.alarm)
+    return runs != one.row["runs"] or abs(minutes - one.row["minutes"]) > 0.01
+
+
+def behind(chart: Series, alarm: Alarm) -> tuple[int, float]:
+    """Number and minutes of the runs from the change to the alarm."""
+    minutes = chart.rows["actual_min"].to_numpy(float)[alarm.first : alarm.run + 1]
+    return len(minutes), float(minutes.sum())
+
+
+def new_row(chart: Series, kind: str, alarm: Alarm) -> dict[str, Any]:
+    runs, minutes = behind(chart, alarm)
+    cried_at, first_at = (chart.rows["ended_at"].iloc[run].isoformat() for run in (alarm.run, alarm.first))
+    return {
+        "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "cried_at": cried_at,
+        "first_at": first_at, "runs": runs, "minutes": minutes, **NOT_TOLD,
+    }  # fmt: skip
+
+
+def known_again(
+    chart: Series, kind: str, found: list[Alarm], known: list[Known], doubtful: list[Known]
+) -> tuple[list[Known], list[Known]]:
+    """The alarms found with what was told of them, and those of corrected logs that none of them overlaps."""
+    again, gone = list(known), list(doubtful)
+    for alarm in found[len(known) :]:
+        row = new_row(chart, kind, alarm)
+        same = next((one for one in gone if overlap(one.alarm, alarm)), None)
+        if same:
+            gone.remove(same)
+            row |= {name: same.row[name] for name in NOT_TOLD}
+        again.append(Known(alarm, row))
+    return again, gone
+
+
+def overlap(one: Alarm, other: Alarm) -> bool:
+    return one.sign == other.sign and one.first <= other.run and other.first <= one.run
+
+
+def end(some: Sequence[Known], as_of: pd.Timestamp, why: str) -> None:
+    for one in some:
+        if one.standing:
+            one.row |= {"ended_at": as_of.isoformat(), "ended_why": why}

@@ -1,0 +1,74 @@
+"""What each look for drift leaves to the next one: limits of a quarter, alarms, and how far it looked."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import duckdb
+
+from calib.store.transaction import transaction
+
+LIMIT = ("quarter", "process", "stage", "level", "spread", "false_alarms_per_year")
+TIMES = ("cried_at", "first_at", "known_since", "ended_at")
+ALARM = ("process", "stage", "kind", "sign", *TIMES[:2], "runs", "minutes", "since", "since_low", "since_high",
+         "change_pct", *TIMES[2:], "ended_why")  # fmt: skip
+Row = dict[str, Any]
+
+
+def find_looks(con: duckdb.DuckDBPyConnection, before: datetime) -> tuple[list[Row], list[Row], datetime | None]:
+    """Limits, alarms and last logged end that looks before a moment left, times ISO 8601; nothing of a look at it or later.
+
+    So a look is the same however often it is repeated.
+    """
+    moment = _utc(before)
+    looked = con.execute("SELECT max(looked) FROM drift_look WHERE looked < ?", [moment]).fetchone()
+    alarms = [_as_of(row, moment) for row in _rows(con, "drift_alarm", ALARM) if row["cried_at"] < moment]
+    known = [row for row in alarms if looked and looked[0] and row["cried_at"] <= looked[0]]
+    limits = [row for row in _rows(con, "drift_limit", LIMIT) if row["quarter"] <= f"{moment:%Y-%m-%d}"]
+    return limits, [_spoken(row) for row in known], looked[0].replace(tzinfo=UTC) if looked and looked[0] else None
+
+
+def save_look(con: duckdb.DuckDBPyConnection, limits: list[Row], alarms: list[Row], looked: datetime) -> None:
+    """Put what a look left in the place of what was left before, in one transaction; looks at later logs are forgotten."""
+    with transaction(con):
+        con.execute("DELETE FROM drift_look WHERE looked >= ?", [_utc(looked)])
+        con.execute("INSERT INTO drift_look VALUES (?)", [_utc(looked)])
+        _put(con, "drift_limit", LIMIT, limits)
+        _put(con, "drift_alarm", ALARM, [row | {name: _moment(row[name]) for name in TIMES} for row in alarms])
+
+
+def _put(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...], rows: list[Row]) -> None:
+    con.execute(f"DELETE FROM {table}")
+    if rows:
+        marks = ", ".join("?" * len(names))
+        con.executemany(
+            f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})",
+            [[row[name] for name in names] for row in rows],
+        )
+
+
+def _rows(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...]) -> list[Row]:
+    found = con.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY ALL").fetchall()
+    return [dict(zip(names, row, strict=True)) for row in found]
+
+
+def _as_of(row: Row, moment: datetime) -> Row:
+    """An alarm as it was before a moment: what ended at it or later stood, what was first told then was not told."""
+    if row["ended_at"] and row["ended_at"] >= moment:
+        row = row | {"ended_at": None, "ended_why": None}
+    if row["known_since"] and row["known_since"] >= moment:
+        row = row | dict.fromkeys(("known_since", "since", "since_low", "since_high", "change_pct"))
+    return row
+
+
+def _spoken(row: Row) -> Row:
+    return row | {name: row[name].replace(tzinfo=UTC).isoformat() if row[name] else None for name in TIMES}
+
+
+def _moment(text: str | None) -> datetime | None:
+    return _utc(datetime.fromisoformat(text)) if text else None
+
+
+def _utc(moment: datetime) -> datetime:
+    return moment.astimezone(UTC).replace(tzinfo=None)
