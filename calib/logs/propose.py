@@ -21,6 +21,7 @@ from calib.logs.write_mapping import Line, as_toml
 from calib.records import PROCESSES, STAGES
 
 EXAMPLES = 2  # cells that are shown beside a column
+OF_PEOPLE = ("operator", "note", "what")  # hold names: how many different cells there are is shown, not the cells
 TIMES = ("started_at", "ended_at", "date", "at")
 
 
@@ -271,7 +272,8 @@ def _say_columns(plan: Proposal, machines: Mapping[str, str]) -> None:
         plan.say("columns", "work_min", match.theirs[0], "not needed: end less start says it", off=True)
     for ours, match in plan.found.items():
         cells = [text for text in plan.joined(match.theirs) if text]
-        plan.say("columns", ours, _one_or_several(match.theirs), match.why + _such_as(cells), match.ask)
+        shown = f": {len(set(cells))} different" if ours in OF_PEOPLE else _such_as(cells)
+        plan.say("columns", ours, _one_or_several(match.theirs), match.why + shown, match.ask)
 
 
 def _is_said_by_stamps(plan: Proposal) -> bool:

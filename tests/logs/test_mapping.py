@@ -155,7 +155,7 @@ def test_a_mapping_that_is_no_text(tmp_path):
 
 def test_a_mapping_that_is_no_toml(tmp_path):
     (tmp_path / "map.toml").write_text("[columns\n", encoding="utf-8")
-    with pytest.raises(LogFileError, match="is no TOML"):
+    with pytest.raises(LogFileError, match="is not valid TOML"):
         read_mapping(tmp_path / "map.toml")
 
 
@@ -202,3 +202,14 @@ def test_a_comma_or_point_parts_thousands_only_before_three_digits(decimal, text
     mapping = Mapping(kind="stages", decimal=decimal, units={"work_min": "h"})
     _, (row,) = mapping.apply(("work_min",), [Row(1, [text])])
     assert float(row.cells[0]) == minutes
+
+
+@pytest.mark.parametrize("heading", ["operator", "Bediener", "worker", "technician", "Mitarbeiter"])
+def test_a_proposal_shows_no_cell_of_a_column_that_holds_names(tmp_path, heading):
+    rows = "".join(
+        f"B{i},printing,2026-11-0{i}T08:00,2026-11-0{i}T12:00,Zora Quillfeather,Zora was quick\n" for i in range(1, 4)
+    )
+    (tmp_path / "log.csv").write_text(f"Job,What was done,Begin,End,{heading},Remark\n{rows}")
+    proposal = propose_mapping(tmp_path / "log.csv")
+    assert "operator" in proposal["toml"]
+    assert "Zora" not in str(proposal)
