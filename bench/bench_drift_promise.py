@@ -3,7 +3,7 @@
 python bench/bench_drift_promise.py [--scale 4] [--quick] [--fitted]
 
 Labs whose stages never move: 0.3 to 20 runs a week (log-uniform), 78 weeks, errors of a model that is right. All alarms of
-levels and of spreads in the last year count, those of bench work charted together too; 2 a lab-year are promised. The
+levels and of spreads in the last year count, those of bench work charted together and of runs pooled by station and material too; 2 a lab-year are promised. The
 ranges are 95 % Poisson ranges of the count (F. Garwood, Biometrika 28 (1936) 437-442). With --fitted the errors are those
 that the calibration made at the time on the lab's runs, by three machines, three people and two materials that do not differ.
 """
@@ -18,7 +18,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.drift.chart import find_alarms, news
 from calib.drift.quarters import lab_limits
-from calib.drift.series import bench_together, find_series
+from calib.drift.series import bench_together, find_series, pooled
 from calib.drift.spread import sizes_of
 
 WEEKS, YEAR, START = 78, 52.18, pd.Timestamp("2026-01-05", tz="UTC")
@@ -29,7 +29,8 @@ LABS = {10: 20, 50: 8, 300: 2}  # charts: labs, times --scale
 
 def quiet_lab(rng: np.random.Generator, charts: int, noise: str) -> pd.DataFrame:
     """Errors of one lab as the calibration leaves them; every other chart is bench work, eight of one process."""
-    return pd.concat([quiet_chart(rng, i, noise) for i in range(charts)], ignore_index=True)
+    lab = pd.concat([quiet_chart(rng, i, noise) for i in range(charts)], ignore_index=True)
+    return lab.assign(station=rng.choice(["S1", "S2", "S3"], len(lab)), material=rng.choice(["R1", "R2"], len(lab)))
 
 
 def quiet_chart(rng: np.random.Generator, i: int, noise: str) -> pd.DataFrame:
@@ -59,7 +60,7 @@ def false_alarms(errors: pd.DataFrame, a_year: float = 2.0) -> int:
     """Alarms of the last year."""
     as_of = errors["ended_at"].max()
     charts = find_series(errors, as_of)
-    charts = [chart for chart in charts + bench_together(charts) if chart.enough]
+    charts = [chart for chart in charts + bench_together(charts) + pooled(charts) if chart.enough]
     late = max(chart.at[-1] for chart in charts) - YEAR * 7
     count = 0
     for chart, (level, spread) in zip(charts, lab_limits(charts, a_year), strict=True):

@@ -31,14 +31,16 @@ def drift(
     """Show which stage drifts from plan, since when, by how much, and where it comes from.
 
     A stage drifts when its last runs lie further from all before them than chance allows for the whole lab: the shop
-    file's false_alarms_per_year. Stages with few runs a week are also charted together, as PROCESS:bench_work. What you
+    file's false_alarms_per_year. Stages with few runs a week are also charted together, as PROCESS:bench_work, and so is all
+    that is done at one station or in one material, as station:NAME and material:NAME. An alarm stays until you accept it,
+    its logs are corrected, or it went back. What you
     accept is the plan from then on; a new change cries again.
 
     Example: calib drift --since 2026-09-01
 
     Example: calib drift --accept VPP:post_curing --note "new lamp, longer cycle"
     """
-    from calib.workflow.drift import accept_drift, find_drift, list_accepted, undo_accepted
+    from calib.workflow.drift import accept_drift, charts_of, find_drift, list_accepted, undo_accepted
 
     check_asked(accept, undo, accepted, note)
     if accepted:
@@ -48,7 +50,7 @@ def drift(
     if accept:
         return Answer("accept", accept_drift(shop, accept, note))
     document = find_drift(shop, since=since, persons=persons)
-    moved = any(stage["state"] == "drifting" for stage in document["stages"] + document["together"])
+    moved = any(stage["state"] == "drifting" for stage in charts_of(document))
     return Answer("drift", document, status=1 if strict and moved else 0)
 
 

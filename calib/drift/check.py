@@ -10,15 +10,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.drift.change import change_size
 from calib.drift.chart import find_alarms, goes_back
-from calib.drift.describe import Told, chart_data, day_of, describe, events_near, went_back
+from calib.drift.describe import LEFT, Told, chart_data, day_of, describe, events_near, went_back
 from calib.drift.memory import MENDED, Kept, Known, end, known_again, recall, run_at
 from calib.drift.quarters import limit_of, may_keep, quarter_limits
-from calib.drift.series import Series, bench_together, days, find_series
+from calib.drift.series import POOLED_BY, Series, bench_together, days, find_series, pooled
 from calib.drift.spread import find_erratic
 
 WEEKS_BACK = 26
 NOTHING_KEPT = Kept()
+WHOLE = "the whole stage"
 STEADY: dict[str, Any] = {
     "state": "steady", "since": None, "change_pct": None, "change_pct_low": None, "change_pct_high": None,
     "minutes_per_build": None, "slices": [],
@@ -57,22 +59,25 @@ def check_drift(
     persons : also compare operators: whom to ask
     kept : what earlier looks left; ``Kept.after`` gives what this one leaves
     Returns as_of, false_alarms_per_year, stages, and ``together``: the bench work of processes whose stages have few
-    runs, charted as one, each with the stages that it is ``of``. ``limits``, ``alarms`` and ``looked`` are for the next look.
+    runs, charted as one, each with the stages that it is ``of``; ``pooled``: all runs at one station or
+    in one material, across stages and processes; its ``process`` is what it is pooled by. ``limits``, ``alarms`` and ``looked`` are for the next look.
     """
     as_of = pd.Timestamp(as_of)
     after = days(pd.Series([as_of - pd.Timedelta(weeks=WEEKS_BACK) if since is None else pd.Timestamp(since)]))[0]
     charts = find_series(errors, as_of)
     together = bench_together(charts)
-    watched = [chart for chart in charts + together if chart.enough]
+    pools = pooled(charts)
+    watched = [chart for chart in charts + together + pools if chart.enough]
     limits = quarter_limits(watched, as_of, kept.limits, false_alarms_per_year, seed)
     looked = Looked(as_of, after, accepted_plans(accepted), persons, timezone, events, limits, kept)
-    rows = {id(chart): check_stage(chart, looked) for chart in charts + together}
+    rows = {id(chart): check_stage(chart, looked) for chart in charts + together + pools}
     return {
         "as_of": str(as_of.tz_convert(timezone).date()),
         "looked": as_of.isoformat(),
         "false_alarms_per_year": false_alarms_per_year,
         "stages": [rows[id(chart)] for chart in charts],
         "together": [rows[id(c)] | {"of": sorted(c.rows["stage"].astype(str).unique())} for c in together],
+        "pooled": [rows[id(c)] | {"of": sorted(c.rows["stage"].unique())} for c in pools],
         "limits": may_keep(limits, watched, as_of),
         "alarms": [*of_others(kept, rows.values()), *(row for stage in rows.values() for row in stage["alarms"])],
     }
@@ -159,11 +164,31 @@ def tell_level(chart: Series, looked: Looked, known: list[Known], begin: int, af
     told = describe(
         chart, starts[one.alarm], one.alarm, first_told(chart, one, looked.timezone), looked.persons, looked.timezone
     )
+    new = chart.process in POOLED_BY and "slices" in told and not one.row["known_since"]
+    if new and (alone := one_alone(chart, starts[one.alarm], told, looked.timezone)):
+        return {"causes": [f"It is {alone.replace('_', ' ')} alone, not all of it."]}
     if told.get("state") == "drifting":
         return told | remember(one.row, told, looked)
     if one.row["known_since"]:
         end(cried, looked.as_of, "went back")
     return told
+
+
+def one_alone(chart: Series, start: int, told: Mapping[str, Any], timezone: str) -> str:
+    """What moved alone in a pooled chart; '' where the runs without its likeliest stage moved at least half as much."""
+    if told["where"] not in (None, WHOLE):
+        return str(told["where"])
+    shares = {one["value"]: one["share"] for one in told["slices"] if one["by"] == "stage"}
+    if not shares:
+        return "one stage"
+    most = max(shares, key=shares.__getitem__)
+    rest = np.flatnonzero(chart.rows["stage"].to_numpy() != most)
+    rest = rest[rest >= start]
+    run = int(np.searchsorted(rest, run_at(chart, pd.Timestamp(told["since"], tz=timezone))))
+    if not 0 < run < len(rest):
+        return f"stage {most}"
+    left = change_size(chart.value[rest], chart.scale[rest], run)[0] / np.log1p(told["change_pct"] / 100)
+    return "" if left >= LEFT else f"stage {most}"
 
 
 def first_told(chart: Series, one: Known, timezone: str) -> Told | None:

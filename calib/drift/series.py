@@ -18,6 +18,7 @@ LEARNING_DAYS = 28  # after a stage's first run: no change is dated inside them
 MOST_RUNS = 3000  # of one stage, the last ones: bounds time and memory
 SELDOM = 2.0  # [runs a week] bench stages with fewer are also charted together
 TOGETHER = "bench_work"
+POOLED_BY = ("station", "material")
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +111,32 @@ def bench_together(charts: list[Series]) -> list[Series]:
         rows = pd.concat([chart.rows for chart in few]).sort_values("ended_at", kind="stable")
         one = series_of(process, TOGETHER, rows)
         found.append(replace(one, value=one.error, level=np.zeros(len(one.at))))
+    return found
+
+
+def pooled(charts: list[Series]) -> list[Series]:
+    """All runs at one station, or in one material, as one series, where they are of two stages or processes at least.
+
+    A cabinet that serves two processes is slower in both: each stage alone has half of the runs that tell. Errors of the
+    time, as for bench work together. The process of such a series is what it is pooled by, its stage the value; the stage of a
+    row is PROCESS:STAGE.
+    """
+    return [one for by in POOLED_BY for one in pooled_by([c for c in charts if by in c.rows], by)]
+
+
+def pooled_by(charts: list[Series], by: str) -> list[Series]:
+    found = []
+    named = sorted({str(value) for chart in charts for value in chart.rows[by].dropna().unique()})
+    for value in named:
+        parts = [chart.rows[chart.rows[by].astype("string") == value] for chart in charts]
+        parts = [rows for rows in parts if len(rows) >= BEFORE]
+        if len(parts) < 2:
+            continue
+        rows = pd.concat(parts).sort_values("ended_at", kind="stable").tail(MOST_RUNS)
+        names = rows["process"].astype(str) + ":" + rows["stage"].astype(str)
+        one = series_of(by, value, rows.drop(columns="now_min", errors="ignore").assign(stage=names))
+        if one.enough and one.pace >= SELDOM * 365.25 / 7:
+            found.append(replace(one, value=one.error, level=np.zeros(len(one.at))))
     return found
 
 

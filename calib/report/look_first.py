@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from calib.report.stage_sentences import days_between, drifting, where_from
+from calib.report.stage_sentences import POOLED, days_between, drifting, where_from
 from calib.report.units import count, day, signed_percent, stage_name
 from calib.safety import NEEDED, NEEDED_AFTER
 
@@ -73,7 +73,11 @@ def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
 
 
 def together_sentence(stage: Document) -> list[str]:
-    """What is charted as one, where it is: stages that have too few runs a week by themselves."""
+    """What is charted as one, where it is: stages that have too few runs a week by themselves, or all at one place."""
+    if stage["process"] in POOLED:
+        return [
+            f"All its runs together: {', '.join(name.replace(':', ' ').replace('_', ' ') for name in stage['of'])}."
+        ]
     named = ", ".join(map(stage_name, stage.get("of", ())))
     return [f"Charted together, for each has few runs a week: {named}."] if named else []
 

@@ -34,8 +34,8 @@ def three_sentences(data: Document) -> list[str]:
 
 
 def charts_of(drift: Document | None) -> list[Document]:
-    """Every chart that was looked at: stages, and bench work that was charted together."""
-    return [*drift["stages"], *drift.get("together", ())] if drift else []
+    """Every chart that was looked at: stages, bench work that was charted together, what is pooled by station or material."""
+    return [*drift["stages"], *drift.get("together", ()), *drift.get("pooled", ())] if drift else []
 
 
 def moved_sentence(drift: Document | None) -> str:

@@ -9,13 +9,19 @@ from typing import Any
 from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
 
 Document = Mapping[str, Any]
+POOLED = {
+    "station": "everything at station",
+    "material": "everything in",
+}  # charts across stages and processes, by what
 
 
 def name_of(stage: Document) -> str:
-    return f"{stage['process']} {word_of(stage)}"
+    return word_of(stage) if stage["process"] in POOLED else f"{stage['process']} {word_of(stage)}"
 
 
 def word_of(stage: Document) -> str:
+    if stage["process"] in POOLED:
+        return f"{POOLED[stage['process']]} {stage['stage']}"
     return "rare bench work together" if stage["stage"] == "bench_work" else stage_name(stage["stage"])
 
 
@@ -119,6 +125,8 @@ def where_from(stage: Document) -> str:
     where = stage.get("where")
     if not where:
         return "cannot tell"
+    if stage["process"] in POOLED and where == "the whole stage":
+        return "all of it"
     by, _, value = where.partition(" ")
     if by == "operator":
         return f"ask {value}"

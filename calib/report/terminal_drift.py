@@ -39,7 +39,7 @@ def show_drift(doc: Document) -> str:
 def drift_row(stage: Document) -> list[str]:
     low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
     return [
-        stage["process"],
+        "all" if stage["process"] in stage_sentences.POOLED else stage["process"],
         stage_sentences.word_of(stage),
         signed_percent(stage["change_pct"]),
         f"{low} to {high}",

@@ -13,6 +13,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
 from calib.drift.memory import EARLY, Kept
+from calib.drift.series import POOLED_BY
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS
 from calib.shop.keys import FLOOR_OF_STAGE
@@ -103,7 +104,7 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
     if not note.strip():
         raise UsageError("An accepted change needs a note.", f'Add why, e.g. --accept {stage} --note "new lamp".')
     document, known_until = look(folder)
-    cried = {(row["process"], row["stage"]): row for row in document["stages"] + document["together"] if cries(row)}
+    cried = {(row["process"], row["stage"]): row for row in charts_of(document) if cries(row)}
     if (process, name) not in cried:
         those = ", ".join(":".join(key) for key in cried) or "none"
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {those}.")
@@ -125,6 +126,11 @@ def _of_hazard(row: dict[str, Any]) -> list[str]:
 def _below(document: dict[str, Any], process: str, stage: str) -> str:
     runs = [one for one in document["below_floor"] if (one["process"], one["stage"]) == (process, stage)]
     return f"{len(runs)} of its runs were below a least time and do not count: look at once." if runs else ""
+
+
+def charts_of(document: dict[str, Any]) -> list[dict[str, Any]]:
+    """Rows of all charts: stages, bench work together, and what is pooled by place."""
+    return [*document["stages"], *document["together"], *document["pooled"]]
 
 
 def cries(row: dict[str, Any]) -> bool:
@@ -158,6 +164,8 @@ def list_accepted(folder: Path) -> dict[str, Any]:
 def stage_named(text: str, option: str) -> tuple[str, str]:
     """'VPP:post_curing' (or with a blank) as process and stage."""
     word, _, name = text.strip().replace(" ", ":", 1).partition(":")
+    if word.strip().lower() in POOLED_BY and name.strip():
+        return word.strip().lower(), name.strip()
     process = PROCESS_WORDS.get(word.strip().lower())
     if not name or process is None:
         raise UsageError(f'{option} "{text}" does not name a stage.', "Write PROCESS:STAGE, e.g. VPP:post_curing.")

@@ -10,7 +10,7 @@ from calib.report.sentences import three_sentences
 from calib.report.week import week_page
 from calib.results import WEEK, Result
 from calib.shop.read_shop import read_shop
-from calib.workflow.drift import find_drift
+from calib.workflow.drift import charts_of, find_drift
 from calib.workflow.pages import check_folder
 from calib.workflow.promises import find_promises
 from calib.workflow.week_data import week_data
@@ -39,7 +39,7 @@ def write_report(
     data = week_data(folder, read_shop(folder), drift, progress) | {"open_promises": find_promises(folder)}
     result.write(week_page(data))
     progress("")
-    charts = drift["stages"] + drift["together"]
+    charts = charts_of(drift)
     return {
         "page": str(page),
         "as_of": drift["as_of"],

@@ -54,7 +54,7 @@ def moved_stage(name, process="VPP", runs=60, **more):
 
 def drift_of(*stages, together=()):
     return {
-        "as_of": "2026-06-29", "false_alarms_per_year": 2.0, "stages": list(stages), "together": list(together),
+        "as_of": "2026-06-29", "false_alarms_per_year": 2.0, "stages": list(stages), "together": list(together), "pooled": [],
         "warnings": [],
     }  # fmt: skip
 
