@@ -162,8 +162,8 @@ def list_accepted(folder: Path) -> dict[str, Any]:
 
 
 def stage_named(text: str, option: str) -> tuple[str, str]:
-    """'VPP:post_curing' (or with a blank) as process and stage."""
-    word, _, name = text.strip().replace(" ", ":", 1).partition(":")
+    """'VPP:post_curing' (or with a blank) as process and stage; 'station:NAME' and 'material:NAME' likewise."""
+    word, _, name = text.strip().partition(":" if ":" in text else " ")
     if word.strip().lower() in POOLED_BY and name.strip():
         return word.strip().lower(), name.strip()
     process = PROCESS_WORDS.get(word.strip().lower())

@@ -8,6 +8,7 @@ import pytest
 
 from calib.drift.check import check_drift
 from calib.report.stage_sentences import name_of
+from calib.workflow.drift import stage_named
 
 SLOWED = pd.Timestamp("2026-01-05", tz="UTC") + pd.Timedelta(weeks=16)
 
@@ -54,3 +55,12 @@ def test_one_slow_stage_is_not_everything_at_its_place(two):
     assert [row["stage"] for row in document["stages"] if row["state"] == "drifting"] == ["blasting"]
     assert {row["state"] for row in document["pooled"]} == {"steady"}
     assert any("PBF:blasting alone" in cause for row in document["pooled"] for cause in row["causes"])
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [("station:cab 1", ("station", "cab 1")), ("Material:white", ("material", "white")), ("station cab-1", ("station", "cab-1")),
+     ("vpp post curing", ("VPP", "post_curing")), ("VPP:post_curing", ("VPP", "post_curing"))],
+)  # fmt: skip
+def test_places_are_named_as_stages_are(text, named):
+    assert stage_named(text, "--accept") == named
