@@ -5,7 +5,12 @@ from __future__ import annotations
 import importlib
 
 import pytest
+from hypothesis import settings
 
+settings.register_profile("calib", deadline=None)  # a busy machine is no fault of the code
+settings.load_profile("calib")
+
+collect_ignore = ["conftest.py"]  # as a module of doctests it would meet those of the folders
 READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files")
 
 

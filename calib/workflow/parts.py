@@ -24,6 +24,7 @@ from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
 from calib.store.parts import Parts, find_parts, find_sides, save_parts
 from calib.workflow.fitted import has_store
+from calib.workflow.paths import with_paths
 
 FOLDER = "parts"
 QUANTITIES = (1, 200)  # for which a part that was never quoted is posed: alone, and in full builds
@@ -32,7 +33,11 @@ QUANTITIES = (1, 200)  # for which a part that was never quoted is posed: alone,
 def with_parts(
     folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable[[str], None] = lambda text: None
 ) -> pd.DataFrame:
-    """Builds of measured parts with their layer ``profile``, and with the geometry that their logs do not say."""
+    """Builds of measured parts with their layer ``profile``, and with the geometry that their logs do not say.
+
+    Those whose path is known have its minutes too, see ``paths.with_paths``.
+    """
+    builds = with_paths(folder, builds, shop, progress)
     measured = _parts_of(folder, builds, shop, progress)
     return with_measured(builds, measured, shop) if measured and "part_file" in builds else builds
 

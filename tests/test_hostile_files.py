@@ -1,6 +1,6 @@
 """Files made to harm, through the commands as people call them: a sentence, in bounded memory and time, never a traceback.
 
-The figures are printed: pytest -m slow -s tests/test_adversary.py
+The figures are printed: pytest -m slow -s tests/test_hostile_files.py
 """
 
 from __future__ import annotations
