@@ -67,5 +67,8 @@ def test_an_export_takes_the_place_of_no_log_that_was_imported(lab, calib):
     before = (lab / "logs" / "builds.csv").read_bytes()
     status, _, err = calib("export logs")
     assert (status, (lab / "logs" / "builds.csv").read_bytes()) == (2, before)
-    assert "logs/builds.csv is a log that was imported. Name a folder of its own" in err
+    assert (
+        "logs/builds.csv is in logs, where the shop keeps its own logs: no result is written there. Name another place."
+        in err
+    )
     assert calib("export out")[0] == calib("export out")[0] == 0
