@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from errno import ENOSPC
 from pathlib import Path
 from shlex import quote
+from tempfile import gettempdir
 
 from calib.errors import LogFileError, UnknownLogError
 from calib.in_child import in_child
@@ -99,7 +100,7 @@ def read_tables(
         tables = _unread(path, mappings, work, shown, digest) or _read(path, mappings, work, shown, direct, digest)
         afterwards = path.stat()
     except OSError as error:
-        hint = f"Free some space in {work.parent}." if error.errno == ENOSPC else "Check its name and rights."
+        hint = f"Free some space in {gettempdir()}." if error.errno == ENOSPC else "Check its name and rights."
         raise LogFileError(f"{shown} cannot be read: {error.strerror or error}.", hint) from error
     if (at_first.st_size, at_first.st_mtime_ns) != (afterwards.st_size, afterwards.st_mtime_ns):
         raise LogFileError(f"{shown} was being written while it was read.", "Import it again once it is finished.")
