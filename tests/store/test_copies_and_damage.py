@@ -69,7 +69,7 @@ def holds(folder, ready, done):
         done.wait(60)
 
 
-@pytest.mark.parametrize("line", ["restore", "undo", "import logs", "forget Ada", "backup"])
+@pytest.mark.parametrize("line", ["restore", "undo", "import logs", "forget Ada --yes", "backup"])
 def test_what_writes_waits_for_another_program_that_does_and_then_names_it(shop, capsys, monkeypatch, line):
     with open_store(shop) as con:
         backup_store(con, shop)
