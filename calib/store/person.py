@@ -167,7 +167,7 @@ def _take_out_of(con: duckdb.DuckDBPyConnection, person: Person, table: str, col
         cells = change_column(
             con, table, column, lambda text: _cell(person, "operator", text), "column_name = 'operator'"
         )
-        cells += change_column(con, table, column, lambda text: person.in_ids.sub(FORGOTTEN, text), ids)
+        cells += change_column(con, table, column, lambda text: _cell(person, "station", text), ids)
         return cells + change_column(con, table, column, lambda text: _cell(person, "note", text), f"NOT {ids}")
     if column in ("extra", "row_text", "summary", "document", "inputs", "options"):
         return change_column(con, table, column, lambda text: _json(person, column, text))
@@ -198,11 +198,12 @@ def _json(person: Person, column: str, text: str) -> str:
 
 
 def _cell(person: Person, column: str, text: str) -> str:
-    """A cell without the person: as a whole where people stand, by alias only in ids, in any words elsewhere."""
+    """A cell without the person: as a whole where people stand and in ids, in any words elsewhere."""
     if is_of_people(column):
         return FORGOTTEN if person.is_one(text) else person.in_free_texts.sub(FORGOTTEN, text)
     if column in IDS or column == "row_key":
-        return person.in_ids.sub(FORGOTTEN, text)
+        is_person = person.is_one(text) and not person.is_thing  # in a row set aside whose cells are shifted
+        return FORGOTTEN if is_person else person.in_ids.sub(FORGOTTEN, text)
     if " " in column or column == "document":
         return person.in_texts.sub(FORGOTTEN, text)
     return person.in_free_texts.sub(FORGOTTEN, text)
