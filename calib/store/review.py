@@ -13,11 +13,13 @@ from calib.store.suspicious import JUDGED, MARKED
 A_WEEK = 5  # questions that a person is asked in a week
 VERDICTS = ("right", "mended", "wrong", "finished", "failed")
 
-# The greatest mark on each row as it stands now; one on a row that was corrected since rests until that row comes back.
+# A mark on a row that is gone or was corrected since rests until that row comes back.
+STANDING = f"FROM review v JOIN {MARKED} s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}"
+# The greatest mark on each row as it stands now.
 _NOW = f"""
 SELECT v.mark_id, v.row_key, v.rule, v.says, v.effect_min, v.verdict, v.verdict_min, v.verdict_note, v.verdict_at, s.build_id, s.order_id,
     s.stage, s.line, f.name AS path
-FROM review v JOIN {MARKED} s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}
+{STANDING}
 LEFT JOIN log_file f ON f.file_id = s.file_id
 QUALIFY row_number() OVER (PARTITION BY v.row_key ORDER BY v.effect_min DESC NULLS LAST, v.mark_id) = 1
 """

@@ -10,7 +10,8 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
-from calib.store.suspicious import TAKEN_BACK
+from calib.store.review import STANDING
+from calib.store.suspicious import RULES, TAKEN_BACK
 from calib.store.tables import KEY, TABLE_OF, stored_names
 from calib.store.transaction import transaction
 
@@ -46,12 +47,7 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         con,
         "UPDATE quarantine SET state = 'open', closed_by = NULL WHERE closed_by IN (SELECT file_id FROM gone) RETURNING reject_id",
     )
-    questions = _count(
-        con,
-        f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE verdict IS NULL AND coalesce(judged, '') <> '{TAKEN_BACK}' "
-        "AND marked_at >= (SELECT imported_at FROM log_import WHERE import_id = ?) RETURNING mark_id",
-        [call],
-    )
+    questions = _questions_back(con, call)
     con.execute(
         "UPDATE log_import SET taken_back_at = (now() AT TIME ZONE 'UTC')::TIMESTAMP WHERE import_id = ?", [call]
     )
@@ -65,6 +61,24 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         "rejects_opened": opened,
         "questions_taken_out": questions,
     }
+
+
+def _questions_back(con: duckdb.DuckDBPyConnection, call: int) -> int:
+    """Open questions since the import are asked no more; how many.
+
+    What an import asks it asks anew when it comes again. What the fit asked of a row that goes rests until the row is back.
+    """
+    since = (
+        f"FROM review WHERE verdict IS NULL AND coalesce(judged, '') <> '{TAKEN_BACK}' "
+        "AND marked_at >= (SELECT imported_at FROM log_import WHERE import_id = ?)"
+    )
+    questions = _count(con, f"SELECT mark_id {since}", [call])
+    con.execute(
+        f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE mark_id IN (SELECT mark_id {since}) "
+        f"AND (rule IN ({', '.join(map(repr, RULES))}) OR mark_id IN (SELECT v.mark_id {STANDING}))",
+        [call],
+    )
+    return questions
 
 
 def _rows_back(con: duckdb.DuckDBPyConnection, kind: str) -> tuple[int, int]:
