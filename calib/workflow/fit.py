@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -61,18 +61,19 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     progress("Reading builds and runs ...")
     logged = read_logged(folder)
     horizon = horizon_of(logged, as_of)
-    learned = learn(logged, horizon)
+    then = begun_by(logged, horizon)
+    learned = learn(then, horizon)
     with open_store(folder, read_only=True) as store:
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
     model = Calibrator().fit(learned.rows, known, progress=told(progress, "Learning from {} of {} stages ..."))
-    tables = model.to_tables() | {"errors": model.errors} | side_tables(logged, horizon)
+    tables = model.to_tables() | {"errors": model.errors} | side_tables(then, horizon)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
-        "log_next": log_next(model, logged.baselines, model.errors, logged.shop),
-        "below_floor": below_floor(learned, logged.runs, logged.shop),
+        "log_next": log_next(model, then.baselines, model.errors, logged.shop),
+        "below_floor": below_floor(learned, ended_by(then, horizon), logged.shop),
         "warnings": [
-            *([beyond] if (beyond := beyond_the_logs(as_of, horizon, logged.shop.timezone)) else []),
+            *([beyond] if (beyond := beyond_the_logs(as_of, logged)) else []),
             *floor_warnings(learned.with_below_floor, logged.shop),
         ],
     }
@@ -113,22 +114,46 @@ def read_logged(folder: Path) -> Logged:
 
 def first_days(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
     """Day on which each build began, as text; a machine's parameters of that day belong to it."""
-    starts = runs[["build_ids", "started_at"]].explode("build_ids").groupby("build_ids")["started_at"].min()
-    return builds["build_id"].map(starts.dt.strftime("%Y-%m-%d")).astype(object)
+    return builds["build_id"].map(first_starts(runs).dt.strftime("%Y-%m-%d")).astype(object)
+
+
+def first_starts(runs: pd.DataFrame) -> pd.Series:
+    """When each build began, by build_id."""
+    return runs[["build_ids", "started_at"]].explode("build_ids").groupby("build_ids")["started_at"].min()
+
+
+def begun_by(logged: Logged, horizon: pd.Timestamp) -> Logged:
+    """The same without the builds that began later: no fit of that moment can know them. Runs stay, to be counted."""
+    builds = logged.builds[~(logged.builds["build_id"].map(first_starts(logged.runs)) > horizon)]
+    baselines = logged.baselines[logged.baselines["build_id"].isin(builds["build_id"])]
+    return replace(logged, builds=builds.reset_index(drop=True), baselines=baselines.reset_index(drop=True))
+
+
+def ended_by(logged: Logged, horizon: pd.Timestamp) -> pd.DataFrame:
+    """Runs that had ended."""
+    return logged.runs[logged.runs["ended_at"] <= horizon]
 
 
 def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
-    """The moment up to which is learned: the end of the day asked for, else the last logged end."""
+    """The moment up to which is learned: the last logged end, of those by the end of the day asked for if one is.
+
+    A fit of that day had its last end and no later moment to go by.
+    """
     if logged.last_end is None:
         raise TooFewRunsError(
             "No finished run is logged yet.", "Import logs first: calib import logs/. Until then quotes use the priors."
         )
-    return min(end_of_day(as_of, logged.shop.timezone), logged.last_end) if as_of else logged.last_end
+    if not as_of:
+        return logged.last_end
+    day = end_of_day(as_of, logged.shop.timezone)
+    ended = ended_by(logged, day)["ended_at"]
+    return ended.max() if len(ended) else day
 
 
-def beyond_the_logs(as_of: str | None, horizon: pd.Timestamp, timezone: str) -> str:
+def beyond_the_logs(as_of: str | None, logged: Logged) -> str:
     """A sentence where the day asked for is later than the last log, else ''."""
-    last = str(horizon.tz_convert(timezone).date())
+    assert logged.last_end is not None, "a fit has something to learn from"
+    last = str(logged.last_end.tz_convert(logged.shop.timezone).date())
     return f"The last log ends on {last}: learned up to that day, not to {as_of}." if as_of and as_of > last else ""
 
 
@@ -145,7 +170,7 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     known = (logged.builds, logged.runs, horizon)
-    silent = silent_stages(logged.builds, logged.runs, logged.baselines, logged.shop)
+    silent = silent_stages(logged.builds, ended_by(logged, horizon), logged.baselines, logged.shop)
     shares = silent_shares(find_gaps(logged.builds, logged.runs, logged.shop, horizon), silent, logged.shop)
     gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, shares))
     waits = wait_rows(gaps, logged.shop)

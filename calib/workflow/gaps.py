@@ -80,8 +80,8 @@ def wait_rows(gaps: pd.DataFrame, shop: Shop, since: pd.Timestamp | None = None)
 
 
 def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    """Stages of each build that its lab never writes down, with the minutes of their baselines: build_id, process, stage,
-    place (in the route), minutes, floor_min, alone."""
+    """Stages of each build with a run that its lab never writes down, with the minutes of their baselines: build_id,
+    process, stage, place (in the route), minutes, floor_min, alone."""
     worked = runs_by_build(builds, runs)[["build_id", "stage"]].merge(builds[["build_id", "process"]], on="build_id")
     counts = worked[worked["stage"] == "printing"].groupby("process")["build_id"].nunique()
     known = {str(process) for process, count in counts.items() if count >= FEWEST_BUILDS}
@@ -99,7 +99,8 @@ def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFr
     supports = builds.reindex(columns=["support_volume_cm3"])["support_volume_cm3"].fillna(0) > 0
     supported = dict(zip(builds["build_id"], supports, strict=True))
     usual = cache(lambda process, finish, material, has: set(default_route(process, finish, material, has, shop)))
-    rows = baselines[[pair in silent for pair in zip(baselines["process"], baselines["stage"], strict=True)]]
+    rows = baselines[baselines["build_id"].isin(worked["build_id"])]
+    rows = rows[[pair in silent for pair in zip(rows["process"], rows["stage"], strict=True)]]
     kept = [
         row["stage"]
         in usual(row["process"], _text(row["finish"]), _text(row["material"]), bool(supported[row["build_id"]]))
