@@ -50,8 +50,9 @@ class Person:
 
     @property
     def is_thing(self) -> bool:
-        """Whether a name is also that of a thing of the lab, or has no letter: then it is a person only where people stand."""
-        return any(folded(name) in self.lab_words or not re.search(r"[^\W\d_]", name) for name in self.names)
+        """Whether a name is also that of a thing of the lab, or none has a letter: then it is a person only where people stand."""
+        has_letter = any(re.search(r"[^\W\d_]", name) for name in self.names)
+        return not has_letter or any(folded(name) in self.lab_words for name in self.names)
 
     @cached_property
     def in_ids(self) -> re.Pattern[str]:
