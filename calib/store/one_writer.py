@@ -34,16 +34,20 @@ _guard = threading.Lock()
 
 
 @contextmanager
-def hold_writing(folder: Path, wait_s: float, alone: bool = False) -> Iterator[None]:
+def hold_writing(folder: Path, wait_s: float, alone: bool = False, leave_no_mark: bool = False) -> Iterator[None]:
     """Keep every other program from writing to the shop's store; the system lets go of it however this one ends.
 
     alone : other threads of this program as well; otherwise they share it, as the engine lets them share the store
+    leave_no_mark : neither make the lock's file, nor write to it; where nobody has made it yet, nothing is held
 
     Raises StoreError where another one writes for longer than ``wait_s`` [s].
     """
+    if leave_no_mark and not (folder / LOCK_NAME).exists():
+        yield
+        return
     key = os.getpid(), folder.resolve()
     until = time.monotonic() + wait_s
-    while not _taken(key, alone):
+    while not _taken(key, alone, leave_no_mark):
         if time.monotonic() > until:
             raise _busy(key[1])
         time.sleep(0.05)
@@ -65,7 +69,7 @@ def was_made(folder: Path) -> bool:
     return path.exists() and path.stat().st_size > PID_WIDTH
 
 
-def _taken(key: tuple[int, Path], alone: bool) -> bool:
+def _taken(key: tuple[int, Path], alone: bool, leave_no_mark: bool) -> bool:
     me = threading.get_ident()
     with _guard:
         held = _held.get(key)
@@ -74,6 +78,8 @@ def _taken(key: tuple[int, Path], alone: bool) -> bool:
             if descriptor is None:
                 return False
             _held[key] = _Held(descriptor, 1, me if alone else None)
+            if descriptor >= 0 and not leave_no_mark:
+                os.pwrite(descriptor, _holder(os.getpid()), 0)
             return True
         if held.alone != me and (alone or held.alone is not None):
             return False
@@ -96,8 +102,11 @@ def _locked(folder: Path) -> int | None:
     except OSError:  # a file system without locks
         os.close(descriptor)
         return -1
-    os.pwrite(descriptor, f"{os.getpid():<{PID_WIDTH - 1}}\n".encode(), 0)
     return descriptor
+
+
+def _holder(process: int | str) -> bytes:
+    return f"{process:<{PID_WIDTH - 1}}\n".encode()
 
 
 def _let_go(key: tuple[int, Path]) -> None:
@@ -107,6 +116,8 @@ def _let_go(key: tuple[int, Path]) -> None:
         if not held.times:
             del _held[key]
             if held.descriptor >= 0:
+                if os.pread(held.descriptor, PID_WIDTH, 0) == _holder(os.getpid()):
+                    os.pwrite(held.descriptor, _holder(""), 0)
                 os.close(held.descriptor)
 
 

@@ -55,7 +55,7 @@ def open_trial(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     with scratch_folder() as work:
         refuse_gone(Path(folder))
         if path.exists():
-            with plain_words(path), hold_writing(path.parent, WAIT_S):
+            with plain_words(path), hold_writing(path.parent, WAIT_S, leave_no_mark=True):
                 _copy_quiet(path, work)
         with open_store(work, create=True) as connection:
             yield connection
