@@ -16,12 +16,6 @@ from calib.store.change_column import change_column
 from calib.store.known_people import LONGEST_NAME, People, alias_of, is_alias
 
 FREE_TEXTS = ("note", "what", "extra")  # columns of logs in which people write what they like; 'extra' is JSON
-_TYPED = {
-    column.name
-    for columns in KINDS.values()
-    for column in columns
-    if column.kind in ("number", "stamp", "date", "flag")
-}
 IDS = {column.name for columns in KINDS.values() for column in columns} - set(FREE_TEXTS)
 _WORDS = {"stage", "process", "outcome", "ended_by", "finish", "difficulty"}  # of calib's own, however they are spelled
 _NO_NAMES = {"yes", "no", "true", "false", "none", "null", "nan", "unknown", "tbd", "ja", "nein", "oui", "non", "si"}
@@ -49,30 +43,30 @@ class RowHider:
         row = {name: pattern.sub(alias, value) if name not in IDS else value for name, value in row.items()}
         if not (is_shifted and self.has_people):
             return row
-        return {name: value if name in _WORDS else self._guessed(name, value) for name, value in row.items()}
+        return {name: value if name in _WORDS else self._guessed(value) for name, value in row.items()}
 
     def _cell(self, column: str, value: str) -> str:
         if is_of_people(column):
             return self._alias(value) if _is_name(value) else value
-        if column in IDS:
-            alias = self.people.whole_name(value)
-            return self.people.shown(alias) if alias else value
-        return self.people.hidden(value)
+        return _without_known(self.people, column, value)
 
     def _alias(self, name: str) -> str:
         name = name.strip()
         return self.people.shown(name if is_alias(name) else alias_of(name, self.people.key))
 
-    def _guessed(self, column: str, value: str) -> str:
+    def _guessed(self, value: str) -> str:
         """A cell, or each of those of a line that could not be taken apart, that looks like a name, replaced."""
         pieces = re.split(r"([,;|\t]\s*)", value)
-        return "".join(self._alias(one) if self._looks_like_name(one, column in _TYPED) else one for one in pieces)
+        return "".join(self._alias(one) if self._looks_like_name(one) else one for one in pieces)
 
-    def _looks_like_name(self, text: str, in_any_case: bool) -> bool:
+    def _looks_like_name(self, text: str) -> bool:
+        """Somebody known, or two words or more with capitals: any other word has to be seen to be mended."""
         words = word_pattern().findall(text)
         if not 0 < len(words) <= LONGEST_NAME or not _is_name(text) or folded(text) in self._lab_words:
             return False
-        return in_any_case or all(word[0] != word[0].lower() or word[0] == word[0].upper() for word in words)
+        return bool(self.people.whole_name(text)) or (
+            len(words) > 1 and all(word[0] == word[0].upper() for word in words)
+        )
 
     @cached_property
     def _lab_words(self) -> set[str]:
@@ -93,11 +87,19 @@ def _is_name(text: str) -> bool:
 def hide_rejects(con: duckdb.DuckDBPyConnection, people: People) -> None:
     """Names that became known after a row was set aside are hidden in it too."""
     change_column(con, "quarantine", "row_text", lambda text: _row_without(people, text))
-    change_column(
-        con, "quarantine", "value", people.hidden, f"column_name NOT IN ({', '.join(map(repr, sorted(IDS)))})"
-    )
+    ids = f"column_name IN ({', '.join(map(repr, sorted(IDS)))})"
+    change_column(con, "quarantine", "value", people.hidden, f"NOT {ids}")
+    change_column(con, "quarantine", "value", lambda text: _without_known(people, "station", text), ids)
 
 
 def _row_without(people: People, text: str) -> str:
-    row = {name: value if name in IDS else people.hidden(value) for name, value in json.loads(text).items()}
+    row = {name: _without_known(people, name, value) for name, value in json.loads(text).items()}
     return json.dumps(row, ensure_ascii=False)
+
+
+def _without_known(people: People, column: str, value: str) -> str:
+    """A cell without the people whom the store knows: in a column of ids, only where it is somebody's whole name."""
+    if column not in IDS:
+        return people.hidden(value)
+    alias = people.whole_name(value)
+    return people.shown(alias) if alias else value

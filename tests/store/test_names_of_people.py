@@ -99,6 +99,22 @@ def test_by_alias_no_name_is_stored_or_listed(tmp_path):
         assert check_store(con) == []
 
 
+def test_what_names_nobody_is_shown_in_a_row_to_mend_and_who_becomes_known_later_is_hidden(tmp_path):
+    shop = tmp_path / "shop"
+    shop.mkdir()
+    head = ["build_id", "stage", "started_at", "ended_at", "station", "operator"]
+    soon = ["yesterday", "Yesterday", "half past", "5.1.", "Mara Ilves", "Jonas"]
+    rows = [("B0001", "sanding", f"2026-01-0{n + 1}T08:00", one, "Jonas", "7") for n, one in enumerate(soon)]
+    take_in(shop, write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", as_csv(head, rows)))
+    with open_store(shop) as con:
+        shown = [row["value"] for row in list_rejects(con)]
+    assert shown[:4] == soon[:4] and shown[4].startswith("P-") and shown[5] == "Jonas"
+    good = ("B0001", "sanding", "2026-01-05T08:00", "2026-01-05T08:30", "bench-1", "Jonas")
+    take_in(shop, write(tmp_path, "later.csv", as_csv(head, [good])))
+    with open_store(shop) as con:
+        assert left_of(["Jonas"], all_text(con)) == []
+
+
 @pytest.mark.parametrize("names", [NAMES[:2], pytest.param(NAMES[2:], marks=pytest.mark.slow)], ids=["two", "all"])
 @pytest.mark.parametrize("mode", ["alias", "named"])
 def test_forgotten_names_are_nowhere(tmp_path, mode, names):
