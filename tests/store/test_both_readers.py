@@ -109,7 +109,12 @@ def check(tmp_path: Path, monkeypatch, faults: list[str], size: int, direct_from
         assert [row for row in one if row not in other] == [row for row in other if row not in one], what
 
 
-@pytest.mark.parametrize("size", [1_000, pytest.param(80_000, marks=pytest.mark.slow)])
+def test_some_small_logs(tmp_path, monkeypatch):
+    check(tmp_path, monkeypatch, [*FAULTS][::4], 1_000)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [1_000, 80_000])
 def test_small_logs(tmp_path, monkeypatch, size):
     check(tmp_path, monkeypatch, [*FAULTS], size)
 
