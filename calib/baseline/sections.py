@@ -11,6 +11,7 @@ from calib.records import LayerProfile
 
 # Where no profile is known: common practice, no source.
 CONTOURS_PER_PART = 1.4
+LEAST_CONTACT_CM2 = 1e-4  # of supports: no tip is finer than a tenth of a millimetre
 CORNERS_PER_CONTOUR = 6.0
 PART_HEIGHT = 1.2  # height of a part over the cube root of its volume, where parts lie one over another
 
@@ -84,7 +85,7 @@ def mean_sections(b: Builds) -> Sections:
 def supported_share(b: Builds) -> np.ndarray:
     """Share of a build's layers that hold supports, where only their volume and contact are known: they reach, on the
     mean, as high as volume over contact; everywhere where no contact is known."""
-    reach_mm = 10.0 * b.support_cm3 / np.where(b.contact_cm2 > 0, b.contact_cm2, np.nan)
+    reach_mm = 10.0 * b.support_cm3 / np.maximum(np.where(b.contact_cm2 > 0, b.contact_cm2, np.nan), LEAST_CONTACT_CM2)
     share = np.clip(np.nan_to_num(reach_mm / b.height_mm, nan=1.0), 0.0, 1.0)
     return np.asarray(np.where(b.support_cm3 > 0, share, 0.0))
 
