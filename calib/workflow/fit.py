@@ -124,7 +124,8 @@ def first_starts(runs: pd.DataFrame) -> pd.Series:
 
 def begun_by(logged: Logged, horizon: pd.Timestamp) -> Logged:
     """The same without the builds that began later: no fit of that moment can know them. Runs stay, to be counted."""
-    builds = logged.builds[~(logged.builds["build_id"].map(first_starts(logged.runs)) > horizon)]
+    starts = first_starts(logged.runs).reindex(logged.builds["build_id"])
+    builds = logged.builds[~(starts > horizon).to_numpy()]
     baselines = logged.baselines[logged.baselines["build_id"].isin(builds["build_id"])]
     return replace(logged, builds=builds.reset_index(drop=True), baselines=baselines.reset_index(drop=True))
 
