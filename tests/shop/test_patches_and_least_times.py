@@ -118,7 +118,7 @@ def test_no_patch_gets_under_a_least_time():
     [
         ('[[material]]\nid = "tough-resin"\ncure_floor_min = 1\n', "goes under the data sheet's 60"),
         ('[[material]]\nid = "pa12"\nopen_c = 150\n', "open_c: 150 for 50 would shorten its cool-down"),
-        ('[[material]]\nid = "PA 12"\npowder_k_w_m_k = 5\n', "powder_k_w_m_k: 5 for 0.1 would shorten"),
+        ('[[material]]\nid = "PA 12"\npowder_k_w_m_k = 0.5\n', "powder_k_w_m_k: 0.5 for 0.1 would shorten"),
         ('[[machine]]\nid = "pbf-1"\nfilm_w_m2_k = 90\n', "film_w_m2_k: 90 for 8 would shorten"),
         ('[[material]]\nid = "pa12"\nremove = true\n[[machine]]\nid = "pbf1"\nmaterials = []\n', "goes away with its least"),
     ],
