@@ -13,7 +13,7 @@ from pathlib import Path
 from calib.errors import LogFileError
 from calib.logs.mapping import Mapping
 from calib.logs.read_table import FAULT, LINE, read_tables
-from calib.logs.shapes import shape_of
+from calib.logs.shapes import is_bare_clock, shape_of
 from calib.logs.trade_words import without_unit
 from calib.scratch import scratch_folder
 
@@ -47,6 +47,11 @@ class Seen:
         shapes = Counter(map(shape_of, self.filled))
         shape, count = shapes.most_common(1)[0] if shapes else ("", 0)
         return shape if count >= MOST * len(self.filled) else "text"
+
+    @cached_property
+    def may_be_clock(self) -> bool:
+        """Whether its cells are times of day, or can be where the heading says so."""
+        return self.shape == "clock" or bool(self.filled and self.share(is_bare_clock) >= MOST)
 
     def share(self, is_one: Callable[[str], object]) -> float:
         """The share of filled cells for which ``is_one`` is true."""

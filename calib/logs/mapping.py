@@ -12,6 +12,7 @@ from calib.logs.local_time import to_utc
 from calib.logs.reshape import StartStop, Wide, runs_of_events, runs_of_wide
 from calib.logs.shapes import clock_minutes, worded_minutes
 from calib.logs.text_file import Row
+from calib.logs.written_time import iso_moment, moment_in
 
 # Factor from a unit to the one that our column's name ends in.
 UNITS: dict[str, dict[str, float]] = {
@@ -187,9 +188,5 @@ def parsed(text: str, forms: Iterable[str] = ()) -> datetime | None:
     >>> str(parsed("5.1.2026 8:00", ["%d.%m.%Y", "%d.%m.%Y %H:%M"])), parsed("soon")
     ('2026-01-05 08:00:00', None)
     """
-    for form in (*forms, None):
-        try:
-            return datetime.strptime(text.strip(), form) if form else datetime.fromisoformat(text.strip())
-        except ValueError:
-            continue
-    return None
+    text = text.strip()
+    return next((at for form in forms if (at := moment_in(text, form))), None) or iso_moment(text)

@@ -5,16 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
 from calib.logs.mapping import CLOCK, UNITS, WORDS, dimension, parsed
+from calib.logs.written_time import moment_in
 
 DAY_FIRST = ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y", "%d-%m-%y", "%d %b %Y", "%d %B %Y")
 MONTH_FIRST = ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y", "%b %d, %Y", "%B %d, %Y")
 YEAR_FIRST = ("%Y/%m/%d", "%Y.%m.%d", "%Y-%m-%d")
-CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p", " %I:%M%p", ", %H:%M", ", %H:%M:%S", "T%H:%M:%S")
+CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p", " %I:%M%p", ", %H:%M", ", %H:%M:%S", "T%H:%M:%S",
+          " %H.%M", " %H,%M", " %Hh%M", " %H h %M", " %H%M", " %H.%M Uhr", " %H:%M Uhr")  # fmt: skip
 SAMPLE = 60  # different cells that a format is tried on
 MOST_FORMATS = 3
 
@@ -76,11 +77,7 @@ def _formats(cells: Sequence[str], forms: list[str]) -> tuple[list[str], list[st
 
 
 def _reads(cell: str, form: str) -> bool:
-    try:
-        datetime.strptime(cell, form)
-    except ValueError:
-        return False
-    return True
+    return moment_in(cell, form) is not None
 
 
 def _jumps(order: Order, texts: Mapping[str, Sequence[str]]) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from difflib import SequenceMatcher
@@ -77,6 +78,8 @@ def fits(column: Seen, ours: Column) -> bool:
         return True
     if ours.kind == "stage" and column.share(stage_of) == 0 and len(set(column.filled)) > MOST_WORDS:
         return False
+    if ours.name in TIMES and column.may_be_clock:
+        return True
     return not column.filled or column.shape in FITS[ours.kind]
 
 
@@ -179,6 +182,14 @@ def _by_ids(columns: list[Seen], kind: str, places: Collection[str], found: Mapp
     return {}
 
 
+def _or_hours(column: Seen) -> str:
+    """A question where times of day may as well be hours with a decimal mark."""
+    if any(cell.startswith("0") or not re.fullmatch(r"\d+[.,]\d+", cell) for cell in column.filled):
+        return ""
+    first = column.filled[0]
+    return f'"{column.name}": is {first} the time {first.replace(",", ":").replace(".", ":")}, or {first} hours?'
+
+
 def _with_days(found: dict[str, Match], columns: list[Seen]) -> dict[str, Match]:
     """A time of day takes the column of the day before it."""
     seen = {column.name: (place, column) for place, column in enumerate(columns)}
@@ -186,7 +197,7 @@ def _with_days(found: dict[str, Match], columns: list[Seen]) -> dict[str, Match]
     joined = dict(found)
     for ours in (name for name in TIMES if name in found):
         place, column = seen[found[ours].theirs[0]]
-        if column.shape != "clock":
+        if not column.may_be_clock:
             continue
         if not days:
             joined[ours] = Match(
@@ -194,7 +205,7 @@ def _with_days(found: dict[str, Match], columns: list[Seen]) -> dict[str, Match]
             )
             continue
         day = max(days, key=lambda one: (worth(one, ours)[0], -abs(place - seen[one.name][0]), one.name))
-        joined[ours] = Match((day.name, column.name), f"{found[ours].why}, day from beside it")
+        joined[ours] = Match((day.name, column.name), f"{found[ours].why}, day from beside it", _or_hours(column))
     if any(len(match.theirs) > 1 for match in joined.values()):
         joined.pop("date", None)
     return joined

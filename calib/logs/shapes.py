@@ -16,6 +16,8 @@ UNITS_OF_TIME: dict[str, float] = {  # as they stand behind a number, in minutes
         ("seconds", "second", "secs", "sec", "s", "sekunden", "sek", "secondes", "segundos", "seg"), 1 / 60
     ),
 }
+# A time of day where a day stands beside it and the heading says so; else 8.43 is a number and 8h43 a duration.
+BARE_CLOCK = re.compile(r"(?:[01]?\d|2[0-3])(?:(?: ?[.,:h] ?)?[0-5]\d|[.,][0-5])(?: ?(?:h|Uhr))?", re.IGNORECASE)
 PIECE = (
     rf"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>{'|'.join(sorted(UNITS_OF_TIME, key=len, reverse=True))})(?![^\W\d_])\.?"
 )
@@ -45,6 +47,15 @@ def shape_of(text: str) -> str:
     if not text:
         return ""
     return next((shape for shape, pattern in SHAPES if pattern.fullmatch(text)), "text")
+
+
+def is_bare_clock(text: str) -> bool:
+    """Whether it can be a time of day as people write it without a colon; 8.4 may be 8.40 after a spreadsheet.
+
+    >>> [is_bare_clock(cell) for cell in ("08.43", "8,43", "8h43", "0843", "8.43 Uhr", "8.4", "8.75", "45")]
+    [True, True, True, True, True, True, False, False]
+    """
+    return len(text) > 2 and BARE_CLOCK.fullmatch(text.strip()) is not None
 
 
 def clock_minutes(text: str) -> float | None:

@@ -7,6 +7,8 @@ from datetime import datetime
 from calib.logs.local_time import steps
 from calib.store.tables import quoted
 
+# Minutes of one digit (a spreadsheet cut the 0), and a fraction behind hours or minutes, which is not one of a second.
+ODD_CLOCK = r"^\d{4}-?\d{1,2}-?\d{1,2}[Tt ]\d{1,2}(?::\d(?:\D|$)|(?::?\d\d)?[.,])"
 SECONDS, MINUTES = "____-__-_____:__:__", "____-__-_____:__"  # as most logs write them, without offset
 TWICE, MISSING = 1, 16  # what ``odd_query`` adds for a stamp of either sort
 
@@ -24,6 +26,7 @@ def stamp_query(value: str) -> str:
     return (
         f"CASE WHEN {value} LIKE '{SECONDS}' THEN try_cast({value} AS TIMESTAMP) "
         f"WHEN {value} LIKE '{MINUTES}' THEN try_cast({value} AS TIMESTAMP) WHEN strlen({value}) < 11 THEN NULL "
+        f"WHEN regexp_matches({value}, '{ODD_CLOCK}') THEN NULL "
         rf"WHEN regexp_matches({value}, '^\d{{5,}}-') THEN NULL "  # years of more than four digits: sums of them overflow
         f"WHEN {has_offset(value)} THEN {with_offset} ELSE {without} END"
     )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from calib.errors import UsageError
 from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR
+from calib.logs.written_time import iso_moment
 
 
 def check_year(day: date, text: str) -> None:
@@ -27,10 +28,9 @@ def moment(text: str, zone: ZoneInfo, whole_day_ends: bool = False) -> datetime:
     >>> moment("2026-12-04", ZoneInfo("UTC"), whole_day_ends=True).isoformat()
     '2026-12-04T23:59:59+00:00'
     """
-    try:
-        read = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise UsageError(f'"{text}" is not a date or time.', "Write 2026-12-04 or 2026-12-04T15:00.") from None
+    read = iso_moment(text.strip())
+    if not read:
+        raise UsageError(f'"{text}" is not a date or time.', "Write 2026-12-04 or 2026-12-04T15:00.")
     check_year(read, text)
     if whole_day_ends and len(text.strip()) <= 10:
         read = datetime.combine(read.date(), time(23, 59, 59))

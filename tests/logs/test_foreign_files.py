@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 import tomllib
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import foreign_files
@@ -268,3 +268,46 @@ def test_a_file_of_ours_is_said_to_need_no_mapping(tmp_path):
     assert ours["notes"] == ["its columns are ours, so it needs no mapping: calib import FILE"]
     theirs = proposed(csv(tmp_path, "build_id,stage,date,work_min\nB1,wash,2026-01-05,20\n"))
     assert theirs["notes"] == []
+
+
+CLOCKS_WITHOUT_COLON = {
+    "08.43": ("09.20", False),
+    "8.43": ("9.20", True),  # may be hours
+    "08,43": ("09,20", False),
+    "8h43": ("9h20", False),
+    "0843": ("0920", False),
+    "843": ("920", False),
+    "8.43 Uhr": ("9.20 Uhr", False),
+}
+
+
+@pytest.mark.parametrize("start", CLOCKS_WITHOUT_COLON)
+def test_a_time_of_day_without_a_colon_beside_a_real_date_is_the_time_that_people_mean(tmp_path, start):
+    end, asks = CLOCKS_WITHOUT_COLON[start]
+    proposal = proposed(_workbook(tmp_path, [start], end))
+    assert bool(proposal["unsure"]) == asks, proposal["unsure"]
+    (tmp_path / "m.toml").write_text(proposal["toml"], encoding="utf-8")
+    mapping = read_mapping(tmp_path / "m.toml")
+    names, rows = mapping.apply(
+        ("Job", "Task", "Date", "Start", "End"), [Row(2, ["K-1", "wash", "2026-01-05", start, end])]
+    )
+    read = dict(zip(names, next(iter(rows)).cells, strict=True))
+    assert (read["started_at"], read["ended_at"]) == ("2026-01-05T08:43:00", "2026-01-05T09:20:00")
+
+
+def test_a_time_of_day_that_no_rule_reads_is_set_aside_and_not_taken_for_parts_of_a_second(tmp_path):
+    clocks = ["08.43", "08,43", "8.4", "08:4", "08:43.5", "8-43"]
+    mapping = (
+        'kind = "stages"\n[columns]\nbuild_id = "Job"\nstage = "Task"\nstarted_at = ["Date", "Start"]\n'
+        'ended_at = ["Date", "End"]\n[stages]\nwash = "washing"\n'
+    )
+    runs, document = runs_under(tmp_path, _workbook(tmp_path, clocks, "10:00"), mapping, ["K-1"])
+    assert len(runs) == 0
+    assert [one["value"] for one in document["quarantine"]] == [f"2026-01-05 {clock}" for clock in clocks]
+    assert all("is not a time" in one["reason"] for one in document["quarantine"])
+
+
+def _workbook(folder, starts, end):
+    """Runs of a day that is a real date in its cell, times of day as text."""
+    rows = [["K-1", "wash", date(2026, 1, 5), start, end] for start in starts]
+    return ods(folder / "week.ods", {"week": [["Job", "Task", "Date", "Start", "End"], *rows]})
