@@ -14,6 +14,7 @@ from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.queue import QueuedBuild, queue_job
 from calib.quoting.schedule import Floor, Job, Run, ends_of, run_jobs
+from calib.quoting.sisters import join_orders, share_ends
 from calib.shop.model import Machine, Shop
 
 
@@ -21,13 +22,16 @@ from calib.shop.model import Machine, Shop
 class Flow:
     """Builds that have run through a shop.
 
-    jobs : one for each build, ready when it was released; runs : every stage of each
+    jobs : one for each build, ready when it was released, and what is done for orders of several builds
+    runs : every stage of each
+    builds : names of the builds' jobs, as they came in
     """
 
     shop: Shop
     jobs: Sequence[Job]
     runs: Sequence[Run]
     floor: Floor
+    builds: Sequence[str]
 
     @cached_property
     def by_job(self) -> dict[str, list[Run]]:
@@ -40,19 +44,20 @@ class Flow:
     @cached_property
     def turnaround_min(self) -> np.ndarray:
         """Minutes from release to the end of the last stage, shape (builds, draws)."""
-        ends = ends_of(self.runs)
-        return np.array([ends[job.name] - job.ready for job in self.jobs])
+        ends, ready = share_ends(self.jobs, ends_of(self.runs)), {job.name: job.ready for job in self.jobs}
+        return np.array([ends[name] - ready[name] for name in self.builds])
 
 
 def released_jobs(
     builds: Sequence[QueuedBuild], released: Sequence[float], learned: Learned, draws: int, seed: int
 ) -> list[Job]:
-    """Jobs of builds that cannot start before their release, as wall minutes, ascending."""
+    """Jobs of builds that cannot start before their release, as wall minutes, ascending; and of their orders."""
     luck = Luck(learned, draws, seed)
-    return [
+    jobs = [
         replace(queue_job(build, luck, number), ready=ready)
         for number, (build, ready) in enumerate(zip(builds, released, strict=True))
     ]
+    return join_orders(jobs, [build.together_with for build in builds])
 
 
 def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
@@ -60,7 +65,8 @@ def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     draws = len(next(iter(jobs[0].minutes.values())))
     floor = Floor(shop, clock, draws, jobs[0].ready, unlimited)
-    return Flow(shop, jobs, run_jobs(jobs, floor), floor)
+    builds = [job.name for job in jobs if not job.after]
+    return Flow(shop, jobs, run_jobs(jobs, floor), floor, builds)
 
 
 def with_waits(jobs: Sequence[Job], times: float) -> list[Job]:

@@ -12,6 +12,7 @@ from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.schedule import Floor, Job, Run, run_jobs, runs_dry_at
+from calib.quoting.sisters import join_orders
 from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
 
@@ -37,6 +38,11 @@ class QueuedBuild:
     order_id: str = ""
     quote_id: str = ""
     not_before: float = -np.inf
+
+    @property
+    def together_with(self) -> str:
+        """Builds of which this is the same are one order; '' for one that holds several orders or none."""
+        return "" if "+" in self.order_id else self.order_id or self.quote_id
 
 
 def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
@@ -91,8 +97,9 @@ def run_queue(
     """The queue alone through the shop."""
     floor = Floor(shop, clock, draws, start)
     luck = Luck(learned, draws, seed)
-    jobs = [queue_job(build, luck, number) for number, build in enumerate(queue) if len(build.rows)]
-    return run_jobs(jobs, floor), floor
+    kept = [(number, build) for number, build in enumerate(queue) if len(build.rows)]
+    jobs = [queue_job(build, luck, number) for number, build in kept]
+    return run_jobs(join_orders(jobs, [build.together_with for _, build in kept]), floor), floor
 
 
 def machines_free(

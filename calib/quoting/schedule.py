@@ -205,7 +205,8 @@ class _Walk:
     def _begin(self) -> np.ndarray:
         now = np.full(self.floor.draws, max(self.floor.start, self.job.ready))
         for name in self.job.after:
-            now = np.maximum(now, self.done[name])
+            if name in self.done:  # else it had nothing left to do
+                now = np.maximum(now, self.done[name])
         machine = self.job.machine
         if (
             machine

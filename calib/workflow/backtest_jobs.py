@@ -122,7 +122,8 @@ def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
     """A job's finish and work beside what was expected at its start: log ratios to what came, at LEVELS."""
     logged, now = past.logged, to_minutes(job.began)
     queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
-    own = {f"queued {build.build_id}" for build in queue if build.build_id in job.builds}
+    mine = [build for build in queue if build.build_id in job.builds]
+    own = {name for build in mine for name in (f"queued {build.build_id}", f"order {build.together_with}")}
     clock = OpenClock(logged.shop.hours, logged.shop.closures, logged.shop.timezone)
     runs, _ = run_queue(queue, logged.shop, clock, now, learned_of(fitted, logged.shop), DRAWS, seed=0)
     ends = [run.end for run in runs if run.job in own and run.stage == job.last]

@@ -16,11 +16,13 @@ from calib.quoting.clock import OpenClock, to_minutes
 from calib.quoting.flow import Flow, released_jobs, run_flow, spread_over
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.schedule import ON_MACHINE
+from calib.records import STAGES
 from calib.shop.model import Machine, Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
+from calib.workflow.learning import runs_by_build
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
@@ -35,7 +37,7 @@ FIRST_DAY = datetime(2026, 1, 5)  # a Monday: a plan without dates is laid out f
 class Demand:
     """Builds of so many weeks in the order in which they came in, and where they come from.
 
-    released : wall minutes, ascending
+    builds : as logged, and ``together``, the same text where they ended as one order; released : wall minutes, ascending
     """
 
     builds: pd.DataFrame
@@ -53,7 +55,7 @@ def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand
     first = to_minutes(FIRST_DAY.replace(tzinfo=ZoneInfo(shop.timezone)))
     there = float(clock.open_at(first + weeks * WEEK_MIN) - clock.open_at(first))
     released = clock.after(first, (np.arange(len(builds)) + 0.5) * there / len(builds))
-    own = with_parts(folder, as_spelled(builds, shop), shop)
+    own = with_parts(folder, as_spelled(builds, shop), shop).assign(together=lambda own: own["order_id"])
     return Demand(own, released.tolist(), weeks, f"the builds of {plan.name}")
 
 
@@ -73,31 +75,43 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     order = np.argsort(first.to_numpy(), kind="stable")
     said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
     ran = with_parts(folder, ran.iloc[order].reset_index(drop=True), shop)
+    ran = ran.assign(together=ran["build_id"].map(_went_together(ran, runs)))
     return Demand(ran, [stamp.timestamp() / 60 for stamp in first.iloc[order]], weeks, said)
+
+
+def _went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
+    """Builds that shared their last run that is done for a whole order -> the run."""
+    whole = [stage in STAGES and STAGES[stage].scope == "order" for stage in runs["stage"]]
+    shares = runs_by_build(builds, runs[whole]).sort_values("started_at")
+    last = shares.drop_duplicates("build_id", keep="last")
+    shared = last[last.duplicated("run_key", keep=False)]
+    return dict(zip(shared["build_id"], shared["run_key"].astype(str), strict=True))
 
 
 def flow_of(demand: Demand, today: Shop, shop: Shop, fitted: Fitted, seed: int = 0) -> Flow:
     """The builds through a shop: today's as they were logged, a changed one's as is best on the whole.
 
-    Who takes which build there: as logged, or each the machine of its process and material that is free first, whichever
-    is better; so a further machine never makes it worse.
+    Who takes which build there: as logged; or, of a process whose machines were changed, each the machine of its material
+    that is free first, where that is better; so a further machine never makes it worse.
     """
-    teams = [None] if shop is today else _teams(today, shop)
+    teams: list[list[Machine]] = [[]] if shop is today else _teams(today, shop)
     flows = [_flow(demand, machines, shop, fitted, seed) for machines in teams]
     return min(flows, key=lambda flow: float(flow.turnaround_min.mean()))
 
 
-def _teams(today: Shop, shop: Shop) -> list[list[Machine] | None]:
-    """Ways to spread the builds: as logged, over today's machines, over all of the shop's."""
-    kept = [machine for name, machine in shop.machines.items() if name in today.machines]
-    everyone = list(shop.machines.values())
-    return [None, kept, everyone] if len(everyone) > len(kept) else [None, kept]
+def _teams(today: Shop, shop: Shop) -> list[list[Machine]]:
+    """Machines over which builds are spread: none, so that all goes as logged; today's and all of the changed processes."""
+    both = {**today.machines, **shop.machines}
+    changed = {one.process for name, one in both.items() if today.machines.get(name) != shop.machines.get(name)}
+    everyone = [machine for machine in shop.machines.values() if machine.process in changed]
+    kept = [machine for machine in everyone if machine.id in today.machines]
+    return [[], kept, everyone] if len(everyone) > len(kept) else [[], kept]
 
 
-def _flow(demand: Demand, machines: list[Machine] | None, shop: Shop, fitted: Fitted, seed: int) -> Flow:
+def _flow(demand: Demand, machines: list[Machine], shop: Shop, fitted: Fitted, seed: int) -> Flow:
     builds = demand.builds
     rows = scheduled_rows(builds, shop, fitted)
-    if machines is not None:
+    if machines:
         on_machine = rows[rows["stage"].isin(ON_MACHINE)].groupby("build_id")["baseline_min"].sum()
         busy = builds["build_id"].map(on_machine).fillna(0.0).tolist()
         builds = builds.assign(machine=spread_over(builds.to_dict("records"), demand.released, busy, machines))
@@ -110,6 +124,7 @@ def _flow(demand: Demand, machines: list[Machine] | None, shop: Shop, fitted: Fi
             str(one["machine"]),
             str(one.get("material") or ""),
             by_build[one["build_id"]].reset_index(drop=True),
+            order_id=one["together"] if isinstance(one["together"], str) else "",
         )
         for one in builds.to_dict("records")
     ]

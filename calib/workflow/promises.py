@@ -19,6 +19,7 @@ from calib.quoting.promise import SAFE
 from calib.quoting.queue import QueuedBuild, queue_job
 from calib.quoting.ranges import chance_by, date_range
 from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
+from calib.quoting.sisters import join_orders, share_ends
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -51,12 +52,13 @@ class Today:
             for number, build in enumerate(queue)
             if len(build.rows) and only in (None, build.quote_id)
         }
-        runs = run_jobs(list(jobs.values()), Floor(self.shop, clock, DRAWS, to_minutes(self.now)))
-        quote_of = {jobs[build.build_id].name: build.quote_id for build in queue if build.build_id in jobs}
-        ends: dict[str, np.ndarray] = {}
-        for job, end in ends_of(runs).items():
-            quote = quote_of[job]
-            ends[quote] = np.maximum(ends[quote], end) if quote in ends else end
+        own = [build for build in queue if build.build_id in jobs]
+        joined = join_orders(list(jobs.values()), [build.together_with for build in own])
+        runs = run_jobs(joined, Floor(self.shop, clock, DRAWS, to_minutes(self.now)))
+        ended, ends = share_ends(joined, ends_of(runs)), dict[str, np.ndarray]()
+        for build in own:
+            end = ended[jobs[build.build_id].name]
+            ends[build.quote_id] = np.maximum(ends[build.quote_id], end) if build.quote_id in ends else end
         return ends
 
     def _job(self, build: QueuedBuild, number: int) -> Job:
