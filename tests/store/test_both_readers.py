@@ -71,7 +71,8 @@ def logs(folder: Path, faults: list[str], size: int, seed: int) -> Iterator[Path
     draw = random.Random(seed)
     for file, name in enumerate(faults):
         lines = [row(file, number) for number in range(rows_of(file, size))]
-        hit = draw.randrange(len(lines) // 2, len(lines))  # behind the bytes from which the encoding is told
+        first = FIRST_KB // len(lines[0]) + 1 if size > FIRST_KB else len(lines) // 2
+        hit = draw.randrange(first, len(lines))  # behind the bytes from which the encoding is told
         if name == "CR LF but in one line":
             lines = [line[:-1] + (b"\n" if number == hit else b"\r\n") for number, line in enumerate(lines)]
         lines[hit] = FAULTS[name][0](lines[hit])

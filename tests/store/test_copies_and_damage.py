@@ -24,7 +24,7 @@ from calib.store.restore import restore_store
 from calib.store.review import list_review
 
 COMMANDS = ["check", "backup", "undo", "fit", "drift", "report --out pages", "rejects", "review", "quotes", "promises",
-            "export out", "forget Ada", "import logs", "week logs"]  # fmt: skip
+            "export out", "forget Ada --yes", "import logs", "week logs"]  # fmt: skip
 
 
 @pytest.fixture
