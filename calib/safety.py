@@ -93,9 +93,14 @@ def in_short(processes: Iterable[str]) -> str:
     >>> in_short(["VPP"])
     'Take care, VPP: uncured resin, solvent vapour, UV light. At each stage: the internal copy and the bench card.'
     """
+    return f"{take_care(processes)} At each stage: the internal copy and the bench card."
+
+
+def take_care(processes: Iterable[str]) -> str:
+    """The words that matter, in one sentence."""
     named = [code for one in processes for code in one.split("+")]
-    told = "; ".join(f"{code}: {IN_SHORT[code]}" for code in dict.fromkeys(named) if code in IN_SHORT)
-    return f"Take care, {told}. At each stage: the internal copy and the bench card."
+    known = "; ".join(f"{code}: {IN_SHORT[code]}" for code in dict.fromkeys(named) if code in IN_SHORT)
+    return f"Take care, {known}."
 
 
 def cautions_by_text(process: str, stages: Iterable[str], own: Mapping[str, str] | None = None) -> dict[str, list[str]]:

@@ -15,18 +15,19 @@ from calib.cli.printable import UNSEEN
 
 @dataclass(frozen=True)
 class Answer:
-    """command : whose document it is, which decides how it is shown to a person"""
+    """command : whose document it is, which decides how it is shown to a person; the others: how much of it"""
 
     command: str
     document: dict[str, Any]
     status: int = 0
     detail: bool = False
     why: bool = False
+    everything: bool = False
 
     def as_text(self) -> str:
         from calib.workflow.show import as_text
 
-        return as_text(self.command, self.document, detail=self.detail, why=self.why)
+        return as_text(self.command, self.document, detail=self.detail, why=self.why, everything=self.everything)
 
 
 def plain(value: Any) -> Any:

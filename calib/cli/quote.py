@@ -47,6 +47,7 @@ def quote(
     ] = None,
     why: Annotated[bool, typer.Option("--why", help="Show the terms behind every baseline minute.")] = False,
     stages: Annotated[bool, typer.Option("--stages", help="Show every stage of every option.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Show every option, range and note.")] = False,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
     pose: Annotated[
         str | None,
@@ -82,7 +83,7 @@ def quote(
 
         _check_beside_patch(
             {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "inward": inward,
-             "keep": keep, "stages": stages, "why": why}
+             "keep": keep, "stages": stages, "why": why, "all": everything}
         )  # fmt: skip
         changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
         return Answer("what_if_order", changed)
@@ -95,7 +96,7 @@ def quote(
     else:
         asked: dict[str, Any] = {"finish": finish, "unit": unit, "needs": tuple(needs or ()), "pose": pose or ""}
         document = quote_part(shop, part, qty or 1, **asked, **common)
-    return Answer("quote", document, detail=stages, why=why)
+    return Answer("quote", document, detail=stages, why=why, everything=everything)
 
 
 def _check_beside_patch(asked: dict[str, Any]) -> None:

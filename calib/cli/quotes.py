@@ -20,6 +20,7 @@ def quotes(
         ),
     ] = None,
     stages: Annotated[bool, typer.Option("--stages", help="With QUOTE_ID: every stage of every option.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="With QUOTE_ID: every option, range and note.")] = False,
     sheet: Annotated[
         Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write its sheet, outward edition.")
     ] = None,
@@ -44,7 +45,9 @@ def quotes(
     if len(named) > 1:
         raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")
     if named:
-        return Answer("quote", show_again(shop, named[0], sheet, inward, overwrite, keep), detail=stages)
-    if which or sheet or inward or stages or keep:
+        return Answer(
+            "quote", show_again(shop, named[0], sheet, inward, overwrite, keep), detail=stages, everything=everything
+        )
+    if which or sheet or inward or stages or everything or keep:
         raise UsageError("No quote is named.", "For example: calib quotes Q00007 --sheet quote.html")
     return Answer("quotes", list_quotes(shop))

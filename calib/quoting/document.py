@@ -31,6 +31,7 @@ from calib.quoting.ranges import (
     date_within,
     iso,
     many_quantiles,
+    one_of_twenty,
     value_ranges,
 )  # fmt: skip
 from calib.quoting.request import Line, QuoteRequest
@@ -148,6 +149,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: Ope
         "first_part_h": _hours(first_min),
         "ready_at": date_range(one.ready, zone),
         "ready_within": date_within(one.ready, request.level, zone),
+        "ready_dots": one_of_twenty(one.ready, zone),
         "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
         "sure_at": date_with_chance(one.ready, request.sure, zone),
         **promise_of(one, request, clock),

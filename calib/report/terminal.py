@@ -2,38 +2,101 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import shutil
+from collections.abc import Iterable, Mapping, Sequence
 from io import StringIO
+from textwrap import wrap
 from typing import Any
 
 from rich import box
 from rich.console import Console, RenderableType
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from calib.report.units import count, figure, known, stage_name
 
 Document = Mapping[str, Any]
 WIDTH = 110
+GAP = "  "  # between columns
+BARS = "~"
+WIDEST = 400  # that no table reaches
+RULED_GAP = 3  # between columns of a table with a rule
+
+
+def terminal_columns(without: int) -> int:
+    """Columns of the terminal that is written to; ``without`` where it goes to a file or another program."""
+    return shutil.get_terminal_size((without, 24)).columns
 
 
 def as_text(*shown: RenderableType, width: int = WIDTH) -> str:
     """Plain text of tables and sentences, without colours: it may go to a file."""
-    out = StringIO()
-    console = Console(file=out, width=width, no_color=True, highlight=False, legacy_windows=False)
+    out, room = StringIO(), terminal_columns(width)
+    console = Console(file=out, width=max(room, WIDEST), no_color=True, highlight=False, legacy_windows=False)
     for one in shown:
-        console.print(Text(one) if isinstance(one, str) else one, soft_wrap=isinstance(one, str))
+        made = _fitted(one, room) if isinstance(one, Table) else Text(one) if isinstance(one, str) else one
+        console.print(made, soft_wrap=isinstance(one, str))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
 
 
+def _fitted(made: Table, room: int) -> Table:
+    """The table in so many columns of text: bars go first, then words wrap; no word and no number is cut."""
+    columns = [column for column in made.columns if not (_is_bars(column) and _natural(made.columns) > room)]
+    fitted = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    gap = RULED_GAP
+    if sum(map(_longest_word, columns)) + gap * (len(columns) - 1) > room:
+        fitted.padding, gap = (0, 1, 0, 0), RULED_GAP - 1
+    wide = [max(map(len, _texts(column))) for column in columns]
+    spare = [own - _longest_word(column) for own, column in zip(wide, columns, strict=True)]
+    while sum(wide) + gap * (len(wide) - 1) > room and max(spare) > 0:
+        most = spare.index(max(spare))
+        wide[most], spare[most] = wide[most] - 1, spare[most] - 1
+    for column, own in zip(columns, wide, strict=True):
+        fitted.add_column(str(column.header).lstrip(BARS), justify=column.justify, width=own, overflow="fold")
+    for row in zip(*(column.cells for column in columns), strict=True):
+        fitted.add_row(*row)
+    return fitted
+
+
+def _natural(columns: Sequence[Column]) -> int:
+    return sum(max(map(len, _texts(column))) for column in columns) + RULED_GAP * (len(columns) - 1)
+
+
+def _is_bars(column: Column) -> bool:
+    return str(column.header).startswith(BARS)
+
+
+def _longest_word(column: Column) -> int:
+    """Of a column of numbers the longest cell: a number stays beside its unit."""
+    cells = _texts(column)
+    words = cells if column.justify == "right" else [word for cell in cells for word in cell.split()]
+    return max(map(len, words), default=0)
+
+
+def _texts(column: Column) -> list[str]:
+    return [str(column.header).lstrip(BARS), *map(str, column.cells)]
+
+
 def table(columns: str, rows: Iterable[Iterable[Any]]) -> Table:
-    """Columns are named in one text, numbers (named with a leading '>') to the right."""
+    """Columns are named in one text, numbers (named with a leading '>') to the right, bars with a leading '~'."""
     made = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for name in columns.split("|"):
         made.add_column(name.lstrip(">"), justify="right" if name.startswith(">") else "left", overflow="fold")
     for row in rows:
         made.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
     return made
+
+
+def wrapped(text: str, columns: int) -> str:
+    """The text in lines of so many columns, broken between words; a line that begins with blanks goes on below itself."""
+    lines = []
+    for line in text.split("\n"):
+        within = line[: len(line) - len(line.lstrip())]
+        lines += (
+            [line]
+            if len(line) <= columns
+            else wrap(line, columns, subsequent_indent=within, break_long_words=False, break_on_hyphens=False) or [line]
+        )
+    return "\n".join(lines)
 
 
 def listed(doc: Document, key: str) -> list[Any]:

@@ -19,7 +19,7 @@ def show_capacity(doc: Document) -> str:
     if not used:
         return "Nothing is used by this demand: does the shop file name its machines?"
     changed = {one["resource"]: one for one in doc.get("changed") or ()}
-    heads = "resource||load|>running|>waiting|>idle|>sooner without" + ("|>changed" if changed else "")
+    heads = "resource|~|load|>running|>waiting|>idle|>sooner without" + ("|>changed" if changed else "")
     lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')}, {doc['weeks']:g} weeks; hours a week"]
     new = [
         one

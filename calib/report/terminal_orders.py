@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
-from calib.report.terminal_quote import WIDTH, unwrapped
+from calib.report.terminal_quote import WIDTH
 from calib.report.units import chance, count, share
 from calib.report.when import clock_time, half_day_time
 
@@ -21,7 +21,7 @@ def show_quotes(doc: Document) -> str:
     if not rows:
         return "\n".join(["No quote is kept yet. Make one: calib quote PART --qty N --keep", *_looks(doc)])
     heads = "quote|given|>parts|part|by|promised|state|builds"
-    shown = unwrapped(table(heads, [_quote_row(one, doc["today"]) for one in rows[:SHOWN]]))
+    shown = table(heads, [_quote_row(one, doc["today"]) for one in rows[:SHOWN]])
     more = [f"{len(rows) - SHOWN} older ones are in --json."] if len(rows) > SHOWN else []
     return as_text(
         shown,
@@ -121,7 +121,7 @@ def show_promises(doc: Document) -> str:
     if not rows:
         return "\n".join(["No promise is open. Accept a quote: calib accept QUOTE_ID", *doc["warnings"]])
     heads = "quote|order|>parts|part|by|promised|usually ready|>chance|then"
-    shown = unwrapped(table(heads, [_promise_row(one, doc["start"]) for one in rows]))
+    shown = table(heads, [_promise_row(one, doc["start"]) for one in rows])
     return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"], width=WIDTH)
 
 

@@ -1,17 +1,15 @@
-"""A quote on a terminal: one table to choose from, one sentence of advice, cautions, the basis."""
+"""A quote on a terminal in full: one table to choose from, advice, stages, cautions, the basis."""
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 from rich.console import RenderableType
-from rich.table import Table
 
 from calib.report.terminal import as_text, table
-from calib.report.units import chance, count, duration, figure, joined, stage_name, times
+from calib.report.units import chance, duration, figure, joined, stage_name, times
 from calib.report.when import clock_time, half_day_time, short_day
 from calib.safety import FOLLOW, in_short
 
@@ -23,28 +21,26 @@ SHOWN = 8
 DAYS_WITH_TIME = 14
 HARDLY = 0.005
 SINGLY = 3  # so many options are named one by one
-WIDTH, ROOM_FOR_BARS = 130, 112  # characters
+WIDTH = 130  # characters
 
 
 def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
-    """The options, soonest first; with ``stages`` all of them and what each stage takes, with ``why`` the terms."""
+    """The options, soonest first, with every note; with ``stages`` what each stage takes, with ``why`` the terms."""
     options = doc["options"]
-    first, later = _notes(doc)
-    shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options if stages else chosen(options))]
-    if len(options) > SHOWN and not stages:
-        shown.append(f"{count(len(options) - len(chosen(options)), 'later option')} not shown: --stages.")
-    shown += [advice(doc), *when_to_start(doc), *_outside(doc), *_out(doc), *_pose_lines(options)]
+    first, later = notes_of(doc)
+    shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options)]
+    shown += [advice(doc), *when_to_start(doc), *outside_lines(doc), *_out(doc), *_pose_lines(options)]
     if stages:
         for option in first_of_each(options):
             shown += [_stage_table(option), *_per_day(option)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
-    shown += [*_warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options, stages)]
+    shown += [*warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options, stages)]
     shown.append(f"{basis(options[0])} Good until {short_day(doc['valid_until'], doc['start'])}.{_number(doc)}")
     return as_text(*shown, width=WIDTH)
 
 
-def _warning_lines(options: Sequence[Document]) -> list[str]:
+def warning_lines(options: Sequence[Document]) -> list[str]:
     """What is said of the soonest option of each process, each sentence once."""
     said: dict[str, str] = {}
     for option in first_of_each(options):
@@ -88,18 +84,23 @@ def _pose_lines(options: Sequence[Document]) -> list[str]:
 
 def headline(doc: Document) -> str:
     """What is asked for, and what the ranges mean."""
-    items = doc.get("items") or ()
-    what = (
-        ", ".join(f"{one['quantity']:,} × {one['part']}" for one in items)
-        if len(items) > 1
-        else f"{doc['quantity']:,} × {doc['part']}"
-    )
-    asked = f", wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else ""
     start = clock_time(doc["start"], datetime.now().isoformat())
-    return f"{what}{asked}. Start: {start}. 8 of 10 such jobs end inside the range."
+    return f"{what_is_asked(doc)}. Start: {start}. 8 of 10 such jobs end inside the range."
 
 
-def _notes(doc: Document) -> tuple[list[str], list[str]]:
+def what_is_asked(doc: Document) -> str:
+    what = parts_asked(doc)
+    return f"{what}, wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else what
+
+
+def parts_asked(doc: Document) -> str:
+    items = doc.get("items") or ()
+    if len(items) > 1:
+        return ", ".join(f"{one['quantity']:,} × {one['part']}" for one in items)
+    return f"{doc['quantity']:,} × {doc['part']}"
+
+
+def notes_of(doc: Document) -> tuple[list[str], list[str]]:
     """What must be read first (a unit that was assumed), and the rest."""
     notes = [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
     first = [text for text in notes if " unit" in text.lower()]
@@ -118,26 +119,15 @@ def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
     low = min(option["lead_time_h"]["p10"] for option in options)
     high = max(option["lead_time_h"]["p90"] for option in options)
     currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
-    heads = f"option|>builds|usually ready|{times(doc.get('sure', 0.9))} by|range|>hands"
+    heads = f"option|>builds|usually ready|{times(doc.get('sure', 0.9))} by|~range|>hands"
     heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
-    made = unwrapped(table(heads, [_row(option, low, high, doc, bool(currency)) for option in options]))
-    if shutil.get_terminal_size((WIDTH, 24)).columns < ROOM_FOR_BARS:
-        made.columns = [column for column in made.columns if column.header != "range"]
-    return made
-
-
-def unwrapped(made: Table) -> Table:
-    """The table with every cell on one line, for a text of WIDTH."""
-    for column in made.columns:
-        column.no_wrap = True
-    return made
+    return table(heads, [_row(option, low, high, doc, bool(currency)) for option in options])
 
 
 def _row(option: Document, low: float, high: float, doc: Document, priced: bool) -> list[Any]:
     lead = option["lead_time_h"]
-    ride = f" ({option['ride']})" if option.get("ride") else ""
     cells = [
-        f"{option['process']} {option['machine']}{ride}",
+        option_name(option),
         option["builds"],
         about(option["ready_at"]["p50"], lead["p50"], doc["start"]),
         promised_words(option, doc["start"]),
@@ -149,6 +139,11 @@ def _row(option: Document, low: float, high: float, doc: Document, priced: bool)
     if priced:
         cells.append(f"{option['cost']['p50']:.0f}" if option.get("cost") else "")
     return cells
+
+
+def option_name(option: Document) -> str:
+    ride = f" ({option['ride']})" if option.get("ride") else ""
+    return f"{option['process']} {option['machine']}{ride}"
 
 
 def about(text: str, lead_h: float, start: str) -> str:
@@ -178,16 +173,16 @@ def advice(doc: Document) -> str:
     kept = times(option.get("promise_chance", sure))
     return " ".join(
         [
-            f"Promise {promised_words(option, doc['start'])}: {kept} such jobs are ready by then ({_named(option)}).",
+            f"Promise {promised_words(option, doc['start'])}: {kept} such jobs are ready by then ({named_option(option)}).",
             *_rivals(doc),
-            *_for_due(doc),
+            *about_due(doc),
         ]
     )
 
 
-def _named(option: Document) -> str:
+def named_option(option: Document) -> str:
     """
-    >>> _named({"process": "MEX", "machine": "m1", "cost": {"p50": 101.7, "currency": "GBP"}})
+    >>> named_option({"process": "MEX", "machine": "m1", "cost": {"p50": 101.7, "currency": "GBP"}})
     'MEX m1, 102 GBP'
     """
     cost = f", {option['cost']['p50']:.0f} {option['cost']['currency']}" if option.get("cost") else ""
@@ -207,7 +202,7 @@ def _rivals(doc: Document) -> list[str]:
     given = doc.get("promise") or {"ties": (), "cheapest": None}
     lines = []
     if given["ties"]:
-        lines.append(f"Too close to call: {_listed(given['ties'])} {_keep(given['ties'])} it too.")
+        lines.append(ties_line(given["ties"]))
     else:
         other = "process" if len({option["process"] for option in doc["options"]}) > 1 else "machine"
         lines.append(f"{times(doc['soonest']['chance']).capitalize()} times no other {other} is sooner.")
@@ -218,7 +213,11 @@ def _rivals(doc: Document) -> list[str]:
     return lines
 
 
-def _for_due(doc: Document) -> list[str]:
+def ties_line(ties: Sequence[Document]) -> str:
+    return f"Too close to call: {_listed(ties)} {_keep(ties)} it too."
+
+
+def about_due(doc: Document) -> list[str]:
     """The options that keep the date asked for best, the cheapest first."""
     if not doc.get("due"):
         return []
@@ -277,7 +276,7 @@ def _number(doc: Document) -> str:
     )
 
 
-def _outside(doc: Document) -> list[str]:
+def outside_lines(doc: Document) -> list[str]:
     return [
         f"Made outside by {one['id']}: {clock_time(one['ready_at'], doc['start'])}"
         + (f", {one['price']:.0f}" if one.get("price") is not None else "")
@@ -331,7 +330,7 @@ def _stage_table(option: Document) -> RenderableType:
     work = option["work_min"]
     rows.append(["all stages", "", duration(work["p50"]), f"{duration(work['p10'])} to {duration(work['p90'])}",
                  duration(option["touch_min"]["p50"]), ""])  # fmt: skip
-    heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|>8 of 10|>hands|>runs"
+    heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|8 of 10|>hands|>runs"
     return table(heads, rows)
 
 

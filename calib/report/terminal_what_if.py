@@ -10,7 +10,7 @@ from rich.console import RenderableType
 from calib.report.terminal import as_text, table
 from calib.report.terminal_capacity import load_bar
 from calib.report.terminal_compare import hours
-from calib.report.terminal_quote import WIDTH, by_reason, unwrapped
+from calib.report.terminal_quote import WIDTH, by_reason
 from calib.report.units import chance, count, duration, share
 
 Document = Mapping[str, Any]
@@ -28,7 +28,7 @@ def show_what_if_order(doc: Document) -> str:
     return as_text(
         *look_first(doc),
         f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
-        *([unwrapped(table(heads, [_option_row(one) for one in moved]))] if moved else []),
+        *([table(heads, [_option_row(one) for one in moved])] if moved else []),
         *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
         gain_sentence(doc["soonest"]),
         *(f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()),
@@ -110,7 +110,7 @@ def show_what_if_weeks(doc: Document) -> str:
         *look_first(doc),
         f"{doc['demand'].capitalize()}: {count(doc['builds'], 'build')} through today's shop and the changed one; "
         "mean time from release to done",
-        unwrapped(table(heads, rows)),
+        table(heads, rows),
         _loads(doc["resources"]),
         *_foot(doc),
     )

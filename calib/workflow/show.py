@@ -6,6 +6,7 @@ from typing import Any
 
 from calib.report import (
     terminal,
+    terminal_answer,
     terminal_capacity,
     terminal_compare,
     terminal_drift,
@@ -39,9 +40,17 @@ ROOMS = (
 )
 
 
-def as_text(command: str, document: dict[str, Any], detail: bool = False, why: bool = False) -> str:
-    if command == "quote":
-        return terminal_quote.show_quote(document, stages=detail, why=why)
-    name = f"show_{command}"
-    room = next(room for room in ROOMS if hasattr(room, name))
-    return getattr(room, name)(document)
+def as_text(
+    command: str, document: dict[str, Any], detail: bool = False, why: bool = False, everything: bool = False
+) -> str:
+    """The text, its lines no longer than the terminal is wide where there is one."""
+    if command == "quote" and not (detail or why or everything):
+        text = terminal_answer.show_answer(document)
+    elif command == "quote":
+        text = terminal_quote.show_quote(document, stages=detail, why=why)
+    else:
+        name = f"show_{command}"
+        room = next(room for room in ROOMS if hasattr(room, name))
+        text = getattr(room, name)(document)
+    columns = terminal.terminal_columns(0)
+    return terminal.wrapped(text, columns) if columns else text

@@ -67,14 +67,6 @@ def test_a_reason_that_several_machines_share_is_said_once():
     assert "a (MEX), b (MEX), c (MEX)" in text
 
 
-def test_many_options_are_cut_but_no_process_is_lost():
-    options = [option("MEX", f"m{n}", (20 + n, 30 + n, 50 + n)) for n in range(12)]
-    text = show_quote(quote_document(options=[*options, option("PBF", "p1", (90, 99, 120))]))
-    assert "p1" in text
-    assert "m11" not in text
-    assert "4 later options not shown" in text
-
-
 def test_a_whole_day_asked_for_is_its_end():
     assert "wanted by the end of Thu 3 Dec." in show_quote(quote_document(due="2026-12-04T00:00+01:00"))
 
@@ -105,11 +97,14 @@ def test_a_comparison_names_its_flips_and_marks_the_soonest():
     assert "hands: PBF" in text
 
 
-def test_a_narrow_terminal_gets_the_table_without_bars(monkeypatch):
-    doc = quote_document()
-    monkeypatch.setenv("COLUMNS", "100")
-    narrow = show_quote(doc)
+def test_a_narrow_terminal_gets_the_table_without_bars_and_no_value_is_cut(monkeypatch):
+    doc = quote_document(options=[option("VPP", "a-machine-of-a-long-name", on_time=0.9999), option("PBF", "p1")])
     monkeypatch.setenv("COLUMNS", "130")
     assert "#" in show_quote(doc)
+    monkeypatch.setenv("COLUMNS", "76")
+    narrow = show_quote(doc, stages=True)
     assert "#" not in narrow
-    assert "usually ready" in narrow
+    table = [line for line in narrow.splitlines() if "over 99 %" in line]
+    assert len(table) == 1
+    assert "a-machine-of-a-long-name" in narrow
+    assert max(map(len, narrow.splitlines()[1:6])) <= 76

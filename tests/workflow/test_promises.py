@@ -204,7 +204,7 @@ def test_the_half_day_that_is_printed_is_stored_listed_sent_and_scored(lab, cali
     row = next(one for one in calib("quotes")[1]["quotes"] if one["quote_id"] == "Q00003")
     promised = datetime.fromisoformat(row["promised_at"])
     half_day = "midday" if promised.hour == 12 else f"{promised:%H:%M}"
-    assert f"Promise {promised:%a} {promised.day} {promised:%b} {half_day}: " in printed
+    assert f"Promise {promised:%a} {promised.day} {promised:%b} {half_day}   " in printed
     assert f"{promised:%A} {promised.day} {promised:%B %Y}" in sheet.read_text(encoding="utf-8")
     assert f"({promised:%H:%M}" in sheet.read_text(encoding="utf-8")
     told = calib("accept", "Q00003")[1]

@@ -66,7 +66,7 @@ def test_an_order_file_is_quoted_as_a_whole(lab, calib, tmp_path):
     sheet = tmp_path / "order.html"
     status, out, _ = calib("quote", str(lab / "order.csv"), "--sheet", str(sheet))
     assert status == 0
-    assert out.startswith("4 × box.stl, 6 × rod.stl.")
+    assert out.startswith("4 × box.stl, 6 × rod.stl      start ")
     page = sheet.read_text(encoding="utf-8")
     assert "Order of 2 parts, 10 pieces" in page
     assert page.count('role="img"') == 2

@@ -1,0 +1,100 @@
+"""A date that chance moves, as 20 dots on half days: how many of 20 such jobs are ready in each.
+
+Kay et al. 2016, "When (ish) is My Bus?", CHI, https://doi.org/10.1145/2858036.2858558; Fernandes et al. 2018,
+https://doi.org/10.1145/3173574.3173718: people decide better by counted dots than by intervals or densities.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from calib.report.units import MONTHS
+from calib.report.when import WEEKDAYS
+
+Document = Mapping[str, Any]
+DOTS = 20
+A_WEEK = 7  # days in which a weekday says which day it is
+NOON = 12
+WEEK, MONTH = "the week from that day", "that month"
+Span = tuple[date, str]  # its first day, and 'am' or 'pm' where it is a half day
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """spans : in order of time, those alone in which a dot lies; what : 'that half day', 'that day' ...
+    names : of each span; counts : for each option the dots in each span"""
+
+    spans: tuple[Span, ...]
+    what: str
+    names: tuple[str, ...]
+    counts: tuple[tuple[int, ...], ...]
+
+
+def ready_dots(option: Document, start: str) -> list[datetime]:
+    """When each of DOTS such jobs is ready, the soonest first; of a quote given before they were kept, from its quantiles."""
+    kept = option.get("ready_dots")
+    if kept:
+        return [datetime.fromisoformat(one) for one in kept]
+    levels, hours = zip(*option["lead_quantiles_h"], strict=True)
+    first = datetime.fromisoformat(start)
+    asked = [(number + 0.5) / DOTS for number in range(DOTS)]
+    return [first + timedelta(hours=_between(level, levels, hours)) for level in asked]
+
+
+def _between(level: float, levels: Sequence[float], hours: Sequence[float]) -> float:
+    if level <= levels[0]:
+        return hours[0]
+    for low, high, below, above in zip(levels, levels[1:], hours, hours[1:], strict=False):
+        if level <= high:
+            return below + (above - below) * (level - low) / (high - low)
+    return hours[-1]
+
+
+def calendars(options: Sequence[Document], start: str) -> list[Calendar]:
+    """The dots of options by half days, days, weeks and months: a caller takes the finest that it has room for."""
+    dots = [ready_dots(option, start) for option in options]
+    first = datetime.fromisoformat(start).date()
+    return [_calendar(dots, what, span, first) for what, span in SPANS.items()]
+
+
+def _calendar(dots: Sequence[Sequence[datetime]], what: str, span: Callable[[datetime], Span], first: date) -> Calendar:
+    counted = [Counter(map(span, own)) for own in dots]
+    spans = tuple(sorted({one for own in counted for one in own}))
+    counts = tuple(tuple(own[one] for one in spans) for own in counted)
+    far = any((day - first).days >= A_WEEK or day < first for day, _ in spans)
+    return Calendar(spans, what, _names(spans, what, far), counts)
+
+
+def _half_day(when: datetime) -> Span:
+    """Midday itself ends the morning."""
+    return when.date(), "am" if when.replace(tzinfo=None) <= datetime(when.year, when.month, when.day, NOON) else "pm"
+
+
+SPANS: dict[str, Callable[[datetime], Span]] = {
+    "that half day": _half_day,
+    "that day": lambda when: (when.date(), ""),
+    WEEK: lambda when: (when.date() - timedelta(days=when.weekday()), ""),
+    MONTH: lambda when: (when.date().replace(day=1), ""),
+}
+
+
+def _names(spans: Sequence[Span], what: str, far: bool) -> tuple[str, ...]:
+    """A day is named where it begins: 'Tue am', 'pm', 'Wed am'; by its date where weekdays come again."""
+    names, last = [], None
+    for day, half in spans:
+        named = f"{WEEKDAYS[day.weekday()]} {_date(day)}" if far else WEEKDAYS[day.weekday()]
+        if what == WEEK:
+            named = _date(day)
+        elif what == MONTH:
+            named = f"{MONTHS[day.month - 1]} {day.year}"
+        names.append(half if day == last else f"{named} {half}".strip())
+        last = day
+    return tuple(names)
+
+
+def _date(day: date) -> str:
+    return f"{day.day} {MONTHS[day.month - 1]}"
