@@ -156,13 +156,20 @@ def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConne
                 raise in_words(path, error) from error
             time.sleep(0.1)
         except duckdb.Error as error:
-            if before == _identity(path):
+            if _is_open_otherwise(error) and time.monotonic() < until:
+                time.sleep(0.01)  # a thread of this program reads while another one writes: each is soon done
+            elif before == _identity(path):
                 raise in_words(path, error) from error
         else:
             if before in (None, _identity(path)):
                 _set_up(connection)
                 return connection
             connection.close()  # a restore put another file in its place meanwhile
+
+
+def _is_open_otherwise(error: duckdb.Error) -> bool:
+    """Whether this program has the store open for reading where it is to be written, or the other way round."""
+    return isinstance(error, duckdb.ConnectionException) and "different configuration" in str(error)
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
