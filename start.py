@@ -80,7 +80,9 @@ def install(extra: str) -> None:
 def run_demo(arguments: list[str]) -> int:
     install("")
     status = subprocess.run([BIN / "calib", "demo", *arguments], check=False).returncode
+    folder = arguments[0] if arguments and not arguments[0].startswith("-") else "demo"
     print(f"\ncalib is {BIN / 'calib'}  (try: {BIN / 'calib'} --help)")
+    print(f"The page for everybody in that lab: {BIN / 'calib'} serve --shop {folder}")
     return status
 
 

@@ -12,7 +12,7 @@ settings.register_profile("calib", deadline=None)  # a busy machine is no fault 
 settings.load_profile("calib")
 
 collect_ignore = ["conftest.py"]  # as a module of doctests it would meet those of the folders
-READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files")
+READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files", "calib.workflow.ask")
 
 
 # Slow tests that have been seen to pass since the code below them last changed. The others wait for CALIB_LONG=1: a run

@@ -31,8 +31,9 @@ FEEDS = {
     "quoting": "errors records safety shop geometry baseline calibration",
     "drift": "errors records calibration",
     "report": "errors records safety",
-    "workflow": "errors records safety spelling locate toml_lines plain_file results shop geometry logs store baseline calibration quoting drift report",
-    "cli": "errors records plain_file workflow",
+    "workflow": "errors records safety spelling locate toml_lines plain_file in_child scratch results shop geometry logs store baseline calibration quoting drift report",
+    "serve": "errors records safety scratch shop report workflow",
+    "cli": "errors records plain_file workflow serve",
     "__main__": "cli",
 }
 

@@ -29,6 +29,7 @@ from calib.cli import (
     rejects,
     report,
     review,
+    serve,
     week,
     why,
 )
@@ -60,6 +61,9 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "backtest": backtest.backtest,
         "why": why.why,
         "measure": measure.measure,
+    },
+    "The page for everybody": {
+        "serve": serve.serve,
     },
     "Promises": {
         "quotes": quotes.quotes,

@@ -74,6 +74,7 @@ def show_demo(doc: Document) -> str:
         f"  calib predict {folder}/plan.csv --out ranges.csv --shop {folder}",
         f"  calib review --shop {folder}",
         f"  calib backtest --shop {folder}",
+        f"  calib serve --shop {folder}",
         f"Done in {doc['seconds']} s.",
     ]
     return "\n".join(lines)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
+from calib.geometry.mesh import Mesh
 from calib.plain_file import check_plain
 from calib.quoting.request import Line
 from calib.records import DIFFICULTIES, FINISHES
@@ -23,12 +24,16 @@ MOST_LINES = 200
 
 @dataclass(frozen=True)
 class OrderLine:
-    """One row: the mesh file, its unit where it carries none, what is wanted of it, and its side down if fixed."""
+    """One row: the mesh file, its unit where it carries none, what is wanted of it, and its side down if fixed.
+
+    mesh : of a part that was read already, whose file may be gone
+    """
 
     part: Path
     unit: str | None
     line: Line
     pose: str = ""
+    mesh: Mesh | None = None
 
 
 def is_order(path: Path) -> bool:

@@ -144,8 +144,8 @@ def quantities_around(quantity: int) -> list[int]:
 
 
 def read_meshes(folder: Path, lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
-    """The mesh of each line; a file that several lines name is read once."""
-    known: dict[tuple[Path, str | None, str], Mesh] = {}
+    """The mesh of each line; a file that several lines name is read once, and not at all where a line has its mesh."""
+    known = {(one.part, one.unit, one.pose): one.mesh for one in lines if one.mesh is not None}
     usual = usual_sides_mm(folder)
     for one in lines:
         if (one.part, one.unit, one.pose) not in known:

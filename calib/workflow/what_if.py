@@ -56,8 +56,22 @@ def what_if_order(
     shop), ``on_site`` (who must be there, and cautions), warnings.
     Raises ShopFileError for a patch that is wrong or goes under a floor; else as ``quote`` does.
     """
-    today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     lines = _lines(part, quantity, finish, unit)
+    return what_if_lines(folder, lines, patch, processes, start, seed, part.name, progress)
+
+
+def what_if_lines(
+    folder: Path,
+    lines: list[OrderLine],
+    patch: Path | str,
+    processes: list[str],
+    start: str | None = None,
+    seed: int = 0,
+    name: str = "",
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """As ``what_if_order``, of parts and how many of each; name : of the part or of the order."""
+    today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
     request = quote_request(changed, [one.line for one in lines], processes, None, start)
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
@@ -71,7 +85,7 @@ def what_if_order(
         before = []
     progress("")
     return {
-        "part": part.name,
+        "part": name,
         "quantity": request.quantity,
         "start": iso(request.start_min, today.timezone),
         "soonest": soonest_pair(before, after),

@@ -1,0 +1,317 @@
+"""Ask: a part, three fields, a date; how sure, why, what if; promise it or not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any, BinaryIO
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from calib.errors import CalibError, MeshError, UsageError
+from calib.records import FINISHES
+from calib.report.dot_calendar import calendar_of, dot_picture
+from calib.report.quote_sheet import quote_sheet
+from calib.report.quote_sheet_drawing import drawing
+from calib.report.terminal_quote import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
+from calib.safety import FOLLOW
+from calib.serve.forms import file_name, text_of, whole_of, word_of
+from calib.serve.pages import page, site_of
+from calib.serve.posting import after_work, sent_form
+from calib.serve.site import Site
+from calib.serve.uploads import Upload
+from calib.shop.read_shop import read_shop
+from calib.workflow import ask as work
+from calib.workflow.accept import accept, undo
+from calib.workflow.order import OrderLine
+from calib.workflow.quote import quote_lines
+from calib.workflow.quotes import list_quotes
+from calib.workflow.what_if import what_if_lines
+
+SURE = {0.5: "as likely as not", 0.8: "likely", 0.9: "sure", 0.95: "very sure"}
+FINISH_WORDS = {
+    "": "as usual",
+    "as_built": "as built",
+    "supports_off": "supports off",
+    "blasted": "blasted",
+    "sanded": "sanded",
+}
+UNITS = {"": "as the file says", "mm": "mm", "cm": "cm", "inch": "inch"}
+WHAT_IFS = {
+    "tomorrow": "we start tomorrow",
+    "first": "it goes first",
+    "machine": "there is one more machine",
+    "saturday": "somebody is there on Saturday",
+}
+MOST_LINES = 20
+MOST_LISTED = 8
+
+
+async def start(request: Request) -> Response:
+    site = site_of(request)
+    given = await run_in_threadpool(_promised, site)
+    return page(
+        request,
+        "ask_start.html",
+        known=list(work.parts_in_shop(site.folder)),
+        given=given,
+        before=[],
+        error="",
+        units=None,
+    )
+
+
+def _promised(site: Site) -> list[dict[str, Any]]:
+    try:
+        return [one for one in list_quotes(site.folder)["quotes"] if one["accepted_at"]][:MOST_LISTED]
+    except CalibError:
+        return []
+
+
+async def take_part(request: Request) -> Response:
+    """A dropped file, or a part that the shop has, joins the parts that were brought before."""
+    site = site_of(request)
+    async with sent_form(request) as form:
+        before = [one for one in form.getlist("p") if isinstance(one, str)][: MOST_LINES - 1]
+        unit = word_of(form, "unit", "The unit", tuple(UNITS), "") or None
+        upload = form.get("file")
+        known = text_of(form, "known", "The part")
+        if isinstance(upload, UploadFile) and upload.filename:
+            name = file_name(upload.filename)
+            reading = run_in_threadpool(_read_sent, site, name, upload.file, unit)
+        elif known in (there := work.parts_in_shop(site.folder)):
+            name, reading = known, run_in_threadpool(work.read_for_ask, site.folder, there[known], unit)
+        else:
+            raise UsageError("No part was chosen.", "Drop its file on the field, or choose one of the list.")
+        try:
+            kept = site.uploads.keep(await reading)
+        except MeshError as error:
+            values = {"known": list(work.parts_in_shop(site.folder)), "given": [], "before": before}
+            told = f"{error.message} {error.hint}".replace("--unit", "the unit below")
+            return page(request, "ask_start.html", 422, error=told, units=UNITS, asked=name, **values)
+    query = "&".join(f"p={token}" for token in [*before, kept.token])
+    return RedirectResponse(f"/ask/parts?{query}", 303)
+
+
+def _read_sent(site: Site, name: str, data: BinaryIO, unit: str | None) -> work.ReadPart:
+    found: work.ReadPart = site.uploads.take(name, data, lambda path: work.read_for_ask(site.folder, path, unit))
+    return found
+
+
+async def parts(request: Request) -> Response:
+    """The parts as they were understood, and the three fields."""
+    site = site_of(request)
+    shown = [_part_view(_upload(site, token)) for token in request.query_params.getlist("p")[:MOST_LINES]]
+    if not shown:
+        return RedirectResponse("/ask", 303)
+    today = site.now()
+    return page(
+        request,
+        "ask_parts.html",
+        parts=shown,
+        finishes=FINISH_WORDS,
+        units=UNITS,
+        earliest=today.date().isoformat(),
+        known=list(work.parts_in_shop(site.folder)),
+    )
+
+
+def _upload(site: Site, token: str) -> Upload:
+    found = site.uploads.find(token)
+    if found is None:
+        raise UsageError("That part is not kept here any more.", "Bring it again; nothing else was lost.")
+    return found
+
+
+def _part_view(upload: Upload) -> dict[str, Any]:
+    mesh = upload.part.mesh
+    size = " x ".join(f"{side:.0f}" if side >= 10 else f"{side:.1f}" for side in upload.part.size_mm)
+    return {
+        "token": upload.token,
+        "name": mesh.name,
+        "size": size,
+        "drawing": {"part": mesh.name, **drawing(upload.part.views)},
+        "faults": mesh.notes,
+        "unit": mesh.unit,
+    }
+
+
+async def answer(request: Request) -> Response:
+    """Three fields and the parts -> a quote; it is a look until somebody promises it."""
+    site = site_of(request)
+    async with sent_form(request) as form:
+        tokens = [one for one in form.getlist("p") if isinstance(one, str)][:MOST_LINES]
+        uploads = [_upload(site, token) for token in tokens]
+        if not uploads:
+            raise UsageError("No part was chosen.", "Bring one first.")
+        lines = [_line(form, upload) for upload in uploads]
+        due = text_of(form, "due", "By when", 30) or None
+    name = lines[0].part.name if len(lines) == 1 else f"order of {len(lines)} parts"
+
+    def asking() -> str:
+        document = quote_lines(site.folder, lines, [], due, name=None if len(lines) == 1 else name)
+        site.lines[document["quote_id"]] = lines
+        return f"/ask/answer/{document['quote_id']}"
+
+    return await after_work(request, asking)
+
+
+def _line(form: FormData, upload: Upload) -> OrderLine:
+    label = upload.part.mesh.name
+    quantity = whole_of(form, f"qty-{upload.token}", f"How many of {label}", 1, 100_000)
+    finish = word_of(form, f"finish-{upload.token}", f"The finish of {label}", ("", *FINISHES), "") or None
+    return work.order_line(upload.part, quantity, finish)
+
+
+async def show(request: Request) -> Response:
+    site = site_of(request)
+    given = await run_in_threadpool(work.find_given, site.folder, request.path_params["quote"])
+    sure = _sure(request.query_params.get("sure"), given["document"])
+    values = await run_in_threadpool(_answer_view, site, given, sure)
+    return page(request, "ask_answer.html", **values)
+
+
+def _sure(text: str | None, document: Mapping[str, Any]) -> float:
+    asked = next((sure for sure in SURE if str(sure) == text), None)
+    return asked or min(SURE, key=lambda sure: abs(sure - document["sure"]))
+
+
+def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, Any]:
+    document, shop = given["document"], read_shop(site.folder)
+    options = first_of_each(document["options"])
+    best, start_at = document["options"][0], document["start"]
+    dates = work.dates_by_chance(document, best, shop)
+    chosen = next(one for one in dates if one["sure"] == sure)
+    calendar = calendar_of(options, start_at)
+    quote_id = given["quote_id"]
+    accepted = _agreed(given, site.now())
+    return {
+        "quote": document,
+        "quote_id": quote_id,
+        "option": best,
+        "options": options,
+        "dates": [one | {"word": SURE[one["sure"]]} for one in dates],
+        "chosen": chosen,
+        "start": start_at,
+        "calendar": calendar,
+        "picture": dot_picture(calendar, [one["process"] for one in options]),
+        "why": [advice(document), *when_to_start(document), basis(best)],
+        "out": by_reason(document.get("out") or ()),
+        "cautions": cautions_of([best]),
+        "follow": FOLLOW,
+        "agreed": accepted,
+        "what_ifs": WHAT_IFS if quote_id in site.lines else {"first": WHAT_IFS["first"]},
+        "found": {which: site.what_ifs[quote_id, which] for which in WHAT_IFS if (quote_id, which) in site.what_ifs},
+        "due_words": due_words(document["due"], start_at) if document.get("due") else None,
+    }
+
+
+def _agreed(given: dict[str, Any], now: datetime) -> dict[str, Any] | None:
+    if given["accepted_at"] is None:
+        return None
+    option = given["document"]["options"][given["accepted_option"]]
+    return {
+        "promised_at": given["due_at"].astimezone(now.tzinfo).isoformat(),
+        "process": option["process"],
+        "machine": option["machine"],
+        "today": given["accepted_at"].astimezone(now.tzinfo).date() == now.date(),
+    }
+
+
+async def promise_it(request: Request) -> Response:
+    """The date becomes a promise, which is stored and scored."""
+    site, quote_id = site_of(request), request.path_params["quote"]
+    async with sent_form(request) as form:
+        process = text_of(form, "process", "The process", 20, needed=True)
+        sure = word_of(form, "sure", "How sure", tuple(map(str, SURE)), "0.9")
+        hurried = bool(text_of(form, "first", "Go first", 10))
+
+    def promising() -> str:
+        given = work.find_given(site.folder, quote_id)
+        document = given["document"]
+        option = next((one for one in document["options"] if one["process"] == process), document["options"][0])
+        dates = work.dates_by_chance(document, option, read_shop(site.folder))
+        date = next(one["promised_at"] for one in dates if str(one["sure"]) == sure)
+        accept(site.folder, quote_id, option["process"], promise=date, hurried=hurried)
+        return f"/ask/answer/{given['quote_id']}?sure={sure}"
+
+    return await after_work(request, promising)
+
+
+async def take_back(request: Request) -> Response:
+    site, quote_id = site_of(request), request.path_params["quote"]
+    async with sent_form(request):
+        pass
+
+    def undoing() -> str:
+        return f"/ask/answer/{undo(site.folder, quote_id)['quote_id']}"
+
+    return await after_work(request, undoing)
+
+
+async def what_if(request: Request) -> Response:
+    """Today's answer beside a changed one; nothing is changed by asking."""
+    site, quote_id = site_of(request), request.path_params["quote"]
+    async with sent_form(request) as form:
+        which = word_of(form, "which", "What if", tuple(WHAT_IFS), "")
+
+    def trying() -> str:
+        given = work.find_given(site.folder, quote_id)
+        site.what_ifs[given["quote_id"], which] = _tried(site, given, which)
+        return f"/ask/answer/{given['quote_id']}#if-{which}"
+
+    return await after_work(request, trying)
+
+
+def _tried(site: Site, given: dict[str, Any], which: str) -> dict[str, Any]:
+    document, lines = given["document"], site.lines.get(given["quote_id"])
+    best = document["options"][0]
+    if which == "first":
+        done = work.try_accept(site.folder, given["quote_id"], best["process"], best["promised_at"], True)
+        return {"slips": done["slips"], "others": done["others"], "ready_at": done["ready_at"]}
+    if lines is None:
+        raise UsageError("The part is not kept here any more.", "Bring it again and ask anew.")
+    if which == "tomorrow":
+        later = (datetime.fromisoformat(document["start"]) + timedelta(days=1)).isoformat()
+        changed = quote_lines(site.folder, lines, [], start=later)["options"][0]
+        return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
+    patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
+    found = what_if_lines(site.folder, lines, patch, [], document["start"], name=document["part"])
+    pair = found["soonest"]
+    return {"pair": pair, "on_site": found["on_site"], "warnings": found["warnings"]}
+
+
+async def customer_copy(request: Request) -> Response:
+    site = site_of(request)
+    given = await run_in_threadpool(work.find_given, site.folder, request.path_params["quote"])
+    text = await run_in_threadpool(quote_sheet, given["document"], "outward", _sheet_terms(given, site))
+    name = f"quote-{given['quote_id']}.html"
+    return Response(
+        site.without_paths(text),
+        media_type="text/html",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+def _sheet_terms(given: dict[str, Any], site: Site) -> dict[str, Any] | None:
+    if given["accepted_at"] is None:
+        return None
+    due = given["due_at"].astimezone(site.now().tzinfo).isoformat()
+    return {"option": given["accepted_option"], "promised_at": due, "chance": given["chance"]}
+
+
+ROUTES = [
+    Route("/ask", start),
+    Route("/ask/part", take_part, methods=["POST"]),
+    Route("/ask/parts", parts),
+    Route("/ask/answer", answer, methods=["POST"]),
+    Route("/ask/answer/{quote}", show),
+    Route("/ask/answer/{quote}/promise", promise_it, methods=["POST"]),
+    Route("/ask/answer/{quote}/undo", take_back, methods=["POST"]),
+    Route("/ask/answer/{quote}/if", what_if, methods=["POST"]),
+    Route("/ask/answer/{quote}/copy", customer_copy),
+]

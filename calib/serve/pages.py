@@ -1,0 +1,71 @@
+"""Pages from templates: escaped, with the way between the rooms, and without a path of this machine."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from calib.report import base
+from calib.report.units import stage_name
+from calib.report.when import clock_time, half_day_time, promise, short_day
+from calib.serve.access import ROLES, Session
+from calib.serve.site import Site
+
+HERE = Path(__file__).parent
+STYLES = (
+    base.TEMPLATES / "page.css",
+    base.TEMPLATES / "quote.css",
+    base.TEMPLATES / "week.css",
+    HERE / "static/serve.css",
+)
+ROOMS = {"ask": "Ask", "bench": "Bench", "monday": "Monday", "floor": "Floor"}
+
+
+@cache
+def environment() -> jinja2.Environment:
+    loader = jinja2.ChoiceLoader([jinja2.FileSystemLoader(HERE / "templates"), jinja2.FileSystemLoader(base.TEMPLATES)])
+    made = base.environment().overlay(loader=loader)
+    made.filters |= {"clock": clock_time, "half_day": half_day_time, "short_day": short_day, "promise": promise}
+    made.filters["words"] = stage_name
+    return made
+
+
+@cache
+def style() -> str:
+    return "\n".join(path.read_text(encoding="utf-8") for path in STYLES)
+
+
+def site_of(request: Request) -> Site:
+    found: Site = request.app.state.site
+    return found
+
+
+def session_of(request: Request) -> Session:
+    found: Session = request.state.session
+    return found
+
+
+def page(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+    site, session = site_of(request), getattr(request.state, "session", None)
+    rooms = {name: word for name, word in ROOMS.items() if session and name in ROLES[session.role]}
+    text = (
+        environment()
+        .get_template(template)
+        .render(
+            rooms=rooms,
+            here=request.url.path.split("/")[1],
+            shop=site.shop_name(),
+            token=site.access.token(session) if session else "",
+            **values,
+        )
+    )
+    return HTMLResponse(site.without_paths(text), status)
+
+
+def sentence_page(request: Request, status: int, title: str, message: str, hint: str = "") -> HTMLResponse:
+    return page(request, "sentence.html", status, title=title, message=message, hint=hint)

@@ -1,0 +1,54 @@
+"""What all pages share: the shop's folder, who may come in, the line of long work, what was uploaded."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from calib.errors import CalibError
+from calib.serve.access import Access
+from calib.serve.line import Line
+from calib.serve.uploads import Uploads
+from calib.shop.read_shop import read_shop
+from calib.workflow.order import OrderLine
+
+FaultInWords = Callable[[BaseException, str], tuple[str, str]]
+
+
+@dataclass(eq=False)
+class Site:
+    """fault : message and hint of what no part of calib expected; lines : of quotes given since the start, by id"""
+
+    folder: Path
+    access: Access
+    fault: FaultInWords
+    line: Line = field(default_factory=Line)
+    uploads: Uploads = field(default_factory=Uploads)
+    lines: dict[str, list[OrderLine]] = field(default_factory=dict)
+    what_ifs: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+
+    def shop_name(self) -> str:
+        try:
+            return read_shop(self.folder).name
+        except CalibError:
+            return ""
+
+    def now(self) -> datetime:
+        return datetime.now(ZoneInfo(read_shop(self.folder).timezone)).replace(microsecond=0)
+
+    def without_paths(self, text: str) -> str:
+        """A page's text without the places where this machine keeps things: names of files stay."""
+        places = {str(self.folder.resolve()), str(self.folder.absolute()), str(self.folder), str(self.uploads.folder)}
+        for place in sorted(places - {".", "/"}, key=len, reverse=True):
+            for spelled in {place, html.escape(place)}:
+                text = text.replace(f"{spelled}/", "").replace(spelled, "the shop")
+        return text
+
+    def close(self) -> None:
+        self.line.close()
+        self.uploads.close()

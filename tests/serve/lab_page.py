@@ -1,0 +1,57 @@
+"""A browser in a small lab's page, and what it shows."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import trimesh
+from starlette.testclient import TestClient
+
+from calib.serve.access import read_access
+from calib.serve.app import make_app
+from calib.serve.site import Site
+
+HOST = "http://127.0.0.1"
+
+
+@dataclass
+class Page:
+    """The lab's folder and a browser that is in as the lead."""
+
+    folder: Path
+    site: Site
+    browser: TestClient
+
+    def token(self, address="/ask"):
+        return re.search(r'name="token" value="(\w+)"', self.browser.get(address).text)[1]
+
+    def send(self, address, fields=None, **more):
+        """A form of ours, and the page that comes at the end of it, however long that takes."""
+        shown = self.browser.post(address, data={"token": self.token(), **(fields or {})}, **more)
+        while "/wait/" in str(shown.url):
+            shown = self.browser.get(str(shown.url))
+        return shown
+
+    def bring(self, name="box.stl", data=None, before=(), **fields):
+        data = box_stl() if data is None else data
+        return self.send("/ask/part", {"p": list(before), **fields}, files={"file": (name, data)})
+
+    def ask(self, quantity=3, **fields):
+        token = re.search(r"p=([\w-]+)", str(self.bring().url))[1]
+        return self.send("/ask/answer", {"p": token, f"qty-{token}": str(quantity), f"finish-{token}": "", **fields})
+
+
+def box_stl(sides=(40, 30, 20)):
+    return trimesh.creation.box(sides).export(file_type="stl")
+
+
+def words_of(html):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html))
+
+
+def open_page(folder, is_open=True):
+    site = Site(folder, read_access(folder, is_open), lambda error, command: (f"a fault: {type(error).__name__}", ""))
+    client = TestClient(make_app(site, {"127.0.0.1", "localhost"}), base_url=HOST, raise_server_exceptions=True)
+    return site, client

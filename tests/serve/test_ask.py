@@ -1,0 +1,151 @@
+"""A newcomer's way: bring a part, three fields, a date; how sure, what if, promise, take back."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from lab_page import box_stl, words_of
+
+from calib.workflow.quotes import list_quotes
+
+
+@pytest.fixture(scope="module")
+def answered(page):
+    return page.ask(3)
+
+
+def test_a_part_is_shown_with_its_size_before_it_is_asked_for(page):
+    shown = page.bring()
+    assert shown.status_code == 200
+    words = words_of(shown.text)
+    assert "40 x 30 x 20 mm. Is that the right size?" in words
+    assert "The surface is closed" in words
+    assert shown.text.count("<path") >= 3
+
+
+def test_faults_of_the_mesh_are_said_before_it_is_asked_for(page):
+    import trimesh
+
+    box = trimesh.creation.box((40, 30, 20))
+    box.update_faces([face > 0 for face in range(len(box.faces))])
+    words = words_of(page.bring("open.stl", box.export(file_type="stl")).text)
+    assert "closed: nothing to mend" not in words
+    assert "hole" in words
+
+
+def test_a_part_of_the_shop_is_chosen_by_name(page):
+    shown = page.send("/ask/part", {"known": "known.stl"})
+    assert "known.stl" in words_of(shown.text)
+
+
+def test_the_file_is_gone_when_it_was_read(page):
+    page.bring()
+    assert list(page.site.uploads.folder.iterdir()) == []
+
+
+def test_a_unit_that_must_be_stated_is_asked_for(page):
+    shown = page.bring("tiny.stl", box_stl((0.4, 0.3, 0.2)))
+    assert shown.status_code == 422
+    assert 'name="unit"' in shown.text
+    again = page.bring("tiny.stl", box_stl((0.4, 0.3, 0.2)), unit="cm")
+    assert "4.0 x 3.0 x 2.0 mm" in words_of(again.text)
+
+
+def test_the_answer_is_a_date_with_its_chance(answered):
+    assert answered.status_code == 200
+    words = words_of(answered.text)
+    assert re.search(r"Ready by (Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ \w{3}|Ready by end of", words)
+    assert "of 10 such jobs are." in words
+    assert "Why this one?" in words
+
+
+def test_surer_is_never_sooner(page, answered):
+    dates = [page.browser.get(f"{answered.url.path}?sure={sure}").text for sure in (0.5, 0.8, 0.9, 0.95)]
+    shown = [re.search(r'class="promise">([^<]+)<', text)[1] for text in dates]
+    from calib.shop.read_shop import read_shop
+    from calib.workflow.ask import dates_by_chance, find_given
+
+    document = find_given(page.folder, answered.url.path.rpartition("/")[2])["document"]
+    times = [one["promised_at"] for one in dates_by_chance(document, document["options"][0], read_shop(page.folder))]
+    assert times == sorted(times)
+    assert times[2] == document["options"][0]["promised_at"]
+    assert len(shown) == 4
+
+
+def test_every_process_has_twenty_dots_in_the_picture_and_in_the_table(answered):
+    picture = answered.text.partition('<svg class="dots"')[2].partition("</svg>")[0]
+    for process in ("MEX", "VPP", "PBF"):
+        assert picture.count(f'class="dot {process}"') == 20
+    table = answered.text.partition("The dots as a table")[2].partition("</table>")[0]
+    assert sum(int(number) for number in re.findall(r'<td class="num">(\d+)</td>', table)) == 60
+
+
+def test_a_look_that_nobody_takes_is_listed_nowhere(page, answered):
+    assert list_quotes(page.folder)["quotes"] == []
+
+
+@pytest.mark.parametrize("which", ["tomorrow", "first", "machine", "saturday"])
+def test_what_if_stands_beside_todays_answer_and_changes_nothing(page, answered, which):
+    before = (page.folder / "shop.toml").read_bytes()
+    shown = page.send(f"{answered.url.path}/if", {"which": which})
+    assert shown.status_code == 200
+    assert 'class="found"' in shown.text.partition(f'id="if-{which}"')[2].partition("</li>")[0]
+    assert (page.folder / "shop.toml").read_bytes() == before
+    assert list_quotes(page.folder)["quotes"] == []
+
+
+def test_a_promise_is_stored_scored_and_can_be_taken_back(page):
+    shown = page.ask(2)
+    date = re.search(r"ready by ([^,]+), 9 of 10", words_of(shown.text))[1]
+    done = page.send(f"{shown.url.path}/promise", {"process": "MEX", "sure": "0.9"})
+    kept = list_quotes(page.folder)["quotes"]
+    assert [one["quantity"] for one in kept] == [2]
+    assert "Promised:" in words_of(done.text)
+    assert date.split()[1] in words_of(done.text)
+    back = page.send(f"{shown.url.path}/undo")
+    assert "Promise it?" in words_of(back.text)
+    assert all(one["accepted_at"] is None for one in list_quotes(page.folder)["quotes"])
+
+
+def test_going_first_names_whose_date_slips_before_anything_is_done(page):
+    first = page.ask(40)
+    page.send(f"{first.url.path}/promise", {"process": "MEX", "sure": "0.5"})
+    second = page.ask(30)
+    shown = page.send(f"{second.url.path}/if", {"which": "first"})
+    assert re.search(r"These dates slip|Nobody's date slips by it \(1 other promise\)", words_of(shown.text))
+    page.send(f"{first.url.path}/undo")
+
+
+def test_an_order_of_several_parts_is_one_question(page):
+    one = re.findall(r"p=([\w-]+)", str(page.bring().url))
+    two = re.findall(r"p=([\w-]+)", str(page.bring("lid.stl", before=one).url))
+    assert two[:1] == one
+    assert len(two) == 2
+    fields = {"p": two} | {f"qty-{token}": "2" for token in two} | {f"finish-{token}": "sanded" for token in two}
+    words = words_of(page.send("/ask/answer", fields).text)
+    assert "Order of 2 parts, 4 pieces" in words
+
+
+def test_the_customers_copy_is_a_file_without_what_is_inward(page, answered):
+    copy = page.browser.get(f"{answered.url.path}/copy")
+    assert "attachment" in copy.headers["content-disposition"]
+    assert "<!doctype html>" in copy.text.lower()
+    assert str(page.folder) not in copy.text
+
+
+@pytest.mark.parametrize(
+    ("fields", "told"),
+    [
+        ({"quantity": "0"}, "a whole number from 1 to 100,000"),
+        ({"quantity": "-3"}, "a whole number from 1 to 100,000"),
+        ({"quantity": "9" * 40}, "a whole number from 1 to 100,000"),
+        ({"quantity": "two"}, "a whole number from 1 to 100,000"),
+        ({"due": "soon"}, "is not a date or time"),
+        ({"due": "2001-01-01"}, "is not after the start"),
+    ],
+)
+def test_a_field_that_cannot_be_is_one_sentence(page, fields, told):
+    shown = page.ask(**fields)
+    assert shown.status_code == 422
+    assert told in words_of(shown.text)

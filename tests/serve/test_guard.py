@@ -1,0 +1,152 @@
+"""What is not served: other names, other sites, forms without a token, too much, too slow, other roles, places on the disk."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+
+import pytest
+from lab_page import box_stl, open_page, words_of
+
+from calib.errors import StoreError
+from calib.serve.access import FILE, ROLES, read_access
+from calib.serve.guard import FORM_BYTES, MB, UPLOAD_BYTES
+
+
+def test_only_names_of_this_machine_are_answered(page):
+    for host in ("evil.example", "127.0.0.1.evil.example", ""):
+        shown = page.browser.get("/ask", headers={"host": host})
+        assert shown.status_code == 400
+        assert "not served under that name" in words_of(shown.text)
+    assert page.browser.get("/ask", headers={"host": "localhost:8520"}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {"origin": "http://127.0.0.1:9999"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+    ],
+)
+def test_a_form_from_another_site_is_refused_though_its_token_is_right(page, headers):
+    shown = page.browser.post("/ask/part", data={"token": page.token(), "known": "known.stl"}, headers=headers)
+    assert shown.status_code == 403
+    assert "was sent from another" in words_of(shown.text)
+
+
+@pytest.mark.parametrize("token", ["", "0" * 64, "\u202e", "é"])
+def test_a_form_without_its_token_changes_nothing(page, token):
+    shown = page.browser.post("/ask/part", data={"token": token, "known": "known.stl"})
+    assert shown.status_code == 403
+    assert "not from a page of ours" in words_of(shown.text)
+
+
+def test_a_token_is_good_for_its_own_session_alone(page):
+    _, other = open_page(page.folder)
+    shown = other.post("/ask/part", data={"token": page.token(), "known": "known.stl"})
+    assert shown.status_code == 403
+
+
+def test_the_browser_may_run_and_fetch_only_what_is_ours(page):
+    for address in ("/ask", "/static/style.css", "/nowhere"):
+        policy = page.browser.get(address).headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert "script-src 'self';" in policy
+    text = page.browser.get("/ask").text
+    assert "<script>" not in text
+    assert " style=" not in text
+    assert "<style" not in text
+
+
+def test_too_much_is_a_sentence_before_it_is_read(page):
+    stated = page.browser.post("/ask/part", content=b"x", headers={"content-length": str(UPLOAD_BYTES * 3)})
+    assert stated.status_code == 413
+
+    def pieces():
+        for _ in range(4):
+            yield b"x" * MB
+
+    form = {"content-type": "application/x-www-form-urlencoded"}
+    sent = page.browser.post("/ask/answer", content=pieces(), headers=form)
+    assert sent.status_code == 413
+    assert "the most that is taken here" in words_of(sent.text)
+    assert FORM_BYTES < UPLOAD_BYTES
+
+
+@pytest.mark.parametrize(
+    "place", ["../../etc/passwd", "..%2f..%2fshop.toml", "%2e%2e/shop.duckdb", "/etc/passwd", ".calib-serve.json"]
+)
+def test_no_place_on_the_disk_is_reached(page, place):
+    for start in ("/static/", "/ask/answer/", "/"):
+        shown = page.browser.get(start + place)
+        assert shown.status_code in (404, 422)
+        assert "root:" not in shown.text
+        assert str(page.folder) not in shown.text
+
+
+def test_an_upload_is_named_by_its_last_word_alone(page):
+    shown = page.bring("../../../../tmp/evil<script>.stl", box_stl())
+    assert shown.status_code == 200
+    assert "evil_script_.stl" in words_of(shown.text)
+    assert "<script" not in shown.text
+
+
+def test_links_of_roles_open_their_own_pages_alone(page):
+    links = read_access(page.folder, False).links
+    for role, rooms in ROLES.items():
+        _, visitor = open_page(page.folder, is_open=False)
+        assert visitor.get("/ask").status_code == 401
+        visitor.get(f"/in/{links[role]}")
+        for room in ("ask", "bench", "monday", "floor"):
+            status = visitor.get(f"/{room}").status_code
+            assert (status != 403) == (room in rooms), (role, room, status)
+    _, stranger = open_page(page.folder, is_open=False)
+    assert stranger.get("/in/guessed").status_code == 404
+    assert stranger.get("/ask").status_code == 401
+
+
+def test_a_cookie_that_was_not_given_here_is_nobody(page):
+    _, stranger = open_page(page.folder, is_open=False)
+    for cookie in ("lead.x.y", "", "lead..", "x" * 4000):
+        stranger.cookies.set(page.site.access.cookie_name, cookie)
+        assert stranger.get("/ask").status_code == 401
+
+
+def test_secrets_stay_over_a_restart_and_are_the_owners_alone(page):
+    path = page.folder / FILE
+    assert read_access(page.folder, True).links == page.site.access.links
+    if os.name == "posix":
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_damaged_file_of_secrets_says_what_to_do(tmp_path):
+    (tmp_path / FILE).write_text(json.dumps({"key": "zz"}))
+    with pytest.raises(StoreError, match="is damaged"):
+        read_access(tmp_path, True)
+
+
+def test_what_nobody_expected_is_a_sentence_and_no_trace(page, monkeypatch):
+    def broken(folder):
+        raise RuntimeError(f"secret of {folder}")
+
+    monkeypatch.setattr("calib.serve.ask.list_quotes", broken)
+    shown = page.browser.get("/ask")
+    assert shown.status_code == 500
+    assert "a fault: RuntimeError" in words_of(shown.text)
+    assert "secret of" not in shown.text
+
+
+def test_a_store_in_use_is_a_sentence_that_names_no_place(page, monkeypatch):
+    def held(folder, quote):
+        raise StoreError(f"{folder}/shop.duckdb is open in another program.", "Close it there and try again.")
+
+    monkeypatch.setattr("calib.workflow.ask.find_given", held)
+    shown = page.browser.get("/ask/answer/Q00001")
+    assert shown.status_code == 409
+    assert "shop.duckdb is open in another program. Close it there" in words_of(shown.text)
+    assert str(page.folder) not in shown.text
