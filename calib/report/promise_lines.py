@@ -9,7 +9,12 @@ from calib.report.units import count, times
 from calib.report.when import half_day_time
 
 Document = Mapping[str, Any]
-STATES = {"late": "late", "fell": "less sure than promised", "sure": "as sure as promised"}
+STATES = {
+    "late": "late",
+    "unknown": "not heard of for weeks",
+    "fell": "less sure than promised",
+    "sure": "as sure as promised",
+}
 
 
 def promises_sentence(doc: Document) -> str:
@@ -22,7 +27,7 @@ def promises_sentence(doc: Document) -> str:
     states = [one["state"] for one in doc["promises"]]
     if not states:
         return "Promises: none open."
-    off = [f"{states.count(state)} {STATES[state]}" for state in ("late", "fell") if state in states]
+    off = [f"{states.count(state)} {STATES[state]}" for state in ("late", "unknown", "fell") if state in states]
     return f"Promises: {', '.join([f'{len(states)} open', *(off or [STATES['sure']])])}."
 
 
@@ -41,6 +46,8 @@ def promise_state(one: Document) -> str:
     """
     if one["state"] == "late":
         return f"late: {one['because']}"
+    if one["state"] == "unknown":
+        return str(one["because"])
     then = f", {times(one['chance_then'])} when promised" if one["chance_then"] is not None else ""
     why = f": {one['because']}" if one["because"] else ""
     return f"kept {times(one['chance'])} times now{then}{why}"

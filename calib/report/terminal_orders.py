@@ -8,7 +8,7 @@ from typing import Any
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH
-from calib.report.units import chance, count, share
+from calib.report.units import UNKNOWN, chance, count, share
 from calib.report.when import clock_time, half_day_time
 
 Document = Mapping[str, Any]
@@ -133,26 +133,28 @@ def _promise_row(one: Document, start: str) -> list[Any]:
         one["part"],
         f"{one['process']} {one['machine']}",
         half_day_time(one["promised_at"], start),
-        clock_time(one["ready_at"]["p50"], start),
+        clock_time(one["ready_at"]["p50"], start) if one["ready_at"] else UNKNOWN,
         chance(not_rounded_up_to_80(one["chance"])),
         chance(one["chance_then"]) if one["chance_then"] is not None else "",
     ]
 
 
-def not_rounded_up_to_80(value: float) -> float:
+def not_rounded_up_to_80(value: float | None) -> float | None:
     """
     >>> not_rounded_up_to_80(0.798), not_rounded_up_to_80(0.8)
     (0.79, 0.8)
     """
-    return 0.79 if 0.79 < value < 0.8 else value
+    return 0.79 if value is not None and 0.79 < value < 0.8 else value
 
 
 def below_80(doc: Document) -> str:
     """
-    >>> below_80({"promises": [1, 2, 3], "below_80": 1})
+    >>> below_80({"promises": [{"state": "sure"}] * 3, "below_80": 1})
     '1 of 3 open promises fell below 80 %.'
     """
     total, below = len(doc["promises"]), doc["below_80"]
+    if not below and any(one["state"] == "unknown" for one in doc["promises"]):
+        return "No open promise of which something is heard fell below 80 %."
     if not below:
         return "The open promise is above 80 %." if total == 1 else f"All {total} open promises are above 80 %."
     return f"{below} of {total} open promise{'s' if total > 1 else ''} fell below 80 %."

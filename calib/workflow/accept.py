@@ -182,6 +182,7 @@ def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: s
         }
         for row in after
         if row["quote_id"] != own
+        and row["chance"] is not None  # nothing of it stands in the queue
         and row["quote_id"] in before
         and row["chance"] < before[row["quote_id"]]["chance"] - SLIPPED
     ]

@@ -85,7 +85,7 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "promises": rows,
-        "below_80": sum(row["chance"] < SAFE for row in rows),
+        "below_80": sum(row["chance"] is not None and row["chance"] < SAFE for row in rows),
         "warnings": [*today.fitted.warnings, *unknown_floors(_floors_not_known(folder, today.shop))],
     }
 
@@ -104,7 +104,7 @@ def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
         return []
     ends = today.ends(queue)
     rows = [_forecast_one(order, queue, ends, today) for order in orders]
-    return sorted(rows, key=lambda row: (row["chance"], row["promised_at"]))
+    return sorted(rows, key=lambda row: (row["chance"] or 0.0, row["promised_at"]))
 
 
 def find_all_orders(folder: Path, open_only: bool = False) -> list[dict[str, Any]]:
@@ -117,11 +117,12 @@ def find_all_orders(folder: Path, open_only: bool = False) -> list[dict[str, Any
 def _forecast_one(
     order: dict[str, Any], queue: Sequence[QueuedBuild], ends: dict[str, np.ndarray], today: Today
 ) -> dict[str, Any]:
+    """Its row; of an order whose builds nobody wrote of for so long that none stands in the queue, chance and ready_at
+    are None: it is not known whether it is ready."""
     name, due, option = order["quote_id"], order["due_at"], option_of(order)
-    ready = ends.get(name, np.array([to_minutes(today.now)]))
-    chance = chance_by(ready, to_minutes(due))
-    own, level = [build for build in queue if build.quote_id == name], level_of(order)
-    state = "late" if due <= today.now else "fell" if chance < level - FELL else "sure"
+    ready, own, level = ends.get(name), [build for build in queue if build.quote_id == name], level_of(order)
+    chance = None if ready is None else chance_by(ready, to_minutes(due))
+    state = "late" if due <= today.now else "unknown" if chance is None else "fell" if chance < level - FELL else "sure"
     return {
         "quote_id": name,
         "order_id": order["order_id"],
@@ -131,11 +132,13 @@ def _forecast_one(
         "machine": option["machine"],
         "promised_at": due.astimezone(today.now.tzinfo).isoformat(timespec="minutes"),
         "chance_then": order["chance"],
-        "chance": round(chance, 4),
-        "ready_at": date_range(ready, today.shop.timezone),
+        "chance": None if chance is None else round(chance, 4),
+        "ready_at": None if ready is None else date_range(ready, today.shop.timezone),
         "level": level,
         "state": state,
-        "because": None if state == "sure" and chance >= SAFE else _reason(order, own, queue, today, level),
+        "because": None
+        if state == "sure" and chance is not None and chance >= SAFE
+        else _reason(order, own, queue, today, level),
     }
 
 
@@ -152,6 +155,9 @@ def _reason(
     due = order["due_at"]
     if due <= today.now:
         return "the time is past and its packing is not logged"
+    if not own:
+        names = ", ".join(build["build_id"] for build in order["builds"])
+        return f"no packing of {names} is logged, and nothing else of late: ready, or forgotten?"
     if endless := overrun([*own, *_ahead(own, queue)], today):
         return endless
     alone = today.ends(queue, only=order["quote_id"]).get(order["quote_id"])

@@ -251,6 +251,22 @@ def test_logs_fulfil_a_promise_by_its_order_and_only_when_all_parts_are_packed(l
         assert find_orders(store)[1]["ready_at"] == promised - timedelta(hours=1)
 
 
+def test_an_order_of_which_nobody_wrote_for_weeks_is_not_taken_for_ready_but_asked_about(lab, calib):
+    now = datetime.now(UTC)
+    calib("accept", "Q00002", "--promise", (now + timedelta(days=90)).date().isoformat())
+    begun = (now - timedelta(days=50)).isoformat(timespec="minutes")
+    (lab / "b.csv").write_text("build_id,process,machine,parts,material,quote_id\nB1,MEX,mex1,10,pla,Q00002\n")
+    (lab / "s.csv").write_text(
+        f"build_id,stage,started_at,ended_at\nB1,machine_setup,{begun},{begun[:14]}59{begun[16:]}\n"
+    )
+    assert run(["import", str(lab / "b.csv"), str(lab / "s.csv"), "--shop", str(lab), "--json"]) == 0
+    (one,) = calib("promises")[1]["promises"]
+    assert (one["state"], one["chance"], one["ready_at"]) == ("unknown", None, None)
+    assert one["because"] == "no packing of B1 is logged, and nothing else of late: ready, or forgotten?"
+    assert run(["promises", "--shop", str(lab)]) == 0
+    calib("accept", "Q00001")  # beside it another is accepted as ever
+
+
 def test_who_logs_no_packing_says_when_it_was_ready(calib):
     calib("accept", "Q00002", "--promise", "2020-01-01")
     _, told = calib("accept", "Q00002", "--ready", "2020-01-01T12:00")
