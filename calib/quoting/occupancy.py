@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.capacity import WEEK_H, open_hours, wait_h
 from calib.quoting.flow import Flow, run_flow, with_waits
+from calib.quoting.queueing import several_servers
 from calib.quoting.schedule import ON_MACHINE, Run
 from calib.quoting.staff import Staff
-from calib.shop.model import Crew, Station
+from calib.shop.model import Crew, Shop, Station
 
+WEEK_H = 7 * 24.0
 LOOKED_AT = 8  # of the fullest resources it is asked what waiting for them costs
 
 
@@ -55,13 +56,28 @@ def _row(
         "hours_there": there_h,
         "hours_used": round(used_h, 3),
         "running_h": round(running_h, 3),
-        "waiting_h": round(used_h - running_h, 3),
+        "waiting_h": round(max(used_h - running_h, 0.0), 3),
         "idle_h": round(max(there_h - used_h, 0.0), 3),
         "load": round(used_h / there_h, 4) if there_h else float("inf"),
         "sooner_h": None,
         "wait_h": wait_h(used_h, len(used) / weeks, servers, hours),
         "wait_h_one_more": wait_h(used_h, len(used) / weeks, servers + 1, hours),
     }
+
+
+def wait_h(used_h: float, runs: float, servers: int, hours: float) -> float | None:
+    """Mean wait for one of several servers by the M/M/c formula; None where work piles up. used_h, runs : a week"""
+    if runs == 0 or used_h == 0:
+        return 0.0
+    if used_h >= servers * hours:
+        return None
+    return round(several_servers(runs / hours, runs / used_h, servers).wait, 3)
+
+
+def open_hours(shop: Shop) -> float:
+    if shop.hours is None:
+        return WEEK_H
+    return sum(end - begin for spans in shop.hours for begin, end in spans) / 60
 
 
 def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:

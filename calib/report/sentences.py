@@ -16,7 +16,7 @@ from calib.report.stage_sentences import (
     where_told,
     word_of,
 )
-from calib.report.units import change, count, day, duration, share, stage_name
+from calib.report.units import change, count, day, duration, roughly, share, stage_name
 from calib.safety import cautions
 
 Document = Mapping[str, Any]
@@ -25,7 +25,7 @@ FEWEST_JUDGED = 10  # predictions
 AT_ONCE = "Look at once"
 SINGLY = 3  # so many of a kind are told one by one
 KINDS_OF_TIME = {"touch_min": "hands on", "machine_min": "machine alone", "wait_min": "waiting"}
-TIGHT = 0.7  # load from which waiting grows steeply (a single server waits 2.3 service times: M/M/1)
+NOTICED_H = 0.1  # a wait that costs less is none to a person
 
 
 def three_sentences(data: Document) -> list[str]:
@@ -241,16 +241,29 @@ def each_stage(rows: Sequence[Document]) -> list[str]:
     return [f"Each stage by itself: {len(told) - off} of {len(told)} honest as far as their runs can tell{rest}."]
 
 
-def bottleneck_sentence(rows: Sequence[Document], bottleneck: Document | None) -> str:
-    if bottleneck and bottleneck["load"] > 0:
-        name = f"the {bottleneck['kind']} {bottleneck['resource']}"
-        hours = "opening hours" if bottleneck["kind"] == "crew" else "hours, nights included"
-        told = "The bottleneck is" if bottleneck["load"] >= TIGHT else "Nothing is tight: the busiest is"
-        return f"{told} {name}, at work {share(bottleneck['load'])} of its {hours}."
+def bottleneck_sentence(rows: Sequence[Document], first: Document | None) -> str:
+    if first and first["load"] > 0:
+        return held_up_by(first, first["lead_time_h"])
     longest = max(rows, key=lambda row: row.get("wait_min") or 0)
     if not longest.get("wait_min"):
         return "Nothing of what the shop file names was at work in these weeks, and nothing waited."
     return f"{longest['process']} waits longest: {duration(longest.get('wait_min'))} between its stages."
+
+
+def held_up_by(first: Document, lead_h: float) -> str:
+    """What builds wait for most and what that costs them, as the capacity command and the week's page say it.
+
+    >>> held_up_by({"resource": "bed-1", "kind": "machine", "load": 0.294, "sooner_h": 1.2}, 40.3)
+    'Builds wait most for machine bed-1: without that wait one is ready about 1 h sooner (40 h now). It is in use 29 % of its hours.'
+    >>> held_up_by({"resource": "lab", "kind": "crew", "load": 0.22, "sooner_h": 0.02}, 40.3)
+    'Nothing holds builds up for long. The first is crew lab, in use 22 % of its opening hours.'
+    """
+    what = f"{first['kind']} {first['resource']}"
+    used = f"in use {share(first['load'])} of its {'opening ' if first['kind'] == 'crew' else ''}hours"
+    if (first["sooner_h"] or 0.0) < NOTICED_H:
+        return f"Nothing holds builds up for long. The first is {what}, {used}."
+    gain, now = roughly(60 * first["sooner_h"]), roughly(60 * lead_h)
+    return f"Builds wait most for {what}: without that wait one is ready about {gain} sooner ({now} now). It is {used}."
 
 
 def failed_sentence(time_goes: Document) -> list[str]:

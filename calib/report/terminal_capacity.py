@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from calib.report.sentences import held_up_by
 from calib.report.terminal import as_text, table
-from calib.report.units import count, duration, share
+from calib.report.units import count, roughly, share
 
 Document = Mapping[str, Any]
 BAR = 20
-NOTICED_H = 0.1
 
 
 def show_capacity(doc: Document) -> str:
@@ -30,8 +30,8 @@ def show_capacity(doc: Document) -> str:
     idle = len(doc["resources"]) - len(used)
     rest = [f"{count(idle, 'resource')} not used."] if idle else []
     return as_text(*lines, table(heads, rows), bottleneck(used, doc["lead_time_h"]), *_changed(doc), *rest,
-                   "Waiting: held by a build that nobody has come for. Sooner without: what a build gains on the mean if nothing "
-                   "has to wait there.", *doc["warnings"])  # fmt: skip
+                   "Waiting: held by a build that nobody has come for. Sooner without: what a build gains on average if "
+                   "nothing has to wait there.", *doc["warnings"])  # fmt: skip
 
 
 def _row(one: Document, changed: Mapping[str, Document]) -> list[Any]:
@@ -43,7 +43,7 @@ def _row(one: Document, changed: Mapping[str, Document]) -> list[Any]:
         f"{one['running_h']:.0f} h",
         f"{one['waiting_h']:.0f} h",
         f"{one['idle_h']:.0f} h",
-        "" if one["sooner_h"] is None else duration(60 * one["sooner_h"]),
+        "" if one["sooner_h"] is None else roughly(60 * one["sooner_h"]),
     ]
     if changed:
         cells.append(share(changed[one["resource"]]["load"]) if one["resource"] in changed else "gone")
@@ -65,16 +65,10 @@ def bottleneck(used: Sequence[Document], lead_h: float) -> str:
     """What builds wait for most, with what that costs; and what is asked for more than it can do."""
     first, full = used[0], [one for one in used if one["load"] >= 1]
     said = [
-        f"{one['resource']} is used {share(one['load'])} of its hours: more than it can do, so work piles up without end."
+        f"{one['resource']} would be in use {share(one['load'])} of its hours: more than there are, so work piles up."
         for one in full
     ]
-    if (first["sooner_h"] or 0.0) < NOTICED_H:
-        return " ".join([*said, "Nothing holds builds up for long."])
-    held = (
-        f"The bottleneck is {first['resource']}, held {share(first['load'])} of its hours: if nothing had to wait there, a "
-        f"build would be ready {duration(60 * first['sooner_h'])} sooner on the mean (now {duration(60 * lead_h)})."
-    )
-    return " ".join([held, *said])
+    return " ".join([held_up_by(first, lead_h), *said])
 
 
 def _changed(doc: Document) -> list[str]:
@@ -82,8 +76,8 @@ def _changed(doc: Document) -> list[str]:
         return []
     first, before, after = doc["changed"][0], doc["lead_time_h"], doc["changed_lead_time_h"]
     return [
-        f"With the patch a build is ready after {duration(60 * after)} on the mean, not {duration(60 * before)}; the "
-        f"bottleneck is then {first['resource']}, held {share(first['load'])} of its hours."
+        f"With the patch a build is ready after {roughly(60 * after)} on average, not {roughly(60 * before)}. "
+        f"{held_up_by(first, after)}"
     ]
 
 

@@ -33,6 +33,20 @@ def duration(minutes: float | None) -> str:
     return f"{hours} h" if hours >= 24 or not rest else f"{hours} h {rest} min"
 
 
+def roughly(minutes: float | None) -> str:
+    """Minutes with no more digits than an average or a forecast bears.
+
+    >>> [roughly(m) for m in (0.6, 22, 71, 341, 2418, None)]
+    ['under 5 min', '20 min', '1 h', '5 h 30 min', '40 h', 'not known']
+    """
+    if minutes is None or not known(minutes) or minutes < 0:
+        return duration(minutes)
+    if minutes < 2.5:
+        return "under 5 min"
+    step = 5 if minutes < 60 else 30 if minutes < 600 else 60
+    return duration(round(minutes / step) * step)
+
+
 def change(minutes: float | None) -> str:
     """Minutes more or less, with a sign.
 

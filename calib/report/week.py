@@ -40,7 +40,7 @@ def week_page(data: Document) -> str:
         open_promises : the document of ``workflow.promises.find_promises``
         quotes : those whose parts were packed in the same weeks: ``score_ranges`` of the quoting room, and 'in_time'
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
-            'bottleneck': a row of ``weekly_load`` (resource, kind, load 0..1) or None, 'since': date,
+            'bottleneck': the first row of ``calib capacity``, with 'lead_time_h', or None; 'since': date,
             'printed', 'failed': numbers of builds}
         health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
             'questions': [text], 'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from calib.calibration.replay import replay, score
-from calib.quoting.capacity import weekly_load
+from calib.errors import TooFewRunsError
 from calib.quoting.promise import score_ranges
 from calib.shop.model import Shop
 from calib.store.health import find_health
@@ -19,7 +19,10 @@ from calib.store.promises import find_orders
 from calib.store.quotes import promised_at
 from calib.store.review import list_review
 from calib.workflow.below_floor import below_floor
+from calib.workflow.capacity import mean_lead_h, resource_loads
+from calib.workflow.demand import flow_of, logged_demand
 from calib.workflow.fit import Logged, read_logged, told
+from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
 from calib.workflow.learning import LearningRows, learning_rows
@@ -48,7 +51,7 @@ def week_data(
         "drift": drift,
         "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING))),
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
-        "time_goes": time_goes(logged, learned),
+        "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
         "health": health,
         "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
     }
@@ -62,7 +65,7 @@ def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str
 
 
 def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
-    """Minutes of hands, of machines and of waiting in open hours for each process; what was busiest; builds that failed."""
+    """Minutes of hands, of machines and of waiting in open hours for each process; builds that failed."""
     assert logged.last_end is not None
     since = logged.last_end - timedelta(weeks=RECENT_WEEKS)
     ended = logged.runs.loc[logged.runs["ended_at"].notna(), "run_key"]  # failed ones took their time too
@@ -82,12 +85,21 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
         }
         for process, part in demand.groupby("process", sort=False)
     ]
-    busiest = weekly_load(demand, logged.shop, RECENT_WEEKS)[:1] if len(demand) else []
     printed = failure_rows(logged.builds, logged.runs[logged.runs["ended_at"] > since], logged.last_end)
     return {
         "rows": rows,
-        "bottleneck": busiest[0] if busiest else None,
         "since": str(since.date()),
         "printed": len(printed),
         "failed": int(printed["failed"].sum()),
     }
+
+
+def bottleneck(folder: Path, shop: Shop) -> dict[str, Any] | None:
+    """The first of the resources of ``calib capacity``, with the mean ``lead_time_h``; None where no printing is logged."""
+    fitted = find_fitted(folder)
+    try:
+        demand = logged_demand(folder, shop, RECENT_WEEKS)
+    except TooFewRunsError:
+        return None
+    flow = flow_of(demand, shop, shop, fitted)
+    return {**resource_loads(flow, demand, fitted)[0], "lead_time_h": mean_lead_h(flow)}

@@ -94,7 +94,7 @@ def full_week():
                 {"process": "VPP", "touch_min": 600.0, "machine_min": 2400.0, "wait_min": 1500.0, "builds": 9},
                 {"process": "MEX", "touch_min": 60.0, "machine_min": 0.0, "wait_min": 30.0, "builds": 1},
             ],
-            "bottleneck": {"resource": "V1", "kind": "machine", "load": 0.8}, "since": "2026-06-01",
+            "bottleneck": {"resource": "V1", "kind": "machine", "load": 0.8, "sooner_h": 5.7, "lead_time_h": 40.3}, "since": "2026-06-01",
             "printed": 10, "failed": 1,
         },
         "health": {

@@ -68,7 +68,7 @@ def test_more_than_a_machine_can_do_is_said_and_a_second_one_gets_a_row_and_help
     assert load(second, "mex1")["load"] < 0.7 * load(first, "mex1")["load"]
     assert load(second, "mex2")["load"] > 0.3 * load(first, "mex1")["load"]
     assert doc["changed_lead_time_h"] < doc["lead_time_h"] - load(first, "mex1")["sooner_h"] / 3
-    assert "more than it can do, so work piles up without end" in show_capacity(doc)
+    assert "more than there are, so work piles up" in show_capacity(doc)
 
 
 def test_machines_that_the_shop_lacks_are_named(lab, plan):

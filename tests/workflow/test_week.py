@@ -8,6 +8,8 @@ from filelock import FileLock
 
 from calib.cli.app import run
 from calib.locate import shipped_folder
+from calib.report.sentences import held_up_by
+from calib.workflow.capacity import find_capacity
 from calib.workflow.week import LOCK_NAME
 
 DEMO = shipped_folder("demo_logs")
@@ -53,6 +55,10 @@ def test_a_quiet_week_says_nothing_and_writes_its_page(lab, capsys):
     assert document["newly_set_aside"] == 0
     assert document["report"]["drifting"] == []
     assert document["quiet"]
-    assert (lab / "pages").is_dir()
+    (page,) = (lab / "pages").glob("*.html")
+    full = find_capacity(lab)
+    assert held_up_by(full["resources"][0], full["lead_time_h"]) in page.read_text(
+        encoding="utf-8"
+    )  # one number for one thing
     assert run(["week", str(logs), "--shop", str(lab)]) == 0
     assert capsys.readouterr().out == ""
