@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -185,6 +185,31 @@ class MachinePath:
     notes: tuple[str, ...]
 
 
+class Enclosed(NamedTuple):
+    """What one part encloses; nothing where nothing is known.
+
+    sealed_cm3 : hollows without an opening; narrow_cm3 : narrow passages
+    hollow_cm3 : hollows with an opening; hollow_opening_mm : their openings' width, as the mean of volume over width
+    drain_cm3, drain_opening_mm, drain_opening_mm2 : the hollow that drains last, its openings' width and area; of a
+        single opening the half, as air has to come in
+    held_standing_cm3, held_hanging_cm3 : of hollow_cm3, what does not run out of the part as it is built, its lowest
+        layer down or up
+    """
+
+    sealed_cm3: float = 0.0
+    hollow_cm3: float = 0.0
+    hollow_opening_mm: float = np.nan
+    drain_cm3: float = 0.0
+    drain_opening_mm: float = np.nan
+    drain_opening_mm2: float = np.nan
+    narrow_cm3: float = 0.0
+    held_standing_cm3: float = 0.0
+    held_hanging_cm3: float = 0.0
+
+
+NOTHING_ENCLOSED = Enclosed()
+
+
 @dataclass(frozen=True, eq=False)
 class MeasuredPart:
     """A part in one pose, as one process builds it.
@@ -193,6 +218,7 @@ class MeasuredPart:
     area_cm2, support_cm3, contact_cm2 : surface, supports and where they touch, of one part
     volume_cm3, size_mm, support_thick_mm : of one part in that pose; nan where measured before poses were kept
     rafted : a raft carries it; quantity : number of parts for which the pose was chosen
+    enclosed : its hollows
     """
 
     name: str
@@ -207,6 +233,7 @@ class MeasuredPart:
     support_thick_mm: float = np.nan
     rafted: bool = False
     quantity: int = 1
+    enclosed: Enclosed = NOTHING_ENCLOSED
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,14 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from calib.baseline.columns import SURFACE_SHAPE, Builds
+from calib.baseline.draining import USUAL_PA_S, draining_min
 from calib.baseline.learning import repeats
-from calib.baseline.term import Piece
+from calib.baseline.term import Piece, total
 from calib.shop.keys import COMMON
 from calib.shop.model import Shop
 
 Rate = Mapping[str, float]
+WIDE_OPENING_MM = 10.0  # through a narrower one it takes longer, as its width falls; common practice, no source
 WRIGHT = f"learning curve: Wright 1936, in Crawford's unit form; minutes: {COMMON}"
 
 
@@ -25,14 +27,14 @@ def stage_rate(stage: str, shop: Shop) -> Rate:
 def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     r"""Time standard of bench work.
 
-    .. math::  t = f_d f_p \left(t_0 + (t_1 m + f_m t_s S + t_k K + t_c C) \frac{L(m)}{m} + t_u + t_l V\right)
+    .. math::  t = f_d f_p \left(t_0 + (t_1 m + f_m t_s S + t_k K + t_h H \max(10/w, 1) + t_n N + t_c C) \frac{L(m)}{m} + t_u + t_l V\right)
 
     Parameters
     ----------
     b : builds with m parts, surface S, cavities K (surface beyond 8 v^(2/3) of each part: hollows, ribs), support
-        contact C, powder V: the cake, for recovery what no part fills
+        contact C, hollows H with openings of width w, narrow passages N, powder V: the cake, for recovery what no part fills
     stage : its name; sanding repeats the surface for each grade, times the material's f_m
-    rate : t0 start_min, t1 per_part_min, ts per_cm2_min, tk per_cavity_cm2_min, tc per_contact_cm2_min, tu
+    rate : t0 start_min, t1 per_part_min, ts per_cm2_min, tk per_cavity_cm2_min, th per_hollow_cm3_min, tn per_narrow_cm3_min, tc per_contact_cm2_min, tu
         per_support_min, tl per_litre_min, factors of difficulty f_d and process f_p, learning. Recovery mixes fresh
         powder in: per_fresh_litre_min for V f/(1 - f), f the fresh share of the mix
 
@@ -63,6 +65,9 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
 
     lifted = np.zeros(len(b)) if stage == "unloading" and b.process == "PBF" else b.parts  # there the cake is, whole
     surface = grades * b.area_cm2 * each * (b.material["sanding_ratio"] if stage == "sanding" else 1.0)
+    wide = np.maximum(b.hollows["hollow_opening_mm"], 1e-3)
+    hollows = b.hollows["hollow_volume_cm3"] * np.maximum(WIDE_OPENING_MM / wide, 1.0)
+    narrow = b.hollows["narrow_volume_cm3"]
     cavities = np.maximum(b.area_cm2 - SURFACE_SHAPE * np.cbrt(b.volume_cm3 / b.parts) ** 2 * b.parts, 0.0)
     powder = np.maximum(b.cake_cm3 - b.volume_cm3, 0.0) if stage == "powder_recovery" else b.cake_cm3
     litres = powder / 1000.0
@@ -75,11 +80,21 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
               contact_cm2=b.contact_cm2, learned=each),
         piece("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
         piece("powder", "per_litre_min", litres, "factor x litres", litres=litres),
-        piece("cavities", "per_cavity_cm2_min", cavities * each, "factor x surface of hollows and ribs x repeats",
-              cavity_cm2=cavities, learned=each),
+        *_joined(
+            piece("cavities", "per_cavity_cm2_min", cavities * each, "factor x (surface of hollows and ribs + hollows x "
+                  "10 mm / opening + narrow passages) x repeats", cavity_cm2=cavities, learned=each),
+            piece("", "per_hollow_cm3_min", hollows * each, "", hollow_cm3=b.hollows["hollow_volume_cm3"], opening_mm=wide),
+            piece("", "per_narrow_cm3_min", narrow * each, "", narrow_cm3=narrow),
+        ),
         piece("fresh powder", "per_fresh_litre_min", litres * fresh / (1.0 - fresh),
               "factor x litres x fresh share / (1 - fresh share)", litres=litres, fresh_share=fresh),
     ]  # fmt: skip
+
+
+def _joined(first: Piece, *others: Piece) -> list[Piece]:
+    """Pieces that are listed as one."""
+    inputs = {name: value for one in (*others, first) for name, value in one.inputs.items()}
+    return [Piece(first.name, total([first, *others]), first.formula, inputs, first.source)]
 
 
 def _difficulty(b: Builds, rate: Rate) -> np.ndarray:
@@ -119,7 +134,7 @@ def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     ----------
     b : builds
     stage : material_drying takes the material's own time; support_dissolving adds thickness over rate; draining goes
-        with the resin's viscosity
+        with the resin's viscosity, and adds what hollows take (``draining.draining_min``)
     rate : recipe_min, hands_min, load_parts, load_cm3
 
     Returns
@@ -133,6 +148,8 @@ def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     loads = load_count(b, rate)
     recipe = RECIPES.get(stage, _plain_recipe)(b, rate)
     pieces = [Piece("recipe", loads * recipe, "loads x recipe", {"loads": loads, "recipe_min": recipe})]
+    if stage == "draining":
+        pieces.append(_emptying(b))
     if stage == "support_dissolving":
         thick = b.support_thick_mm
         minutes = loads * dissolving_min(thick, b.material["dissolve_mm_h"])
@@ -178,6 +195,20 @@ def _plain_recipe(b: Builds, rate: Rate) -> np.ndarray:
 def _material_drying(b: Builds, rate: Rate) -> np.ndarray:
     own = b.material["drying_min"]
     return np.where(own > 0, own, rate.get("recipe_min", 240.0))
+
+
+def _emptying(b: Builds) -> Piece:
+    """Hollows run out side by side, the last one counts; what does not run out as it is built is turned, and runs again."""
+    h = b.hollows
+    viscosity = USUAL_PA_S * b.material["viscosity_ratio"]
+    opening = h["drain_opening_mm"], h["drain_opening_mm2"]
+    once = draining_min(h["drain_volume_cm3"], *opening, viscosity, b.material["density_g_cm3"])
+    held = h["held_volume_cm3"] / np.maximum(h["hollow_volume_cm3"], 1e-9)
+    inputs = {"hollow_cm3": h["drain_volume_cm3"], "opening_mm": opening[0], "opening_mm2": opening[1],
+              "viscosity_pa_s": viscosity, "held_share": held, "once_min": once}  # fmt: skip
+    return Piece(
+        "hollows", once * (1.0 + held), "once x (1 + held share); once by the flow through the opening", inputs
+    )
 
 
 def _draining(b: Builds, rate: Rate) -> np.ndarray:

@@ -31,7 +31,7 @@ def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: boo
     """Minutes of each stage that each build could have; see records.Baselines.
 
     columns : the contract's ``builds`` columns as arrays of one length n; a missing column, NaN, None and '' mean 'not
-        known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``,
+        known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``, HOLLOWS,
         ``last_material`` (on the machine before), ``path_min`` (printing minutes of the machine's path), ``at`` (day or stamp, for machines that changed)
     with_terms : also the shares of the formulas' terms
     Rows are sorted by build. Stages of an order are those of the build as if it were its own order.

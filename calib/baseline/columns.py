@@ -19,6 +19,10 @@ Columns = Mapping[str, np.ndarray]
 SURFACE_SHAPE = 8.0  # surface over volume^(2/3): 6 for a cube, more for thin walls
 SUPPORT_SHARE = {"MEX": 0.08, "VPP": 0.12, "PBF": 0.0}  # support volume over part volume
 CONTACT_SHARE = {"MEX": 0.03, "VPP": 0.02, "PBF": 0.0}  # support contact over part surface
+HOLLOWS = (
+    "hollow_volume_cm3", "hollow_opening_mm", "drain_volume_cm3", "drain_opening_mm", "drain_opening_mm2", "held_volume_cm3",
+    "narrow_volume_cm3",
+)  # fmt: skip
 USUAL_BUILD_MM = {"extruder": (220.0, 220.0, 250.0), "masked": (190.0, 120.0, 200.0), "scanned": (200.0, 200.0, 250.0),
                   "laser_bed": (165.0, 165.0, 300.0)}  # fmt: skip
 
@@ -53,6 +57,7 @@ class Params:
 class Builds:
     """Builds of one kind of machine as arrays of one length n; volumes, areas and supports are of all parts together.
 
+    hollows : HOLLOWS -> shape (n,), 0 where there are none or nothing is known
     bed_mm : shape (n, 2), the machine's bed
     floors : name -> shape (n,), the data sheet's limits, NaN where unknown
     cake_known : shape (n,), whether the size of the powder cake is known: the machine, and the height or the volume
@@ -68,6 +73,7 @@ class Builds:
     support_cm3: np.ndarray
     support_thick_mm: np.ndarray
     contact_cm2: np.ndarray
+    hollows: dict[str, np.ndarray]
     height_mm: np.ndarray
     cake_cm3: np.ndarray
     cake_known: np.ndarray
@@ -156,6 +162,7 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
         support_cm3=support,
         support_thick_mm=_first(_positive(column("support_thickness_mm")), 10.0 * np.cbrt(support / parts)),
         contact_cm2=contact,
+        hollows={name: np.nan_to_num(column(name)) for name in HOLLOWS},
         height_mm=height,
         cake_cm3=cake,
         cake_known=_cake_known(columns, shop, kind, rows, known_height),

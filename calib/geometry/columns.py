@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from calib.geometry.mesh import bounds_mm
 from calib.geometry.sweep import Cuts, planes_under, sweep
 
 # Lines stand off the middle of their cells by odd shares, so that they miss the edges of parts drawn on round numbers.
-_OFF = (0.4837, 0.5191)
+OFF = (0.4837, 0.5191)
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +59,21 @@ def columns(triangles: np.ndarray, lines: int) -> Columns:
     """
     low, high = bounds_mm(triangles)
     (rows, across), (dy, dx) = _grid(high - low, lines)
+    first = (low[0] + OFF[0] * dx, low[1] + OFF[1] * dy)
+    return lines_through(triangles, 2, first, (dx, dy), (rows, across))
+
+
+def lines_through(
+    triangles: np.ndarray, axis: int, first: Sequence[float], step: tuple[float, float], shape: tuple[int, int]
+) -> Columns:
+    """Lines along an axis, whose own x and y are the next two axes in turn.
+
+    first, step : x and y of the first line, and to the next [mm]; shape : rows along y, and columns
+    """
+    (dx, dy), (rows, across) = step, shape
     none = np.zeros(0)
     found = [(none.astype(np.int64), none, none.astype(np.int64), none.astype(bool))]
-    found += [
-        _pierced(cut, low[0] + _OFF[0] * dx, dx, across)
-        for cut in sweep(triangles, low[1] + _OFF[1] * dy, dy, rows, axis=1)
-    ]
+    found += [_pierced(cut, first[0], dx, across) for cut in sweep(triangles, first[1], dy, rows, axis=(axis + 2) % 3)]
     line, z, face, upward = (np.concatenate(parts) for parts in zip(*found, strict=True))
     order = np.lexsort((z, line))
     line, z, face, upward = line[order], z[order], face[order], upward[order]

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.quoting.nesting import Build, Contents, Posed, nested
 from calib.quoting.options import Option
-from calib.records import DIFFICULTIES, FINISHES, LayerProfile
+from calib.records import DIFFICULTIES, FINISHES, Enclosed, LayerProfile
 from calib.shop.model import Machine
 
 
@@ -28,6 +28,9 @@ class Measured(Posed, Protocol):
 
     @property
     def support_thick_mm(self) -> float: ...
+
+    @property
+    def enclosed(self) -> Enclosed: ...
 
 
 def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[str, Machine]) -> dict[str, Any]:
@@ -66,7 +69,30 @@ def parts_columns(machine: Machine, inside: Sequence[tuple[Measured, int]]) -> d
         "support_thickness_mm": max(part.support_thick_mm for part, _ in inside),
         "height_mm": nest.height_mm,
         "packed_volume_cm3": nest.cake_cm3 or np.nan,
+        **_enclosed_columns(machine, [(part.enclosed, copies) for part, copies in inside]),
     }
+
+
+def _enclosed_columns(machine: Machine, inside: Sequence[tuple[Enclosed, int]]) -> dict[str, float]:
+    """Hollows of all parts; of openings those that drain last. Resin under a mask hangs from the plate."""
+    slowest = max((one for one, _ in inside), key=_slowness)
+    hollow = sum(copies * one.hollow_cm3 for one, copies in inside)
+    by_width = sum(copies * one.hollow_cm3 / one.hollow_opening_mm for one, copies in inside if one.hollow_cm3)
+    held = "held_hanging_cm3" if machine.kind == "masked" else "held_standing_cm3"
+    return {
+        "sealed_volume_cm3": sum(copies * one.sealed_cm3 for one, copies in inside),
+        "hollow_volume_cm3": hollow,
+        "hollow_opening_mm": hollow / by_width if by_width else np.nan,
+        "drain_volume_cm3": slowest.drain_cm3,
+        "drain_opening_mm": slowest.drain_opening_mm,
+        "drain_opening_mm2": slowest.drain_opening_mm2,
+        "held_volume_cm3": sum(copies * float(getattr(one, held)) for one, copies in inside),
+        "narrow_volume_cm3": sum(copies * one.narrow_cm3 for one, copies in inside),
+    }
+
+
+def _slowness(one: Enclosed) -> float:
+    return one.drain_cm3 / (one.drain_opening_mm * one.drain_opening_mm2) if one.drain_cm3 else 0.0
 
 
 def _profile(option: Option, contents: Contents) -> LayerProfile:

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from calib.geometry.hollows import sealed_cavities_mm3
+from calib.geometry.hollows import NARROW_MM, find_hollows, sealed_cavities_mm3
 from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import Work
+from calib.records import Enclosed
 from calib.safety import cautions_by_text
 from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
@@ -48,6 +49,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
         warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
     for piece in {piece.name: piece for piece in work.option.pieces}.values():
         warnings += sealed_hollows(piece.name, piece.shape.pose.mesh, piece.process)
+        warnings += open_hollows(piece.name, piece.shape.pose.mesh, piece.process, piece.shape.enclosed)
     fillings = float(work.steps.fillings.max(initial=0.0))
     if fillings > 1.0:
         warnings.append(
@@ -63,7 +65,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
 TRAPPED = {
     "VPP": "uncured resin stays in it: it leaks and irritates later, and cannot be washed or cured",
     "PBF": "powder stays in it",
-    "MEX": "supports inside it stay",
+    "MEX": "supports inside it cannot be removed and stay",
 }
 
 
@@ -75,6 +77,49 @@ def sealed_hollows(name: str, mesh: Mesh, process: str) -> list[str]:
     what = "a sealed hollow" if len(hollows) == 1 else f"{len(hollows)} sealed hollows"
     volume = f"{sum(hollows) / 1000:.2g} cm3"
     return [f"{name} has {what} ({volume}) without an opening: {TRAPPED[process]}. Give each two holes, or fill it."]
+
+
+# Widths below which little leaves a hollow, and passages that are hard to clear: common practice, no source.
+TOO_NARROW_MM = {"VPP": 2.0, "PBF": 3.0}
+LEAST_HELD_SHARE = 0.05
+MOST_HOLLOWS = 3  # that are named, the narrowest first
+
+
+def open_hollows(name: str, mesh: Mesh, process: str, enclosed: Enclosed) -> list[str]:
+    """Sentences where resin or powder hardly leaves a part; its widths are those of common practice."""
+    if process not in TOO_NARROW_MM:
+        return []
+    hollows, least = find_hollows(mesh), TOO_NARROW_MM[process]
+    what = "resin" if process == "VPP" else "powder"
+    sentences = []
+    for room in hollows.rooms[:MOST_HOLLOWS]:
+        size = f"{name} has a hollow of {room.volume_mm3 / 1000:.2g} cm3"
+        if room.openings == 0:
+            sentences.append(
+                f"{size} without an opening wider than {room.opening_mm:.1f} mm: {what} stays in it. "
+                f"Give it two holes of {least + 1.5:g} mm (common practice), or fill it."
+            )
+        elif room.opening_mm < least:
+            sentences.append(
+                f"{size}; its widest opening is {room.opening_mm:.1f} mm, and below {least:g} mm {what} hardly leaves "
+                f"(common practice). Widen it, or give it two holes of {least + 1.5:g} mm."
+            )
+        elif room.openings == 1:
+            sentences.append(
+                f"{size} with one opening ({room.opening_mm:.1f} mm): a second lets air in and {what} out."
+            )
+    held = enclosed.held_hanging_cm3, enclosed.held_standing_cm3
+    if process == "VPP" and min(held) > LEAST_HELD_SHARE * enclosed.hollow_cm3:
+        sentences.append(
+            f"{name} keeps {min(held):.2g} cm3 of resin below its openings as it is built: turn it to drain it, "
+            "or move the opening to the lowest place."
+        )
+    if enclosed.narrow_cm3:
+        sentences.append(
+            f"{name} has {enclosed.narrow_cm3:.2g} cm3 of passages narrower than about {NARROW_MM:g} mm: {what} may stay "
+            "in them (common practice)."
+        )
+    return sentences
 
 
 def floors_not_known(work: Work, shop: Shop) -> list[tuple[str, str]]:

@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from calib.geometry.hollows import enclosed, find_hollows
 from calib.geometry.mesh import Mesh
 from calib.geometry.orientation import Candidate, candidates
 from calib.geometry.pose import Pose
 from calib.geometry.supports import NONE, Supports
 from calib.quoting.nesting import room_mm
-from calib.records import LayerProfile
+from calib.records import Enclosed, LayerProfile
 from calib.shop.model import Machine
 
 OVERHANG_DEG = 45.0
@@ -86,6 +87,11 @@ class Shape:
     @property
     def support_thick_mm(self) -> float:
         return self.supports.greatest_thickness_mm
+
+    @cached_property
+    def enclosed(self) -> Enclosed:
+        """Its hollows; what they hold as it is built is of interest for resin alone."""
+        return enclosed(find_hollows(self.pose.mesh), self.pose.rotation[2] if self.process == "VPP" else None)
 
     @property
     def _rim_mm(self) -> float:

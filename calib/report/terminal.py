@@ -126,7 +126,23 @@ def show_measure(doc: Document) -> str:
             f"Supports as it lies, for surface flatter than {held['overhang_deg']:.0f}° from the horizontal: "
             f"{figure(held['volume_cm3'])} cm³ of space under it, {figure(held['contact_cm2'])} cm² touched."
         )
+    lines += _hollow_lines(doc.get("hollows") or {})
     return as_text(*lines, *_layer_lines(doc.get("layers") or []))
+
+
+def _hollow_lines(hollows: Document) -> list[str]:
+    lines = []
+    if hollows.get("sealed_cm3"):
+        lines.append(f"Hollows without an opening: {figure(hollows['sealed_cm3'])} cm³.")
+    if hollows.get("open_cm3"):
+        widest = max(room["opening_mm"] for room in hollows["rooms"])
+        lines.append(
+            f"Hollows with an opening: {figure(hollows['open_cm3'])} cm³; openings {figure(hollows['opening_cm2'])} cm², "
+            f"up to {figure(widest)} mm wide."
+        )
+    if hollows.get("narrow_cm3"):
+        lines.append(f"Passages narrower than {hollows['narrow_mm']:g} mm: {figure(hollows['narrow_cm3'])} cm³.")
+    return lines
 
 
 def _layer_lines(layers: list[Document], most: int = 12) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from calib.records import LayerProfile, MeasuredPart
+from calib.records import Enclosed, LayerProfile, MeasuredPart
 from calib.store.transaction import transaction
 
 ARRAYS = [field.name for field in fields(LayerProfile) if field.name != "layer_mm"]
@@ -36,6 +36,8 @@ def find_parts(con: duckdb.DuckDBPyConnection) -> Parts:
         stated: dict[str, Any] = {name: value for name, value in facts.items() if value is not None}
         if "size_mm" in stated:
             stated["size_mm"] = tuple(stated["size_mm"])
+        if "enclosed" in stated:
+            stated["enclosed"] = Enclosed(*stated["enclosed"])
         part = MeasuredPart(**stated, profile=_profile(*row[len(FACTS) :]))
         parts.setdefault((part.name, part.process), []).append(part)
     return parts

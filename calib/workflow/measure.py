@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
+from calib.geometry.hollows import NARROW_MM, find_hollows
 from calib.geometry.layer_profile import layer_profile
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
@@ -33,11 +34,33 @@ def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = N
             "volume_cm3": supports.volume_cm3,
             "contact_cm2": supports.contact_cm2,
         },
+        "hollows": _hollows(mesh),
         "warnings": list(mesh.notes),
     }
     if layer_mm is not None:
         document["layers"] = _layers(mesh, layer_mm)
     return document
+
+
+def _hollows(mesh: Mesh) -> dict[str, Any]:
+    found = find_hollows(mesh)
+    rooms = [
+        {
+            "volume_cm3": room.volume_mm3 / 1000.0,
+            "opening_cm2": room.opening_mm2 / 100.0,
+            "opening_mm": room.opening_mm,
+            "openings": room.openings,
+        }
+        for room in found.rooms
+    ]
+    return {
+        "sealed_cm3": sum(found.sealed_mm3) / 1000.0,
+        "open_cm3": found.open_mm3 / 1000.0,
+        "opening_cm2": sum(room["opening_cm2"] for room in rooms),
+        "rooms": rooms,
+        "narrow_cm3": found.narrow_mm3 / 1000.0,
+        "narrow_mm": NARROW_MM,
+    }
 
 
 def _layers(mesh: Mesh, layer_mm: float) -> list[dict[str, float]]:

@@ -148,6 +148,7 @@ def measured_part(shape: Shape, quantity: int) -> MeasuredPart:
         support_thick_mm=shape.support_thick_mm,
         rafted=shape.rafted,
         quantity=quantity,
+        enclosed=shape.enclosed,
     )
 
 

@@ -1,13 +1,13 @@
-"""Hollows without an opening are found exactly, and said where resin or powder stays in them."""
+"""Hollows: sealed ones exactly, those with openings and narrow passages on a grid; what stays in them is said."""
 
 import numpy as np
 import pytest
 import trimesh
 from solids_for_tests import as_library_mesh, ball, box, stl_bytes
 
-from calib.geometry.hollows import sealed_cavities_mm3
+from calib.geometry.hollows import enclosed, find_hollows, held_mm3, sealed_cavities_mm3
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting.notes import sealed_hollows
+from calib.quoting.notes import open_hollows, sealed_hollows
 
 
 def without(solid, *holes):
@@ -39,7 +39,92 @@ def test_sealed_hollows_are_found_whichever_way_the_file_turns_its_faces(tmp_pat
     (tmp_path / "part.stl").write_bytes(stl_bytes(triangles[:, ::-1] if inside_out else triangles))
     mesh = read_mesh(tmp_path / "part.stl")
     assert sealed_cavities_mm3(mesh) == pytest.approx(tuple(hollows), rel=0.02)
-    for process, stays in (("VPP", "resin stays"), ("PBF", "powder stays"), ("MEX", "supports inside it stay")):
+    for process, stays in (("VPP", "resin stays"), ("PBF", "powder stays"), ("MEX", "cannot be removed")):
         said = sealed_hollows("part.stl", mesh, process)
         assert len(said) == bool(hollows)
         assert all(stays in one for one in said)
+
+
+CASE = box(60, 50, 40)
+INNER = box(56, 46, 36, (2, 2, 2))
+INNER_MM3 = 56 * 46 * 36
+TURN = trimesh.transformations.euler_matrix(0.3, 0.5, 0.7)[:3, :3]
+
+
+def hole(width, x=30, y=25, z=0, length=10.0, along=(0, 0, 1)):
+    bore = trimesh.creation.cylinder(width / 2, length, sections=64)
+    bore.apply_transform(trimesh.geometry.align_vectors([0, 0, 1], along))
+    return np.array(bore.triangles) + np.array([x, y, z], float)
+
+
+@pytest.fixture
+def mesh_of(tmp_path):
+    def read(triangles):
+        (tmp_path / "part.stl").write_bytes(stl_bytes(triangles))
+        return read_mesh(tmp_path / "part.stl")
+
+    return read
+
+
+@pytest.mark.parametrize("turn", [np.eye(3), TURN], ids=["as drawn", "turned"])
+@pytest.mark.parametrize("widths", [(3.0,), (6.0,), (4.0, 6.0)])
+def test_a_hollow_with_openings_is_measured_whichever_way_it_lies(mesh_of, widths, turn):
+    holes = [hole(width, 15 + 30 * place) for place, width in enumerate(widths)]
+    found = find_hollows(mesh_of(without(CASE, INNER, *holes) @ turn.T))
+    assert found.sealed_mm3 == ()
+    (room,) = found.rooms
+    assert room.volume_mm3 == pytest.approx(INNER_MM3, rel=0.03)  # the box's own measure
+    assert room.openings == len(widths)
+    assert room.opening_mm == pytest.approx(max(widths), rel=0.02)
+    assert room.opening_mm2 == pytest.approx(sum(np.pi / 4 * width**2 for width in widths), rel=0.02)
+
+
+def test_what_is_wide_open_is_no_hollow_and_what_is_sealed_is_no_open_one(mesh_of):
+    cup = without(CASE, box(56, 46, 60, (2, 2, 2)))
+    for solid in (cup, cup @ TURN.T, without(CASE, INNER), moved(ball(25, 3), 30, 30, 30)):
+        found = find_hollows(mesh_of(solid))
+        assert found.rooms == ()
+        assert found.narrow_mm3 == 0
+    both = find_hollows(
+        mesh_of(without(box(80, 50, 40), box(30, 46, 36, (2, 2, 2)), box(30, 46, 36, (40, 2, 2)), hole(4, 55)))
+    )
+    assert both.sealed_mm3 == pytest.approx((30 * 46 * 36,))
+    assert [room.volume_mm3 for room in both.rooms] == pytest.approx([30 * 46 * 36], rel=0.06)
+
+
+def test_narrow_passages_are_those_below_3_mm(mesh_of):
+    def bored(width):
+        return find_hollows(mesh_of(without(CASE, hole(width, 30, 25, 20, 200, (1, 0, 0))) @ TURN.T))
+
+    # the first 3 mm at either end are reached from outside
+    assert bored(2.0).narrow_mm3 == pytest.approx(np.pi * (60 - 6), rel=0.3)
+    assert bored(8.0).narrow_mm3 == 0
+
+
+def test_liquid_stays_below_the_opening(mesh_of):
+    found = find_hollows(mesh_of(without(CASE, INNER, hole(4))))
+    assert held_mm3(found, np.array([0, 0, -1])) == 0  # the hole is at the bottom
+    assert held_mm3(found, np.array([0, 0, 1])) == pytest.approx(found.open_mm3, rel=0.02)
+    # on its side: below the middle of the wall in which the hole is
+    assert held_mm3(found, np.array([0, 1, 0])) == pytest.approx(0.5 * found.open_mm3, rel=0.12)
+    row = enclosed(found, np.array([0.0, 0.0, 1.0]))
+    assert (row.held_standing_cm3, row.held_hanging_cm3) == pytest.approx((0, row.hollow_cm3), abs=1)
+    assert row.drain_opening_mm2 == pytest.approx(np.pi * 4 / 2, rel=0.02)  # one opening: half of it lets air in
+
+
+def test_what_hardly_leaves_a_part_is_said(mesh_of, monkeypatch):
+    monkeypatch.setattr("calib.geometry.hollows.FINER", 1)  # the second, finer look takes long
+    small, room = 0.4 * CASE, 0.4 * INNER
+
+    def said(solid):
+        mesh = mesh_of(solid)
+        row = enclosed(find_hollows(mesh), np.array([0.0, 0.0, 1.0]))
+        return [" ".join(open_hollows("case.stl", mesh, process, row)) for process in ("VPP", "PBF", "MEX")]
+
+    too_fine = said(without(small, room, hole(0.2, 12, 10)))
+    assert "resin stays in it" in too_fine[0] and "powder stays in it" in too_fine[1] and too_fine[2] == ""
+    assert "widest opening is 1.8 mm" in said(without(small, room, hole(1.8, 8, 10), hole(1.8, 15, 10, 16)))[0]
+    assert said(without(small, room, hole(4, 8, 10), hole(4, 15, 10, 16))) == ["", "", ""]
+    beside = said(without(small, room, hole(4, 0, 10, 8, 5, (1, 0, 0))))[0]
+    assert "a second lets air in" in beside and "of resin below its openings" in beside
+    assert "narrower than about 3 mm" in said(without(CASE, hole(2, 30, 25, 20, 200, (1, 0, 0))) @ TURN.T)[1]

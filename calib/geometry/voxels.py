@@ -1,0 +1,71 @@
+"""A solid on a grid of cubes: where its surface passes, and which cubes' middles lie inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+
+from calib.geometry.columns import OFF, Columns, lines_through
+from calib.geometry.mesh import bounds_mm
+
+
+@dataclass(frozen=True, eq=False)
+class Voxels:
+    """Cubes over the box of a solid, with empty ones on every side.
+
+    inside : shape (nx, ny, nz), the middle lies in the solid
+    closed : the same or a cube through which the surface passes: no path of empty cubes, face to face, leads through a
+        wall, however thin
+    cell_mm : side of a cube [mm]; low_mm : shape (3,), corner of the first cube [mm]
+    """
+
+    inside: np.ndarray
+    closed: np.ndarray
+    cell_mm: float
+    low_mm: np.ndarray
+
+    def middle_mm(self, cubes: np.ndarray) -> np.ndarray:
+        """Middles of cubes by their numbers, shape (m, 3) [mm]."""
+        return self.low_mm + (cubes + 0.5) * self.cell_mm
+
+
+def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int) -> Voxels:
+    """A solid in about so many cubes, and ``rim_mm`` of empty ones around it, at most ``most``; triangles : shape (n, 3, 3), closed [mm]."""
+    low, high = bounds_mm(triangles)
+    size = np.maximum(high - low, 1e-6)
+    cell = max(float(np.cbrt(size.prod() / cubes)), float(size.max()) / cubes ** (1 / 2))
+    shape = np.ceil(size / cell).astype(int)
+    low = low - 0.5 * (shape * cell - size)
+    rim = min(ceil(rim_mm / cell), most) + 2
+    inside, closed = np.zeros((2, *(shape + 2 * rim)), bool)
+    for axis in range(3):
+        order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the lines' own x, y and the height along them
+        first = low[order[:2]] + np.array(OFF) * cell
+        lines = lines_through(triangles, axis, first, (cell, cell), (int(shape[order[1]]), int(shape[order[0]])))
+        y, x = np.divmod(lines.line, shape[order[0]])
+        height = (lines.z - low[axis]) / cell
+        at = np.clip(np.floor(height).astype(int), 0, shape[axis] - 1)
+        closed.transpose(order)[x + rim, y + rim, at + rim] = True
+        if axis == 2:
+            inside[rim:-rim, rim:-rim, rim:-rim] = _filled(lines, height, x, y, shape)
+    return Voxels(inside, closed | inside, cell, low - rim * cell)
+
+
+def _filled(lines: Columns, height: np.ndarray, x: np.ndarray, y: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Middles in the solid, by the winding number along upright lines."""
+    steps = np.zeros((shape[0], shape[1], shape[2] + 1), np.int32)
+    first = np.clip(np.ceil(height - 0.5).astype(int), 0, shape[2])
+    np.add.at(steps, (x, y, first), np.where(lines.upward, -1, 1))
+    return np.asarray(np.cumsum(steps[:, :, :-1], axis=2) > 0)
+
+
+def shaded(closed: np.ndarray) -> np.ndarray:
+    """Empty cubes from which at least three of the six ways along the axes are blocked."""
+    ways = np.zeros(closed.shape, np.int8)
+    for axis in range(3):
+        for way in (slice(None), slice(None, None, -1)):
+            along = tuple(way if one == axis else slice(None) for one in range(3))
+            ways[along] += np.maximum.accumulate(closed[along], axis=axis)
+    return np.asarray((ways >= 3) & ~closed)
