@@ -99,7 +99,7 @@ def open_hollows(name: str, mesh: Mesh, process: str, enclosed: Enclosed) -> lis
                 f"{size} without an opening wider than {room.opening_mm:.1f} mm: {what} stays in it. "
                 f"Give it two holes of {least + 1.5:g} mm (common practice), or fill it."
             )
-        elif room.opening_mm < least:
+        elif room.opening_mm < least - 0.05:
             sentences.append(
                 f"{size}; its widest opening is {room.opening_mm:.1f} mm, and below {least:g} mm {what} hardly leaves "
                 f"(common practice). Widen it, or give it two holes of {least + 1.5:g} mm."
