@@ -29,6 +29,7 @@ FINISHES = ("as_built", "supports_off", "blasted", "sanded")
 DIFFICULTIES = ("plain", "normal", "intricate")
 OUTCOMES = ("done", "stopped", "failed", "skipped", "void")
 NEVER_ENDED = "never ended"  # the rule by which an open run is asked about that is older than any like it
+NEVER_LOGGED = "never logged"  # rule of a question about a stage that nobody logs
 BASES = ("path", "profile", "volume", "announced", "mass_layers", "count")  # best first
 
 

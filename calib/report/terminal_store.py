@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from shlex import quote
 
-from calib.records import NEVER_ENDED
+from calib.records import NEVER_ENDED, NEVER_LOGGED
 from calib.report.terminal import Document
 from calib.report.terminal_import import quarantine_sentences, question_line
 from calib.report.units import count, duration
@@ -31,7 +31,8 @@ def show_review(doc: Document) -> str:
 
 def _ways_to_answer(questions: Sequence[Document], shop: str) -> list[str]:
     """A line for each, with the first question that it fits."""
-    ended = next((one["mark_id"] for one in questions if one["rule"] != NEVER_ENDED), None)
+    ended = next((one["mark_id"] for one in questions if one["rule"] not in (NEVER_ENDED, NEVER_LOGGED)), None)
+    never = next((one["mark_id"] for one in questions if one["rule"] == NEVER_LOGGED), None)
     still_open = next((one["mark_id"] for one in questions if one["rule"] == NEVER_ENDED), None)
     ways = (
         (ended, "--right           it was so"),
@@ -39,6 +40,8 @@ def _ways_to_answer(questions: Sequence[Document], shop: str) -> list[str]:
         (ended, "--leave-out       nobody knows: do not learn from it"),
         (still_open, "--finished        it ended well, nobody knows when"),
         (still_open, "--failed          it failed and is done again"),
+        (never, "--not-done        quotes leave it out, unless a hazard needs it"),
+        (never, "--not-written     quotes take its time from the gaps between what is logged"),
     )
     return [f"  calib review {number}{shop} {way}" for number, way in ways if number is not None]
 
@@ -50,6 +53,8 @@ def _answer(one: Document) -> str:
         "wrong": "left out",
         "finished": "it was finished",
         "failed": "it failed",
+        "not done": "not done here",
+        "not written down": "done, not written down",
     }[one["verdict"]]
     return f"-> {said}" + (f" ({one['verdict_note']})" if one["verdict_note"] else "")
 
@@ -58,7 +63,7 @@ def show_answer(doc: Document) -> str:
     number, shop = doc["mark_id"], doc["at_shop"]
     if doc["taken_back"]:
         return f"Question {number} is open again: {doc['sentence']}"
-    return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --take-back{shop}. Learn from it: calib fit{shop}"
+    return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --undo{shop}. Learn from it: calib fit{shop}"
 
 
 def show_rejects(doc: Document) -> str:

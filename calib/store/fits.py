@@ -47,7 +47,7 @@ def find_fit(
     found = con.execute(
         f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
         "OR coalesce(fitted_at < (SELECT max(changed) FROM (SELECT taken_back_at AS changed FROM log_import UNION ALL "
-        "SELECT verdict_at FROM review)), false) "
+        "SELECT verdict_at FROM review UNION ALL SELECT answered_at FROM stage_question)), false) "
         f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",
         values,
     ).fetchone()

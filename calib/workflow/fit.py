@@ -23,12 +23,13 @@ from calib.store.checkpoints import find_checkpoints, save_checkpoints
 from calib.store.fits import save_fit
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
+from calib.store.stage_questions import ask_of_stages, stages_not_done
 from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.below_floor import as_questions, below_floor
 from calib.workflow.drift import keep_look
 from calib.workflow.floors import floor_warnings, with_stand_ins
-from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares
+from calib.workflow.gaps import NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
@@ -43,13 +44,14 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Logged:
-    """All that a fit reads: the shop, its builds and runs, the baselines beside them."""
+    """All that a fit reads: the shop, its builds and runs, the baselines beside them; stages that are not done, as a person said."""
 
     shop: Shop
     builds: pd.DataFrame
     runs: pd.DataFrame
     baselines: pd.DataFrame
     last_end: pd.Timestamp | None
+    not_done: frozenset[tuple[str, str]] = frozenset()
 
 
 def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
@@ -84,11 +86,18 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
             marks = pd.concat([likely_wrong(model.errors), as_questions(learned)], ignore_index=True)
             mark_far(store, marks.drop_duplicates("run_key"))
             mark_never_ended(store, still_open)
+            ask_of_stages(store, stages_to_ask_of(tables["never_logged"]))
     if as_of is None:
         progress("Looking for drift ...")
         keep_look(folder)
     progress("")
     return document | {"seconds": round(perf_counter() - started, 3)}
+
+
+def stages_to_ask_of(never_logged: pd.DataFrame) -> dict[tuple[str, str], int]:
+    """(process, stage) that no run of so many builds is of: of fewer builds nobody can say yet that it is a habit."""
+    often = never_logged[never_logged["builds"] >= NEVER_SEEN_IN]
+    return {(process, stage): int(builds) for process, stage, builds in often.itertuples(index=False)}
 
 
 def told(progress: Progress, text: str) -> Callable[[int, int], None]:
@@ -100,7 +109,7 @@ def read_logged(folder: Path) -> Logged:
     """Read shop and store, close the store, and compute the baselines."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
-        builds, runs = find_builds(store), find_runs(store)
+        builds, runs, not_done = find_builds(store), find_runs(store), stages_not_done(store)
     builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
     return Logged(
@@ -109,6 +118,7 @@ def read_logged(folder: Path) -> Logged:
         runs,
         with_stand_ins(baseline_frame(with_parts(folder, builds, shop), shop), shop),
         ends.max() if len(ends) else None,
+        not_done,
     )
 
 
@@ -171,7 +181,9 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
 def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     known = (logged.builds, logged.runs, horizon)
-    silent = silent_stages(logged.builds, ended_by(logged, horizon), logged.baselines, logged.shop)
+    never_logged = silent_stages(logged.builds, ended_by(logged, horizon), logged.baselines, logged.shop)
+    pairs = zip(never_logged["process"], never_logged["stage"], strict=True)
+    silent = never_logged[[pair not in logged.not_done for pair in pairs]].reset_index(drop=True)
     shares = silent_shares(find_gaps(logged.builds, logged.runs, logged.shop, horizon), silent, logged.shop)
     gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, shares))
     waits = wait_rows(gaps, logged.shop)
@@ -182,6 +194,8 @@ def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame
             [(*pair, share) for pair, share in shares.items()], columns=["process", "stage", "share"]
         ),
         "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),
+        "never_logged": never_logged.groupby(["process", "stage"])["build_id"].nunique().rename("builds").reset_index(),
+        "not_done": pd.DataFrame(sorted(logged.not_done), columns=["process", "stage"]),
         "routes": logged_routes(logged.builds, logged.runs, horizon),
     }
 

@@ -31,10 +31,11 @@ class Fitted:
     warnings: tuple[str, ...] = ()
     staff: Staff = NOBODY_COUNTED
     silent: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    not_done: frozenset[tuple[str, str]] = frozenset()
 
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
-        return route_of(process, material, finish, has_supports, shop, self.routes)
+        return route_of(process, material, finish, has_supports, shop, self.routes, self.not_done)
 
 
 def learned_of(fitted: Fitted, shop: Shop) -> Learned:
@@ -77,6 +78,7 @@ def fitted_of(
 ) -> Fitted:
     """A fit from its model and the tables beside it; those that older versions lack say nothing."""
     silent = tables["silent"].itertuples(index=False) if "silent" in tables else ()
+    not_done = tables["not_done"].itertuples(index=False) if "not_done" in tables else ()
     return Fitted(
         model,
         Waits.from_table(tables["waits"]),
@@ -86,4 +88,5 @@ def fitted_of(
         warnings,
         staff_of(tables.get("staff")),
         {(process, stage): share for process, stage, share in silent},
+        frozenset((process, stage) for process, stage in not_done),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import pandas as pd
 
 from calib.baseline.route import default_route
@@ -35,12 +37,20 @@ def logged_routes(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestam
 
 
 def route_of(
-    process: str, material: str, finish: str, has_supports: bool, shop: Shop, logged: pd.DataFrame | None
+    process: str,
+    material: str,
+    finish: str,
+    has_supports: bool,
+    shop: Shop,
+    logged: pd.DataFrame | None,
+    not_done: Collection[tuple[str, str]] = (),
 ) -> tuple[str, ...]:
     """Stages of a build in order: usual ones by the logs, those that nobody logs by the table.
 
     Not logged is not 'not done': only a stage that the shop says is always logged is left out for want of logs, and
     never one that a data sheet limits or a hazard needs: a quote without it would go under a least time.
+
+    not_done : (process, stage) of which a person said that nobody logs them because they are not done
     """
     table = default_route(process, finish, material, has_supports, shop)
     if logged is None or logged.empty:
@@ -55,6 +65,7 @@ def route_of(
     usual = set(own.loc[own["share"] >= USUAL, "stage"]) & optional_kept
     ever_logged = set(of_process["stage"])
     unlogged = {stage for stage in table if stage not in ever_logged and stage not in shop.always_logged}
+    unlogged -= {stage for stage in unlogged if (process, stage) in not_done}
     if own.empty:
         return table
     kept = usual | unlogged | {stage for stage in table if is_limited(shop, process, material, stage)}

@@ -54,4 +54,4 @@ def test_commands_that_are_named_hold_for_a_shop_elsewhere(lab, calib, monkeypat
     assert "calib rejects --out to-mend --shop lab." in calib("rejects --shop lab")[1]
     written = calib("rejects --shop lab", "--out", "to mend")[1]
     assert written.rstrip().endswith("then: calib import 'to mend/quarantine_stages.csv' --shop lab")
-    assert "Take it back: calib review 1 --take-back --shop lab." in calib("review 1 --right --shop lab")[1]
+    assert "Take it back: calib review 1 --undo --shop lab." in calib("review 1 --right --shop lab")[1]
