@@ -90,7 +90,7 @@ def quote(
         "width": width_by_cause(best.work, best.ready),
         "drawing": outline(meshes[0].triangles, meshes[0].mates),
         "drawings": _drawings(meshes),
-        "course": usual_course(best.work, shop, planner.clock, request.start_min, best.free),
+        "course": usual_course(best.work, shop, planner.clock, request.start_min, best.ahead),
     }
 
 

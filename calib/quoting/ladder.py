@@ -10,18 +10,14 @@ import numpy as np
 
 from calib.quoting.clock import OpenClock
 from calib.quoting.ranges import iso
-from calib.quoting.schedule import Floor, Job, run_jobs
+from calib.quoting.schedule import Ahead, Floor, Job, run_jobs
 from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 
-def usual_course(
-    work: Work, shop: Shop, clock: OpenClock, start: float, free: dict[str, np.ndarray]
-) -> list[dict[str, Any]]:
+def usual_course(work: Work, shop: Shop, clock: OpenClock, start: float, ahead: Ahead) -> list[dict[str, Any]]:
     """Spans of each stage when everything takes its usual minutes and nothing fails: job, stage, lane, from, to."""
-    floor = Floor(shop, clock, 1, start)
-    for machine, until in free.items():
-        floor.machines[machine].free[0] = np.maximum(start, np.median(until))
+    floor = Floor(shop, clock, 1, start, ahead=ahead.each(lambda values: np.median(values, axis=-1, keepdims=True)))
     spans = []
     for run in run_jobs(_usual(work.jobs), floor):
         for begin, end in _pieces(run.lane, float(run.start[0]), float(run.end[0]), clock):

@@ -14,10 +14,10 @@ from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.options import Found, Option, find_options, joined_options
-from calib.quoting.queue import QueuedBuild, machines_free
+from calib.quoting.queue import QueuedBuild, held_by_queue
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
-from calib.quoting.schedule import Floor, ends_of, run_jobs
+from calib.quoting.schedule import Ahead, Floor, ends_of, run_jobs
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked
 from calib.quoting.work import Work, plan_work
@@ -37,7 +37,7 @@ class Planned:
 
     first_build, made : when the first build is done, and all builds
     printing : when the first build's printing begins, None where it has none
-    start : when the clock starts; free : when each machine that others use before is free
+    start : when the clock starts; ahead : what others take before
     """
 
     work: Work
@@ -47,7 +47,7 @@ class Planned:
     made: np.ndarray
     printing: np.ndarray | None
     start: float
-    free: dict[str, np.ndarray]
+    ahead: Ahead
 
     @property
     def option(self) -> Option:
@@ -70,7 +70,8 @@ class Planner:
         self.clock.never_before(start)
         self.asked, self.luck = Asked(shop, learned), Luck(learned, draws, seed)
         self.tries = self.luck.fewer(min(draws, TRIED))
-        self.free = machines_free(queue, shop, self.clock, start, learned, draws, seed)
+        self.ahead = held_by_queue(queue, shop, self.clock, start, learned, draws, seed)
+        self.ahead_of_tries = self.ahead.each(lambda values: values[..., : self.tries.draws])
 
     def want(self, options: Sequence[Option]) -> None:
         """Say beforehand what will be planned: many options are asked about in one go."""
@@ -117,9 +118,8 @@ class Planner:
     def run_work(self, work: Work) -> Planned:
         """One option through the shop."""
         draws = work.minutes.shape[1]
-        floor = Floor(self.shop, self.clock, draws, self.start)
-        for machine, until in self.free.items():
-            floor.machines[machine].free[0] = np.maximum(self.start, until[:draws])
+        ahead = self.ahead if draws == self.luck.draws else self.ahead_of_tries
+        floor = Floor(self.shop, self.clock, draws, self.start, ahead=ahead)
         runs = run_jobs(work.jobs, floor)
         ends = ends_of(runs)
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
@@ -129,7 +129,7 @@ class Planner:
         first = _first_part(work, self.clock, first_build, ready)
         printing = next((run.start for run in runs if run.stage == "printing"), None)
         work.spend_failures()
-        return Planned(work, ready, first, first_build, made, printing, self.start, self.free)
+        return Planned(work, ready, first, first_build, made, printing, self.start, self.ahead)
 
     def _no_people(self, option: Option) -> str:
         return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])

@@ -1,4 +1,4 @@
-"""Builds that run or are planned: when each machine is free again."""
+"""Builds that run or are planned: what they take of machines, people and stations before an order that comes now."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pandas as pd
 from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
-from calib.quoting.schedule import Floor, Job, Run, run_jobs, runs_dry_at
+from calib.quoting.schedule import Ahead, Floor, Job, Run, run_jobs, runs_dry_at
 from calib.quoting.sisters import join_orders
 from calib.quoting.steps import touch_share
 from calib.shop.model import Shop
@@ -102,14 +102,8 @@ def run_queue(
     return run_jobs(join_orders(jobs, [build.together_with for _, build in kept]), floor), floor
 
 
-def machines_free(
+def held_by_queue(
     queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
-) -> dict[str, np.ndarray]:
-    """When each machine of the queue is free, shape (draws,) [wall min].
-
-    People and benches are not held: that others are at them is what learned waits are.
-    """
-    if not queue:
-        return {}
-    _, floor = run_queue(queue, shop, clock, start, learned, draws, seed)
-    return {machine: servers.free[0] for machine, servers in floor.machines.items()}
+) -> Ahead:
+    """What the queue takes before an order that comes now."""
+    return run_queue(queue, shop, clock, start, learned, draws, seed)[1].left_ahead() if queue else Ahead()

@@ -44,7 +44,7 @@ class Servers:
     def hold(self, server: np.ndarray, begin: np.ndarray, end: np.ndarray, slack: float) -> None:
         """Take a server from ``begin`` to ``end``, after whoever holds it already."""
         held = self.free[0] if len(self.free) == 1 else self.free[server, np.arange(self.free.shape[1])]
-        self.take(server, np.maximum(held, begin - slack) + (end - begin))
+        self.take(server, (held if slack == np.inf else np.maximum(held, begin - slack)) + (end - begin))
 
 
 class Crew:
@@ -55,18 +55,23 @@ class Crew:
 
     def serve(self, ready: np.ndarray, minutes: np.ndarray, slack: float) -> None:
         """Who was free first does it."""
-        busy = np.maximum(self.free[0], ready - slack) + minutes
+        busy = (self.free[0] if slack == np.inf else np.maximum(self.free[0], ready - slack)) + minutes
         for place in range(1, len(self.free)):
             self.free[place - 1] = np.minimum(self.free[place], busy)
             busy = np.maximum(self.free[place], busy)
         self.free[-1] = busy
 
 
+Held = tuple[
+    float, str, np.ndarray, np.ndarray
+]  # place in the order of tasks, stage, from when, and how long or until when
+
+
 class People:
-    """Crews of the shop; a shop that names none has as many people as are wanted."""
+    """Crews of the shop; a shop that names none has as many people as are wanted. ``held``: what they were at, in order."""
 
     def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
-        self.clock, self.slack = clock, 0.0
+        self.clock, self.slack, self.at, self.held = clock, 0.0, 0.0, list[Held]()
         begin = float(clock.open_at(start))
         self._crews = [(crew.stages, Crew(crew.size, draws, begin)) for crew in shop.crews.values()]
 
@@ -82,15 +87,21 @@ class People:
         crews = self.able(stage)
         free = np.minimum.reduce([crew.free[0] for crew in crews]) if len(crews) > 1 else crews[0].free[0]
         start, end, opened = self.clock.work_from(ready, free, minutes, wait)
-        served = np.zeros(len(end), bool)
-        for crew in crews:
-            if len(crews) == 1:
-                crew.serve(opened, minutes, self.slack)
-            else:
-                mine = (crew.free[0] <= free) & ~served
-                crew.serve(np.where(mine, opened, -np.inf), np.where(mine, minutes, 0.0), self.slack)
-                served |= mine
+        self.hold_next(stage, opened, minutes)
         return start, end
+
+    def hold_next(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> None:
+        """Whoever can do a stage and is free first is at it for so many minutes. ready : open min"""
+        self.held.append((self.at, stage, ready, minutes))
+        crews = self.able(stage)
+        if len(crews) == 1:
+            crews[0].serve(ready, minutes, self.slack)
+            return
+        free, served = np.minimum.reduce([crew.free[0] for crew in crews]), np.zeros(len(minutes), bool)
+        for crew in crews:
+            mine = (crew.free[0] <= free) & ~served
+            crew.serve(np.where(mine, ready, -np.inf), np.where(mine, minutes, 0.0), self.slack)
+            served |= mine
 
     def able(self, stage: str) -> list[Crew]:
         """Who can do a stage; NoPlanError when nobody can."""
@@ -103,11 +114,14 @@ class People:
 
 
 class Places:
-    """Stations by stage: a run holds one place from start to end; a stage without a station has room enough."""
+    """Stations by stage: a run holds one place from start to end; a stage without a station has room enough.
+
+    held : what they were taken for, in order
+    """
 
     def __init__(self, shop: Shop, draws: int, start: float) -> None:
         self._of_stage: dict[str, Servers] = {}
-        self.slack = 0.0
+        self.slack, self.at, self.held = 0.0, 0.0, list[Held]()
         for station in shop.stations.values():
             servers = Servers(max(1, station.places), draws, start)
             for stage in station.stages:
@@ -120,7 +134,12 @@ class Places:
     def earliest(self, stage: str) -> tuple[np.ndarray, np.ndarray] | None:
         return self._of_stage[stage].earliest() if stage in self._of_stage else None
 
+    def hold_next(self, stage: str, begin: np.ndarray, end: np.ndarray) -> None:
+        """The place that is free first is taken."""
+        self.hold(stage, self._of_stage[stage].earliest()[0], begin, end)
+
     def hold(self, stage: str, place: np.ndarray, begin: np.ndarray, end: np.ndarray) -> None:
+        self.held.append((self.at, stage, begin, end))
         self._of_stage[stage].hold(place, begin, end, self.slack)
 
 

@@ -7,14 +7,14 @@ way. Within the pass every start is the latest of what it waits for, and every e
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calib.quoting.clock import OpenClock, until, weekly_moments
-from calib.quoting.resources import People, Places, Servers
+from calib.quoting.resources import Held, People, Places, Servers
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop
 
@@ -82,21 +82,68 @@ def ends_of(runs: Iterable[Run]) -> dict[str, np.ndarray]:
     return ends
 
 
+@dataclass(frozen=True, eq=False)
+class Ahead:
+    """What builds take that go before others, arrays of shape (draws,) of wall minutes unless said otherwise.
+
+    free, printing_from : of each machine, when it is left, and when its last print begins
+    chambers : machine -> shape (chambers, draws)
+    usual_free, usual_printing : the same times by usual minutes, which put tasks in order
+    people, places : what they are held for, in the order of tasks
+    """
+
+    free: dict[str, np.ndarray] = field(default_factory=dict)
+    printing_from: dict[str, np.ndarray] = field(default_factory=dict)
+    chambers: dict[str, np.ndarray] = field(default_factory=dict)
+    usual_free: dict[str, float] = field(default_factory=dict)
+    usual_printing: dict[str, float] = field(default_factory=dict)
+    people: Sequence[Held] = ()
+    places: Sequence[Held] = ()
+
+    def each(self, change: Callable[[np.ndarray], np.ndarray]) -> Ahead:
+        """The same with other draws."""
+
+        def changed(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+            return {name: change(one) for name, one in values.items()}
+
+        people, places = (
+            [(at, stage, change(begin), change(end)) for at, stage, begin, end in one]
+            for one in (self.people, self.places)
+        )
+        return replace(
+            self, free=changed(self.free), printing_from=changed(self.printing_from), chambers=changed(self.chambers),
+            people=people, places=places,
+        )  # fmt: skip
+
+
 class Floor:
     """The shop's resources while one plan runs through them.
 
     unlimited : a machine that several builds can be in at once: for asking what waiting for it costs
+    ahead : what goes before, whatever comes after
     failed_min : job -> minutes that its failed attempts took, shape (draws,) [wall min]
     """
 
-    def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float, unlimited: str = "") -> None:
+    def __init__(
+        self, shop: Shop, clock: OpenClock, draws: int, start: float, unlimited: str = "", ahead: Ahead | None = None
+    ) -> None:
         self.shop, self.clock, self.start, self.draws = shop, clock, start, draws
         self.unlimited, self.failed_min = unlimited, dict[str, np.ndarray]()
         self.people = People(shop, clock, draws, start)
         self.places = Places(shop, draws, start)
         self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
         self.chambers: dict[str, Servers] = {}
-        self.printing_from: dict[str, np.ndarray] = {}
+        ahead = ahead or Ahead()
+        for name, left in ahead.free.items():
+            self.machines[name].free[0] = np.maximum(start, left)
+        for name, each in ahead.chambers.items():
+            self.chambers[name] = Servers(len(each), draws, start)
+            self.chambers[name].free[:] = np.maximum(start, each)
+        self.printing_from = dict(ahead.printing_from)
+        self.usual_free, self.usual_printing = dict(ahead.usual_free), dict(ahead.usual_printing)
+        self._to_come: list[tuple[People | Places, deque[Held]]] = [
+            (self.people, deque(ahead.people)), (self.places, deque(ahead.places))
+        ]  # fmt: skip
         latest = shop.quoting.get("no_unattended_start_after")
         self.starts = OpenClock(until(shop.hours, latest), shop.closures, shop.timezone) if latest else None
         self._closings: dict[str, np.ndarray] = {}
@@ -107,6 +154,26 @@ class Floor:
             self._closings[machine.id] = weekly_moments(machine.closes, self.shop.timezone, self.start)
         closings = self._closings[machine.id]
         return closings[np.minimum(np.searchsorted(closings, now, side="left"), len(closings) - 1)]
+
+    def reach(self, at: float) -> None:
+        """What goes before has people and places up to this place in the order of tasks."""
+        for held, to_come in self._to_come:
+            while to_come and to_come[0][0] <= at:
+                held.at, stage, begin, end = to_come.popleft()
+                held.hold_next(stage, begin, end)
+            held.at = at
+
+    def left_ahead(self) -> Ahead:
+        """What comes after must let go before."""
+        return Ahead(
+            {name: servers.free[0] for name, servers in self.machines.items()},
+            self.printing_from,
+            {name: servers.free for name, servers in self.chambers.items()},
+            self.usual_free,
+            self.usual_printing,
+            self.people.held,
+            self.places.held,
+        )
 
     def chambers_of(self, machine: Machine) -> Servers:
         if machine.id not in self.chambers:
@@ -120,7 +187,8 @@ def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
     runs: list[Run] = []
     floor.people.slack = floor.places.slack = np.inf if any(job.waits for job in jobs) else 0.0
     walks = {job.name: _Walk(job, floor, runs.append, done) for job in jobs}
-    for job_name, stage, collects in _task_order(jobs, floor):
+    for at, job_name, stage, collects in _task_order(jobs, floor):
+        floor.reach(at)
         if collects:
             walks[job_name].collect(stage)
         else:
@@ -312,15 +380,14 @@ class _Walk:
         return "breakout" if "breakout" in self.job.stages else self.job.stages[-1]
 
 
-def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]]:
-    """Tasks by the time at which each would start with usual minutes and nobody in the way; ties by job, then stage.
+def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[float, str, str, bool]]:
+    """Tasks by their place in order, the time at which each would start with usual minutes and nobody in the way; ties by job, then stage.
 
     A job's keys do not depend on jobs after it, so that a further build leaves the order of the others as it was.
     """
     keys: list[tuple[float, int, int, str, str, bool]] = []
     ends: dict[str, float] = {}
-    machine_free: dict[str, float] = {}
-    printing_from: dict[str, float] = {}
+    machine_free, printing_from = floor.usual_free, floor.usual_printing
     for number, job in enumerate(jobs):
         now = max([floor.start, job.ready, *(ends[name] for name in job.after)])
         if not set(ON_MACHINE).isdisjoint(job.stages):
@@ -343,4 +410,4 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[str, str, bool]
             if job.machine and stage in ON_MACHINE:
                 machine_free[job.machine] = now
         ends[job.name] = now
-    return [task[3:] for task in sorted(keys)]
+    return [(at, *task) for at, _, _, *task in sorted(keys)]  # type: ignore[misc]
