@@ -1,0 +1,48 @@
+"""An order that is quoted behind the queue is ready when it is ready in one run with the queue: quote and promise agree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from test_arrival import DAYS, builds, lab
+
+from calib.quoting.clock import OpenClock
+from calib.quoting.schedule import Ahead, Floor, Job, ends_of, run_jobs
+from calib.shop.model import Shop
+
+START = 480.0
+
+
+def through(jobs: list[Job], shop: Shop, ahead: Ahead | None = None) -> tuple[np.ndarray, Ahead]:
+    """When the last of the jobs is done, and what they leave to the next."""
+    floor = Floor(shop, OpenClock(DAYS, (), "UTC"), 40, START, ahead=ahead)
+    return ends_of(run_jobs(jobs, floor))[jobs[-1].name], floor.left_ahead()
+
+
+@pytest.mark.parametrize("people", [1, 2, 4])
+@pytest.mark.parametrize("before", [1, 5, 14])
+def test_behind_the_queue_and_in_one_run_with_it_an_order_is_ready_in_the_same_minute(people, before):
+    jobs, shop = builds(before + 1, 40, waits=True), lab(people)
+    together, _ = through(jobs, shop)
+    behind, _ = through(jobs[-1:], shop, through(jobs[:-1], shop)[1])
+    assert behind == pytest.approx(together, abs=1e-6)
+    two, _ = through(jobs[-1:], shop, through(jobs[-2:-1], shop, through(jobs[:-2], shop)[1])[1]) if before > 1 else (behind, 0)
+    assert two == pytest.approx(together, abs=1e-6)
+
+
+@pytest.mark.parametrize("people", [1, 3])
+def test_a_build_more_in_the_queue_is_never_sooner_for_who_comes_behind_it(people):
+    jobs, shop = builds(13, 40, waits=True), lab(people)
+    last = [through(jobs[-1:], shop, through(jobs[:count], shop)[1])[0] for count in range(1, 13)]
+    assert all(np.all(later >= sooner - 1e-6) for sooner, later in zip(last, last[1:], strict=False))
+
+
+def test_people_who_have_too_much_to_do_already_come_later_even_where_no_machine_is_wanted():
+    # one person, three builds of 75 min by hand each at once, no machine: the fourth waits for all their hands
+    shop = lab(1)
+    work = {"file_prep": np.full(40, 45.0), "inspection": np.full(40, 30.0)}
+    one = [Job(f"j{i}", None, tuple(work), work, dict.fromkeys(work, 1.0), {"file_prep": np.zeros(40)}) for i in range(4)]
+    alone, _ = through(one[-1:], shop)
+    behind, _ = through(one[-1:], shop, through(one[:-1], shop)[1])
+    assert alone == pytest.approx(START + 75)
+    assert behind == pytest.approx(START + 4 * 75)
