@@ -114,7 +114,6 @@ def make_catalog() -> dict[tuple[str, str, int], list[dict]]:
         folder = Path(name) / "lab"
         init_shop(folder, "UTC")
         (folder / "shop.toml").write_text(shop_file(Setting(0), False).replace(f"draws = {DRAWS}", "draws = 100"))
-        (folder / "shop.duckdb").unlink()
         parts = write_parts(folder / "parts")
         for process, quantities in QUANTITIES.items():
             for part, path in parts.items():

@@ -9,8 +9,9 @@ import pandas as pd
 
 # Assumptions before any log, common practice, no source: people are near and come by between other work.
 PRIOR_NONE = 0.3  # three in ten go on at once,
-PRIOR_MEDIAN_MIN = 30.0  # the others wait half an hour of opening hours,
-PRIOR_SPREAD = 1.2  # one in ten of them more than two and a quarter hours (sd of the log),
+PRIOR_MEDIAN_MIN = 20.0  # the others wait twenty minutes of opening hours,
+PRIOR_SPREAD = 1.2  # one in ten of them more than an hour and a half (sd of the log),
+PRIOR_LAB_SPREAD = 1.0  # in one lab in ten all waits are 3.6 times as long as in the middle one, or more (sd of the log),
 PRIOR_RUNS = 8.0  # and all that is worth eight waits
 AT_ONCE_MIN = 1.0  # a shorter wait is none
 
@@ -44,6 +45,12 @@ class Waits:
                 found = self._learned[key]
                 return found if key[1] == stage else (*found[:3], 0.0)
         return fallback
+
+    @property
+    def lab_spread(self) -> float:
+        """What is not known yet of a factor common to all waits of the lab, sd of the log: the prior's, less with every wait."""
+        runs = self.parameters("", "")[3]
+        return PRIOR_LAB_SPREAD / float(np.sqrt(1 + runs * (PRIOR_LAB_SPREAD / PRIOR_SPREAD) ** 2))
 
     def draws(self, process: str, stage: str, n: int, seed: int) -> np.ndarray:
         """``n`` waits [open min]; the same seed gives the same waits for a stage, different ones for another."""

@@ -28,6 +28,9 @@ class WaitDraws(Protocol):
 
     def parameters(self, process: str, stage: str) -> tuple[float, float, float, float]: ...
 
+    @property
+    def lab_spread(self) -> float: ...
+
 
 class FailureChances(Protocol):
     def chance(self, rows: pd.DataFrame) -> np.ndarray: ...

@@ -135,7 +135,13 @@ class Luck:
         waits, seed = self.learned.waits, self.seed + 7919 * number
         assert waits is not None
         made = self._once(("wait", process, stage, number), lambda: waits.draws(process, stage, self.draws, seed))
-        return np.asarray(made) if self.learned.wait_times == 1 else np.asarray(made) * self.learned.wait_times
+        common = self._once("waits", lambda: self.learned.wait_times * self._lab_waits(waits.lab_spread))
+        return np.asarray(made * common)
+
+    def _lab_waits(self, spread: float) -> np.ndarray:
+        """A factor of all waits of the lab, the same in every stage of every build, shape (draws,)."""
+        lots = keyed(self.seed, "waits of the lab").standard_normal(self.draws)
+        return np.exp(spread * np.clip(lots, -3.0, 3.0))
 
     # -- failures ----------------------------------------------------------------------------------------------------
 
