@@ -11,7 +11,9 @@ import pandas as pd
 PRIOR_NONE = 0.3  # three in ten go on at once,
 PRIOR_MEDIAN_MIN = 20.0  # the others wait twenty minutes of opening hours,
 PRIOR_SPREAD = 1.2  # one in ten of them more than an hour and a half (sd of the log),
-PRIOR_LAB_SPREAD = 1.0  # in one lab in ten all waits are 3.6 times as long as in the middle one, or more (sd of the log),
+PRIOR_LAB_SPREAD = (
+    1.0  # in one lab in ten all waits are 3.6 times as long as in the middle one, or more (sd of the log),
+)
 PRIOR_RUNS = 8.0  # and all that is worth eight waits
 AT_ONCE_MIN = 1.0  # a shorter wait is none
 
