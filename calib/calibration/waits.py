@@ -51,8 +51,8 @@ class Waits:
     @property
     def lab_spread(self) -> float:
         """What is not known yet of a factor common to all waits of the lab, sd of the log: the prior's, less with every wait."""
-        runs = self.parameters("", "")[3]
-        return PRIOR_LAB_SPREAD / float(np.sqrt(1 + runs * (PRIOR_LAB_SPREAD / PRIOR_SPREAD) ** 2))
+        _, _, spread, runs = self.parameters("", "")
+        return float((PRIOR_LAB_SPREAD**-2 + runs / spread**2) ** -0.5)
 
     def draws(self, process: str, stage: str, n: int, seed: int) -> np.ndarray:
         """``n`` waits [open min]; the same seed gives the same waits for a stage, different ones for another."""

@@ -62,7 +62,10 @@ def test_people_who_have_too_much_to_do_already_come_later_even_where_no_machine
 
 
 def test_waits_of_a_lab_have_a_factor_in_common_that_logs_take_away():
-    few, many = (pd.DataFrame({"process": "MEX", "stage": "packing", "wait_min": [20.0] * count}) for count in (4, 400))
+    few, many = (
+        pd.DataFrame({"process": "MEX", "stage": "packing", "wait_min": minutes})
+        for minutes in ([20.0] * 4, [5.0, 20.0, 80.0] * 150)
+    )
     before, learned = (Luck(Learned(Calibrator(), waits), 4000, 3) for waits in (Waits(), Waits().fit(many)))
 
     def together(luck: Luck) -> float:
@@ -74,5 +77,5 @@ def test_waits_of_a_lab_have_a_factor_in_common_that_logs_take_away():
 
     assert together(before) > 0.08
     assert abs(together(learned)) < 0.06
-    # by hand: 1 / sqrt(1 + 4 / 1.2^2), a normal mean known to 1.0 after four values that scatter by 1.2
-    assert (Waits().lab_spread, Waits().fit(few).lab_spread) == pytest.approx((1.0, 0.5145), abs=1e-4)
+    # by hand: four waits at the prior's median leave 8 of 12 parts of the variance 1.2^2, 0.96; 1 / sqrt(1 + 4 / 0.96)
+    assert (Waits().lab_spread, Waits().fit(few).lab_spread) == pytest.approx((1.0, 0.4399), abs=1e-4)
