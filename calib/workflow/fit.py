@@ -8,6 +8,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
@@ -183,7 +184,7 @@ def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame
     known = (logged.builds, logged.runs, horizon)
     never_logged = silent_stages(logged.builds, ended_by(logged, horizon), logged.baselines, logged.shop)
     pairs = zip(never_logged["process"], never_logged["stage"], strict=True)
-    silent = never_logged[[pair not in logged.not_done for pair in pairs]].reset_index(drop=True)
+    silent = never_logged[np.array([pair not in logged.not_done for pair in pairs], bool)].reset_index(drop=True)
     shares = silent_shares(find_gaps(logged.builds, logged.runs, logged.shop, horizon), silent, logged.shop)
     gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, shares))
     waits = wait_rows(gaps, logged.shop)
