@@ -89,10 +89,13 @@ def _parts_of(folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable
     with open_store(folder, read_only=True) as store:
         known = find_parts(store)
     fresh: list[MeasuredPart] = []
-    for path, process in _named(folder, builds):
-        if not _is_known(known, path.name, process, sha256(path.read_bytes()).hexdigest()):
+    for path, processes in _named(folder, builds).items():
+        digest = sha256(path.read_bytes()).hexdigest()
+        new = [process for process in processes if not _is_known(known, path.name, process, digest)]
+        if new:
             progress(f"Measuring {path.name} ...")
             mesh = _read(path)
+        for process in new:
             known.pop((path.name, process), None)
             fresh += [part for quantity in QUANTITIES for part in _measured(mesh, process, quantity, shop)]
     if fresh:
@@ -156,13 +159,13 @@ def _is_known(known: Parts, name: str, process: str, digest: str) -> bool:
     return any(part.sha256 == digest for part in known.get((name, process), []))
 
 
-def _named(folder: Path, builds: pd.DataFrame) -> list[tuple[Path, str]]:
-    """Files in the shop's own folder that builds name; what a log names is never taken for a path."""
+def _named(folder: Path, builds: pd.DataFrame) -> dict[Path, list[str]]:
+    """Files in the shop's own folder that builds name, with their processes; what a log names is never taken for a path."""
     if "part_file" not in builds:
-        return []
+        return {}
     there = {path.name: path for path in (folder / FOLDER).glob("*") if path.is_file()}
     pairs = builds.loc[builds["part_file"].isin(there), ["part_file", "process"]].drop_duplicates()
-    return [(there[name], process) for name, process in pairs.itertuples(index=False)]
+    return {there[name]: sorted(of_it["process"]) for name, of_it in pairs.groupby("part_file")}
 
 
 def _read(path: Path) -> Mesh | None:
