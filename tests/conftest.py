@@ -1,4 +1,6 @@
-"""Readers of foreign formats run in the test's own process: by the thousand, children would take hours."""
+"""For all tests: readers of foreign formats run in the test's own process, since by the thousand children would take
+hours; and output goes to a file, as wide as its lines are, unless a test names the columns of a terminal.
+"""
 
 from __future__ import annotations
 
@@ -28,3 +30,8 @@ def no_children(request):
         for name in READERS:
             patch.setattr(importlib.import_module(name), "in_child", in_this_process)
         yield
+
+
+@pytest.fixture(autouse=True)
+def no_terminal(monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)  # in a worker of a parallel run it is 80
