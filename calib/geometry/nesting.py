@@ -49,6 +49,11 @@ def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
     bound = (x * y) // (a * b)
     if depth == 0 or best == bound:
         return best
+    if depth == 1:
+        along_x, along_y = np.array(_cuts(x, a, b), np.int64), np.array(_cuts(y, a, b), np.int64)
+        parted_x = _grid(along_x, y, a, b) + _grid(x - along_x, y, a, b)
+        parted_y = _grid(x, along_y, a, b) + _grid(x, y - along_y, a, b)
+        return max(best, int(parted_x.max(initial=0)), int(parted_y.max(initial=0)))
     for at in _cuts(x, a, b):
         best = max(best, _most(at, y, a, b, depth - 1) + _most(x - at, y, a, b, depth - 1))
     for at in _cuts(y, a, b):
@@ -65,24 +70,25 @@ def _pinwheel(x: int, y: int, a: int, b: int) -> int:
     return int(np.sum(held, axis=0).max(initial=0))
 
 
-def _pairs(cuts: list[int]) -> tuple[np.ndarray, np.ndarray]:
+def _pairs(cuts: tuple[int, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Every two of some cuts, the lower first."""
     one, two = np.triu_indices(len(cuts))
     at = np.array(cuts, np.int64)
     return at[one], at[two]
 
 
-def _grid(x: np.ndarray, y: np.ndarray, a: int, b: int) -> np.ndarray:
+def _grid(x: np.ndarray | int, y: np.ndarray | int, a: int, b: int) -> np.ndarray:
     return np.maximum((x // a) * (y // b), (x // b) * (y // a))
 
 
-def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> list[int]:
+@lru_cache(maxsize=20_000)
+def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> tuple[int, ...]:
     """Sums i a + j b that leave room on both sides of the cut; an even choice of them where they are many."""
     sums = {i * a + j * b for i in range(min(length // a, 30) + 1) for j in range(min((length - i * a) // b, 30) + 1)}
     inside = sorted(at for at in sums if 0 < at < length)
     if len(inside) <= most:
-        return inside
-    return [inside[round(i * (len(inside) - 1) / (most - 1))] for i in range(most)]
+        return tuple(inside)
+    return tuple(inside[round(i * (len(inside) - 1) / (most - 1))] for i in range(most))
 
 
 def copies_in_cake(
