@@ -33,8 +33,9 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) 
     for number, quantity in enumerate(QUANTITIES, 1):
         progress(f"Quoting {number} of {len(QUANTITIES)}: {quantity} {PART} ...")
         quotes.append(quote_part(folder, folder / "parts" / PART, quantity, [], start=START))
+    progress("Looking for drift ...")
     drift = find_drift(folder)
-    page = write_report(folder, folder / "pages", progress=progress)
+    page = write_report(folder, folder / "pages", progress=progress, drift=drift)
     progress("")
     return {
         "folder": str(folder),

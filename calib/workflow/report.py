@@ -22,16 +22,19 @@ def write_report(
     persons: bool = False,
     progress: Callable[[str], None] = lambda text: None,
     overwrite: bool = False,
+    drift: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says.
 
     persons : also say whom to ask about a change
     overwrite : whatever stands in the page's place is replaced
+    drift : the document of ``find_drift``, where it is there already
     Returns page, as_of, sentences, ``drifting`` and ``erratic`` (process and stage of each), below_floor, warnings.
     """
     check_folder(out)
-    progress("Looking for drift ...")
-    drift = find_drift(folder, persons=persons)
+    if drift is None:
+        progress("Looking for drift ...")
+        drift = find_drift(folder, persons=persons)
     page = out / f"week-{drift['as_of']}.html"
     result = Result(page, WEEK, overwrite)
     result.check()
