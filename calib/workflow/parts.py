@@ -165,7 +165,7 @@ def _named(folder: Path, builds: pd.DataFrame) -> dict[Path, list[str]]:
         return {}
     there = {path.name: path for path in (folder / FOLDER).glob("*") if path.is_file()}
     pairs = builds.loc[builds["part_file"].isin(there), ["part_file", "process"]].drop_duplicates()
-    return {there[name]: sorted(of_it["process"]) for name, of_it in pairs.groupby("part_file")}
+    return {there[str(name)]: sorted(of_it["process"]) for name, of_it in pairs.groupby("part_file")}
 
 
 def _read(path: Path) -> Mesh | None:
