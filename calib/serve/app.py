@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from calib.errors import CalibError, StoreError
-from calib.serve import ask
+from calib.serve import ask, bench
 from calib.serve.access import ROLES, Session, new_session
 from calib.serve.guard import Guard, Refused
 from calib.serve.pages import HERE, page, sentence_page, session_of, site_of, style
@@ -49,7 +49,7 @@ def make_app(site: Site, hosts: Collection[str]) -> ASGIApp:
     return Guard(_Sessions(app), hosts, UPLOADS)
 
 
-ROOMS: list[BaseRoute] = [*ask.ROUTES]
+ROOMS: list[BaseRoute] = [*ask.ROUTES, *bench.ROUTES]
 
 
 @asynccontextmanager

@@ -16,16 +16,20 @@ HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}  # Unicode's categories of w
 
 def text_of(form: FormData, name: str, label: str, most: int = LONGEST, needed: bool = False) -> str:
     """A field's text, trimmed; UsageError where it is too long or holds what cannot be seen."""
-    value = form.get(name, "")
+    value = plain_text(form.get(name, ""), label, most)
+    if needed and not value:
+        raise UsageError(f"{label} is empty, and is needed.")
+    return value
+
+
+def plain_text(value: object, label: str, most: int) -> str:
     if not isinstance(value, str):
-        raise UsageError(f"{label} is a text, not a file.")
+        raise UsageError(f"{label} is no text.")
     value = value.replace("\r\n", " ").replace("\n", " ").replace("\t", " ").strip()
     if len(value) > most:
         raise UsageError(f"{label} has {len(value):,} characters: at most {most} are taken.", "Write it shorter.")
     if any(unicodedata.category(letter) in HIDDEN for letter in value):
         raise UsageError(f"{label} holds characters that cannot be seen.", "Type it again by hand.")
-    if needed and not value:
-        raise UsageError(f"{label} is empty, and is needed.")
     return value
 
 

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from calib.errors import CalibError
 from calib.serve.access import Access
+from calib.serve.board import Board
 from calib.serve.line import Line
 from calib.serve.uploads import Uploads
 from calib.shop.read_shop import read_shop
@@ -29,8 +30,12 @@ class Site:
     fault: FaultInWords
     line: Line = field(default_factory=Line)
     uploads: Uploads = field(default_factory=Uploads)
+    board: Board = field(init=False)
     lines: dict[str, list[OrderLine]] = field(default_factory=dict)
     what_ifs: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.board = Board(self.folder, self.line)
 
     def shop_name(self) -> str:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,7 +31,12 @@ class Page:
     def send(self, address, fields=None, **more):
         """A form of ours, and the page that comes at the end of it, however long that takes."""
         shown = self.browser.post(address, data={"token": self.token(), **(fields or {})}, **more)
-        while "/wait/" in str(shown.url):
+        return self.waited(shown)
+
+    def waited(self, shown):
+        """The page at the end of the line."""
+        while 'http-equiv="refresh"' in shown.text:
+            time.sleep(0.05)
             shown = self.browser.get(str(shown.url))
         return shown
 

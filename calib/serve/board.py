@@ -1,0 +1,105 @@
+"""What the bench shows: the lab as last worked out from the store, with every tap since laid over it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from calib.serve.journal import Journal
+from calib.serve.line import Line
+from calib.shop.model import Shop
+from calib.workflow.bench import find_under_way, times_of
+from calib.workflow.taps import Run, import_taps
+
+OLD_S = 60.0  # after so long it is worked out again when somebody looks
+OWNER = "board"
+
+
+class Board:
+    """view : of ``find_under_way``; None before it was worked out for the first time"""
+
+    def __init__(self, folder: Path, line: Line) -> None:
+        self.folder, self.line, self.journal = folder, line, Journal(folder)
+        self.view: dict[str, Any] | None = None
+        self._made = 0.0
+        self._waiting = threading.Lock()
+        self._is_first = True
+        self._seen_at = ""
+        self._steps: dict[str, dict[str, Any]] = {}
+
+    def work(self) -> str:
+        """Import what was tapped and look at the lab again; in the line."""
+        if self._waiting.locked():
+            self._waiting.release()
+        seen_at = datetime.now(UTC).isoformat(timespec="seconds")
+        import_taps(self.folder, self.journal.taps, again=self._is_first)
+        self._is_first = False
+        self.view, self._made = find_under_way(self.folder), time.monotonic()
+        self._seen_at = seen_at
+        for build in self.view["builds"]:
+            self._steps.setdefault(build["build_id"], {}).update({step["stage"]: step for step in build["steps"]})
+        return "/bench"
+
+    def refresh(self) -> None:
+        """Have that done soon, once for all taps until then."""
+        if self._waiting.acquire(blocking=False):
+            self.line.add(OWNER, self.work)
+
+    def refresh_if_old(self) -> None:
+        if time.monotonic() - self._made > OLD_S:
+            self.refresh()
+
+    def builds(self, shop: Shop) -> list[dict[str, Any]]:
+        runs = list(self.journal.runs.values())
+        return [
+            with_taps(build, runs, shop, self._seen_at, self._steps.get(build["build_id"], {}))
+            for build in (self.view or {"builds": []})["builds"]
+        ]
+
+
+def with_taps(
+    build: Mapping[str, Any],
+    runs: list[Run],
+    shop: Shop,
+    seen_at: str = "",
+    earlier: Mapping[str, Any] = MappingProxyType({}),
+) -> dict[str, Any]:
+    """A build of the view as the taps since have it.
+
+    seen_at : when the view was made, UTC; earlier : its steps as an earlier view had them, by stage
+    """
+    steps, running, attempt = build["steps"], build["running"], build["attempt"]
+    for run in sorted(runs, key=lambda one: one.started_at):
+        if build["build_id"] not in run.build_id.split("+"):
+            continue
+        names = {run.key, f"run {run.run_id}", *(f"run {run.key}~{number}" for number in range(1, run.undone + 1))}
+        is_shown = running is not None and running["run"] in names
+        if is_shown:
+            running = None
+        place = next((at for at, step in enumerate(steps) if step["stage"] == run.stage), None)
+        if place is None and run.is_open and run.changed_at > seen_at and run.stage in earlier:
+            steps, place = [earlier[run.stage], *steps], 0
+        if run.outcome == "void" or place is None:
+            continue
+        if run.is_open:
+            steps = steps[place:]
+            running = _as_running(run, steps[0], shop)
+        elif run.outcome == "failed":
+            steps, attempt = steps[place:], max(attempt, run.attempt + 1)
+        else:
+            steps, attempt = steps[place + 1 :], 1
+    if running is not None:
+        least = running["least_at"]
+        running = {**running, "is_early": bool(least) and datetime.fromisoformat(least) > datetime.now(UTC)}
+    return {**build, "steps": steps, "running": running, "attempt": attempt}
+
+
+def _as_running(run: Run, step: dict[str, Any], shop: Shop) -> dict[str, Any]:
+    times = times_of(step, datetime.fromisoformat(run.started_at), shop)
+    return {"run": run.key, "stage": run.stage, "station": run.station, "started_at": run.started_at,
+            "attempt": run.attempt, **times}  # fmt: skip

@@ -1,0 +1,103 @@
+/* Keeps taps in the browser until the server has them: each with its own id and time, under a key of its own, so that two
+   open pages never write over each other's. The page works without this; it is only for when the network is gone. */
+"use strict";
+(() => {
+  const MARK = "calib-tap ";
+  const board = () => document.getElementById("board");
+  const say = (text) => { document.getElementById("said").textContent = text; };
+  const kept = () => Object.keys(localStorage).filter((key) => key.startsWith(MARK))
+    .map((key) => JSON.parse(localStorage.getItem(key))).sort((a, b) => a.order - b.order);
+  const newId = () => [...crypto.getRandomValues(new Uint8Array(12))].map((b) => b.toString(16).padStart(2, "0")).join("");
+  const clock = (when) => when.toTimeString().slice(0, 5);
+  let busy = false;
+
+  const keep = (tap) => localStorage.setItem(MARK + tap.id, JSON.stringify(tap));
+  const drop = (id) => localStorage.removeItem(MARK + id);
+
+  function waiting(list) {
+    return list.length === 1 ? "1 tap waits on this tablet; it is sent when the network is back."
+      : `${list.length} taps wait on this tablet; they are sent when the network is back.`;
+  }
+
+  /* What the tap will make of the card, until the server says it */
+  function show(form, tap) {
+    const state = form.closest(".state"), place = form.closest("[data-build], [data-run]");
+    if (tap.what === "start" && state) {
+      const text = document.createElement("p");
+      text.className = "now";
+      text.textContent = `${form.dataset.word.replace(/^Start /, "")} since ${clock(new Date(tap.at))}`;
+      const stop = document.getElementById("local-stop").content.cloneNode(true);
+      stop.querySelector("[name=run]").value = tap.id;
+      state.replaceChildren(text, stop);
+      state.querySelector("button").focus();
+    } else if (["stop", "earlier", "found", "failed"].includes(tap.what) && (state || place)) {
+      const text = document.createElement("p");
+      text.textContent = `${form.dataset.word} at ${clock(new Date(tap.at))}`;
+      (state || place).replaceChildren(text);
+    } else if (tap.what === "undo") {
+      form.closest(".last").remove();
+    }
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target.closest("form.tap");
+    if (!form) return;
+    event.preventDefault();
+    const tap = { id: newId(), at: new Date().toISOString(), order: Date.now() + kept().length / 1000 };
+    for (const [name, value] of new FormData(form)) if (!["token", "id"].includes(name)) tap[name] = value;
+    keep(tap);
+    show(form, tap);
+    say(`${form.dataset.word}: kept.`);
+    send();
+  });
+
+  async function send() {
+    const list = kept();
+    if (busy || !list.length) return;
+    busy = true;
+    try {
+      const answer = await fetch("/bench/taps", {
+        method: "POST", headers: { "Content-Type": "application/json", "X-Token": board().dataset.token },
+        body: JSON.stringify({ now: new Date().toISOString(), taps: list.slice(0, 100) }),
+      });
+      if (!answer.ok) throw new Error(String(answer.status));
+      const told = await answer.json();
+      told.taken.forEach(drop);
+      told.refused.forEach((one) => drop(one.id));
+      const words = told.refused.map((one) => one.says);
+      if (told.clock_off_s) words.push(`This tablet's clock is ${Math.round(Math.abs(told.clock_off_s) / 60)} min ${told.clock_off_s > 0 ? "fast" : "slow"}; the server's counts.`);
+      await renew(words.join(" ") || "Kept and sent.");
+    } catch {
+      say(waiting(kept()));
+    } finally {
+      busy = false;
+    }
+  }
+
+  async function renew(words) {
+    const answer = await fetch(location.href);
+    if (!answer.ok || kept().length) { say(words); return; }
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("board");
+    if (!fresh) { say(words); return; }
+    const open = board().querySelector("details[open] input:focus, details[open] select:focus");
+    if (!open) board().replaceWith(fresh);
+    say(words);
+    count();
+  }
+
+  function count() {
+    for (const line of document.querySelectorAll(".least")) {
+      const left = Math.ceil((new Date(line.dataset.until) - Date.now()) / 1000);
+      const text = left > 0 ? `Least time: ${Math.floor(left / 60)} min ${String(left % 60).padStart(2, "0")} s left.` : "The least time is over.";
+      if (line.textContent !== text) line.textContent = text;
+      if (left <= 0) line.closest(".state").querySelectorAll("form [name=note][required]").forEach((one) => one.closest("label").remove());
+    }
+  }
+
+  addEventListener("online", send);
+  setInterval(send, 5000);
+  setInterval(count, 1000);
+  setInterval(() => { if (!kept().length && !document.querySelector("details.more[open]")) renew(document.getElementById("said").textContent).catch(() => {}); }, 30000);
+  count();
+  send();
+})();

@@ -1,0 +1,182 @@
+"""What is under way in the lab, build by build: what runs, what comes next, where, with which care, and until when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.quoting.queue import QueuedBuild
+from calib.quoting.ranges import iso
+from calib.quoting.schedule import ON_MACHINE
+from calib.records import STAGES
+from calib.safety import cautions
+from calib.shop.model import Shop
+from calib.store.builds import find_builds
+from calib.store.open_store import open_store
+from calib.store.runs import find_runs
+from calib.workflow.accepted import awaited_builds
+from calib.workflow.promises import Today, find_today
+from calib.workflow.queue import find_queue_and_orders
+
+SHOWN = (0.5, 0.9)
+FORGOTTEN_DAYS = 14  # an open run that is older is asked about with the week's questions
+
+
+def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
+    """``builds`` in the order of work, ``open_runs`` that began before today, ``places`` (ids of machines and stations).
+
+    A build: build_id, process, machine, material, parts, order_id, quote_id, is_awaited (of an accepted quote, not logged yet),
+    ``attempt`` (of the first step), ``steps`` still to do (stage, places, cautions, usual_min, most_min, least_min, hands) and ``running`` (run, stage,
+    station, started_at, usual_at, most_at, least_at) or null. Minutes: the usual, what 9 of 10 take at most, the least time
+    of the data sheet (0: none, null: not known).
+    """
+    today = find_today(folder, start)
+    queue, orders = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
+    with open_store(folder, read_only=True) as store:
+        runs, logged = find_runs(store), find_builds(store).set_index("build_id")
+    awaited = awaited_builds(orders)
+    plans = {} if awaited.empty else awaited.set_index("build_id").to_dict("index")
+    still = runs[(runs["state"] == "running") & runs["started_at"].notna()]
+    minutes = _minutes(queue, today)
+    builds = []
+    for build, usual in zip(queue, minutes, strict=True):
+        known: dict[Any, Any] = plans.get(build.build_id) or (
+            logged.loc[build.build_id].to_dict() if build.build_id in logged.index else {}
+        )
+        own = still[np.array([build.build_id in ids for ids in still["build_ids"]], bool)]
+        made = _build(build, known, build.build_id in plans, usual, own, today)
+        builds.append(made | {"attempt": 1 + _spoilt(build, runs)})
+    return {
+        "at": today.now.isoformat(),
+        "builds": builds,
+        "open_runs": _forgotten(still, today),
+        "places": [*today.shop.machines, *today.shop.stations],
+        "people": today.shop.people_names,
+        "crew": sum(crew.size for crew in today.shop.crews.values()),
+    }
+
+
+def _spoilt(build: QueuedBuild, runs: pd.DataFrame) -> int:
+    """How many runs of its next step came to nothing."""
+    bad = runs[runs["outcome"].isin(("failed", "stopped")) & (runs["stage"] == build.rows["stage"].iloc[0])]
+    return sum(build.build_id in ids for ids in bad["build_ids"])
+
+
+def _minutes(queue: Sequence[QueuedBuild], today: Today) -> list[np.ndarray]:
+    """SHOWN quantiles of the minutes of each step of each build, shape (steps, 2)."""
+    rows = [
+        build.rows.assign(
+            process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
+        )
+        for build in queue
+    ]
+    if not rows:
+        return []
+    predicted = today.fitted.model.predict(pd.concat(rows, ignore_index=True), quantiles=SHOWN)[list(SHOWN)].to_numpy(
+        float
+    )
+    ends = np.cumsum([len(one) for one in rows])
+    return np.split(predicted, ends[:-1])
+
+
+def _build(
+    build: QueuedBuild, known: dict[Any, Any], is_awaited: bool, usual: np.ndarray, runs: pd.DataFrame, today: Today
+) -> dict[str, Any]:
+    shop, floors = today.shop, build.rows["floor_min"].to_numpy(float)
+    steps = [
+        {
+            "stage": stage,
+            "places": places_of(stage, build.machine, shop),
+            "cautions": list(cautions(build.process, stage, shop.cautions)),
+            "usual_min": round(float(middle), 1),
+            "most_min": round(float(most), 1),
+            "least_min": None if np.isnan(floor) else float(floor),
+            "hands": hands_of(stage),
+        }
+        for stage, (middle, most), floor in zip(build.rows["stage"], usual, floors, strict=True)
+    ]
+    parts = known.get("parts")
+    return {
+        "build_id": build.build_id,
+        "process": build.process,
+        "machine": build.machine,
+        "material": build.material,
+        "parts": int(parts) if parts is not None and parts == parts else None,
+        "order_id": build.order_id or None,
+        "quote_id": build.quote_id or None,
+        "is_awaited": is_awaited,
+        "plan": {name: value for name, value in known.items() if value is not None and value == value}
+        if is_awaited
+        else None,
+        "steps": steps,
+        "running": _running(steps, runs, today),
+    }
+
+
+def _running(steps: list[dict[str, Any]], runs: pd.DataFrame, today: Today) -> dict[str, Any] | None:
+    """The open run of the first step, if one is logged."""
+    own = runs[runs["stage"] == steps[0]["stage"]] if steps else runs[:0]
+    if own.empty:
+        return None
+    run, step = own.iloc[-1], steps[0]
+    return {
+        "run": run["run_key"],
+        **logged_columns(run),
+        **times_of(step, run["started_at"].to_pydatetime(), today.shop),
+    }
+
+
+def logged_columns(run: pd.Series) -> dict[str, Any]:
+    """The columns of a run by which its key is told."""
+    key = str(run["run_key"])
+    texts = {name: run[name] if isinstance(run[name], str) else "" for name in ("station", "operator", "order_id")}
+    return {
+        "build_id": "+".join(run["build_ids"]),
+        "stage": run["stage"],
+        "started_at": run["started_at"].isoformat(),
+        "attempt": int(run["attempt"]),
+        "run_id": key.removeprefix("run ") if key.startswith("run ") else "",
+        **texts,
+    }
+
+
+def times_of(step: dict[str, Any], began: datetime, shop: Shop) -> dict[str, Any]:
+    """When a step that began then usually ends, by when 9 of 10 do, and before when its least time is not over."""
+    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    begin = to_minutes(began)
+
+    def after(minutes: float) -> str:
+        alone = step["hands"] in ("none", "ends")
+        return iso(begin + minutes if alone else float(clock.after(begin, minutes)), shop.timezone)
+
+    least = step["least_min"]
+    return {
+        "usual_at": after(step["usual_min"]),
+        "most_at": after(step["most_min"]),
+        "least_at": from_minutes(begin + least, shop.timezone).isoformat() if least else None,
+    }
+
+
+def places_of(stage: str, machine: str, shop: Shop) -> list[str]:
+    """Where a stage can be done: the build's machine, else the stations that are for it."""
+    if stage in ON_MACHINE:
+        return [machine] if machine else []
+    return [station.id for station in shop.stations.values() if stage in station.stages]
+
+
+def hands_of(stage: str) -> str:
+    return STAGES[stage].hands if stage in STAGES else "all"
+
+
+def _forgotten(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:
+    """Open runs that began before today, the latest first: each may be running, or its stop was forgotten."""
+    midnight = pd.Timestamp(today.now.replace(hour=0, minute=0, second=0))
+    old = still[(still["started_at"] < midnight) & (still["started_at"] > midnight - timedelta(days=FORGOTTEN_DAYS))]
+    found = old.sort_values("started_at", ascending=False)
+    return [{"run": run["run_key"], **logged_columns(run)} for _, run in found.iterrows()]
