@@ -57,14 +57,14 @@ def _crew_rate(stage: str, shop: Shop, everyone: float) -> float:
 
 
 def _material_cost(work: Work, shop: Shop) -> float:
-    """Parts and supports with waste; powder beds also pay for unused powder that is not used again."""
+    """What is laid, with waste; powder beds also pay for unused powder that is not used again."""
     waste, refresh = (
         float(shop.costs.get(name, share)) for name, share in (("waste_share", 0.1), ("refresh_share", 0.3))
     )
     cost = 0.0
-    for build in work.option.builds:
+    for number, build in enumerate(work.option.builds, 1):
         material = shop.materials[work.option.piece_of(build).material]
-        volume = _volume_cm3(work.option, build)
+        volume = _laid_cm3(work, number, build, shop)
         used_g = material.params["density_g_cm3"] * volume * (1 + waste)
         if material.process == "PBF":
             used_g += _powder_lost_g(work.option, build, volume, shop) * refresh
@@ -72,10 +72,12 @@ def _material_cost(work: Work, shop: Shop) -> float:
     return cost
 
 
-def _volume_cm3(option: Option, build: Build) -> float:
-    """Volume of a build's parts with their supports [cm3]."""
-    shapes = [(option.pieces[at].shape, copies) for at, copies in build.contents]
-    return sum(copies * (shape.volume_cm3 + shape.support_cm3) for shape, copies in shapes)
+def _laid_cm3(work: Work, number: int, build: Build, shop: Shop) -> float:
+    """Material that a build takes: parts as they are filled, supports as dense as they are; of powder the parts [cm3]."""
+    machine = shop.machines[build.machine]
+    if machine.process == "PBF":
+        return sum(copies * work.option.pieces[at].shape.volume_cm3 for at, copies in build.contents)
+    return float(work.steps.fillings[work.place[f"build {number}"]].max()) * machine.params_on(None)["refill_cm3"]
 
 
 def _powder_lost_g(option: Option, build: Build, volume_cm3: float, shop: Shop) -> float:

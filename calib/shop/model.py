@@ -35,6 +35,11 @@ class Machine:
     closes: tuple[str, ...] = ()
     rate_per_h: float | None = None
 
+    def params_on(self, day: date | None) -> dict[str, float]:
+        """Parameters as they were on a day; None: after every change."""
+        changes = [change for since, change in self.dated if day is None or since <= day]
+        return {name: value for one in (self.params, *changes) for name, value in one.items()}
+
 
 @dataclass(frozen=True)
 class Material:

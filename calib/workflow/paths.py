@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,18 +33,20 @@ def with_paths(
     if "path_file" not in builds or not builds["path_file"].notna().any():
         return builds
     named = builds["path_file"].notna() & (builds["process"] == "MEX")
-    pairs = builds.loc[named, ["path_file", "machine"]].itertuples(index=False, name=None)
-    keys = [(str(name), _parameters(shop, str(machine))) for name, machine in pairs]
+    days = builds["at"] if "at" in builds else pd.Series(None, builds.index, object)
+    rows = zip(builds.loc[named, "path_file"], builds.loc[named, "machine"], days[named], strict=True)
+    keys = [(str(name), _parameters(shop, str(machine), day)) for name, machine, day in rows]
     times = _times_of(folder, set(keys), progress)
     minutes = np.full(len(builds), np.nan)
     minutes[named.to_numpy()] = [times[key][1] if key in times else np.nan for key in keys]
     return builds.assign(path_min=minutes)
 
 
-def _parameters(shop: Shop, machine: str) -> str:
-    """What of a machine counts for the time of a path, as a text to look up by."""
+def _parameters(shop: Shop, machine: str, at: Any) -> str:
+    """What of a machine, as it was at a stamp, counts for the time of a path; as a text to look up by."""
     known = shop.machines.get(machine)
-    params = known.params if known is not None and known.kind == "extruder" else machine_defaults("extruder")
+    day = None if pd.isna(at) else pd.Timestamp(at).date()
+    params = known.params_on(day) if known is not None and known.kind == "extruder" else machine_defaults("extruder")
     return json.dumps({name: float(params[name]) for name in PARAMETERS})
 
 

@@ -13,6 +13,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.cli.app import run
 from calib.geometry.read_path import read_path
 from calib.shop.read_shop import read_shop
+from calib.workflow.paths import with_paths
 
 SQUARES = "G28\nM109 S210\n" + "".join(
     f"G1 Z{0.2 * layer:.1f} F600\nG1 X90 E{layer}.2 F3000\nG1 Y90 E{layer}.4\nG1 X10 E{layer}.6\nG1 Y10 E{layer}.8\n"
@@ -74,6 +75,19 @@ def test_a_changed_path_and_a_changed_machine_are_reckoned_again(lab, capsys):
     text = (lab / "shop.toml").read_text()
     (lab / "shop.toml").write_text(text.replace("acceleration_mm_s2 = 2500", "acceleration_mm_s2 = 50"))
     assert printing(lab, "squares.nc", capsys)[0]["baseline_min"] > slower["baseline_min"]
+
+
+def test_a_path_takes_the_minutes_that_its_machine_had_on_the_day(lab):
+    changed = "[[machine.change]]\nsince = 2026-03-01\nacceleration_mm_s2 = 50\n"
+    text = (lab / "shop.toml").read_text()
+    (lab / "shop.toml").write_text(text.replace('\n[[machine]]\nid = "vpp1"', f'\n{changed}\n[[machine]]\nid = "vpp1"'))
+    shop, path = read_shop(lab), read_path(lab / "paths" / "squares.nc")
+    before = path_time(path, shop.machines["mex1"].params).printing_min
+    after = path_time(path, {**shop.machines["mex1"].params, "acceleration_mm_s2": 50}).printing_min
+    assert after > 1.3 * before
+    builds = pd.DataFrame({"path_file": "squares.nc", "process": "MEX", "machine": "mex1",
+                           "at": ["2026-02-28", "2026-03-01", None]})  # fmt: skip
+    assert with_paths(lab, builds, shop)["path_min"].tolist() == pytest.approx([before, after, after])
 
 
 def test_the_fit_learns_how_sure_each_basis_is():
