@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.errors import MeshError
+from calib.geometry.slices import Slices
 from calib.geometry.topology import Topology
 
 # Sides of a part, by the file's axes: z- is as it lies in the file.
@@ -29,6 +30,7 @@ class Mesh:
     area_mm2 : surface after repair [mm2]
     bounds_mm : shape (2, 3), lowest and highest corner, as it lies in the file [mm]
     down : side on which it has to be built, one of DOWN; '' where that is free
+    slices : sections that the file carries itself, as the part lies in it
     notes : what was found and what was done about it, with the effect on volume
     """
 
@@ -45,6 +47,7 @@ class Mesh:
     bounds_mm: np.ndarray
     notes: tuple[str, ...] = ()
     down: str = ""
+    slices: tuple[Slices, ...] = ()
 
     @property
     def size_mm(self) -> np.ndarray:

@@ -9,10 +9,13 @@ from xml.parsers.expat import ExpatError, ParserCreate
 
 import numpy as np
 
+from calib.geometry.slices_3mf import GREATEST, SLICE, SliceError, Stack
+
 MAX_OBJECTS = 10_000
 MAX_USES = 100_000  # components and items of one file
 MAX_DEPTH_XML = 64
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+MAX_STACKS = 1000  # of one file
 PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 
 
@@ -31,12 +34,13 @@ class Use:
 
 @dataclass(eq=False)
 class Object:
-    """vertices : x, y, z one after another; faces : vertex numbers likewise."""
+    """vertices : x, y, z one after another; faces : vertex numbers likewise; stack : number of its slices, '' without."""
 
     kind: str
     vertices: array[float] = field(default_factory=lambda: array("d"))
     faces: array[int] = field(default_factory=lambda: array("i"))
     components: list[Use] = field(default_factory=list)
+    stack: str = ""
 
     def triangles(self) -> np.ndarray:
         """Corners of the faces, shape (n, 3, 3)."""
@@ -52,6 +56,7 @@ class Model:
     unit: str = "millimeter"
     objects: dict[str, Object] = field(default_factory=dict)
     items: list[Use] = field(default_factory=list)
+    stacks: dict[str, Stack] = field(default_factory=dict)
 
 
 def read_model(pieces: Iterator[bytes], max_faces: int) -> Model:
@@ -84,7 +89,11 @@ class _Reader:
         self.known = {
             f"{CORE} {name}": getattr(self, f"_{name}")
             for name in ("model", "object", "vertex", "triangle", "component", "item")
+        } | {
+            f"{SLICE} {name}": getattr(self, f"_{name}_of_stack")
+            for name in ("slicestack", "slice", "vertex", "polygon", "segment", "sliceref")
         }
+        self.stack = Stack(0.0)  # what stands outside of every stack is no part of one
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         self.depth += 1
@@ -98,6 +107,8 @@ class _Reader:
                 raise ModelError(f"a <{name.split()[-1]}> lacks a number, or has one too large ({error})") from error
             except ModelError:
                 raise
+            except SliceError as error:
+                raise ModelError(str(error)) from error
             except ValueError as error:
                 raise ModelError(f"a number in it is wrong ({error})") from error
 
@@ -111,10 +122,35 @@ class _Reader:
         self.model.unit = attributes.get("unit", "millimeter")
 
     def _object(self, attributes: dict[str, str]) -> None:
-        self.open = Object(attributes.get("type", "model"))
+        self.open = Object(attributes.get("type", "model"), stack=attributes.get(f"{SLICE} slicestackid", ""))
         self.model.objects[attributes.get("id", "")] = self.open
         if len(self.model.objects) > MAX_OBJECTS:
             raise ModelError(f"it has more than {MAX_OBJECTS} objects")
+
+    def _slicestack_of_stack(self, attributes: dict[str, str]) -> None:
+        bottom = float(attributes.get("zbottom", 0.0))
+        if not abs(bottom) <= GREATEST:
+            raise SliceError(f"a stack begins at {bottom:g}, which is no height")
+        self.stack = self.model.stacks[attributes["id"]] = Stack(bottom)
+        if len(self.model.stacks) > MAX_STACKS:
+            raise ModelError(f"it has more than {MAX_STACKS} stacks of slices")
+
+    def _slice_of_stack(self, attributes: dict[str, str]) -> None:
+        self.stack.slice(float(attributes["ztop"]))
+
+    def _vertex_of_stack(self, attributes: dict[str, str]) -> None:
+        self.stack.vertex(float(attributes["x"]), float(attributes["y"]))
+
+    def _polygon_of_stack(self, attributes: dict[str, str]) -> None:
+        self.stack.polygon(int(attributes["startv"]))
+
+    def _segment_of_stack(self, attributes: dict[str, str]) -> None:
+        self.stack.segment(int(attributes["v2"]))
+
+    def _sliceref_of_stack(self, attributes: dict[str, str]) -> None:
+        self.stack.refs.append((attributes.get("slicepath", ""), attributes["slicestackid"]))
+        if len(self.stack.refs) > MAX_STACKS:
+            raise ModelError(f"a stack refers to more than {MAX_STACKS} others")
 
     def _vertex(self, attributes: dict[str, str]) -> None:
         self.open.vertices.extend((float(attributes["x"]), float(attributes["y"]), float(attributes["z"])))

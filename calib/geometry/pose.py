@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.geometry.layer_profile import layer_profile
 from calib.geometry.mesh import DOWN, Mesh, bounds_mm
+from calib.geometry.slices import of_slices
 from calib.geometry.supports import Supports, find_supports
 from calib.records import LayerProfile
 
@@ -35,9 +36,11 @@ class Pose:
 
     def profile(self, layer_mm: float) -> LayerProfile:
         """Its layers; machines that build it alike share one profile."""
-        return self._once(
-            ("profile", layer_mm), lambda: layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
-        )
+        return self._once(("profile", layer_mm), lambda: self._layers(layer_mm))
+
+    def _layers(self, layer_mm: float) -> LayerProfile:
+        found = layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
+        return of_slices(found, self.mesh.slices, float(self.mesh.bounds_mm[0, 2]), self.rotation)
 
     def supports(self, overhang_deg: float) -> Supports:
         """What holds it up; shared likewise."""

@@ -14,6 +14,8 @@ from defusedxml.ElementTree import ParseError, fromstring
 
 from calib.errors import MeshError
 from calib.geometry.model_3mf import MAX_USES, Model, ModelError, Use, read_model
+from calib.geometry.slices import Slices
+from calib.geometry.slices_3mf import SliceError
 from calib.geometry.units import unit_named
 
 # Limits, ours: no part file in use comes near them, an archive made to harm does.
@@ -26,18 +28,23 @@ _START = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 _PARTS_OF_SOLIDS = ("model", "")  # not: support, solidsupport, surface, other
 
 
-def read_3mf(data: bytes, name: str, max_faces: int) -> tuple[np.ndarray, str]:
-    """Corners of the faces of all build items, placed, shape (n, 3, 3), in the file's unit; and that unit.
+def read_3mf(data: bytes, name: str, max_faces: int) -> tuple[np.ndarray, str, tuple[Slices, ...] | None]:
+    """Corners of the faces of all build items, placed, shape (n, 3, 3), in the file's unit; that unit; and their slices.
+
+    Slices are None where a solid has none, or is laid so that they are no sections of it.
 
     Files are unpacked and parsed piece by piece, so that memory is bounded by the faces, whatever the archive holds.
 
-    Source: 3MF Core Specification 1.4.0 (ISO/IEC 25422:2025): unit, object types, item and component transforms.
+    Source: 3MF Core Specification 1.4.0 (ISO/IEC 25422:2025): unit, object types, item and component transforms;
+    3MF Slice Extension 1.0.2: stacks, references, polygons.
     """
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             package = _Package(archive, max_faces)
-            return package.placed_triangles(), package.unit()
-    except ModelError as error:
+            triangles = package.placed_triangles()
+            stacks = None if None in package.stacks else tuple(one for one in package.stacks if one is not None)
+            return triangles, package.unit(), stacks
+    except (ModelError, SliceError) as error:
         why = str(error)
     except DefusedXmlException:
         why = "its XML declares entities, which are never followed"
@@ -57,6 +64,7 @@ class _Package:
         self.members = {_inside(info.filename): info for info in archive.infolist()}
         self.models: dict[str, Model] = {}
         self.solids: dict[tuple[str, str], np.ndarray] = {}
+        self.stacks: list[Slices | None] = []  # of the solids, as placed; None where there are none
         self.start = self._start_path()
 
     def unit(self) -> str:
@@ -87,6 +95,7 @@ class _Package:
         place = use.place if outer is None else _chained(use.place, outer)
         if len(thing.faces):
             yield self._solid(path, use.number, place)
+            self.stacks += self._slices(path, thing.stack, place)
         for part in thing.components:
             yield from self._placed(part, path, place, depth + 1)
 
@@ -99,6 +108,28 @@ class _Package:
             raise ModelError("it has more faces than are read; export a coarser mesh")
         placed = corners @ place[:3] + place[3]
         return placed[:, ::-1] if np.linalg.det(place[:3]) < 0 else placed
+
+    def _slices(self, path: str, number: str, place: np.ndarray) -> list[Slices | None]:
+        """Stacks of a solid where it is placed; slices may be turned about the upright and mirrored, no more."""
+        if not number:
+            return [None]
+        upright = np.allclose(place[:2, 2], 0) and np.allclose(place[2, :2], 0) and place[2, 2] > 0
+        return [one.placed(place) if upright else None for one in self._stack(path, number, 0)]
+
+    def _stack(self, path: str, number: str, depth: int) -> Iterator[Slices]:
+        """A stack, or those that it refers to."""
+        stack = self._model(path).stacks.get(number)
+        if stack is None:
+            raise ModelError(f'slice stack "{number}" is used but not there')
+        if depth > 1:
+            raise ModelError(f'slice stack "{number}" refers to others though it is referred to itself')
+        self.uses_left -= 1
+        if self.uses_left < 0:
+            raise ModelError(f"it places more than {MAX_USES} objects")
+        if len(stack.tops):
+            yield stack.slices()
+        for where, other in stack.refs:
+            yield from self._stack(_inside(where) if where else path, other, depth + 1)
 
     def _model(self, path: str) -> Model:
         if path not in self.models:

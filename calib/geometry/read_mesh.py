@@ -15,6 +15,7 @@ from calib.geometry.mesh import DOWN, Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
+from calib.geometry.slices import Slices
 from calib.geometry.units import MM_PER, absurd_size, ask_unit, small_size, unit_named
 from calib.in_child import in_child
 from calib.plain_file import check_plain
@@ -37,7 +38,7 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     """
     path = Path(path)
     data = _bytes_of(path)
-    triangles, own_unit = _triangles(path, data)
+    triangles, own_unit, slices = _triangles(path, data)
     scale, name, assumed = _scale(path, unit, own_unit)
     triangles, bounds = _checked(path, triangles if scale == 1.0 else triangles * scale)
     found = heal(triangles)
@@ -54,8 +55,32 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
         volume_mm3=found.volume_mm3,
         area_mm2=float(face_areas_mm2(found.triangles).sum()),
         bounds_mm=bounds,
-        notes=(*([doubt] if doubt else []), *found.notes),
+        notes=(*([doubt] if doubt else []), *found.notes, *_said(slices)),
+        slices=_slices(path, slices, scale),
     )
+
+
+def _slices(path: Path, stacks: tuple[Slices, ...] | None, scale: float) -> tuple[Slices, ...]:
+    """Stacks in millimetres, where they are lengths."""
+    scaled = tuple(one.scaled(scale) for one in stacks or ())
+    for one in scaled:
+        greatest = max(
+            (float(np.abs(values).max(initial=0)) for values in (one.first, one.high_mm, one.low_mm)), default=0
+        )
+        if greatest > GREATEST_MM:
+            raise MeshError(
+                f"{path.name} has a slice at {greatest:.3g} mm; at most {GREATEST_MM:.0e} mm are read.",
+                "Export the slices again, or the part without them.",
+            )
+    return scaled
+
+
+def _said(slices: tuple[Slices, ...] | None) -> list[str]:
+    if not slices:
+        return []
+    return [
+        f"Layers are its own {sum(len(one.low_mm) for one in slices)} slices where it is built as it lies in the file."
+    ]
 
 
 def read_part(
@@ -106,19 +131,19 @@ def _bytes_of(path: Path) -> bytes:
     return data
 
 
-def _triangles(path: Path, data: bytes) -> tuple[np.ndarray, str | None]:
+def _triangles(path: Path, data: bytes) -> tuple[np.ndarray, str | None, tuple[Slices, ...] | None]:
     kind = READERS[path.suffix.lower()]
     if kind == "STL":
-        return read_stl(data, path.name, MAX_FACES), None
+        return read_stl(data, path.name, MAX_FACES), None, None
     return in_child(foreign_triangles, path, kind, size=len(data), name=path.name, kind=MeshError)
 
 
-def foreign_triangles(path: Path, kind: str) -> tuple[np.ndarray, str | None]:
-    """Corners of the faces, shape (n, 3, 3), and the file's unit where it has one, of any kind but STL."""
+def foreign_triangles(path: Path, kind: str) -> tuple[np.ndarray, str | None, tuple[Slices, ...] | None]:
+    """Corners of the faces, shape (n, 3, 3), the file's unit and slices where it has them, of any kind but STL."""
     data = path.read_bytes()
     if kind == "3MF":
         return read_3mf(data, path.name, MAX_FACES)
-    return read_by_library(data, path.name, kind, MAX_FACES), "mm" if kind == "STEP" else None
+    return read_by_library(data, path.name, kind, MAX_FACES), "mm" if kind == "STEP" else None, None
 
 
 def _scale(path: Path, unit: str | None, own_unit: str | None) -> tuple[float, str, bool]:

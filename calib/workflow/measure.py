@@ -6,11 +6,14 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from calib.errors import UsageError
 from calib.geometry.hollows import NARROW_MM, find_hollows
 from calib.geometry.layer_profile import layer_profile
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
+from calib.geometry.slices import of_slices
 from calib.geometry.supports import find_supports
 
 MOST_LAYERS = 200_000
@@ -72,8 +75,9 @@ def _layers(mesh: Mesh, layer_mm: float) -> list[dict[str, float]]:
             f"--layers {layer_mm:g} cuts a part {height:g} mm high into {height / layer_mm:.0f} layers.",
             f"At most {MOST_LAYERS} are listed; give a thicker layer.",
         )
-    profile = layer_profile(mesh.triangles, layer_mm, topology=mesh.topology)
     lowest = float(mesh.bounds_mm[0, 2])
+    profile = layer_profile(mesh.triangles, layer_mm, topology=mesh.topology)
+    profile = of_slices(profile, mesh.slices, lowest, np.eye(3))
     return [
         {"z_mm": float(z) + lowest, "area_mm2": float(area), "perimeter_mm": float(perimeter)}
         for z, area, perimeter in zip(profile.z_mm, profile.area_mm2, profile.perimeter_mm, strict=True)
