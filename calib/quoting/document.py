@@ -62,9 +62,9 @@ def quote(
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     shapes = [finders[mesh] for mesh in meshes]
     planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
-    planned = in_order_of_promise(planned, request, shop, planner.clock)
+    planned = in_order_of_promise(planned, request, shop, planner.days)
     best, lines = planned[0], best_of_each_process(planned)
-    options = [_option_document(one, request, shop, planner.clock) for one in planned]
+    options = [_option_document(one, request, shop, planner.days) for one in planned]
     per_day = dict(zip(lines, pieces_per_day(lines, planner), strict=True))
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
@@ -76,7 +76,7 @@ def quote(
         ],
         "out": found.out,
         "soonest": soonest(planned),
-        "promise": promise_to_give(planned, options, request, planner.clock),
+        "promise": promise_to_give(planned, options, request, planner.days),
         "keep_due": keep_the_date(options, request.due),
         "valid_until": valid_until(request, shop),
         "start": iso(request.start_min, shop.timezone),

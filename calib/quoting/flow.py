@@ -62,7 +62,7 @@ def released_jobs(
 
 def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
     """The jobs through a shop; ``unlimited`` : a machine that nothing has to wait for."""
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     draws = len(next(iter(jobs[0].minutes.values())))
     floor = Floor(shop, clock, draws, jobs[0].ready, unlimited)
     builds = [job.name for job in jobs if not job.after]

@@ -157,7 +157,7 @@ def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:
 def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> list[str]:
     """Sentences about the whole quote."""
     notes = [note if len(meshes) == 1 else f"{mesh.name}: {note}" for mesh in meshes for note in mesh.notes]
-    if shop.hours is None:
+    if shop.attended is None:
         notes.append("The shop file states no opening hours: people are counted as there around the clock.")
     needs = tuple(dict.fromkeys(need for line in request.lines for need in line.needs))
     notes.append(_judged(needs, shop) if needs else "Not judged: strength, tolerance and heat.")

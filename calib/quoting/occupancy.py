@@ -11,10 +11,9 @@ import numpy as np
 from calib.quoting.flow import Flow, run_flow, with_waits
 from calib.quoting.queueing import several_servers
 from calib.quoting.schedule import ON_MACHINE, Run
-from calib.quoting.staff import Staff
-from calib.shop.model import Crew, Shop, Station
+from calib.quoting.staff import WEEK_H, Staff, crew_hours
+from calib.shop.model import Crew, Station
 
-WEEK_H = 7 * 24.0
 LOOKED_AT = 8  # of the fullest resources it is asked what waiting for them costs
 
 
@@ -27,13 +26,16 @@ def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> li
     running_h, waiting_h (a machine that waits to be emptied, or between its stages, for somebody to come) and idle_h a
     week, ``sooner_h`` (how much sooner a build is done on the mean where nothing waits for it: null where it was not
     asked), wait_h and wait_h_one_more (mean wait by the M/M/c formula as a check: null at a load of 1 or more).
-    Machines and stations count all hours of the week, people the opening hours.
+    Machines and stations count all hours of the week, people their hours.
     """
-    shop, open_h = flow.shop, open_hours(flow.shop)
+    shop = flow.shop
     rows = [
         *(_row(one, "machine", 1, WEEK_H, weeks, *_machine(flow, one)) for one in shop.machines),
         *(_row(one.id, "station", one.places, WEEK_H, weeks, *_station(flow, one)) for one in shop.stations.values()),
-        *(_row(one.id, "crew", one.size, open_h, weeks, *_crew(flow, one)) for one in shop.crews.values()),
+        *(
+            _row(one.id, "crew", one.size, crew_hours(one, shop), weeks, *_crew(flow, one))
+            for one in shop.crews.values()
+        ),
     ]
     rows.sort(key=lambda row: -row["load"])
     if closely:
@@ -74,12 +76,6 @@ def wait_h(used_h: float, runs: float, servers: int, hours: float) -> float | No
     return round(several_servers(runs / hours, runs / used_h, servers).wait, 3)
 
 
-def open_hours(shop: Shop) -> float:
-    if shop.hours is None:
-        return WEEK_H
-    return sum(end - begin for spans in shop.hours for begin, end in spans) / 60
-
-
 def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
     """Minutes that each build had the machine, and those in which it was worked at or ran."""
     chambers = flow.shop.machines[machine].chambers
@@ -96,10 +92,11 @@ def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
 
 
 def _worked(flow: Flow, run: Run) -> float:
-    """Minutes of a run; of one by hand those in opening hours."""
+    """Minutes of a run; of one by hand those in the hours of who does it."""
     if run.lane != "hands":
         return float((run.end - run.start).mean())
-    return float((flow.floor.clock.open_at(run.end) - flow.floor.clock.open_at(run.start)).mean())
+    clocks = flow.floor.people.clocks(run.stage)
+    return float(np.min([clock.open_at(run.end) - clock.open_at(run.start) for clock in clocks], axis=0).mean())
 
 
 def _station(flow: Flow, station: Station) -> tuple[np.ndarray, float]:
@@ -112,12 +109,12 @@ def _station(flow: Flow, station: Station) -> tuple[np.ndarray, float]:
 
 
 def _crew(flow: Flow, crew: Crew) -> tuple[np.ndarray, float]:
-    """Work by hand that falls to a crew: what several can do is theirs by their sizes."""
-    worked = []
+    """Work by hand that falls to a crew: what several can do is theirs by their sizes and hours."""
+    worked, hours = [], {one.id: one.size * crew_hours(one, flow.shop) for one in flow.shop.crews.values()}
     for run in flow.runs:
         able = [one for one in flow.shop.crews.values() if not one.stages or run.stage in one.stages]
         if run.lane == "hands" and crew in able:
-            worked.append(_worked(flow, run) * crew.size / sum(one.size for one in able))
+            worked.append(_worked(flow, run) * hours[crew.id] / sum(hours[one.id] for one in able))
     return np.array(worked), float(sum(worked))
 
 

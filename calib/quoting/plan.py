@@ -66,8 +66,10 @@ class Planner:
         self, shop: Shop, learned: Learned, queue: Sequence[QueuedBuild], start: float, seed: int, draws: int
     ) -> None:
         self.shop, self.start = shop, start
-        self.clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+        self.clock = OpenClock(shop.attended, shop.closures, shop.timezone)
         self.clock.never_before(start)
+        shifts = shop.attended != shop.hours
+        self.days = OpenClock(shop.hours, shop.closures, shop.timezone) if shifts else self.clock  # of promises
         self.asked, self.luck = Asked(shop, learned), Luck(learned, draws, seed)
         self.tries = self.luck.fewer(min(draws, TRIED))
         self.ahead = held_by_queue(queue, shop, self.clock, start, learned, draws, seed)
@@ -106,7 +108,7 @@ class Planner:
                 for one in found.options]  # fmt: skip
 
     def _pose_key(self, one: Planned) -> tuple[float, ...]:
-        promised = half_day_end(float(np.quantile(one.ready, PROMISED)), self.clock)
+        promised = half_day_end(float(np.quantile(one.ready, PROMISED)), self.days)
         cost = option_cost(one.work, self.shop)
         return promised, cost["p50"] if cost else 0.0, *one.key[:2]
 

@@ -13,7 +13,7 @@ that is right to a few per cent; without slack a plan of 38 builds took twice as
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -48,10 +48,18 @@ class Servers:
 
 
 class Crew:
-    """People who can do the same, for all draws; ``free`` holds when they are free, the first first [open min]."""
+    """People who can do the same, for all draws; ``free`` holds when they are free, the first first.
 
-    def __init__(self, size: int, draws: int, start: float) -> None:
-        self.free = [np.full(draws, start) for _ in range(size)]
+    clock : of the hours in which they are there; free is in its open minutes
+    """
+
+    def __init__(self, size: int, draws: int, start: float, clock: OpenClock) -> None:
+        self.clock = clock
+        self.free = [np.full(draws, float(clock.open_at(start))) for _ in range(size)]
+
+    def work(self, ready: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Start and end [wall min] of work that it would do next, and the open time from which it could be done."""
+        return self.clock.work_from(ready, self.free[0], minutes)
 
     def serve(self, ready: np.ndarray, minutes: np.ndarray, slack: float) -> None:
         """Who was free first does it."""
@@ -67,13 +75,24 @@ Held = tuple[
 ]  # place in the order of tasks, stage, from when, and how long or until when
 
 
+def _in_shifts(crews: Sequence[Crew]) -> bool:
+    """Whether they come in different hours."""
+    return any(crew.clock is not crews[0].clock for crew in crews)
+
+
 class People:
     """Crews of the shop; a shop that names none has as many people as are wanted. ``held``: what they were at, in order."""
 
     def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
         self.clock, self.slack, self.at, self.held = clock, 0.0, 0.0, list[Held]()
-        begin = float(clock.open_at(start))
-        self._crews = [(crew.stages, Crew(crew.size, draws, begin)) for crew in shop.crews.values()]
+        clocks = {shop.attended: clock}
+        for crew in shop.crews.values():
+            shift = shop.hours if crew.hours is None else crew.hours
+            clocks.setdefault(shift, OpenClock(shift, shop.closures, shop.timezone))
+        self._crews = [
+            (crew.stages, Crew(crew.size, draws, start, clocks[shop.hours if crew.hours is None else crew.hours]))
+            for crew in shop.crews.values()
+        ]
 
     def work(
         self, stage: str, ready: np.ndarray, minutes: np.ndarray, wait: np.ndarray | float = 0.0
@@ -85,23 +104,41 @@ class People:
         if not self._crews:
             return self.clock.work_from(ready, -np.inf, minutes, wait)[:2]
         crews = self.able(stage)
-        free = np.minimum.reduce([crew.free[0] for crew in crews]) if len(crews) > 1 else crews[0].free[0]
-        start, end, opened = self.clock.work_from(ready, free, minutes, wait)
-        self.hold_next(stage, opened, minutes)
+        if _in_shifts(crews):
+            ready = self.clock.after(ready, wait)
+            ends = [crew.work(ready, minutes) for crew in crews]
+            starts = np.array([start for start, _, _ in ends])
+            first = np.array([end for _, end, _ in ends]).argmin(axis=0)
+            start, end = starts[first, np.arange(len(first))], np.min([end for _, end, _ in ends], axis=0)
+        else:
+            free = np.minimum.reduce([crew.free[0] for crew in crews]) if len(crews) > 1 else crews[0].free[0]
+            start, end, ready = crews[0].clock.work_from(ready, free, minutes, wait)
+        self.hold_next(stage, ready, minutes)
         return start, end
 
     def hold_next(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> None:
-        """Whoever can do a stage and is free first is at it for so many minutes. ready : open min"""
+        """Who can do a stage and is free first, or of crews in shifts is done first, is at it for so many minutes.
+
+        ready : open min; of crews in shifts wall min
+        """
         self.held.append((self.at, stage, ready, minutes))
         crews = self.able(stage)
         if len(crews) == 1:
             crews[0].serve(ready, minutes, self.slack)
             return
-        free, served = np.minimum.reduce([crew.free[0] for crew in crews]), np.zeros(len(minutes), bool)
-        for crew in crews:
-            mine = (crew.free[0] <= free) & ~served
-            crew.serve(np.where(mine, ready, -np.inf), np.where(mine, minutes, 0.0), self.slack)
+        if _in_shifts(crews):
+            _, when, opened = zip(*[crew.work(ready, minutes) for crew in crews], strict=True)
+        else:
+            when, opened = [crew.free[0] for crew in crews], [ready] * len(crews)
+        first, served = np.minimum.reduce(when), np.zeros(len(minutes), bool)
+        for crew, own, begin in zip(crews, when, opened, strict=True):
+            mine = (own <= first) & ~served
+            crew.serve(np.where(mine, begin, -np.inf), np.where(mine, minutes, 0.0), self.slack)
             served |= mine
+
+    def clocks(self, stage: str) -> list[OpenClock]:
+        """Hours of those who can do a stage."""
+        return [crew.clock for crew in self.able(stage)] if self._crews else [self.clock]
 
     def able(self, stage: str) -> list[Crew]:
         """Who can do a stage; NoPlanError when nobody can."""

@@ -145,7 +145,7 @@ class Floor:
             (self.people, deque(ahead.people)), (self.places, deque(ahead.places))
         ]  # fmt: skip
         latest = shop.quoting.get("no_unattended_start_after")
-        self.starts = OpenClock(until(shop.hours, latest), shop.closures, shop.timezone) if latest else None
+        self.starts = OpenClock(until(shop.attended, latest), shop.closures, shop.timezone) if latest else None
         self._closings: dict[str, np.ndarray] = {}
 
     def next_closing(self, machine: Machine, now: np.ndarray) -> np.ndarray:

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.quoting.queueing import several_servers
-from calib.shop.model import Shop
+from calib.shop.hours import Hours
+from calib.shop.model import Crew, Shop
 
+WEEK_H = 7 * 24.0
 FULL = (
     0.95  # of people's hours: more work than that is in no log, for it was done by more people than the shop file names
 )
@@ -22,23 +24,25 @@ class Staff:
     """What the logs say of waiting for people.
 
     share : of the learned waits that somebody had to come free first [0..1]
-    people : how many the shop named then; 0: as many as wanted
-    work : hours of hands in an open hour
+    people : how many were there then on the mean (``people_there``); 0: as many as wanted
+    work : hours of hands in an hour in which somebody was there
+    hours : such hours in a week; 0: not known
     """
 
     share: float = 0.0
     people: int = 0
     work: float = 0.0
+    hours: float = 0.0
 
     def times(self, shop: Shop) -> float:
         """Learned waits with the shop's people of today over those with the people of the logs (by M/M/c)."""
         if not self.people or not self.share:
             return 1.0
-        today = people_of(shop)
+        today, longer = people_there(shop), week_hours(shop.attended) / self.hours if self.hours else 1.0
         work = min(self.work, FULL * self.people)
-        if work <= 0 or today == self.people:
+        if work <= 0 or (today == self.people and longer == 1.0):
             return 1.0
-        times = 0.0 if not today else _wait(work, today) / _wait(work, self.people)
+        times = 0.0 if not today else _wait(work / longer, today) / _wait(work, self.people)
         return 1.0 - self.share + self.share * min(times, MOST_TIMES)
 
 
@@ -47,6 +51,22 @@ NOBODY_COUNTED = Staff()
 
 def people_of(shop: Shop) -> int:
     return sum(crew.size for crew in shop.crews.values())
+
+
+def people_there(shop: Shop) -> int:
+    """How many are there on the mean, of the hours in which somebody is; at least one where the shop names any."""
+    hours = sum(crew.size * crew_hours(crew, shop) for crew in shop.crews.values())
+    return max(round(hours / week_hours(shop.attended)), min(people_of(shop), 1))
+
+
+def crew_hours(crew: Crew, shop: Shop) -> float:
+    """Hours of a week in which a crew is there."""
+    return week_hours(shop.hours if crew.hours is None else crew.hours)
+
+
+def week_hours(hours: Hours | None) -> float:
+    """Hours of a week's spans."""
+    return WEEK_H if hours is None else sum(end - begin for spans in hours for begin, end in spans) / 60
 
 
 def _wait(work: float, people: int) -> float:

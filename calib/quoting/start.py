@@ -64,7 +64,7 @@ def unattended(stages: tuple[str, ...]) -> list[str]:
 def _candidates(first: float, shop: Shop, clock: OpenClock) -> list[float]:
     """Every half hour at which somebody is there and may start it."""
     latest = shop.quoting.get("no_unattended_start_after")
-    may = OpenClock(until(shop.hours, latest), shop.closures, shop.timezone) if latest else clock
+    may = OpenClock(until(shop.attended, latest), shop.closures, shop.timezone) if latest else clock
     grid = np.ceil(first / EVERY_MIN) * EVERY_MIN + np.arange(0, WITHIN_MIN + 1, EVERY_MIN)
     return [float(at) for at in grid if float(may.next_open(at)) == at or _closing(may, float(at))]
 

@@ -40,7 +40,8 @@ def pieces_per_day(planned: Sequence[Planned], planner: Planner) -> list[dict[st
 
 
 def _open_days(planner: Planner) -> int:
-    return 7 if planner.shop.hours is None else sum(bool(spans) for spans in planner.shop.hours)
+    attended = planner.shop.attended
+    return 7 if attended is None else sum(bool(spans) for spans in attended)
 
 
 def _line(work: Work) -> Option:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from itertools import pairwise
 from typing import Any
@@ -13,12 +13,14 @@ from calib.shop.check import Problems
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SPAN = re.compile(r"^(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})$")
 Spans = tuple[tuple[int, int], ...]
+Hours = tuple[Spans, ...]
+Path = tuple[str | int, ...]
 
 
-def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[tuple[Spans, ...] | None, tuple[date, ...]]:
+def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[Hours | None, tuple[date, ...]]:
     """Spans in minutes of the day for Monday to Sunday (None where the shop states none), and closed days with holidays."""
     problems.known_keys(table, (*DAYS, "closures", "holidays"), ("hours",))
-    week = tuple(_day(table.get(day, []), day, problems) for day in DAYS)
+    week = _week(table, ("hours",), problems)
     closures = table.get("closures", [])
     if not isinstance(closures, list):
         problems.add(("hours", "closures"), "expected a list of days, [2026-12-25, 2027-01-01].")
@@ -28,30 +30,63 @@ def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[tuple[Span
         from calib.shop.public_holidays import public_holidays  # only where they are asked for
 
         days |= public_holidays(place, ("hours", "holidays"), problems)
-    stated = any(day in table for day in DAYS)
-    if stated and not any(week):
-        problems.add(("hours",), 'no day has opening hours. Write mon = "08:00-17:00", or leave the table out.')
-    return (week if stated else None), tuple(sorted({day for day in days if day}))
+    return week, tuple(sorted({day for day in days if day}))
 
 
-def _day(value: Any, day: str, problems: Problems) -> Spans:
-    spans = sorted(
-        span for text in problems.texts(value, ("hours", day)) if text and (span := _span(text, day, problems))
-    )
+def read_shift(table: Mapping[str, Any], path: Path, problems: Problems) -> Hours | None:
+    """When a crew is there, as the hours of the shop; None where it states none."""
+    problems.known_keys(table, DAYS, path)
+    return _week(table, path, problems)
+
+
+def _week(table: Mapping[str, Any], path: Path, problems: Problems) -> Hours | None:
+    if not any(day in table for day in DAYS):
+        return None
+    week = tuple(_day(table.get(day, []), (*path, day), problems) for day in DAYS)
+    if not any(week):
+        problems.add(path, 'no day has hours. Write mon = "08:00-17:00", or leave the table out.')
+    return week
+
+
+def attended_hours(shop_hours: Hours | None, shifts: Sequence[Hours | None]) -> Hours | None:
+    """When somebody is there: all shifts together, a crew without one in the shop's hours; None: always.
+
+    >>> day, late = ((((480, 1020),),) * 5 + ((), ()), (((960, 1200),),) * 2 + ((),) * 5)
+    >>> attended_hours(day, [None, late])[:3]
+    (((480, 1200),), ((480, 1200),), ((480, 1020),))
+    """
+    weeks = [shop_hours if shift is None else shift for shift in shifts or (None,)]
+    if any(week is None for week in weeks):
+        return None
+    return tuple(_union([span for week in weeks if week for span in week[day]]) for day in range(7))
+
+
+def _union(spans: Sequence[tuple[int, int]]) -> Spans:
+    joined: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if joined and start <= joined[-1][1]:
+            joined[-1] = joined[-1][0], max(joined[-1][1], end)
+        else:
+            joined.append((start, end))
+    return tuple(joined)
+
+
+def _day(value: Any, path: Path, problems: Problems) -> Spans:
+    spans = sorted(span for text in problems.texts(value, path) if text and (span := _span(text, path, problems)))
     for (_, end), (start, _) in pairwise(spans):
         if start < end:
-            problems.add(("hours", day), "two spans overlap. Join them, or end one before the other starts.")
+            problems.add(path, "two spans overlap. Join them, or end one before the other starts.")
     return tuple(spans)
 
 
-def _span(text: str, day: str, problems: Problems) -> tuple[int, int] | None:
+def _span(text: str, path: Path, problems: Problems) -> tuple[int, int] | None:
     match = _SPAN.match(text.strip())
     if match:
         start, end = int(match[1]) * 60 + int(match[2]), int(match[3]) * 60 + int(match[4])
         if start < end <= 1440 and int(match[2]) < 60 and int(match[4]) < 60:
             return start, end
     problems.add(
-        ("hours", day),
+        path,
         f'"{text}" is not a span of a day. Expected "08:00-17:00" (24:00 ends a day; a night shift is two spans).',
     )
     return None

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from calib.shop.hours import attended_hours
+
 
 @dataclass(frozen=True)
 class Machine:
@@ -77,14 +79,16 @@ class Station:
 class Crew:
     """People who can do the same work.
 
-    size : how many of them are there in opening hours
+    size : how many of them are there in their hours
     stages : what they can do; empty: everything
+    hours : as the shop's; None: the shop's own
     """
 
     id: str
     size: int = 1
     stages: tuple[str, ...] = ()
     rate_per_h: float | None = None
+    hours: tuple[tuple[tuple[int, int], ...], ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -126,3 +130,8 @@ class Shop:
     drift: dict[str, Any] = field(default_factory=dict)
     version: str = ""
     warnings: tuple[str, ...] = ()
+
+    @property
+    def attended(self) -> tuple[tuple[tuple[int, int], ...], ...] | None:
+        """When somebody is there, a crew at least; None: always."""
+        return attended_hours(self.hours, [crew.hours for crew in self.crews.values()])

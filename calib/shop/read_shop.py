@@ -15,7 +15,7 @@ from calib.records import PROCESS_WORDS, PROCESSES, ROUTES, STAGES
 from calib.safety import missing_stages, out_of_order
 from calib.shop import keys
 from calib.shop.check import Problems
-from calib.shop.hours import read_hours, read_moments
+from calib.shop.hours import read_hours, read_moments, read_shift
 from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
 from calib.shop.temperatures import check_temperatures
@@ -299,12 +299,14 @@ class _Reader:
         )
 
     def _crew(self, table: dict[str, Any], path: Path, rates: Mapping[str, Any]) -> Crew:
-        self.problems.known_keys(table, ("id", "size", "stages", "rate_per_h"), path)
+        self.problems.known_keys(table, ("id", "size", "stages", "rate_per_h", "hours"), path)
+        shift = (*path, "hours")
         return Crew(
             id=self.problems.text(table, "id", path),
-            size=int(self._number(table, Key("size", "people in opening hours", {}, 1, 1000, whole=True), path) or 1),
+            size=int(self._number(table, Key("size", "people in their hours", {}, 1, 1000, whole=True), path) or 1),
             stages=self._stages(table.get("stages", []), (*path, "stages"), rates),
             rate_per_h=self._number(table, Key("rate_per_h", "an hour of a person", {}, 0, 1e5), path),
+            hours=read_shift(self.problems.table(table.get("hours", {}), shift), shift, self.problems),
         )
 
     def _rates(self) -> dict[str, dict[str, float]]:

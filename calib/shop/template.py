@@ -155,6 +155,10 @@ id = "lab"
 size = 2                     # how many are there in opening hours
 # stages = ["sanding"]       # what they can do; without it, everything
 # rate_per_h = 45
+# A crew may come in hours of its own; without them it is there in [hours]. A night shift is two spans:
+# [crew.hours]
+# mon = "17:00-24:00"
+# tue = ["00:00-02:00", "17:00-24:00"]
 
 # --- times of bench work ----------------------------------------------------------------------------------------------
 # Each stage has rates; state only what you know better. Common practice, no source. Examples:

@@ -124,7 +124,7 @@ def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
     queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
     mine = [build for build in queue if build.build_id in job.builds]
     own = {name for build in mine for name in (f"queued {build.build_id}", f"order {build.together_with}")}
-    clock = OpenClock(logged.shop.hours, logged.shop.closures, logged.shop.timezone)
+    clock = OpenClock(logged.shop.attended, logged.shop.closures, logged.shop.timezone)
     runs, _ = run_queue(queue, logged.shop, clock, now, learned_of(fitted, logged.shop), DRAWS, seed=0)
     ends = [run.end for run in runs if run.job in own and run.stage == job.last]
     finish = np.quantile(np.maximum.reduce(ends) - now, LEVELS) if ends else np.full(len(LEVELS), np.nan)

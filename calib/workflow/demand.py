@@ -51,7 +51,7 @@ def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand
     builds, set_aside = read_plan(plan, shop.timezone)
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     first = to_minutes(FIRST_DAY.replace(tzinfo=ZoneInfo(shop.timezone)))
     there = float(clock.open_at(first + weeks * WEEK_MIN) - clock.open_at(first))
     released = clock.after(first, (np.arange(len(builds)) + 0.5) * there / len(builds))

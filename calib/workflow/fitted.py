@@ -48,7 +48,7 @@ def staff_of(table: pd.DataFrame | None) -> Staff:
     if table is None:
         return NOBODY_COUNTED
     row = table.iloc[0]
-    return Staff(float(row["share"]), int(row["people"]), float(row["work"]))
+    return Staff(float(row["share"]), int(row["people"]), float(row["work"]), float(row.get("hours", 0.0)))
 
 
 def has_store(folder: Path) -> bool:

@@ -36,7 +36,7 @@ def find_gaps(
     done), alone and by_hand (minutes of silent stages in the gap), people_free (when somebody was free; -inf).
     """
     stamped = runs[runs["started_at"].notna() & runs["ended_at"].notna() & (runs["ended_at"] <= horizon)]
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     shares = runs_by_build(builds, stamped)
     shares = shares.assign(started=_minutes(shares["started_at"]), ended=_minutes(shares["ended_at"]))
     spans = shares.groupby(["build_id", "stage"], sort=False).agg(
@@ -70,7 +70,7 @@ def wait_rows(gaps: pd.DataFrame, shop: Shop, since: pd.Timestamp | None = None)
     """
     held = gaps[gaps["started"] >= gaps["ready"] - gaps["alone"] - gaps["by_hand"]]
     held = held if since is None else held[held["started"] > since.timestamp() / 60]
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     started, ready = held["started"].to_numpy(float), held["ready"].to_numpy(float)
     begin = clock.open_at(np.minimum(ready, started))
     wait = clock.open_at(started) - begin
@@ -128,7 +128,7 @@ def silent_shares(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> dict[
     """
     if silent.empty:
         return {}
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     inside = gaps.reset_index(names="gap").merge(silent, on=["build_id", "process"], suffixes=("", "_silent"))
     inside = inside[(inside["past"] < inside["place_silent"]) & (inside["place_silent"] < inside["place"])]
     needed = inside.groupby("gap")["minutes"].transform("sum")

@@ -96,7 +96,7 @@ def find_standings(
     events = _events(builds, runs)
     rows = _with_times(rows, learned, {build for build, own in events.items() if own})
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     found = {}
     for name, process in zip(builds["build_id"], builds["process"], strict=True):
         if name in by_build:
@@ -159,7 +159,7 @@ def never_ended(
     if rows.empty:
         return pd.DataFrame(columns=["run_key", "usual_min", "says"])
     predicted = model.predict(rows, quantiles=(USUAL, LONGEST))
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     begun = [stamp.timestamp() / 60 for stamp in rows["started_at"]]
     elapsed = [_minutes(clock, at, now, _alone(stage)) for at, stage in zip(begun, rows["stage"], strict=True)]
     rows = rows.assign(usual_min=predicted[USUAL].to_numpy())[np.array(elapsed) > predicted[LONGEST].to_numpy()]

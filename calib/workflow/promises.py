@@ -46,7 +46,7 @@ class Today:
 
     def ends(self, queue: Sequence[QueuedBuild], only: str | None = None) -> dict[str, np.ndarray]:
         """When the last build of each quote of the queue is done, or of one quote alone in the shop, shape (draws,) [wall min]."""
-        clock = OpenClock(self.shop.hours, self.shop.closures, self.shop.timezone)
+        clock = OpenClock(self.shop.attended, self.shop.closures, self.shop.timezone)
         jobs = {
             build.build_id: self._job(build, number)
             for number, build in enumerate(queue)

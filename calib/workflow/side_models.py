@@ -7,7 +7,7 @@ from datetime import timedelta
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
-from calib.quoting.staff import people_of
+from calib.quoting.staff import people_there, week_hours
 from calib.shop.model import Shop
 from calib.workflow.gaps import is_by_hand
 from calib.workflow.learning import runs_by_build
@@ -19,12 +19,21 @@ def staff_table(runs: pd.DataFrame, shop: Shop, waits: pd.DataFrame, horizon: pd
     """What ``quoting.staff.Staff`` holds, one row: of the waits given, and of the work of the last STAFF_WEEKS."""
     recent = runs[(runs["ended_at"] <= horizon) & (runs["ended_at"] > horizon - STAFF_WEEKS)]
     worked = recent.loc[recent["stage"].map(is_by_hand).astype(bool), "work_min"].sum()
-    clock = OpenClock(shop.hours, shop.closures, shop.timezone)
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     begin = max(horizon - STAFF_WEEKS, recent["started_at"].min()) if len(recent) else horizon - STAFF_WEEKS
     there = float(clock.open_at(horizon.timestamp() / 60) - clock.open_at(begin.timestamp() / 60))
     total = waits["wait_min"].clip(lower=0).sum()
     share = float(waits["people_min"].sum() / total) if total > 0 else 0.0
-    return pd.DataFrame([{"share": share, "people": people_of(shop), "work": worked / max(there, 1.0)}])
+    return pd.DataFrame(
+        [
+            {
+                "share": share,
+                "people": people_there(shop),
+                "work": worked / max(there, 1.0),
+                "hours": week_hours(shop.attended),
+            }
+        ]
+    )
 
 
 def failure_rows(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp) -> pd.DataFrame:

@@ -117,7 +117,7 @@ class _Ask:
         planned, found, planner = plan_options(
             self.request, shop, self.shapes, learned_of(self.fitted, shop), queue, self.seed, draws
         )
-        return in_order_of_promise(planned, self.request, shop, planner.clock), found.out
+        return in_order_of_promise(planned, self.request, shop, planner.days), found.out
 
 
 def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderLine]:

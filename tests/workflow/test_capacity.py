@@ -46,7 +46,8 @@ def load(doc: dict, name: str) -> dict:
 def test_twice_the_builds_run_twice_as_long_and_in_twice_the_weeks_half_of_it(lab, plan):
     one = load(find_capacity(lab, plan(3)), "mex1")["running_h"]
     assert load(find_capacity(lab, plan(6)), "mex1")["running_h"] == pytest.approx(2 * one, rel=0.1)
-    assert load(find_capacity(lab, plan(3), weeks=2.0), "mex1")["running_h"] == pytest.approx(one / 2, rel=0.05)
+    # a failed attempt is found at another hour: its nights count with it
+    assert load(find_capacity(lab, plan(3), weeks=2.0), "mex1")["running_h"] == pytest.approx(one / 2, rel=0.1)
 
 
 def test_a_finished_build_holds_its_machine_until_somebody_comes(lab, plan):
