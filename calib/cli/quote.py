@@ -57,11 +57,13 @@ def quote(
         ),
     ] = None,
     sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the quote sheet as HTML: outward edition.")
+        Path | None, typer.Option(metavar="FILE", help="Write the quote sheet as HTML: the customer copy.")
     ] = None,
-    inward: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the inward edition: stages, hands, cost, basis.")
+    internal: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the internal copy: stages, hands, cost, basis."),
     ] = None,
+    inward: Annotated[Path | None, typer.Option("--inward", hidden=True)] = None,
     overwrite: Overwrite = False,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep it: listed and scored as a quote. A sheet and calib accept do too.")
@@ -82,14 +84,14 @@ def quote(
         from calib.workflow.what_if import what_if_order
 
         _check_beside_patch(
-            {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "inward": inward,
+            {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "internal": internal or inward,
              "keep": keep, "stages": stages, "why": why, "all": everything}
         )  # fmt: skip
         changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
         return Answer("what_if_order", changed)
     common: dict[str, Any] = {
         "processes": process or [], "due": due, "start": start, "seed": seed, "sure": sure, "sheet": sheet,
-        "inward": inward, "progress": progress, "overwrite": overwrite, "keep": keep,
+        "inward": internal or inward, "progress": progress, "overwrite": overwrite, "keep": keep,
     }  # fmt: skip
     if several:
         document = quote_order(shop, part, **common)

@@ -21,12 +21,11 @@ def quotes(
     ] = None,
     stages: Annotated[bool, typer.Option("--stages", help="With QUOTE_ID: every stage of every option.")] = False,
     everything: Annotated[bool, typer.Option("--all", help="With QUOTE_ID: every option, range and note.")] = False,
-    sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write its sheet, outward edition.")
+    sheet: Annotated[Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write its customer copy.")] = None,
+    internal: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write the internal copy.")
     ] = None,
-    inward: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="With QUOTE_ID: write the inward edition.")
-    ] = None,
+    inward: Annotated[Path | None, typer.Option("--inward", hidden=True)] = None,
     overwrite: Overwrite = False,
     keep: Annotated[bool, typer.Option("--keep", help="With QUOTE_ID: keep it, to be listed and scored.")] = False,
     shop: ShopFolder = HERE,
@@ -41,6 +40,7 @@ def quotes(
     """
     from calib.workflow.quotes import list_quotes, show_again
 
+    inward = internal or inward
     named = [word for word in which or [] if word.lower() != "show"]
     if len(named) > 1:
         raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")

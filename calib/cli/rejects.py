@@ -16,7 +16,8 @@ def rejects(
     drop: Annotated[
         str | None, typer.Option(metavar="LIST", help="Nothing to keep: numbers as listed, such as 3,5, or all.")
     ] = None,
-    reopen: Annotated[str | None, typer.Option(metavar="LIST", help="Take a drop back.")] = None,
+    undo: Annotated[str | None, typer.Option(metavar="LIST", help="Take a drop back.")] = None,
+    reopen: Annotated[str | None, typer.Option(hidden=True)] = None,
     dropped: Annotated[bool, typer.Option("--dropped", help="List the dropped ones instead.")] = False,
     overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
@@ -31,5 +32,5 @@ def rejects(
     """
     from calib.workflow.rejects import find_rejects
 
-    document = find_rejects(shop, out, drop=drop, reopen=reopen, dropped=dropped, overwrite=overwrite)
+    document = find_rejects(shop, out, drop=drop, reopen=undo or reopen, dropped=dropped, overwrite=overwrite)
     return Answer("rejects", document)

@@ -50,7 +50,9 @@ def describe(
     if run < chart.settled:
         return {}
     if not plain(change, alarm) and not (told and change.shape == STILL):
-        return {"causes": [f"It cried on {spoken_day(chart, alarm.run, timezone)} and has gone back since."]}
+        return {
+            "causes": [f"A change was reported on {spoken_day(chart, alarm.run, timezone)} and has gone back since."]
+        }
     mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
     if mix:
         shares = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"

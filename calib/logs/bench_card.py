@@ -42,7 +42,7 @@ def bench_card(stations: tuple[str, ...] = (), own: Mapping[str, str] | None = N
 <html lang="en"><head><meta charset="utf-8"><title>Bench card</title><style>{STYLE}</style></head><body><main><div>
 <h1>Bench card</h1>
 <p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
-their numbers with +. Ended before anybody looked: write <b>found</b> under note. Done again: write <b>again</b>.</p>
+their numbers with +. You only saw later that it had ended? Write <b>found</b> under note. Second try? Write <b>again</b>.</p>
 <table><colgroup>{widths}</colgroup><tr>{head}</tr><tr>{example}</tr>{lines}</table></div>
 <aside><section><h2>Words for stages</h2>{_words()}{at}</section><section><h2>Take care</h2>{_cautions(own or {})}</section>
 </aside></main></body></html>

@@ -9,7 +9,7 @@ from calib.logs.columns import KINDS
 
 MEANING = {
     "build_id": "the build; several that shared a load are joined by +",
-    "process": "MEX, VPP or PBF; FFF, FDM, SLA, SLS are understood",
+    "process": "MEX, VPP or PBF; the older words of the trade are understood",
     "machine": "its id in the shop file",
     "parts": "number of parts",
     "material": "its id in the shop file",

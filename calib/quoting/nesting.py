@@ -69,7 +69,7 @@ def nested(machine: Machine, contents: Sequence[tuple[Posed, int]]) -> Nest:
         return Nest(height, 0.0, volume / (x * y * height))
     p = machine.params
     stacked = sum(_layers(machine, part, copies) * (part.size_mm[2] + p["gap_mm"]) for part, copies in contents)
-    height = float(min(max(stacked - p["gap_mm"], volume / (p["packing_limit"] * x * y)), z))
+    height = float(min(max(stacked - p["gap_mm"], volume / (p["cake_fill_limit"] * x * y)), z))
     whole = height + p["blank_first_mm"] + p["blank_last_mm"]
     return Nest(height, machine.build_mm[0] * machine.build_mm[1] * whole / 1000.0, volume / (x * y * height))
 
@@ -79,7 +79,7 @@ def build_capacity(machine: Machine, part: Posed) -> int:
     p, (x, y, z) = machine.params, part.size_mm
     if machine.process == "PBF":
         return _in_cake(
-            (x, y, z), 1000 * part.volume_cm3, machine.build_mm, p["gap_mm"], p["wall_mm"], p["packing_limit"]
+            (x, y, z), 1000 * part.volume_cm3, machine.build_mm, p["gap_mm"], p["wall_mm"], p["cake_fill_limit"]
         )
     return _side_by_side((x, y, z + raft_mm(machine, part)), machine.build_mm, p["gap_mm"], p["margin_mm"])
 
@@ -168,7 +168,7 @@ def _together(rest: Mapping[int, int], shapes: Mapping[int, Posed], machine: Mac
     if machine.process == "PBF":
         volumes = [shapes[at].volume_cm3 * 1000.0 for at in each]
         groups = cakes_for(
-            sizes, volumes, machine.build_mm, params["gap_mm"], params["wall_mm"], params["packing_limit"]
+            sizes, volumes, machine.build_mm, params["gap_mm"], params["wall_mm"], params["cake_fill_limit"]
         )
     else:
         groups = plates_for(sizes, machine.build_mm, params["gap_mm"], params["margin_mm"])

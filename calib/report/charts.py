@@ -78,7 +78,7 @@ def drawn_runs(stage: dict[str, Any]) -> Any:
     runs = runs[runs["at"] >= first]
     runs = runs[:: -thinning(len(runs))][::-1].reset_index(drop=True)
     runs["told"] = [
-        f"{build}: {duration(minutes)}, {signed_percent(percent)} from plan, {day(at)}"
+        f"{build}: {duration(minutes)}, {signed_percent(percent)} from before, {day(at)}"
         for build, minutes, percent, at in zip(
             runs["build"], runs["minutes"], runs["actual_pct"], runs["at"], strict=True
         )
@@ -87,7 +87,7 @@ def drawn_runs(stage: dict[str, Any]) -> Any:
 
 
 def thinning(number: int) -> int:
-    """Every so-manieth run is drawn.
+    """One run in so many is drawn.
 
     >>> thinning(12), thinning(300), thinning(301), thinning(2000)
     (1, 1, 2, 7)

@@ -48,8 +48,7 @@ def origin_sentence(stage: Document) -> str:
     where = where_from(stage)
     if where == "cannot tell":
         compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
-        told = f"None of these stands out: {compared}." if compared else "Its runs are of one kind: nothing to compare."
-        return f"{told} Look at the runs furthest off, and at what they share."
+        return f"Not explained by {compared}." if compared else "Its runs are of one kind: nothing to compare."
     if where == "the whole stage":
         return (
             "It moved as a whole: look at what all its runs share, such as a consumable, a setting, a way of working."
@@ -66,7 +65,7 @@ def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
     direction = stage["change_pct"]
     runs.sort(key=lambda run: -direction * run[1] if direction else -abs(math.log1p(max(run[1], -99.0) / 100)))
     return [
-        f"Furthest of the last {len(runs)} runs: "
+        f"Look at these runs, the furthest of the last {len(runs)}: "
         + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:told])
         + "."
     ]

@@ -1,4 +1,4 @@
-"""A quote as one page to print or send: outward (a date and its terms) or inward (stages, hands, cost, basis)."""
+"""A quote as one page to print or send: outward (a date and its terms) or inward (stages, hands, cost, basis): customer copy, internal copy."""
 
 from __future__ import annotations
 

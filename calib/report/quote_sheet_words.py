@@ -11,7 +11,7 @@ from calib.report.units import joined, share, stage_name
 Document = Mapping[str, Any]
 PROCESSES = {"MEX": "material extrusion", "VPP": "vat photopolymerization", "PBF": "powder bed fusion"}
 NARROWER = {
-    "waiting": "a fixed slot at the bench for this order",
+    "waiting": "book a bench slot for this order",
     "failed builds": "fewer failed builds: their causes by machine and material",
 }
 FEW_HOURS = timedelta(hours=4)
@@ -80,7 +80,7 @@ def narrower(cause: Document) -> str:
     remedy = NARROWER.get(name)
     if remedy is None:
         remedy = "its first logged runs" if not runs else f"steadier work, or more than the {runs} runs behind it"
-    return f"{stage_name(name)} ({share(cause['share'])} of the variation goes with it): {remedy}"
+    return f"{stage_name(name)} (about {share(cause['share'])} of it). To narrow it: {remedy}"
 
 
 def later_than_its_course(option: Document, course: Sequence[Document], said: str) -> str:

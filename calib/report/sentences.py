@@ -10,13 +10,12 @@ from calib.report.stage_sentences import (
     drifting,
     erratic,
     is_new,
-    longer,
     most_urgent,
     name_of,
     where_told,
     word_of,
 )
-from calib.report.units import change, count, day, duration, roughly, share, stage_name
+from calib.report.units import count, day, duration, roughly, share, signed_percent, stage_name
 from calib.safety import cautions
 
 Document = Mapping[str, Any]
@@ -49,34 +48,52 @@ def moved_sentence(drift: Document | None) -> str:
             return "Nothing can have moved: no run of any stage is done yet."
         return f"No stage has enough runs yet to tell whether it moved: {count(len(charts), 'stage')} so far."
     if not moved:
-        return f"Nothing moved: {all_of(len(watched))} took what was expected{uneven(charts)}."
+        return " ".join([f"Nothing moved: {all_of(len(watched))} took what was expected.", *uneven(charts)])
     first, *others = moved
-    start, takes = ("New this week: ", "takes") if is_new(first, drift["as_of"]) else ("", "still takes")
+    new = is_new(first, drift["as_of"])
+    start = "New this week: " if new else ""
     if not any(is_new(stage, drift["as_of"]) for stage in most_urgent(charts, drift["as_of"])):
-        start = "Nothing new this week; "
+        start = "No new change this week. "
     rest = len(watched) - len(moved)
-    steady = f"; the other {rest if rest > 1 else 'one'} held steady" if rest else ""
-    return (
-        f"{start}{name_of(first)} {takes} {longer(first['change_pct'])} {began(first)}: "
-        f"{change(first['minutes_per_build'])} a build{where_told(first)}{moved_too(others)}{steady}{uneven(charts)}."
-    )
+    steady = [f"{rest} other stages are steady." if rest > 1 else "The other one is steady."] if rest else []
+    moves = f"{start}{name_of(first)} is {'' if new else 'still '}{slower(first)}: {size_of(first)}."
+    return " ".join([moves, grown(first), *moved_too(others), *steady, *uneven(charts)])
 
 
-def moved_too(others: Sequence[Document]) -> str:
-    if not others:
-        return ""
-    named = " and ".join(map(name_of, others)) if len(others) < SINGLY else count(len(others), "other stage")
-    return f"; {named} moved too"
+def slower(stage: Document) -> str:
+    return "slower" if (stage["change_pct"] or 0) >= 0 else "quicker"
+
+
+def size_of(stage: Document) -> str:
+    """
+    >>> size_of({"minutes_per_build": 34.2, "change_pct": 79.4}), size_of({"minutes_per_build": -20, "change_pct": -31})
+    ('34 min more a build (+79 %)', '20 min less a build (−31 %)')
+    """
+    minutes = stage["minutes_per_build"] or 0
+    more = "more" if minutes >= 0 else "less"
+    return f"{duration(abs(minutes))} {more} a build ({signed_percent(stage['change_pct'])})"
+
+
+def grown(stage: Document) -> str:
+    """Since when, and where from."""
+    came = began(stage)
+    return f"{came[:1].upper()}{came[1:]}{where_told(stage)}."
+
+
+def moved_too(others: Sequence[Document]) -> list[str]:
+    if len(others) < SINGLY:
+        return [f"{name_of(one)} is {slower(one)} too: {size_of(one)}." for one in others]
+    return [f"{count(len(others), 'other stage')} moved too."]
 
 
 def all_of(number: int) -> str:
     return "the one stage with enough runs" if number == 1 else f"all {number} stages with enough runs"
 
 
-def uneven(charts: Sequence[Document]) -> str:
+def uneven(charts: Sequence[Document]) -> list[str]:
     wider = list(filter(erratic, charts))
     named = name_of(wider[0]) if len(wider) == 1 else count(len(wider), "stage")
-    return f", but the times of {named} spread wider than before" if wider else ""
+    return [f"The times of {named} spread wider than before."] if wider else []
 
 
 def false_alarms(a_year: float) -> str:
@@ -89,15 +106,14 @@ def false_alarms(a_year: float) -> str:
 
 def promise_sentence(backtest: Document | None) -> str:
     if not backtest or not backtest.get("predictions"):
-        return "No finished run could be held against its range yet, so nobody knows whether the ranges are honest."
+        return "No finished run could be held against its range yet, so nobody knows whether the ranges are right."
     held, predictions = backtest["coverage"]["80"], backtest["predictions"]
-    weeks = f"In the last {count(backtest['weeks'], 'week')} " if backtest.get("weeks", 1) > 1 else "Last week "
+    weeks = count(backtest["weeks"], "week")
     if predictions < FEWEST_JUDGED:
-        runs = count(predictions, "run")
-        return f"{weeks}only {runs} could be held against a range: too few to tell whether the ranges are honest."
+        return f"Only {count(predictions, 'run')} in {weeks} could be held against a range: too few to tell whether ranges are right."
     return (
-        f"{weeks}{share(held)} of {count(predictions, 'prediction')} fell inside the range meant for 80 %: "
-        f"{judged(held, predictions)}."
+        f"Ranges were {judged(held, predictions)}: of 10 runs 8 should end inside; {10 * held:.1f} did "
+        f"({count(predictions, 'run')}, {weeks})."
     )
 
 
@@ -105,14 +121,14 @@ def judged(held: float | None, predictions: int, level: float = 0.8) -> str:
     """Whether the share that held fits its level: within 4 points, or what luck gives (two binomial standard errors).
 
     >>> judged(0.79, 400), judged(0.65, 400), judged(0.93, 400), judged(0.65, 20), judged(0.5, 4)
-    ('honest', 'too narrow', 'wider than needed', 'honest', 'too few to tell')
+    ('right', 'too narrow', 'wider than needed', 'right', 'too few to tell')
     """
     if held is None or predictions < FEWEST_JUDGED:
         return "too few to tell"
     room = max(0.04, 2 * (level * (1 - level) / predictions) ** 0.5)
     if held < level - room:
         return "too narrow"
-    return "wider than needed" if held > level + room else "honest"
+    return "wider than needed" if held > level + room else "right"
 
 
 def quotes_sentence(quotes: Document | None) -> str:
@@ -146,7 +162,7 @@ def health_sentence(data: Document) -> str:
     lines = health_lines(data)
     if not lines:
         return "Nothing in the logs waits for a person."
-    return lines[0] if lines[0].startswith(AT_ONCE) else f"To see to first: {lines[0]}"
+    return lines[0] if lines[0].startswith(AT_ONCE) else f"Do first: {lines[0][:1].lower()}{lines[0][1:]}"
 
 
 def health_lines(data: Document) -> list[str]:
@@ -160,12 +176,12 @@ def health_lines(data: Document) -> list[str]:
     lines += silent_sentences(silent)
     lines += most_failed(data.get("time_goes") or {})
     if health.get("quarantined"):
-        lines.append(f"{count(health['quarantined'], 'row')} set aside: see, mend and retry with calib rejects.")
+        lines.append(f"Correct {count(health['quarantined'], 'log row')} that could not be read: calib rejects.")
     if health.get("held"):
         waits = "waits" if health["held"] == 1 else "wait"
         lines.append(f"{count(health['held'], 'row')} {waits} for a build that has not come.")
     if health.get("to_confirm"):
-        lines.append(f"{count(health['to_confirm'], 'run')} to confirm, such as forgotten timers: calib review.")
+        lines.append(f"Answer {count(health['to_confirm'], 'question')} about runs that look wrong: calib review.")
     return lines + [str(line) for line in health.get("lines", ())]
 
 
@@ -231,14 +247,18 @@ def few_runs_sentence(stages: Sequence[Document]) -> str | None:
 
 
 def each_stage(rows: Sequence[Document]) -> list[str]:
-    """How many stages were honest by themselves; rows have ``says`` of ``judged``."""
+    """How many stages were right by themselves; rows have ``says`` of ``judged``."""
     told = [row for row in rows if row["says"] != "too few to tell"]
     few = len(rows) - len(told)
     if not told:
         return []
     off = sum(row["says"] in OFF for row in told)
-    rest = f"; {count(few, 'stage')} with fewer than {FEWEST_JUDGED} predictions left out" if few else ""
-    return [f"Each stage by itself: {len(told) - off} of {len(told)} honest as far as their runs can tell{rest}."]
+    which = [
+        f"{sum(row['says'] == word for row in told)} {word}" for word in OFF if any(row["says"] == word for row in told)
+    ]
+    rest = [f"{count(few, 'stage')} {'has' if few == 1 else 'have'} fewer than {FEWEST_JUDGED} runs."] if few else []
+    right = f"{len(told) - off} of {count(len(told), 'stage')} {'is' if len(told) - off == 1 else 'are'} right"
+    return [" ".join([f"{', '.join([right, *which])}.", *rest])]
 
 
 def bottleneck_sentence(rows: Sequence[Document], first: Document | None) -> str:

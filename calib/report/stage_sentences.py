@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from calib.report.units import change, count, day, duration, share, signed_percent, stage_name
+from calib.report.units import change, count, day, duration, roughly, signed_percent, stage_name
 
 Document = Mapping[str, Any]
 POOLED = {
@@ -46,7 +46,7 @@ def is_new(stage: Document, as_of: str) -> bool:
 
 
 def cried_at(stage: Document) -> str | None:
-    """The day on which the chart of its level cried, or where that is steady, of its spread."""
+    """The day on which the chart of its level crossed its limit, or where that is steady, of its spread."""
     return stage.get("alarm_at") or (stage.get("erratic") or {}).get("alarm_at")
 
 
@@ -55,44 +55,36 @@ def cost(stage: Document) -> float:
     return abs(stage.get("hours_a_month") or (stage["minutes_per_build"] or 0) / 1e3)
 
 
-def longer(percent: float | None) -> str:
-    """
-    >>> longer(81.2), longer(-20.4), longer(0.3), longer(-0.3), longer(None)
-    ('81 % longer', '20 % less time', 'under 1 % longer', 'under 1 % less time', 'another time')
-    """
-    if percent is None:
-        return "another time"
-    size = f"{abs(round(percent))} %" if round(percent) else "under 1 %"
-    return f"{size} {'longer' if percent > 0 else 'less time'}"
-
-
 def change_sentence(stage: Document) -> str:
     """What one stage's alarm says: how much, since when, what it costs, what quotes assume."""
     low, high = stage["change_pct_low"], stage["change_pct_high"]
     text = (
-        f"{signed_percent(stage['change_pct'])} (90 % range {signed_percent(low)} to {signed_percent(high)}) "
-        f"{began(stage)}: {change(stage['minutes_per_build'])} a build"
+        f"{change(stage['minutes_per_build'])} a build: {signed_percent(stage['change_pct'])}, 9 of 10 times between "
+        f"{signed_percent(low)} and {signed_percent(high)}; {began(stage)}"
     )
     if stage.get("hours_a_month") is not None:
-        text += f", {change(60 * stage['hours_a_month'])} a month at the present pace"
+        text += f", {a_month(stage['hours_a_month'])}"
     return " ".join([text + ".", *quotes_assume(stage)])
+
+
+def a_month(hours: float) -> str:
+    """
+    >>> a_month(9.04), a_month(-0.2)
+    ("9 h more a month at today's number of builds", "10 min less a month at today's number of builds")
+    """
+    return f"{roughly(60 * abs(hours))} {'more' if hours >= 0 else 'less'} a month at today's number of builds"
 
 
 def quotes_assume(stage: Document) -> list[str]:
     if stage.get("now_min") is None:
         return []
-    return [
-        f"Quotes now assume {duration(stage['now_min'])} for a usual build, {duration(stage['plan_min'])} before: "
-        f"{share(stage['taken_up']) if round(100 * stage['taken_up']) else 'none'} of the change."
-    ]
+    return [f"Quotes use {duration(stage['now_min'])} for a usual build now ({duration(stage['plan_min'])} before)."]
 
 
 def raised(stage: Document, as_of: str) -> list[str]:
-    """When its chart cried, since when that is known, whether it is new, and which accepted change it is measured from."""
+    """When it was first reported, whether it is new, and which accepted change it is measured from."""
     new = ", new this week" if is_new(stage, as_of) else ""
-    known = stage.get("known_since")
-    since = f", known since {day(known)}" if known and known != cried_at(stage) else ""
-    told = [f"Raised on {day(cried_at(stage))}{since}{new}."] if cried_at(stage) else []
+    told = [f"First reported {day(cried_at(stage))}{new}."] if cried_at(stage) else []
     if stage.get("accepted_since"):
         told.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
     return told
@@ -112,12 +104,9 @@ def began(stage: Document) -> str:
     if not low or not high or low == high:
         return f"since about {day(stage['since'])}"
     if "creep" in (stage.get("shape") or ""):
-        return f"in {a_shape(stage)} that began between {day(low)} and {day(high)}"
-    return f"since about {day(stage['since'])} (between {day(low)} and {day(high)})"
-
-
-def a_shape(stage: Document) -> str:
-    return f"a {stage['shape']}" if stage["shape"] in ("step", "creep") else "a change, step or creep,"
+        grew = "it grew slowly" if stage["shape"] == "creep" else "it came at once or grew slowly"
+        return f"{grew}, from between {day(low)} and {day(high)}"
+    return f"since about {day(stage['since'])} ({day(low)} to {day(high)})"
 
 
 def where_from(stage: Document) -> str:
@@ -136,7 +125,7 @@ def where_from(stage: Document) -> str:
 def where_told(stage: Document) -> str:
     """The end of a sentence on a change."""
     where = where_from(stage)
-    return ", where from cannot be told" if where == "cannot tell" else f", and it is {where}"
+    return "; cause not found" if where == "cannot tell" else f"; {where}"
 
 
 def erratic_sentence(one: Document) -> str:
@@ -171,11 +160,11 @@ def picture_sentence(stage: Document) -> str:
     if not drifting(stage):
         return (
             f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per "
-            f"cent from plan. The {count(since, 'run')} since {day(chart['since'])} lie wider apart than those before."
+            f"cent from the level before. The {count(since, 'run')} since {day(chart['since'])} lie wider apart than those before."
         )
     return (
         f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per cent "
-        f"from plan. The {count(since, 'run')} since {day(stage['since'])} lie about {signed_percent(stage['change_pct'])} "
+        f"from the level before. The {count(since, 'run')} since {day(stage['since'])} lie about {signed_percent(stage['change_pct'])} "
         f"from those before{', rising by and by' if stage.get('shape') == 'creep' and stage['change_pct'] > 0 else ''}."
     )
 

@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 # those of the light style sheet; page.css re-colours them, so that one drawing serves light, dark and print
 INK, QUIET, LINE, BAND, ACCENT, SLOW = "#1b2430", "#54606e", "#d5dbe2", "#d3e3f4", "#0b5cad", "#9c3d00"
-FONT = "system-ui, 'Segoe UI', 'Liberation Sans', sans-serif"
+FONT = "system-ui, sans-serif"
 # what a page does not need of the drawer's SVG
 SPARED = re.compile(
     r'<\?xml[^>]*\?>|<!DOCTYPE[^>]*>|<defs>.*?</defs>|<path class="(?:background|foreground)"[^>]*/>'

@@ -24,7 +24,7 @@ def show_drift(doc: Document) -> str:
     shown: list[RenderableType] = [*map(sentences.below_floor_sentence, listed(doc, "below_floor"))]
     shown += [*sentences.below_floor_cautions(listed(doc, "below_floor")), sentences.moved_sentence(doc)]
     if moved:
-        shown.append(table("process|stage|>change|90 % range|began|>a build|where from", map(drift_row, moved)))
+        shown.append(table("process|stage|>change|9 of 10 times|began|>a build|where from", map(drift_row, moved)))
     for stage in urgent:
         shown.append(f"{stage_sentences.name_of(stage)}:")
         shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *look_first(stage))]
@@ -61,12 +61,9 @@ def costs(stage: Document, as_of: str) -> list[str]:
     spread = stage_sentences.spread_too(stage)
     if not stage_sentences.drifting(stage):
         return [*spread, *stage_sentences.raised(stage, as_of)]
-    began = (
-        f"{stage_sentences.a_shape(stage)} that began between {day(stage['since_low'])} and {day(stage['since_high'])}"
-    )
-    a_month = f"{change(60 * stage['hours_a_month'])} a month at the present pace"
+    came = stage_sentences.began(stage)
     return [
-        f"{began[:1].upper()}{began[1:]}, {a_month}.",
+        f"{came[:1].upper()}{came[1:]}; {stage_sentences.a_month(stage['hours_a_month'])}.",
         *stage_sentences.raised(stage, as_of),
         *stage_sentences.quotes_assume(stage),
         *spread,
@@ -80,7 +77,7 @@ def show_accept(doc: Document) -> str:
 def _accepted(doc: Document) -> str:
     return (
         f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is the plan from now on. "
-        f"It is kept in the history with its note. To take it back: calib drift --undo {doc['process']}:{doc['stage']}"
+        f"It is kept in the history with its note. Undo: calib drift --undo {doc['process']}:{doc['stage']}"
     )
 
 

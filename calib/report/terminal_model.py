@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import Document, RenderableType, as_text, listed, table, told
 from calib.report.terminal_import import log_next_lines
@@ -11,14 +13,20 @@ from calib.report.units import count, duration, known, share, signed_percent, st
 def show_fit(doc: Document) -> str:
     """How many runs were learned from, and how each stage compares with its baseline."""
     rows = [
-        [cell["process"], stage_name(cell["stage"]), cell["runs"], ratio(cell["ratio_p50"]), usual(cell["spread"])]
+        [
+            cell["process"],
+            stage_name(cell["stage"]),
+            cell["runs"],
+            ratio(cell["ratio_p50"]),
+            usual(cell["ratio_p50"], cell["spread"]),
+        ]
         for cell in doc["cells"]
     ]
     shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
     shown += listed(doc, "warnings")
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
     shown += [f"{below_floor_sentence(one)} Not learned from." for one in listed(doc, "below_floor")]
-    shown.append(table("process|stage|>runs|>actual / baseline|>usually within", rows))
+    shown.append(table("process|stage|>runs|>actual / baseline|>8 of 10 times within", rows))
     return as_text(*shown, *log_next_lines(doc))
 
 
@@ -26,9 +34,16 @@ def ratio(value: float | None) -> str:
     return f"{value:.2f}" if known(value) else ""
 
 
-def usual(spread: float | None) -> str:
-    """Middle 80 % of a log-normal with this sd of the log, as a factor either way."""
-    return f"÷ × {2.718281828 ** (1.2816 * spread):.2f}" if spread is not None and known(spread) else ""
+def usual(middle: float | None, spread: float | None) -> str:
+    """Low and high of the middle 80 % of a log-normal with this middle and sd of the log.
+
+    >>> usual(1.25, 0.3), usual(None, 0.3)
+    ('0.85 to 1.84', '')
+    """
+    if middle is None or spread is None or not (known(middle) and known(spread)):
+        return ""
+    factor = math.exp(1.2816 * spread)
+    return f"{middle / factor:.2f} to {middle * factor:.2f}"
 
 
 def show_predict(doc: Document) -> str:
@@ -62,11 +77,12 @@ def show_backtest(doc: Document) -> str:
         + [share(cell["coverage"][level]) for level in levels]
         for cell in doc["cells"]
     ]
-    over_all = ", ".join(f"{share(doc['coverage'][level])} of {level} %" for level in levels)
+    first, *others = (f"{level} %: {share(doc['coverage'][level])}" for level in levels)
+    over_all = f"Meant {first} ended inside. {' '.join(f'Meant {other}.' for other in others)}"
     better = sharper(doc.get("interval_score"), doc.get("interval_score_baseline_only"))
     return as_text(
         f"{count(doc['predictions'], 'prediction')} in {count(doc['weeks'], 'week')}, none looked ahead.",
-        f"Held: {over_all}.",
+        over_all,
         *better,
         table("process|stage|>predictions|>held of 50 %|>of 80 %|>of 90 %|>of 95 %", rows),
         *_whole_jobs(doc.get("jobs") or []),

@@ -256,14 +256,15 @@ def basis(option: Document) -> str:
     """How much was learned behind an option.
 
     >>> basis({"stages": [{"runs_behind": 0}, {"runs_behind": 84}, {"runs_behind": 20}]})
-    'From 20 to 84 logged runs of each stage; 1 of 3 stages not yet learned: wide.'
+    'Learned from 20 to 84 runs of each stage in your logs; 1 of 3 stages not yet learned: wide.'
     """
     runs = [stage["runs_behind"] for stage in option["stages"]]
     learned = sorted(behind for behind in runs if behind)
     if not learned:
         return "Not yet learned, physics alone: wide."
     few, many = learned[0], learned[-1]
-    said = f"From {few} to {many} logged runs of each stage" if few < many else f"From {many} logged runs of each stage"
+    runs_of = f"{few} to {many} runs" if few < many else f"{many} runs"
+    said = f"Learned from {runs_of} of each stage in your logs"
     unlearned = len(runs) - len(learned)
     return f"{said}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else f"{said}."
 

@@ -31,7 +31,7 @@ def show_why(doc: Document) -> str:
     shown: list[RenderableType] = [
         f"{name}: a run takes {one['p50_ratio']} times its baseline, 80 % of runs {one['p10_ratio']} to "
         f"{one['p90_ratio']} times. {_behind(doc)}",
-        "\nWhere that comes from. The parts multiply; each alone is less sure than all together.",
+        "\nWhere that comes from. Multiply the lines to get the last one.",
         table(
             "part|>effect|>80 % range|>runs behind", [*map(_part(doc), _in_order(doc)), _row("together", doc["total"])]
         ),
@@ -102,7 +102,7 @@ def narrowing_sentence(found: Sequence[Document]) -> str:
     >>> narrowing_sentence([row])
     '5 more runs on machine bed-2 would narrow a run from ±40 % to ±25 %; no number of runs narrows it below ±18 %.'
     >>> narrowing_sentence([row | {"then_pct": 39.5}])
-    '5 more runs would hardly narrow it: ±40 % now, ±18 % with runs without end.'
+    'More runs will not help: ±40 % now, ±18 % at best.'
     >>> narrowing_sentence([row | {"then_pct": 39.5, "least_pct": 39.0}])
     'It is about as narrow as it can be, ±40 %: so much do single runs differ, and more of them would not change it.'
     """
@@ -115,5 +115,5 @@ def narrowing_sentence(found: Sequence[Document]) -> str:
             f"no number of runs narrows it below ±{least} %."
         )
     if best["now_pct"] - best["least_pct"] >= 3 * WORTH_SAYING:
-        return f"{best['more']} more runs would hardly narrow it: ±{now} % now, ±{least} % with runs without end."
+        return f"More runs will not help: ±{now} % now, ±{least} % at best."
     return f"It is about as narrow as it can be, ±{now} %: so much do single runs differ, and more of them would not change it."

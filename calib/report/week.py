@@ -216,7 +216,7 @@ def health_view(data: Document) -> dict[str, Any] | None:
     notes = [str(note) for note in data.get("notes") or ()]
     if health is None and not notes:
         return None
-    silent = [] if health is None or health.get("silent_machines") else ["No machine is silent."]
+    silent = [] if health is None or health.get("silent_machines") else ["All machines have sent logs."]
     return {
         "lines": (sentences.health_lines(data) or ["Nothing in the logs waits for a person."]) + silent + notes,
         "questions": (health or {}).get("questions", ()),

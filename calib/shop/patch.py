@@ -10,6 +10,7 @@ from calib.records import ROUTES
 from calib.shop.check import Problems
 from calib.shop.keys import FLOOR_KEYS, FLOOR_OF_STAGE
 from calib.shop.model import Shop
+from calib.shop.old_names import take_new_names
 from calib.shop.patch_facts import check_facts
 from calib.shop.patch_names import BY_ID, as_base_spells, id_of
 from calib.shop.read_shop import FILE, read_text, shop_from_data, shop_from_text
@@ -32,6 +33,8 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     today = shop_from_text(base_text)  # says what is wrong with the shop file itself
     base, base_lines = parse_toml(base_text)
     patch, patch_lines = parse_toml(patch_text, "the patch")
+    for data in (base, patch):
+        take_new_names(data)
     problems = Problems(patch_lines, "the patch")
     merged = _merged(base, as_base_spells(patch, base, problems), problems)
     _check_floors(base, merged, problems)

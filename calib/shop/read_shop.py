@@ -18,6 +18,7 @@ from calib.shop.check import Problems
 from calib.shop.hours import read_hours, read_moments, read_shift
 from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
+from calib.shop.old_names import take_new_names
 from calib.shop.temperatures import check_temperatures
 from calib.toml_lines import Path, parse_toml
 
@@ -73,7 +74,9 @@ def shop_from_data(data: dict[str, Any], lines: dict[Path, int], name: str, vers
     """The shop of parsed TOML."""
     problems = Problems(lines, name)
     problems.known_keys(data, TABLES, ())
+    notes = take_new_names(data)
     reader = _Reader(data, problems)
+    reader.warnings += notes
     shop = reader.shop(version)
     problems.raise_if_any()
     return shop

@@ -83,7 +83,7 @@ layer_mm = 0.11
 recoat_s = 12
 layer_heat_s = 6
 scan_speed_mm_s = 4000
-packing_limit = 0.15         # most of the cake that parts fill
+cake_fill_limit = 0.15       # most of the cake that parts fill
 
 # --- materials --------------------------------------------------------------------------------------------------------
 # The data sheet's limits are never undercut. Copy yours here, with floor_source; what is not stated is unknown:

@@ -154,7 +154,7 @@ def _reason(
     """Why a promise fell: past, a run that does not end, held up by what stands before it, or too late by its own work."""
     due = order["due_at"]
     if due <= today.now:
-        return "the time is past and its packing is not logged"
+        return "packing not logged yet"
     if not own:
         names = ", ".join(build["build_id"] for build in order["builds"])
         return f"no packing of {names} is logged, and nothing else of late: ready, or forgotten?"

@@ -72,7 +72,7 @@ def test_a_planted_step_is_told_with_what_it_costs_and_what_quotes_assume(moved,
     assert found["minutes_per_build"] == pytest.approx(30 * 0.8, rel=0.25)
     assert found["hours_a_month"] > 0
     said = calib("drift")[1]
-    assert "Quotes now assume" in said
+    assert "Quotes use" in said
     assert "No event is logged near the date" in said
     assert calib("drift --strict")[0] == 1
 
@@ -115,7 +115,7 @@ def test_what_cannot_be_accepted_is_said_and_changes_nothing(moved, calib, words
 def test_the_weekly_run_speaks_of_a_change_until_it_is_accepted(moved, calib):
     status, said, _ = calib("week logs")
     assert status == 0
-    assert "VPP post curing still takes" in said
+    assert "VPP post curing is still slower" in said
     assert "Page: pages/week-" in said
     assert calib("week logs --strict")[0] == 1
     calib("drift --accept VPP:post_curing", "--note", "longer cycle")

@@ -78,7 +78,7 @@ SIDES = st.tuples(*[st.floats(3, 90)] * 3)
 @settings(max_examples=60, deadline=None)
 @given(st.sampled_from(list(KINDS)), SIDES, st.floats(0.05, 1), st.booleans(), st.floats(0.05, 0.5))
 def test_a_full_build_is_as_high_as_the_machine_allows_and_one_copy_more_is_not(kind, size, share, rafted, limit):
-    params = {**machine_defaults(kind), "packing_limit": limit}
+    params = {**machine_defaults(kind), "cake_fill_limit": limit}
     machine = Machine("m", KINDS[kind], kind, (150.0, 130.0, 160.0), (), params)
     box = Box(size, share * float(np.prod(size)) / 1000, rafted and kind != "laser_bed")
     most, room = build_capacity(machine, box), room_mm(machine)

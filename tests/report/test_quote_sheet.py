@@ -24,7 +24,7 @@ def words_of(page: str) -> str:
 def test_outward_is_one_date_and_no_internals():
     page = quote_sheet(quote_document(), "outward")
     assert "Ready by the end of Thursday 3 December 2026 (18:00, when the lab closes)" in page
-    assert "93 %" in page
+    assert "We expect to keep this date 93 of 100 times" in page
     assert "Tuesday 8 December 2026" in page
     for inside in ("vpp1", "machine setup", "touch", "Hands", "pbf1", "runs", "GBP", "gloves"):
         assert inside not in words_of(page)
@@ -34,12 +34,12 @@ def test_an_accepted_quote_goes_out_with_what_was_promised():
     agreed = {"option": 0, "promised_at": "2026-12-04T23:59:59+01:00", "chance": 0.97}
     page = quote_sheet(quote_document(), "outward", agreed)
     assert "Ready by the end of Friday 4 December 2026" in page
-    assert "97 %" in page
+    assert "97 of 100 times" in page
 
 
 def test_inward_has_options_stages_course_and_cautions():
     page = quote_sheet(quote_document(comparison=comparison()), "inward")
-    for inside in ("vpp1", "machine setup", "too large", "Uncured resin", "no floor known", "waiting (50 % of the variation",
+    for inside in ("vpp1", "machine setup", "too large", "Uncured resin", "no floor known", "waiting (about 50 % of it)",
                    "100 GBP (90 to 120): machine 60, person 40", "10 to 20 parts: too close to call between MEX, VPP and PBF."):  # fmt: skip
         assert inside in page
 

@@ -12,8 +12,8 @@ def test_a_stage_that_became_erratic_is_told_with_what_to_look_at_but_is_no_row_
     head, _, erratic = told.partition("VPP washing:")
     assert "washing" not in head.split("\n", 1)[1]
     assert "More erratic since about 4 May 2026" in erratic
-    assert "Raised on 24 Jun 2026, new this week." in erratic
-    assert "Furthest of the last 10 runs" in erratic
+    assert "First reported 24 Jun 2026, new this week." in erratic
+    assert "the furthest of the last 10" in erratic
 
 
 def test_a_stage_that_became_more_even_is_told_once_and_asks_for_nobody():
@@ -27,7 +27,7 @@ def test_what_is_raised_this_week_is_told_first_though_another_costs_more():
     told = show_drift(
         drift_of(moved_stage("washing", hours_a_month=90.0), moved_stage("drying", alarm_at="2026-06-24"))
     )
-    assert told.startswith("New this week: VPP drying takes 24 % longer")
+    assert told.startswith("New this week: VPP drying is slower: 8 min more a build (+24 %).")
     assert told.index("VPP drying:") < told.index("VPP washing:")
 
 

@@ -300,3 +300,13 @@ def test_metal_in_a_powder_bed_is_refused_and_says_what_is_not_modelled(name, va
 def test_filled_polymers_are_polymers(density):
     shop = patched(shop_text("UTC"), f'[[material]]\nid = "pa12"\ndensity_g_cm3 = {density}\n')
     assert shop.materials["pa12"].params["density_g_cm3"] == density
+
+
+def test_an_old_name_is_read_as_the_new_one_with_a_note():
+    old = shop_text("UTC").replace("cake_fill_limit = 0.15", "packing_limit = 0.31")
+    shop = shop_from_text(old)
+    bed = next(machine for machine in shop.machines.values() if machine.process == "PBF")
+    assert bed.params["cake_fill_limit"] == 0.31
+    assert "packing_limit is called cake_fill_limit now, and was read as that." in shop.warnings
+    changed = patched(old, f'[[machine]]\nid = "{bed.id}"\ncake_fill_limit = 0.2\n')
+    assert changed.machines[bed.id].params["cake_fill_limit"] == 0.2

@@ -182,7 +182,7 @@ def test_a_promise_that_fell_says_why(calib):
     assert (second["state"], second["level"]) == ("fell", 0.9)
     _, later = calib("promises", "--start", "2099-01-01")
     assert [one["state"] for one in later["promises"]] == ["late"] * 2
-    assert [one["because"] for one in later["promises"]] == ["the time is past and its packing is not logged"] * 2
+    assert [one["because"] for one in later["promises"]] == ["packing not logged yet"] * 2
 
 
 def test_the_half_day_that_is_printed_is_stored_listed_sent_and_scored(lab, calib, tmp_path, capsys):
