@@ -48,26 +48,34 @@ def week_page(data: Document) -> str:
 
     Returns the page as text; it is whole without a script and fetches nothing.
     """
+    page = render("week.html", live=False, **week_values(data))
+    return unbroken(page)
+
+
+def unbroken(page: str) -> str:
+    return re.sub(UNBROKEN, "\N{NO-BREAK SPACE}", page)
+
+
+def week_values(data: Document) -> dict[str, Any]:
+    """What the page's template is filled with."""
     drift = data.get("drift")
     charts = sentences.charts_of(drift)
     today = drift["as_of"] if drift else ""
     moved = stage_sentences.most_urgent(charts, today)
-    page = render(
-        "week.html",
-        shop=data.get("shop"),
-        as_of=as_of(data),
-        sentences=sentences.three_sentences(data),
-        moved=[moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
-        beside=stage_sentences.beside(charts),
-        nothing_moved="" if any(map(stage_sentences.drifting, charts)) else sentences.moved_sentence(drift),
-        open_promises=open_promises_view(data.get("open_promises")),
-        promises=promises_view(data.get("backtest"), data.get("quotes")),
-        time_goes=time_view(data.get("time_goes")),
-        processes=processes_view(charts),
-        health=health_view(data),
-        foot=foot(data),
-    )
-    return re.sub(UNBROKEN, "\N{NO-BREAK SPACE}", page)
+    return {
+        "shop": data.get("shop"),
+        "as_of": as_of(data),
+        "sentences": sentences.three_sentences(data),
+        "moved": [moved_view(stage, today, place < MOST_DRAWN) for place, stage in enumerate(moved)],
+        "beside": stage_sentences.beside(charts),
+        "nothing_moved": "" if any(map(stage_sentences.drifting, charts)) else sentences.moved_sentence(drift),
+        "open_promises": open_promises_view(data.get("open_promises")),
+        "promises": promises_view(data.get("backtest"), data.get("quotes")),
+        "time_goes": time_view(data.get("time_goes")),
+        "processes": processes_view(charts),
+        "health": health_view(data),
+        "foot": foot(data),
+    }
 
 
 def as_of(data: Document) -> str | None:

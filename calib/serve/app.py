@@ -14,15 +14,16 @@ from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from calib.errors import CalibError, StoreError
-from calib.serve import ask, bench
+from calib.report import base
+from calib.serve import ask, bench, floor, monday
 from calib.serve.access import ROLES, Session, new_session
 from calib.serve.guard import Guard, Refused
 from calib.serve.pages import HERE, page, sentence_page, session_of, site_of, style
 from calib.serve.site import Site
 
-UPLOADS = ("/ask/part",)
+UPLOADS = ("/ask/part", "/monday/import")
 A_YEAR_S = 365 * 24 * 3600
-SCRIPTS = {path.name: path.read_bytes() for path in (HERE / "static").glob("*.js")}
+SCRIPTS = {path.name: path.read_bytes() for folder in (HERE / "static", base.TEMPLATES) for path in folder.glob("*.js")}
 NOT_FOUND = ("There is no such page.", "Start again from the pages named above.")
 
 
@@ -49,7 +50,7 @@ def make_app(site: Site, hosts: Collection[str]) -> ASGIApp:
     return Guard(_Sessions(app), hosts, UPLOADS)
 
 
-ROOMS: list[BaseRoute] = [*ask.ROUTES, *bench.ROUTES]
+ROOMS: list[BaseRoute] = [*ask.ROUTES, *bench.ROUTES, *monday.ROUTES, *floor.ROUTES]
 
 
 @asynccontextmanager

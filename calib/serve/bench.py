@@ -60,14 +60,14 @@ async def show(request: Request) -> Response:
         who=request.cookies.get(WHO, ""),
         people=shop.people_names,
         now=site.now().isoformat(),
-        when=_when(site),
+        when=when_of(site),
         stages=sorted({stage for route in shop.routes.values() for stage in route}),
         said=request.query_params.get("said", "")[:200] if request.query_params.get("said") in DONE.values() else "",
         fresh_id=_fresh_id,
     )
 
 
-def _when(site: Site) -> Callable[[str], str]:
+def when_of(site: Site) -> Callable[[str], str]:
     """A time of today by its clock alone, of another day with the day."""
     now = site.now()
 

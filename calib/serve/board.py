@@ -74,6 +74,7 @@ def with_taps(
     seen_at : when the view was made, UTC; earlier : its steps as an earlier view had them, by stage
     """
     steps, running, attempt = build["steps"], build["running"], build["attempt"]
+    has_begun = build["has_begun"]
     for run in sorted(runs, key=lambda one: one.started_at):
         if build["build_id"] not in run.build_id.split("+"):
             continue
@@ -86,6 +87,7 @@ def with_taps(
             steps, place = [earlier[run.stage], *steps], 0
         if run.outcome == "void" or place is None:
             continue
+        has_begun = True
         if run.is_open:
             steps = steps[place:]
             running = _as_running(run, steps[0], shop)
@@ -96,10 +98,10 @@ def with_taps(
     if running is not None:
         least = running["least_at"]
         running = {**running, "is_early": bool(least) and datetime.fromisoformat(least) > datetime.now(UTC)}
-    return {**build, "steps": steps, "running": running, "attempt": attempt}
+    return {**build, "steps": steps, "running": running, "attempt": attempt, "has_begun": has_begun}
 
 
 def _as_running(run: Run, step: dict[str, Any], shop: Shop) -> dict[str, Any]:
     times = times_of(step, datetime.fromisoformat(run.started_at), shop)
     return {"run": run.key, "stage": run.stage, "station": run.station, "started_at": run.started_at,
-            "attempt": run.attempt, **times}  # fmt: skip
+            "attempt": run.attempt, "operator": run.operator, **times}  # fmt: skip

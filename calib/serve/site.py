@@ -21,6 +21,15 @@ from calib.workflow.order import OrderLine
 FaultInWords = Callable[[BaseException, str], tuple[str, str]]
 
 
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """log : a file of the shop's logs; toml : the proposed mapping; document : of ``propose_map``"""
+
+    log: Path
+    toml: str
+    document: dict[str, Any]
+
+
 @dataclass(eq=False)
 class Site:
     """fault : message and hint of what no part of calib expected; lines : of quotes given since the start, by id"""
@@ -32,6 +41,9 @@ class Site:
     uploads: Uploads = field(default_factory=Uploads)
     board: Board = field(init=False)
     lines: dict[str, list[OrderLine]] = field(default_factory=dict)
+    week: tuple[Any, dict[str, Any]] | None = None
+    told: dict[str, dict[str, Any]] = field(default_factory=dict)
+    proposals: dict[str, Proposal] = field(default_factory=dict)
     what_ifs: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import duckdb
 
+from calib.errors import UsageError
 from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS
 from calib.logs.formulas import harmless
@@ -145,6 +146,23 @@ def list_rejects(
     return [dict(zip(keys, row, strict=True)) for row in found]
 
 
+def find_reject(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
+    """An open row: reject_id, kind, cells (by column) and reasons (column, reason). Raises UsageError where there is none."""
+    found = con.execute(
+        "SELECT kind, row_text, column_name, reason FROM quarantine WHERE state = 'open' AND reject_id = ? ORDER BY column_name",
+        [number],
+    ).fetchall()
+    if not found:
+        raise UsageError(f"No row {number} is set aside.", "Their numbers: calib rejects")
+    kind, cells = found[0][0], json.loads(found[0][1])
+    return {
+        "reject_id": number,
+        "kind": kind,
+        "cells": cells,
+        "reasons": [(column, why) for _, _, column, why in found],
+    }
+
+
 def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
     """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column.
 
@@ -165,11 +183,11 @@ def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool
     check_results(*results)
     for result in results:
         with result.writing() as beside:
-            _write_rows(beside, tables[result.path])
+            write_rows(beside, tables[result.path])
     return list(tables)
 
 
-def _write_rows(path: Path, rows: list[dict[str, str]]) -> None:
+def write_rows(path: Path, rows: list[dict[str, str]]) -> None:
     names = list(dict.fromkeys(name for row in rows for name in row))
     with path.open("w", encoding="utf-8-sig", newline="") as out:
         writer = csv.writer(out)

@@ -32,7 +32,7 @@ def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
     """``builds`` in the order of work, ``open_runs`` that began before today, ``places`` (ids of machines and stations).
 
     A build: build_id, process, machine, material, parts, order_id, quote_id, is_awaited (of an accepted quote, not logged yet),
-    ``attempt`` (of the first step), ``steps`` still to do (stage, places, cautions, usual_min, most_min, least_min, hands) and ``running`` (run, stage,
+    has_begun, ``attempt`` (of the first step), ``steps`` still to do (stage, places, cautions, usual_min, most_min, least_min, hands) and ``running`` (run, stage,
     station, started_at, usual_at, most_at, least_at) or null. Minutes: the usual, what 9 of 10 take at most, the least time
     of the data sheet (0: none, null: not known).
     """
@@ -111,6 +111,7 @@ def _build(
         "order_id": build.order_id or None,
         "quote_id": build.quote_id or None,
         "is_awaited": is_awaited,
+        "has_begun": known.get("status") in ("running", "printed"),
         "plan": {name: value for name, value in known.items() if value is not None and value == value}
         if is_awaited
         else None,

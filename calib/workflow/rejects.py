@@ -6,9 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
+from calib.results import written_beside
 from calib.store.open_store import open_store
-from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
-from calib.workflow.import_logs import at_shop
+from calib.store.quarantine import drop_rejects, export_rejects, find_reject, list_rejects, write_rows
+from calib.store.tables import columns_of
+from calib.workflow.import_logs import at_shop, import_logs
 
 
 def find_rejects(
@@ -30,6 +32,29 @@ def find_rejects(
         files = export_rejects(store, out, overwrite) if out and rows else []
     told = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
     return told | {"at_shop": at_shop(folder)}
+
+
+def row_set_aside(folder: Path, number: int) -> dict[str, Any]:
+    """A row that is set aside: reject_id, kind, cells (as they stood, by column), reasons (column and sentence)."""
+    with open_store(folder, read_only=True) as store:
+        return find_reject(store, number)
+
+
+def mend_row(folder: Path, number: int, cells: dict[str, str]) -> dict[str, Any]:
+    """Import one row that was set aside with other cells; it stays as a log of its own. The contract's ``import`` document.
+
+    Columns that are not among ``cells`` stay as they stood; one that stood in none of them is refused.
+    """
+    row = row_set_aside(folder, number)
+    known = {**dict.fromkeys(columns_of(row["kind"]), ""), **row["cells"]}
+    if strange := sorted(set(cells) - set(known)):
+        raise UsageError(f'"{strange[0]}" is no column of {row["kind"]}.', f"Known: {', '.join(known)}.")
+    mended = {name: value for name, value in {**row["cells"], **cells}.items() if value != ""}
+    log = folder / "logs" / f"mended-{number}.csv"
+    log.parent.mkdir(exist_ok=True)
+    with written_beside(log) as beside:
+        write_rows(beside, [mended | {"calib_reject": str(number), "calib_reason": ""}])
+    return import_logs(folder, [log])
 
 
 def _changed(store: Any, named: str | None, back: bool) -> list[int]:

@@ -35,7 +35,7 @@ class Page:
 
     def waited(self, shown):
         """The page at the end of the line."""
-        while 'http-equiv="refresh"' in shown.text:
+        while '"refresh" content="2"' in shown.text:
             time.sleep(0.05)
             shown = self.browser.get(str(shown.url))
         return shown

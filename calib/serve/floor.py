@@ -1,0 +1,61 @@
+"""Floor: one screen for a wall: what runs and until when, what waits for a person, what starts next."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from calib.serve.bench import when_of
+from calib.serve.pages import page, site_of
+from calib.serve.posting import after_work
+from calib.shop.read_shop import read_shop
+
+SHOWN = 12  # of each kind: what one wall can show
+
+
+async def show(request: Request) -> Response:
+    site = site_of(request)
+    board = site.board
+    if board.view is None:
+        return await after_work(request, lambda: board.work().replace("/bench", "/floor"))
+    board.refresh_if_old()
+    shop, when = read_shop(site.folder), when_of(site)
+    builds = [build for build in board.builds(shop) if build["steps"]]
+    running = [_tile(one) | _times(one, when, shop.people_names) for one in builds if one["running"]]
+    begun = [one for one in builds if not one["running"] and one["has_begun"]]
+    fresh = [one for one in builds if not one["running"] and not one["has_begun"]]
+    busy = {one["machine"] for one in builds}
+    return page(
+        request,
+        "floor.html",
+        clock=site.now().strftime("%A %H:%M"),
+        running=running[:SHOWN],
+        waits=[_tile(one) for one in begun][:SHOWN],
+        next=[_tile(one) | {"place": one["machine"]} for one in fresh][:SHOWN],
+        crew=board.view["crew"],
+        idle=[name for name in shop.machines if name not in busy and shop.machines[name].owned],
+    )
+
+
+def _tile(build: dict[str, Any]) -> dict[str, Any]:
+    step, running = build["steps"][0], build["running"]
+    place = (running and running["station"]) or (step["places"] or [build["machine"]])[0]
+    names = ("build_id", "parts")
+    return {name: build[name] for name in names} | {
+        "place": place,
+        "stage": step["stage"],
+        "usual_min": step["usual_min"],
+    }
+
+
+def _times(build: dict[str, Any], when: Any, people: str) -> dict[str, Any]:
+    """Names of persons only where the shop file lets them be named."""
+    running = build["running"]
+    who = running.get("operator", "") if people == "named" else ""
+    return {"usual": when(running["usual_at"]), "most": when(running["most_at"]), "who": who}
+
+
+ROUTES = [Route("/floor", show)]
