@@ -43,6 +43,18 @@ def find_parts(con: duckdb.DuckDBPyConnection) -> Parts:
     return parts
 
 
+def find_contents(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[tuple[str, int], ...]]:
+    """Name of each part's file and its copies, by build, of builds whose items all name one."""
+    rows = con.execute(
+        "SELECT build_id, part_file, sum(qty) FROM item GROUP BY ALL "
+        "HAVING build_id NOT IN (SELECT build_id FROM item WHERE part_file IS NULL OR part_file = '') ORDER BY 1, 2"
+    ).fetchall()
+    found: dict[str, tuple[tuple[str, int], ...]] = {}
+    for build, name, copies in rows:
+        found[build] = (*found.get(build, ()), (name, int(copies)))
+    return found
+
+
 def find_sides(con: duckdb.DuckDBPyConnection) -> list[float]:
     """Greatest side of every part [mm]."""
     found = con.execute(

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from hashlib import sha256
+from itertools import islice, product
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +16,19 @@ import pandas as pd
 from calib.errors import CalibError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting.columns import parts_columns
+from calib.quoting.columns import mean_profile, parts_columns
 from calib.quoting.posing import Way, shortlist
 from calib.quoting.request import DEFAULT_FINISH
 from calib.quoting.shape import Shape, ShapeFinder
-from calib.records import MeasuredPart
+from calib.records import LayerProfile, MeasuredPart
 from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
-from calib.store.parts import Parts, find_parts, find_sides, save_parts
+from calib.store.parts import Parts, find_contents, find_parts, find_sides, save_parts
 from calib.workflow.fitted import has_store
 from calib.workflow.paths import with_paths
 
 FOLDER = "parts"
+MOST_POSES = 64  # of the parts of a build together, that are compared with its height
 QUANTITIES = (1, 200)  # for which a part that was never quoted is posed: alone, and in full builds
 
 
@@ -38,24 +40,41 @@ def with_parts(
     Those whose path is known have its minutes too, see ``paths.with_paths``.
     """
     builds = with_paths(folder, builds, shop, progress)
-    measured = _parts_of(folder, builds, shop, progress)
-    return with_measured(builds, measured, shop) if measured and "part_file" in builds else builds
+    inside = contents_of(builds, _items_of(folder))
+    measured = _parts_of(folder, builds["process"], inside, shop, progress) if any(inside) else {}
+    return with_measured(builds, inside, measured, shop) if measured else builds
 
 
-def with_measured(builds: pd.DataFrame, measured: Parts, shop: Shop) -> pd.DataFrame:
+Contents = tuple[tuple[str, int], ...]  # name of a part's file, copies
+
+
+def contents_of(builds: pd.DataFrame, items: Mapping[str, Contents]) -> list[Contents]:
+    """What each build holds: the part that its row names, else its items where they are all of its parts; else nothing."""
+    names = builds["part_file"] if "part_file" in builds else pd.Series(None, builds.index, object)
+    ids = builds["build_id"] if "build_id" in builds else pd.Series(None, builds.index, object)
+    found: list[Contents] = []
+    for name, build, copies in zip(names, ids, builds["parts"], strict=True):
+        count = max(int(copies), 1) if copies == copies and copies else 1
+        listed = items.get(build, ())
+        whole = sum(number for _, number in listed) == count
+        found.append(((name, count),) if isinstance(name, str) and name else listed if whole else ())
+    return found
+
+
+def with_measured(builds: pd.DataFrame, inside: Sequence[Contents], measured: Parts, shop: Shop) -> pd.DataFrame:
     """As ``with_parts``, of parts that are known. A row and a quote of the same build come to the same columns."""
-    known: dict[tuple[Any, ...], tuple[MeasuredPart, dict[str, float]]] = {}
+    known: dict[tuple[Any, ...], tuple[LayerProfile, dict[str, float]]] = {}
     found = []
     heights = builds["height_mm"] if "height_mm" in builds else [None] * len(builds)
     machines = builds["machine"] if "machine" in builds else [None] * len(builds)
-    rows = zip(builds["part_file"], builds["process"], machines, builds["parts"], heights, strict=True)
-    for key in rows:
-        name, process, machine, copies, height = key
-        poses = measured.get((name, process), []) if isinstance(name, str) else []
-        if poses and key not in known:
-            known[key] = _as_built(poses, shop.machines.get(machine), copies, height)
-        found.append(known[key] if poses else None)
-    made = builds.assign(profile=pd.Series([one and one[0].profile for one in found], builds.index, object))
+    for key in zip(inside, builds["process"], machines, heights, strict=True):
+        contents, process, machine, height = key
+        poses = [measured.get((name, process), []) for name, _ in contents]
+        if key not in known and contents and all(poses):
+            copies = [count for _, count in contents]
+            known[key] = _as_built(poses, copies, shop.machines.get(machine), height)
+        found.append(known.get(key))
+    made = builds.assign(profile=pd.Series([one and one[0] for one in found], builds.index, object))
     for name in dict.fromkeys(name for one in known.values() for name in one[1]):
         each = pd.Series([one[1].get(name, np.nan) if one else np.nan for one in found], builds.index, float)
         stated = made[name].astype(float) if name in made else pd.Series(np.nan, builds.index)
@@ -64,34 +83,54 @@ def with_measured(builds: pd.DataFrame, measured: Parts, shop: Shop) -> pd.DataF
 
 
 def _as_built(
-    poses: Sequence[MeasuredPart], machine: Machine | None, copies: Any, height: Any
-) -> tuple[MeasuredPart, dict[str, float]]:
-    """The pose in which a build was most likely made, by its height where that is known, and what it makes of its row."""
-    count = max(int(copies), 1) if copies == copies and copies else 1
-    whole = [part for part in poses if math.isfinite(part.volume_cm3)]
-    if machine is None or not whole or machine.process != whole[0].process:
-        part = min(poses, key=lambda one: abs(math.log(one.quantity / count)))
-        return part, {
-            "part_area_cm2": part.area_cm2 * count,
-            "support_volume_cm3": part.support_cm3 * count,
-            "support_contact_cm2": part.contact_cm2 * count,
+    poses: Sequence[Sequence[MeasuredPart]], copies: Sequence[int], machine: Machine | None, height: Any
+) -> tuple[LayerProfile, dict[str, float]]:
+    """Poses in which a build was most likely made, by its height where that is known: their profile, and the row's columns."""
+    near = [sorted(own, key=lambda one: abs(math.log(one.quantity / count)))
+            for own, count in zip(poses, copies, strict=True)]  # fmt: skip
+    whole = [[part for part in own if math.isfinite(part.volume_cm3)] for own in near]
+    if machine is None or not all(whole) or machine.process != whole[0][0].process:
+        parts = [own[0] for own in near]
+        weighed = list(zip(parts, copies, strict=True))
+        return _together(parts, copies), {
+            "part_area_cm2": sum(part.area_cm2 * count for part, count in weighed),
+            "support_volume_cm3": sum(part.support_cm3 * count for part, count in weighed),
+            "support_contact_cm2": sum(part.contact_cm2 * count for part, count in weighed),
         }
-    made = [(part, parts_columns(machine, [(part, count)])) for part in whole]
-    if height is not None and height == height:
-        return min(made, key=lambda one: abs(one[1]["height_mm"] - float(height)))
-    return min(made, key=lambda one: abs(math.log(one[0].quantity / count)))
+    if height is None or height != height:
+        chosen = tuple(own[0] for own in whole)
+        return _together(chosen, copies), parts_columns(machine, list(zip(chosen, copies, strict=True)))
+    made = [
+        (parts, parts_columns(machine, list(zip(parts, copies, strict=True))))
+        for parts in islice(product(*whole), MOST_POSES)
+    ]
+    chosen, columns = min(made, key=lambda one: abs(one[1]["height_mm"] - float(height)))
+    return _together(chosen, copies), columns
 
 
-def _parts_of(folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable[[str], None]) -> Parts:
-    """Every part known to the store, after measuring those that ``builds`` name and that are new or changed."""
+def _together(parts: Sequence[MeasuredPart], copies: Sequence[int]) -> LayerProfile:
+    return parts[0].profile if len(parts) == 1 else mean_profile(tuple(one.profile for one in parts), tuple(copies))
+
+
+def _items_of(folder: Path) -> dict[str, Contents]:
+    if not has_store(folder):
+        return {}
+    with open_store(folder, read_only=True) as store:
+        return find_contents(store)
+
+
+def _parts_of(
+    folder: Path, processes: pd.Series, inside: Sequence[Contents], shop: Shop, progress: Callable[[str], None]
+) -> Parts:
+    """Every part known to the store, after measuring those that builds hold and that are new or changed."""
     if not has_store(folder):
         return {}
     with open_store(folder, read_only=True) as store:
         known = find_parts(store)
     fresh: list[MeasuredPart] = []
-    for path, processes in _named(folder, builds).items():
+    for path, of_part in _named(folder, processes, inside).items():
         digest = sha256(path.read_bytes()).hexdigest()
-        new = [process for process in processes if not _is_known(known, path.name, process, digest)]
+        new = [process for process in of_part if not _is_known(known, path.name, process, digest)]
         if new:
             progress(f"Measuring {path.name} ...")
             mesh = _read(path)
@@ -159,13 +198,14 @@ def _is_known(known: Parts, name: str, process: str, digest: str) -> bool:
     return any(part.sha256 == digest for part in known.get((name, process), []))
 
 
-def _named(folder: Path, builds: pd.DataFrame) -> dict[Path, list[str]]:
-    """Files in the shop's own folder that builds name, with their processes; what a log names is never taken for a path."""
-    if "part_file" not in builds:
-        return {}
+def _named(folder: Path, processes: pd.Series, inside: Sequence[Contents]) -> dict[Path, list[str]]:
+    """Files in the shop's own folder that builds hold, with their processes; what a log names is never taken for a path."""
     there = {path.name: path for path in (folder / FOLDER).glob("*") if path.is_file()}
-    pairs = builds.loc[builds["part_file"].isin(there), ["part_file", "process"]].drop_duplicates()
-    return {there[str(name)]: sorted(of_it["process"]) for name, of_it in pairs.groupby("part_file")}
+    found: dict[Path, set[str]] = {}
+    for process, contents in zip(processes, inside, strict=True):
+        for name in (name for name, _ in contents if name in there):
+            found.setdefault(there[name], set()).add(process)
+    return {path: sorted(found[path]) for path in sorted(found)}
 
 
 def _read(path: Path) -> Mesh | None:
