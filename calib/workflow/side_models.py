@@ -7,7 +7,7 @@ from datetime import timedelta
 import pandas as pd
 
 from calib.quoting.clock import OpenClock
-from calib.quoting.staff import people_there, week_hours
+from calib.quoting.staff import people_there, person_hours
 from calib.shop.model import Shop
 from calib.workflow.gaps import is_by_hand
 from calib.workflow.learning import runs_by_build
@@ -30,7 +30,7 @@ def staff_table(runs: pd.DataFrame, shop: Shop, waits: pd.DataFrame, horizon: pd
                 "share": share,
                 "people": people_there(shop),
                 "work": worked / max(there, 1.0),
-                "hours": week_hours(shop.attended),
+                "hours": person_hours(shop),
             }
         ]
     )

@@ -78,9 +78,11 @@ def test_the_shop_file_says_the_hours_of_a_crew_and_a_patch_adds_one():
 
 
 def test_waits_for_people_shrink_with_people_who_come_when_the_others_go():
-    # two by day, half of their hours full; a third person for the evening: fewer hands an hour for nearly as many people
     two = Crew("day", 2)
-    staff = Staff(share=1.0, people=2, work=1.0, hours=45.0)
+    staff = Staff(share=1.0, people=2, work=1.0, hours=90.0)
     assert staff.times(lab(two)) == 1.0
     assert people_there(lab(two, ONE_LATE)) == 2  # 2 x 45 h and 35 h in 80 h: 1.56
-    assert staff.times(lab(two, ONE_LATE)) < 0.5
+    assert staff.times(lab(two, ONE_LATE)) == pytest.approx(90 / 125)
+    assert staff.times(lab(Crew("day", 20))) == pytest.approx(0.1)
+    # one alone with as much work as hours: M/M/c without end, cut at ten times
+    assert staff.times(lab(ONE_DAY)) == pytest.approx(10.0)
