@@ -57,7 +57,7 @@ def released_jobs(
         replace(queue_job(build, luck, number), ready=ready)
         for number, (build, ready) in enumerate(zip(builds, released, strict=True))
     ]
-    return join_orders(jobs, [build.together_with for build in builds])
+    return join_orders(jobs, [build.together for build in builds])
 
 
 def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:

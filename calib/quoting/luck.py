@@ -174,26 +174,19 @@ class Luck:
 
         How often is geometric, cut after MOST_ATTEMPTS further times.
         """
-        index = self._mix[process][0]
-        redone, times = self._once(("again", process, build), lambda: self._redone(process, build, list(index)))[
-            index[stage]
-        ]
-        if len(redone):
+        chance = self.learned.failures.redo(process, stage) if self.learned.failures and stage != "printing" else 0.0
+        if chance > 0:
+            redone, times = self._once(
+                ("again", process, build, stage), lambda: self._redone(process, build, stage, chance)
+            )
             out[redone] *= times
 
-    def _redone(self, process: str, build: str, stages: Sequence[str]) -> list[tuple[np.ndarray, np.ndarray]]:
-        """For each stage the draws in which it is done again, and how often it is done then."""
-        failures = self.learned.failures
-        if failures is None:
-            return [(np.zeros(0, int), np.zeros(0))] * len(stages)
-        chances = [0.0 if stage == "printing" else failures.redo(process, stage) for stage in stages]
-        lots = keyed(self.seed, f"again {process}/{build}").random((len(stages), self.draws), dtype=np.float32)
-        found = []
-        for lot, chance in zip(lots, chances, strict=True):
-            redone = np.flatnonzero(lot < chance)
-            further = [lot[redone] < chance**times for times in range(1, MOST_ATTEMPTS + 1)]
-            found.append((redone, 1.0 + np.sum(further, axis=0)))
-        return found
+    def _redone(self, process: str, build: str, stage: str, chance: float) -> tuple[np.ndarray, np.ndarray]:
+        """The draws in which a stage is done again, and how often it is done then."""
+        lot = keyed(self.seed, f"again {process}/{build}/{stage}").random(self.draws, dtype=np.float32)
+        redone = np.flatnonzero(lot < chance)
+        further = [lot[redone] < chance**times for times in range(1, MOST_ATTEMPTS + 1)]
+        return redone, 1.0 + np.sum(further, axis=0)
 
     def _attempts(self, number: int) -> tuple[np.ndarray, np.ndarray]:
         rng, shape = keyed(self.seed, f"failure {number}"), (MOST_ATTEMPTS, self.draws)

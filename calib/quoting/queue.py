@@ -26,6 +26,8 @@ class QueuedBuild:
     rows : its stages that are not done, in order: stage, baseline_min, touch_min, floor_min, fillings, prior_sd, basis
     elapsed_min : minutes that the first of them has been running
     order_id, quote_id : what it fulfils, for promises
+    together : builds of which this is the same are one order; '' for one that holds several orders or none
+    height_mm : nan where it is not known
     not_before : wall time before which its work may not begin [min]
     """
 
@@ -38,11 +40,8 @@ class QueuedBuild:
     order_id: str = ""
     quote_id: str = ""
     not_before: float = -np.inf
-
-    @property
-    def together_with(self) -> str:
-        """Builds of which this is the same are one order; '' for one that holds several orders or none."""
-        return "" if "+" in self.order_id else self.order_id or self.quote_id
+    together: str = ""
+    height_mm: float = np.nan
 
 
 def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
@@ -59,6 +58,8 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
     if build.elapsed_min > 0:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
     stages = tuple(rows["stage"])
+    for place, stage in enumerate(stages):
+        luck.again(build.process, build.build_id, stage, out=minutes[:, place])
     share = touch_share(rows["touch_min"], rows["baseline_min"])
     later = stages[1:] if build.elapsed_min > 0 else stages
     return Job(
@@ -68,18 +69,17 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
         minutes={stage: minutes[:, i] for i, stage in enumerate(stages)},
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
         waits=luck.waits_before(build.process, later, QUEUED + number),
-        failed_at=luck.failed_attempts(_failure_chance(build, learned), QUEUED + number),
+        failed_at=luck.failed_attempts(_failure_chance(build, luck), QUEUED + number),
         dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
         ready=build.not_before,
     )
 
 
-def _failure_chance(build: QueuedBuild, learned: Learned) -> float:
+def _failure_chance(build: QueuedBuild, luck: Luck) -> float:
     """Chance that its printing, if still to come, fails [0..1]."""
-    if learned.failures is None or "printing" not in set(build.rows["stage"]):
+    if "printing" not in set(build.rows["stage"]):
         return 0.0
-    row = {"process": build.process, "machine": build.machine, "material": build.material}
-    return float(learned.failures.chance(pd.DataFrame([row]))[0])
+    return luck.failure_chance(build.process, build.machine, build.material, build.height_mm)
 
 
 def _left_over(minutes: np.ndarray, elapsed: float) -> np.ndarray:
@@ -99,7 +99,7 @@ def run_queue(
     luck = Luck(learned, draws, seed)
     kept = [(number, build) for number, build in enumerate(queue) if len(build.rows)]
     jobs = [queue_job(build, luck, number) for number, build in kept]
-    return run_jobs(join_orders(jobs, [build.together_with for _, build in kept]), floor), floor
+    return run_jobs(join_orders(jobs, [build.together for _, build in kept]), floor), floor
 
 
 def held_by_queue(

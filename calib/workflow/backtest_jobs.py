@@ -123,7 +123,7 @@ def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
     logged, now = past.logged, to_minutes(job.began)
     queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
     mine = [build for build in queue if build.build_id in job.builds]
-    own = {name for build in mine for name in (f"queued {build.build_id}", f"order {build.together_with}")}
+    own = {name for build in mine for name in (f"queued {build.build_id}", f"order {build.together}")}
     clock = OpenClock(logged.shop.attended, logged.shop.closures, logged.shop.timezone)
     runs, _ = run_queue(queue, logged.shop, clock, now, learned_of(fitted, logged.shop), DRAWS, seed=0)
     ends = [run.end for run in runs if run.job in own and run.stage == job.last]

@@ -124,7 +124,8 @@ def _flow(demand: Demand, machines: list[Machine], shop: Shop, fitted: Fitted, s
             str(one["machine"]),
             str(one.get("material") or ""),
             by_build[one["build_id"]].reset_index(drop=True),
-            order_id=one["together"] if isinstance(one["together"], str) else "",
+            together=one["together"] if isinstance(one["together"], str) else "",
+            height_mm=float(height) if isinstance(height := one.get("height_mm"), int | float) else np.nan,
         )
         for one in builds.to_dict("records")
     ]

@@ -15,6 +15,7 @@ from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.strange_names import strange_names
 from calib.quoting.steps import LEAST_SHARE
+from calib.records import STAGES
 from calib.results import PREDICTION, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -96,9 +97,48 @@ def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame
     return rows.sort_values(["order", "place"]).drop(columns=["order", "place"]).reset_index(drop=True)
 
 
+ADDED_UP = (
+    "parts",
+    "part_volume_cm3",
+    "part_area_cm2",
+    "support_volume_cm3",
+    "support_contact_cm2",
+    "packed_volume_cm3",
+)
+
+
+def _once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    """Rows of ``stage_rows``: what is done once for an order of several builds is shared among them as they need it.
+
+    builds : ``together`` names those of one order, where it is there
+    """
+    orders = builds.reindex(columns=["build_id", "process", "machine", "material", "together"]).dropna(
+        subset=["together"]
+    )
+    orders = orders[(orders["together"] != "") & orders.duplicated(["together", "process"], keep=False)]
+    if orders.empty:
+        return rows
+    own = builds.loc[orders.index]
+    added = {name: "sum" for name in ADDED_UP if name in own}
+    kept = {name: "first" for name in own.columns if name not in {*added, "together", "process"}}
+    wholes = own.groupby(["together", "process"], as_index=False).agg(kept | added)
+    once = baseline_frame(wholes[own.columns], shop)
+    once["order"] = once["build_id"].map(wholes.set_index("build_id")["together"])
+    key = rows["build_id"].map(orders.set_index("build_id")["together"])
+    whole = once.set_index(["order", "process", "stage"])["baseline_min"]
+    shared = key.notna() & rows["stage"].map(lambda stage: stage in STAGES and STAGES[stage].scope == "order").astype(
+        bool
+    )
+    every = rows[shared].groupby([key[shared], "process", "stage"])["baseline_min"].transform("sum")
+    pairs = pd.MultiIndex.from_arrays([key[shared], rows.loc[shared, "process"], rows.loc[shared, "stage"]])
+    share = pd.Series(1.0, index=rows.index)
+    share[shared] = np.nan_to_num(whole.reindex(pairs).to_numpy(float) / every.to_numpy(float), nan=1.0)
+    return rows.assign(baseline_min=rows["baseline_min"] * share, touch_min=rows["touch_min"] * share)
+
+
 def scheduled_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """``stage_rows`` as they go through the calendar: what the lab never writes down takes what its gaps leave for it."""
-    rows = stage_rows(builds, shop, fitted)
+    rows = _once_for_each_order(stage_rows(builds, shop, fitted), builds, shop)
     pairs = zip(rows["process"], rows["stage"], strict=True)
     share = np.array([max(fitted.silent.get(pair, 1.0), LEAST_SHARE) for pair in pairs], float)
     return rows.assign(baseline_min=rows["baseline_min"] * share, touch_min=rows["touch_min"] * share)

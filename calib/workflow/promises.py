@@ -53,7 +53,7 @@ class Today:
             if len(build.rows) and only in (None, build.quote_id)
         }
         own = [build for build in queue if build.build_id in jobs]
-        joined = join_orders(list(jobs.values()), [build.together_with for build in own])
+        joined = join_orders(list(jobs.values()), [build.together for build in own])
         runs = run_jobs(joined, Floor(self.shop, clock, DRAWS, to_minutes(self.now)))
         ended, ends = share_ends(joined, ends_of(runs)), dict[str, np.ndarray]()
         for build in own:

@@ -66,6 +66,10 @@ def stand_in_line(
 
     waiting : columns of ``builds``, status, quote_id and not_before; now : wall minutes
     """
+    orders, quotes = (waiting[name].map(_text) for name in ("order_id", "quote_id"))
+    waiting = waiting.assign(
+        together=orders.where(orders != "", quotes).where(~orders.str.contains("+", regex=False), "")
+    )
     rows = scheduled_rows(waiting, shop, fitted)
     standings = find_standings(waiting, runs, rows, shop, learned_of(fitted, shop), now)
     waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
@@ -111,6 +115,8 @@ def _queued(build: dict[Any, Any], standing: Standing) -> QueuedBuild:
         order_id=_text(build.get("order_id")),
         quote_id=_text(build.get("quote_id")),
         not_before=build["not_before"],
+        together=build["together"],
+        height_mm=float(height) if isinstance(height := build.get("height_mm"), int | float) else np.nan,
     )
 
 
