@@ -23,6 +23,7 @@ class Change:
     """run, low, high : first run after the change, and its 90 % range (indices)
     size, size_low, size_high : how far the level is now from where it was [log], and its 90 % range
     shape : 'step', 'creep', or 'step or creep' where the runs do not tell
+    creeps : whether the size is that of a creep, so far as it has come
     """
 
     run: int
@@ -32,6 +33,19 @@ class Change:
     size_low: float
     size_high: float
     shape: str
+    creeps: bool = False
+
+    def come(self, values: np.ndarray, scale: np.ndarray, at: np.ndarray) -> np.ndarray:
+        """How much of the size each run saw, shape (n,): 1 for all of it. Over it, a mean of runs says where they stand now.
+
+        values, scale, at : shape (n,), as in ``find_change``. By it the whole stage stands just where the size says.
+        """
+        if not self.creeps:
+            return np.ones(len(at))
+        since = np.maximum(at - at[self.run], 0.0)
+        before, after = (robust_mean(values[part], scale[part])[0] for part in (slice(self.run), slice(self.run, None)))
+        seen = (after - before) / self.size
+        return since * seen / max(float(since[self.run :].mean()), 1e-9)
 
 
 def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: int = 4) -> Change:
@@ -51,7 +65,7 @@ def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: i
     if likelier:
         likely = np.flatnonzero(chance[1] > chance[1].max() / 10)
         sizes = [creep_size(kept, weight, at, i) for i in (run, likely[0], likely[-1])]
-        return Change(run, low, high, sizes[0][0], min(s[1] for s in sizes), max(s[2] for s in sizes), shape)
+        return Change(run, low, high, sizes[0][0], min(s[1] for s in sizes), max(s[2] for s in sizes), shape, True)
     return Change(run, low, high, *change_size(values, scale, run), shape)
 
 

@@ -64,6 +64,7 @@ def describe(
     return {
         "state": "drifting",
         "shape": "step or creep" if change.shape == STILL else change.shape,
+        "creeps": change.creeps,
         "since": day_of(chart, run, timezone),
         "since_low": day_of(chart, start + change.low - 1, timezone),  # it came after the run before
         "since_high": day_of(chart, start + change.high, timezone),
@@ -74,7 +75,7 @@ def describe(
         "minutes_per_build": typical * -float(np.expm1(-change.size)),
         "hours_a_month": hours_a_month(rows["actual_min"].to_numpy(float), change.size, chart.at[run:]),
         **quotes_assume(chart, run, start + change.low, change.size),
-        **find_slices(chart.rows.iloc[part], values, scale, change.run, persons),
+        **find_slices(chart.rows.iloc[part], values, scale, change.come(values, scale, at), change.run, persons),
     }
 
 

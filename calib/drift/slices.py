@@ -12,6 +12,7 @@ import pandas as pd
 from calib.calibration.effects import PERSON_RUNS
 from calib.drift.change import TEMPER, Z90, robust_mean
 
+LEAST_COME = 0.2  # share of a creep that a slice's runs must have seen on average, else where it stands now is a guess
 FEWEST = 4  # runs on each side of the change before a slice is spoken of
 PLACES = ("stage", "machine", "station", "material", "part", "layer_mm", "day", "shift")
 USUAL = 0.25  # sd of changes that are spoken of [log], an assumption
@@ -20,7 +21,8 @@ SURE = 0.8  # chance from which on one origin is named
 
 @dataclass(frozen=True)
 class Slice:
-    """by, value : e.g. station, cure-1; change, se : of its runs alone [log]; runs : since the change"""
+    """by, value : e.g. station, cure-1; change, se : where its runs alone stand now against before [log]; runs : since the
+    change"""
 
     by: str
     value: str
@@ -29,15 +31,18 @@ class Slice:
     runs: int
 
 
-def find_slices(rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, run: int, persons: bool) -> dict[str, Any]:
+def find_slices(
+    rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, come: np.ndarray, run: int, persons: bool
+) -> dict[str, Any]:
     """``slices``, ``where`` and ``where_chance`` of the document.
 
-    values, scale : shape (n,), as in Series; run : first run after the change
+    values, scale : shape (n,), as in Series; come : shape (n,), share of the change that had come by each run, 1 for all of
+    it; run : first run after the change
     Each slice's change is drawn towards the stage's by how uncertain it is; share is the part of the whole change
     that its runs carry. Persons come last, by name and not by size: whom to ask. ``where`` is 'the whole stage',
     'BY VALUE' or None: cannot tell.
     """
-    factors = list(find_factors(rows, values, scale, run, (*PLACES, *(("operator",) if persons else ()))))
+    factors = list(find_factors(rows, values, scale, come, run, (*PLACES, *(("operator",) if persons else ()))))
     told = [drawn for slices in factors for drawn in drawn_together(slices)]
     places = sorted((one for one in told if one["by"] != "operator"), key=lambda one: -one["share"])
     asked = sorted((one | {"ask": True} for one in told if one["by"] == "operator"), key=lambda one: one["value"])
@@ -46,7 +51,7 @@ def find_slices(rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, run: 
 
 
 def find_factors(
-    rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, run: int, names: tuple[str, ...]
+    rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, come: np.ndarray, run: int, names: tuple[str, ...]
 ) -> Iterator[list[Slice]]:
     """Slices of each factor that has at least two with runs on both sides and does not divide as an earlier one."""
     seen: list[np.ndarray] = []
@@ -58,7 +63,9 @@ def find_factors(
             continue
         seen.append(code)
         found = [
-            one for i, label in enumerate(labels) if (one := slice_of(by, str(label), code == i, values, scale, run))
+            one
+            for i, label in enumerate(labels)
+            if (one := slice_of(by, str(label), code == i, values, scale, come, run))
         ]
         if len(found) > 1:
             yield found
@@ -69,13 +76,17 @@ def same_parts(one: np.ndarray, other: np.ndarray) -> bool:
     return pairs == len(np.unique(one)) == len(np.unique(other))
 
 
-def slice_of(by: str, value: str, here: np.ndarray, values: np.ndarray, scale: np.ndarray, run: int) -> Slice | None:
+def slice_of(
+    by: str, value: str, here: np.ndarray, values: np.ndarray, scale: np.ndarray, come: np.ndarray, run: int
+) -> Slice | None:
+    """Where one slice stands now: the mean of its runs since, over the share of the change that they saw on average."""
     index = np.flatnonzero(here)
     before, after = index[index < run], index[index >= run]
     if min(len(before), len(after)) < FEWEST or (by == "operator" and len(index) < PERSON_RUNS):
         return None
     (m0, s0), (m1, s1) = robust_mean(values[before], scale[before]), robust_mean(values[after], scale[after])
-    return Slice(by, value, m1 - m0, float(np.sqrt(TEMPER[0]) * np.hypot(s0, s1)), len(after))
+    seen = max(float(come[after].mean()), LEAST_COME)
+    return Slice(by, value, (m1 - m0) / seen, float(np.sqrt(TEMPER[0]) * np.hypot(s0, s1)) / seen, len(after))
 
 
 def drawn_together(slices: list[Slice]) -> list[dict[str, Any]]:

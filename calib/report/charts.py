@@ -7,14 +7,16 @@ Channels are given as objects: to find out what a bare string means costs the li
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any
 
 from markupsafe import Markup
 
+from calib.report.stage_sentences import creeps
 from calib.report.svg import ACCENT, BAND, INK, SLOW, as_svg
 from calib.report.units import day, duration, signed_percent
 
 MOST_POINTS = 300  # runs drawn in one picture
+SIZE = 56  # px beside a picture that the size of a change takes
 AXIS, NAMES = 64, 124  # px beside a picture that its numbers take; that the names of bars take
 LATE = 12  # runs that are surely seen
 WEEKS_BEFORE, WEEKS_AT_LEAST = 13, 26  # drawn before a change; drawn at all
@@ -31,10 +33,13 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
 
     runs = drawn_runs(stage)
     low, high = visible_range(runs)
+    if stage["state"] == "drifting":  # the line that says its size is in the picture
+        low, high = min(low, 1.15 * stage["change_pct"]), max(high, 1.15 * stage["change_pct"])
     runs["seen"] = runs["actual_pct"].clip(low, high)
     runs["outside"] = runs["seen"] != runs["actual_pct"]
     for name in ("low_pct", "high_pct", "expected_pct"):
         runs[name] = runs[name].clip(low, high)
+    room = SIZE if stage["state"] == "drifting" else 0
     days = alt.Axis(title=None, format="%-d %b", tickCount=round(width / 110), labelOverlap=True)
     x = alt.X("at:T", axis=days)
     scale = alt.Scale(domain=[low, high], nice=False)
@@ -44,7 +49,7 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
         base.mark_area(color=BAND, interpolate="step-after", aria=False).encode(
             x=x, y=alt.Y("low_pct:Q", scale=scale, axis=y_axis), y2=alt.Y2("high_pct:Q")
         ),
-        *change_marks(stage, runs["at"], days, height),
+        *change_marks(stage, runs["at"], days, height, scale, y_axis),
         base.mark_line(color=ACCENT, interpolate="step-after", strokeWidth=1.5, aria=False).encode(
             x=x, y=alt.Y("expected_pct:Q", scale=scale, axis=y_axis)
         ),
@@ -55,7 +60,7 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
             description=alt.Description("told:N"),
         ),
     ]
-    return as_svg(alt.layer(*layers).properties(width=width - AXIS, height=height), title)
+    return as_svg(alt.layer(*layers).properties(width=width - AXIS - room, height=height), title)
 
 
 def drawn_runs(stage: dict[str, Any]) -> Any:
@@ -95,8 +100,9 @@ def thinning(number: int) -> int:
     return max(1, -(-number // MOST_POINTS))
 
 
-def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int) -> list[Any]:
-    """The change as a dashed line with its word, and the range of its date as a bar at the foot; nothing where none is told."""
+def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int, scale: Any, y_axis: Any) -> list[Any]:
+    """Where the level stands since the change, a slope for a creep, with its size; the range of its date as a bar at the
+    foot. Of a stage whose level did not move its date alone; nothing where none is told."""
     import altair as alt
     import pandas as pd
 
@@ -105,19 +111,34 @@ def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int) -> list
     days = [stage.get("since_low") or stage["since"], stage["since"], stage.get("since_high") or stage["since"]]
     low, since, high = (pd.Timestamp(one, tz="UTC") for one in days)
     first, last = at.min(), at.max()
-    mark = pd.DataFrame({"at": [since], "low": [max(low, first)], "high": [min(high, last)], "text": ["change"]})
-    late = since > first + 0.85 * (last - first)
-    made, x = alt.Chart(mark), alt.X("at:T", axis=axis)
-    align: Literal["left", "right"] = "right" if late else "left"
+    mark = pd.DataFrame({"at": [since], "low": [max(low, first)], "high": [min(high, last)]})
+    made = alt.Chart(mark)
+    foot = made.mark_rule(color=SLOW, strokeWidth=7, aria=False).encode(
+        x=alt.X("low:T", axis=axis), x2=alt.X2("high:T"), y=alt.YValue(height - 3)
+    )
+    if stage["state"] != "drifting":
+        dated = made.mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False)
+        return [foot, dated.encode(x=alt.X("at:T", axis=axis))]
+    y = alt.Y("now:Q", scale=scale, axis=y_axis)
+    line = alt.Chart(pd.DataFrame(level_line(stage, since, last)))
+    named = alt.Chart(
+        pd.DataFrame([{**level_line(stage, since, last)[-1], "text": signed_percent(stage["change_pct"])}])
+    )
     return [
-        made.mark_rule(color=SLOW, strokeWidth=7, aria=False).encode(
-            x=alt.X("low:T", axis=axis), x2=alt.X2("high:T"), y=alt.YValue(height - 3)
+        foot,
+        line.mark_line(color=SLOW, strokeWidth=2.5, strokeDash=[6, 3], clip=True, aria=False).encode(
+            x=alt.X("at:T", axis=axis), y=y
         ),
-        made.mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False).encode(x=x),
-        made.mark_text(color=SLOW, fontSize=13, align=align, dx=-4 if late else 4, baseline="top", aria=False).encode(
-            x=x, y=alt.YValue(2), text=alt.Text("text:N")
+        named.mark_text(color=SLOW, fontSize=13, align="left", dx=6, aria=False).encode(
+            x=alt.X("at:T", axis=axis), y=y, text=alt.Text("text:N")
         ),
     ]
+
+
+def level_line(stage: dict[str, Any], since: Any, last: Any) -> list[dict[str, Any]]:
+    """Where the level stands [% from before], ends of a line: from 0 up to its size for a creep, else its size all along."""
+    size = stage["change_pct"]
+    return [{"at": since, "now": 0.0 if creeps(stage) else size}, {"at": last, "now": size}]
 
 
 def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int = 56) -> Markup:

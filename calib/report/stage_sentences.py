@@ -164,9 +164,15 @@ def picture_sentence(stage: Document) -> str:
         )
     return (
         f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per cent "
-        f"from the level before. The {count(since, 'run')} since {day(stage['since'])} lie about {signed_percent(stage['change_pct'])} "
-        f"from those before{', rising by and by' if stage.get('shape') == 'creep' and stage['change_pct'] > 0 else ''}."
+        f"from the level before. Over the {count(since, 'run')} since {day(stage['since'])} it "
+        f"{'came slowly to' if creeps(stage) else 'is at'} {signed_percent(stage['change_pct'])} "
+        f"({change(stage['minutes_per_build'])} a build)."
     )
+
+
+def creeps(stage: Document) -> bool:
+    """Whether its size is how far a creep has come."""
+    return bool(stage.get("creeps", stage.get("shape") == "creep"))
 
 
 def steady_sentence(stage: Document) -> str:

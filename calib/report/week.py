@@ -92,7 +92,6 @@ def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
         **(level_view if stage_sentences.drifting(stage) else spread_view)(stage, today),
         "name": stage_sentences.name_of(stage),
         "svg": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked)) if chart and drawn else None,
-        "creeps": "creep" in (stage.get("shape") or ""),
         "compared": by_factor([one for one in stage["slices"] if not one.get("ask")])[:MOST_COMPARED],
         "look_first": look_first(stage),
         "table": newest_runs(chart),

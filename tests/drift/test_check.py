@@ -33,6 +33,11 @@ def test_a_creep_is_called_so_and_dated_at_its_beginning(make_errors, find_stage
     assert washing["shape"] == "creep"
     assert washing["since_low"] <= "2026-03-16" <= washing["since_high"]
     assert washing["change_pct_low"] < 100 * np.expm1(16 * 0.03) < washing["change_pct_high"]
+    # both machines crept alike: each stands now where the stage does, not at the mean of its way there
+    assert washing["creeps"]
+    machines = [one["change_pct"] for one in washing["slices"] if one["by"] == "machine"]
+    assert len(machines) == 2
+    assert np.mean(np.log1p(np.array(machines) / 100)) == pytest.approx(np.log1p(washing["change_pct"] / 100), rel=0.1)
 
 
 def test_what_the_model_followed_is_found_all_the_same(make_errors, find_stage):

@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 import pytest
 from week_documents import SINCE, chart, drift_of, full_week, huge_week, moved_stage, stage
 
+from calib.report.charts import level_line
 from calib.report.look_first import look_first
 from calib.report.sentences import three_sentences
 from calib.report.week import week_page
@@ -117,7 +118,21 @@ def test_a_pictures_words_say_what_is_seen(full):
         'aria-label="VPP post curing: 60 runs from 2 Mar 2026 to 28 Jun 2026, in per cent from the level before.'
         in full
     )
-    assert "lie about +24 % from those before." in full
+    assert "since 4 May 2026 it is at +24 % (+8 min a build)." in full
+
+
+@pytest.mark.parametrize("creeps", [True, False])
+def test_a_change_has_one_size_in_headline_picture_words_and_text(creeps):
+    moved = moved_stage(
+        "washing", creeps=creeps, shape="creep" if creeps else "step", change_pct=79.4, where="the whole stage"
+    )
+    page = words(week_page({"as_of": "2026-06-29", "drift": drift_of(moved)}))
+    assert page.count("8 min more a build (+79 %)") == 1  # the week's first sentence
+    assert "+8 min a build: +79 %, 9 of 10 times between" in page
+    assert f"it {'came slowly to' if creeps else 'is at'} +79 % (+8 min a build)." in page
+    assert page.count(">+79 %</text>") == 2  # at the end of the line, for a wide page and a phone
+    first, last = level_line(moved, "2026-05-04", "2026-06-28")
+    assert (first["now"], last["now"]) == (0.0 if creeps else 79.4, 79.4)
 
 
 def test_every_drawn_run_can_be_read_without_pointing(full):
