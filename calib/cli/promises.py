@@ -15,7 +15,7 @@ def promises(
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
-    """Forecast every open promise again from today's state: which fell below 80 %, and why.
+    """Forecast every open promise again from today's state: which are kept less than 8 of 10 times, and why.
 
     Example: calib promises
     """

@@ -132,7 +132,7 @@ def erratic_sentence(one: Document) -> str:
     word = "More erratic" if one["change_pct"] > 0 else "More even"
     return (
         f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
-        f"(90 % range {signed_percent(one['change_pct_low'])} to {signed_percent(one['change_pct_high'])})."
+        f"(9 of 10 times between {signed_percent(one['change_pct_low'])} and {signed_percent(one['change_pct_high'])})."
     )
 
 

@@ -92,12 +92,12 @@ def _time(one: Document | None, is_first: bool) -> str:
 
 
 def hours(value: float) -> str:
-    """Hours up to three days, then days of 24 hours.
+    """Hours up to three days, then days of 24 hours, to the half day.
 
-    >>> hours(5.2), hours(44.4), hours(133)
-    ('5 h', '44 h', '5.5 d')
+    >>> hours(5.2), hours(44.4), hours(133), hours(74.4)
+    ('5 h', '44 h', '5.5 d', '3 d')
     """
-    return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f}".removesuffix(".0") + " d"
+    return f"{value:.0f} h" if value < 72 else f"{round(value / 12) / 2:g} d"
 
 
 def zone_sentences(doc: Document) -> list[str]:

@@ -94,7 +94,7 @@ def show_accepted_quote(doc: Document) -> str:
             f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."
         )
     if doc["because"]:
-        lines.append(f"That is below 80 %: {doc['because']}.")
+        lines.append(f"That is less than 8 of 10 times: {doc['because']}.")
     return "\n".join([*lines, *_slips(doc), *doc["warnings"], f"Undo: calib accept {doc['quote_id']} --undo"])
 
 
@@ -150,14 +150,16 @@ def not_rounded_up_to_80(value: float | None) -> float | None:
 def below_80(doc: Document) -> str:
     """
     >>> below_80({"promises": [{"state": "sure"}] * 3, "below_80": 1})
-    '1 of 3 open promises fell below 80 %.'
+    '1 of 3 open promises is kept less than 8 of 10 times now.'
     """
     total, below = len(doc["promises"]), doc["below_80"]
     if not below and any(one["state"] == "unknown" for one in doc["promises"]):
-        return "No open promise of which something is heard fell below 80 %."
+        return "Every open promise of which something is heard is kept 8 of 10 times or more."
     if not below:
-        return "The open promise is above 80 %." if total == 1 else f"All {total} open promises are above 80 %."
-    return f"{below} of {total} open promise{'s' if total > 1 else ''} fell below 80 %."
+        which = "The open promise is" if total == 1 else f"All {total} open promises are"
+        return f"{which} kept 8 of 10 times or more."
+    which = "The open promise" if total == 1 else f"{below} of {total} open promises"
+    return f"{which} {'is' if below == 1 else 'are'} kept less than 8 of 10 times now."
 
 
 def _reasons(rows: list[Document]) -> list[str]:

@@ -62,7 +62,7 @@ def _range(span: Document) -> str:
 def _gain(span: Document | None) -> str:
     """
     >>> _gain({"p10": 0.0, "p50": 5.0, "p90": 80.0}), _gain({"p10": -0.01, "p50": 0.0, "p90": 0.02})
-    ('5 h (0 h to 3.3 d)', 'the same')
+    ('5 h (0 h to 3.5 d)', 'the same')
     """
     if span is None:
         return ""

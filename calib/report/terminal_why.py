@@ -29,15 +29,16 @@ def show_why(doc: Document) -> str:
     name = f"{doc['process']} {stage_name(doc['stage'])}"
     one = {key: f"{value:.2f}" for key, value in doc["single_run"].items()}
     shown: list[RenderableType] = [
-        f"{name}: a run takes {one['p50_ratio']} times its baseline, 80 % of runs {one['p10_ratio']} to "
+        f"{name}: a run takes {one['p50_ratio']} times its baseline, 8 of 10 runs {one['p10_ratio']} to "
         f"{one['p90_ratio']} times. {_behind(doc)}",
         "\nWhere that comes from. Multiply the lines to get the last one.",
         table(
-            "part|>effect|>80 % range|>runs behind", [*map(_part(doc), _in_order(doc)), _row("together", doc["total"])]
+            "part|>effect|>8 of 10 times|>runs behind",
+            [*map(_part(doc), _in_order(doc)), _row("together", doc["total"])],
         ),
     ]
     if differences := _differences(doc):
-        shown += ["\nAgainst the usual mix of its last runs:", table("what|>effect|>80 % range|>runs", differences)]
+        shown += ["\nAgainst the usual mix of its last runs:", table("what|>effect|>8 of 10 times|>runs", differences)]
     if people := _people(doc):
         shown.append(people)
     if doc["residuals"]:

@@ -34,7 +34,7 @@ def full():
         "Logged near the date: 6 May 2026, bath &lt;1&gt;, new lamp.",
         "Look at station bath &lt;1&gt;: its runs moved, the others did not.",
         "VPP draining: The mix of parts changed about 3 May 2026, not the stage",
-        "More erratic since about 4 May 2026, spread of its times +80 % (90 % range +30 % to +140 %). Its usual time is what it was",
+        "More erratic since about 4 May 2026, spread of its times +80 % (9 of 10 times between +30 % and +140 %). Its usual time is what it was",
         "erratic since about 4 May 2026, 60 runs",
         "VPP: 1 moved, 1 erratic, 1 steady, 1 with too few runs to tell",
         "calib drift --accept VPP:washing --note WHY",
@@ -257,7 +257,7 @@ def test_of_a_stage_that_moved_and_is_erratic_the_card_says_both_and_that_its_si
     page = words(week_page({"drift": drift_of(moved_stage("washing", erratic=wide))}))
     assert page.count('class="card"') == 1
     assert (
-        "More erratic since about 4 May 2026, spread of its times +80 % (90 % range +30 % to +140 %). With so much spread"
+        "More erratic since about 4 May 2026, spread of its times +80 % (9 of 10 times between +30 % and +140 %). With so much spread"
         in page
     )
     even = words(week_page({"drift": drift_of(moved_stage("washing", erratic=wide | {"change_pct": -40.0}))}))

@@ -300,7 +300,7 @@ def test_the_lists_read_well(lab, calib, capsys):
     calib("accept", "Q00001", "--order", "R7")
     for words, told in (
         (["quotes"], "No quote's parts are finished yet"),
-        (["promises"], "The open promise is above 80 %."),
+        (["promises"], "The open promise is kept 8 of 10 times or more."),
         (["accept", "Q00002", "--first"], "Undo: calib accept Q00002 --undo"),
         (["accept", "Q00002", "--undo"], "Q00002 is out of the queue again"),
     ):
