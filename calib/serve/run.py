@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -50,6 +51,7 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
         )
     )  # fmt: skip
     opened(Opened(address, links))
+    signal.signal(signal.SIGTERM, lambda *_: None)  # once all is finished, the library raises it again
     try:
         server.run(sockets=[listening])
     except KeyboardInterrupt:
@@ -62,6 +64,7 @@ def _listen(host: str, port: int | None) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             made.bind((host, wanted))
+            made.listen(1024)  # who comes before the program is ready waits a moment
         except OSError as error:
             made.close()
             if port is not None:

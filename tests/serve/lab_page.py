@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import socket
+import subprocess
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,3 +64,35 @@ def open_page(folder, is_open=True):
     site = Site(folder, read_access(folder, is_open), lambda error, command: (f"a fault: {type(error).__name__}", ""))
     client = TestClient(make_app(site, {"127.0.0.1", "localhost"}), base_url=HOST, raise_server_exceptions=True)
     return site, client
+
+
+class Served:
+    """``calib serve`` as a program of its own, on a port that stays over its restarts."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        with socket.socket() as asked:
+            asked.bind(("127.0.0.1", 0))
+            self.port = asked.getsockname()[1]
+        self.address = f"http://127.0.0.1:{self.port}"
+        self.process = None
+
+    def start(self):
+        words = [sys.executable, "-m", "calib", "serve", "--shop", str(self.folder), "--port", str(self.port)]
+        self.process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        line = self.process.stdout.readline()
+        assert line.startswith("Open "), self.process.stderr.read()
+        return self
+
+    def kill(self):
+        self.process.kill()
+        self.close()
+
+    def end(self):
+        """SIGTERM; returns the exit status and what was said of it."""
+        self.process.terminate()
+        said = self.process.communicate(timeout=60)[1]
+        return self.process.returncode, said
+
+    def close(self):
+        self.process.communicate(timeout=60)
