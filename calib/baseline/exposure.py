@@ -142,29 +142,3 @@ def laser_speed_mm_s(
     """
     needed = needed_exposure_mj_cm2(depth_mm, penetration_mm, critical_mj_cm2)
     return laser_exposure_mj_cm2(power_mw, radius_mm, 1.0) / needed
-
-
-def hatch_overlap(spacing_per_radius: Numbers) -> np.ndarray:
-    r"""Exposure of a hatched surface over that of one line: nine neighbours.
-
-    .. math::  E_P / E_{max} = 1 + 2 \sum_{n=1}^{4} e^{-2 (n r)^2}, \quad r = h_s / W_0
-
-    Parameters
-    ----------
-    spacing_per_radius : r = hatch spacing over beam radius, at least some 0.5 [-]
-
-    Returns
-    -------
-    Factor, 1 or more [-].
-
-    Examples
-    --------
-    >>> round(float(hatch_overlap(1.0)), 7)
-    1.2713415
-
-    References
-    ----------
-    Gibson, Rosen, Stucker 2015, eq. 4.26.
-    """
-    ratio = np.asarray(spacing_per_radius, float)
-    return 1.0 + 2.0 * np.exp(-2.0 * np.multiply.outer(ratio, np.arange(1, 5)) ** 2).sum(axis=-1)

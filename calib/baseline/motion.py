@@ -118,29 +118,3 @@ def curve_limited_mm_s(speed_mm_s: Numbers, acceleration_mm_s2: Numbers, radius_
     Centripetal acceleration, elementary kinematics.
     """
     return np.minimum(speed_mm_s, np.sqrt(np.asarray(acceleration_mm_s2) * radius_mm))
-
-
-def mean_chord_mm(area_mm2: Numbers, perimeter_mm: Numbers) -> np.ndarray:
-    r"""Mean length of the lines that cross a convex section, over all directions.
-
-    .. math::  \bar c = \pi A / P
-
-    Parameters
-    ----------
-    area_mm2, perimeter_mm : A and P of the section, > 0
-
-    Returns
-    -------
-    Mean chord [mm].
-
-    Examples
-    --------
-    >>> round(float(mean_chord_mm(3.14159265 * 4, 2 * 3.14159265 * 2)), 6)  # a circle of radius 2
-    3.141593
-
-    References
-    ----------
-    Cauchy-Crofton formula (L. A. Santalo, "Integral Geometry and Geometric Probability", from memory). Used where the
-    section itself is not known; a section that is known has its lines counted for the directions used.
-    """
-    return np.pi * np.asarray(area_mm2) / np.maximum(perimeter_mm, 1e-9)

@@ -17,7 +17,7 @@ def drained(volume_cm3, opening_mm, opening_mm2=None, viscosity_pa_s=0.5):
     return float(draining_min(*map(np.array, (volume_cm3, opening_mm, area, viscosity_pa_s, 1.15))))
 
 
-@pytest.mark.outside
+@pytest.mark.outside("Cengel and Cimbala, Fluid Mechanics: discharge of water from a tank", "from memory")
 def test_a_textbook_tank_falls_from_4_to_2_feet_in_757_s():
     # Cengel and Cimbala, "Fluid Mechanics", discharge of water from a tank, from memory: 3 ft wide, jet of 0.5 in, no
     # losses: 757 s. A cube of side h empties in the same time as that tank from h, times (h^2 / base of the tank).

@@ -7,17 +7,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calib.baseline.build import explain
 from calib.baseline.exposure import (
     cure_depth_mm,
-    hatch_overlap,
     laser_exposure_mj_cm2,
-    laser_speed_mm_s,
-    masked_exposure_s,
     needed_exposure_mj_cm2,
 )
+from calib.shop.patch import patched
+from calib.shop.template import shop_text
 
-# I. Gibson, D. Rosen, B. Stucker, "Additive Manufacturing Technologies", 2nd ed., Springer 2015: equations 4.11, 4.16,
-# 4.23 and 4.26 seen there; the numbers below are computed from them with the inputs named, to the digits given.
+# I. Gibson, D. Rosen, B. Stucker, "Additive Manufacturing Technologies", 2nd ed., Springer 2015: equations 4.11, 4.16
+# and 4.23 seen there; the numbers below are computed from them with the inputs named, to the digits given.
 
 
 @pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.23 (Jacobs 1992)", "equation seen, numbers computed")
@@ -34,28 +34,45 @@ def test_laser_exposure_and_cure_depth_of_one_line():
     assert cure_depth_mm(exposure, 0.14, 8.0) == pytest.approx(0.4190318, rel=1e-6)
 
 
-@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.16", "equation seen, numbers computed")
-def test_laser_speed_for_a_cure_depth():
-    assert laser_speed_mm_s(0.15, 0.14, 8.0, 250.0, 0.125) == pytest.approx(6832.26257, rel=1e-6)
+RESIN = '[[material]]\nid = "resin"\npenetration_mm = 0.14\ncritical_mj_cm2 = 8\n'
+SCANNED = """[[machine]]
+id = "scan"
+process = "VPP"
+kind = "scanned"
+build_mm = [250, 250, 250]
+materials = ["resin"]
+layer_mm = 0.1
+overcure_mm = 0.05
+laser_power_mw = 250
+beam_radius_mm = 0.125
+scan_speed_mm_s = 50000
+hatch_mm = 0.1
+contours = 0
+jump_delay_s = 0
+"""
 
 
-@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.26", "equation seen, numbers computed")
-def test_hatch_overlap_of_nine_scans():
-    ratios = np.array([0.5, 0.75, 1.0, 1.5, 2.0])
-    expected = [2.5066208, 1.6716031, 1.2713415, 1.0222180, 1.0006709]
-    assert hatch_overlap(ratios) == pytest.approx(expected, abs=1e-7)
-
-
-@pytest.mark.outside("Gibson, Rosen, Stucker 2015, p. 92: nine scans carry about 99 %", "seen")
-def test_nine_scans_carry_nearly_all_exposure_at_half_a_radius():
-    # the book says 'about 99 %'; the infinite sum is sqrt(pi/2)/r to many digits at this spacing
-    assert hatch_overlap(0.5) / (np.sqrt(np.pi / 2.0) / 0.5) > 0.99
+def light_s(machine, text, **columns):
+    """Seconds of light of a build of 40 mm, in a shop with the resin above."""
+    row = {"process": "VPP", "machine": machine, "material": "resin", "parts": 1.0, "height_mm": 40.0,
+           "part_volume_cm3": 40.0, "support_volume_cm3": 0.0, **columns}  # fmt: skip
+    made = {name: np.array([value], object if isinstance(value, str) else float) for name, value in row.items()}
+    terms = explain(made, patched(shop_text("UTC"), RESIN + text))
+    return 60 * next(term.minutes for term in terms if term.name == "light")
 
 
 @pytest.mark.outside("Jacobs 1992, working curve, solved for the time of a layer", "equation seen, numbers computed")
 @pytest.mark.parametrize(("irradiance", "seconds"), [(2.0, 8.170908), (5.0, 3.268363), (10.0, 1.634182)])
-def test_masked_layer(irradiance, seconds):
-    assert masked_exposure_s(0.10, 0.14, 8.0, irradiance) == pytest.approx(seconds, abs=1e-6)
+def test_a_masked_build_shines_as_long_as_the_working_curve_asks(irradiance, seconds):
+    # 0.05 mm layers, cured 0.05 mm deeper: Cd 0.10 mm; 800 layers
+    text = f'[[machine]]\nid = "vpp1"\nlayer_mm = 0.05\novercure_mm = 0.05\nirradiance_mw_cm2 = {irradiance}\n'
+    assert light_s("vpp1", text) == pytest.approx(800 * seconds, rel=1e-6)
+
+
+@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.16", "equation seen, numbers computed")
+def test_a_laser_draws_a_build_at_the_speed_of_the_working_curve():
+    # Cd 0.15 mm: 6832.26257 mm/s; 40 cm3 in layers of 0.1 mm, lines 0.1 mm apart: 4,000,000 mm of lines
+    assert light_s("scan", SCANNED) == pytest.approx(4e6 / 6832.26257, rel=1e-6)
 
 
 @given(st.floats(1, 1000), st.floats(0.01, 1.0), st.floats(10, 10000))

@@ -7,7 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.baseline.motion import bead_section_mm2, flow_limited_mm_s, mean_chord_mm, move_s
+from calib.baseline.columns import read_builds
+from calib.baseline.motion import bead_section_mm2, flow_limited_mm_s, move_s
+from calib.baseline.sections import mean_sections
+from calib.shop.read_shop import shop_from_text
+from calib.shop.template import shop_text
 
 # Elementary kinematics of a trapezoidal speed; numbers computed by hand from T = L/v + v/a or 2 sqrt(L/a).
 CASES = [
@@ -59,7 +63,7 @@ def test_flow_limit():
 
 
 @pytest.mark.outside("Cauchy-Crofton formula; Santalo, Integral Geometry", "from memory")
-def test_mean_chord_agrees_with_random_lines():
+def test_fill_lines_of_a_section_that_is_not_known_are_those_of_random_lines():
     # Cauchy-Crofton: mean chord of a convex section over all directions is pi A / P; here by 200,000 random lines
     rng = np.random.default_rng(3)
     a, b = 10.0, 100.0
@@ -67,7 +71,11 @@ def test_mean_chord_agrees_with_random_lines():
     reach = (a + b) / 2.0
     offset = rng.uniform(-reach, reach, angle.size)
     chords = _chords_of_a_rectangle(a, b, angle, offset)
-    assert chords[chords > 0].mean() == pytest.approx(float(mean_chord_mm(a * b, 2 * (a + b))), rel=0.02)
+    row = {"process": "MEX", "machine": "mex1", "parts": 1.0, "height_mm": 20.0, "part_volume_cm3": a * b * 20.0 / 1000,
+           "part_area_cm2": 2 * (a * b + 20.0 * (a + b)) / 100}  # fmt: skip
+    made = {name: np.array([value], object if isinstance(value, str) else float) for name, value in row.items()}
+    mean = mean_sections(read_builds(made, shop_from_text(shop_text("UTC")), "extruder", np.array([0])))
+    assert chords[chords > 0].mean() == pytest.approx(float(mean.area_mm2[0] / mean.line_width_mm[0]), rel=0.02)
 
 
 def _chords_of_a_rectangle(a, b, angle, offset):
