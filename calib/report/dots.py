@@ -98,3 +98,20 @@ def _names(spans: Sequence[Span], what: str, far: bool) -> tuple[str, ...]:
 
 def _date(day: date) -> str:
     return f"{day.day} {MONTHS[day.month - 1]}"
+
+
+MOST_COLUMNS = 7  # of a page as wide as a phone
+
+
+def page_calendar(options: Sequence[Document], start: str, promised_at: str | None = None) -> dict[str, Any]:
+    """The finest calendar of at most MOST_COLUMNS columns: what, names, rows of options with their cells, and ``promised``,
+    the column that the promised time ends (None where it has no dot, or none is given)."""
+    found = calendars(options, start)
+    calendar = next((one for one in found if len(one.names) <= MOST_COLUMNS), found[-1])
+    span = SPANS[calendar.what](datetime.fromisoformat(promised_at)) if promised_at else None
+    return {
+        "what": calendar.what,
+        "names": calendar.names,
+        "rows": [{"option": option, "cells": own} for option, own in zip(options, calendar.counts, strict=True)],
+        "promised": calendar.spans.index(span) if span in calendar.spans else None,
+    }

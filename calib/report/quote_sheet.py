@@ -9,6 +9,7 @@ from typing import Any
 from calib.errors import UsageError
 from calib.report import quote_sheet_words as words
 from calib.report.base import render
+from calib.report.dots import page_calendar
 from calib.report.quote_sheet_bars import range_bars
 from calib.report.quote_sheet_curves import curves
 from calib.report.quote_sheet_drawing import drawing
@@ -21,6 +22,7 @@ from calib.report.terminal_quote import (
     cautions_of,
     chosen,
     due_words,
+    first_of_each,
     pieces_a_day,
     promised_words,
     when_to_start,
@@ -60,6 +62,7 @@ def _outward(quote: Document, option: Document, agreed: Document | None) -> dict
     promised = agreed["promised_at"] if agreed else own
     start = datetime.fromisoformat(quote["start"])
     return {
+        "calendar": page_calendar([option], quote["start"], promised),
         "promise": promise(promised, option.get("half_day", "") if same_time(promised, own) else ""),
         "chance": agreed["chance"] if agreed else option.get("promise_chance", quote["sure"]),
         "agreed": agreed is not None,
@@ -77,6 +80,7 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
     comparison, shown = quote.get("comparison"), chosen(quote["options"])
     is_soonest = option is quote["options"][0]
     return {
+        "calendar": page_calendar(first_of_each(quote["options"]), quote["start"]),
         "advice": advice(quote),
         "when_to_start": when_to_start(quote),
         "agreed": _agreed(agreed, option, quote["start"]) if agreed else None,
