@@ -34,7 +34,7 @@ def test_a_textbook_tank_falls_from_4_to_2_feet_in_757_s():
 
 @pytest.mark.outside("Kirchhoff 1869: contraction of a jet from a sharp-edged slot, pi / (pi + 2)", "from memory")
 def test_the_discharge_of_a_sharp_edge_is_that_of_a_free_streamline():
-    assert DISCHARGE == pytest.approx(np.pi / (np.pi + 2), abs=0.005)
+    assert pytest.approx(np.pi / (np.pi + 2), abs=0.005) == DISCHARGE
 
 
 @pytest.mark.parametrize(("width", "viscosity", "left"), [(4.0, 1e-5, 0.0), (1.0, 2.0, 0.018), (3.0, 0.5, None)])
