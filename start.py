@@ -20,6 +20,7 @@ BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 STAMP = VENV / "installed.txt"
 OLDEST = (3, 11)
+REQUIREMENTS = {"": "requirements.txt", "dev": "requirements-dev.txt"}  # of each extra: versions, and hashes of their files
 
 # What `test` runs, in order; each line is one check and all of them run even if one fails.
 CHECKS = (
@@ -48,7 +49,7 @@ def system_fault() -> str:
 
 def wanted(extra: str) -> str:
     """What an installed environment was made from; another text means: install again."""
-    texts = [(HERE / name).read_bytes() for name in ("pyproject.toml", "constraints.txt")]
+    texts = [(HERE / name).read_bytes() for name in ("pyproject.toml", REQUIREMENTS[extra])]
     return f"{hashlib.sha256(b''.join(texts)).hexdigest()} {extra}"
 
 
@@ -60,7 +61,7 @@ def environment_works() -> bool:
 
 
 def install(extra: str) -> None:
-    """Make or mend ``.venv`` and install calib into it, editable, with the pinned versions."""
+    """Make or mend ``.venv`` and install calib into it, editable, with the pinned versions of its libraries."""
     installed = STAMP.read_text(encoding="utf-8").split("\n") if STAMP.exists() else []
     if PYTHON.exists() and (wanted(extra) in installed or wanted("dev") in installed):
         return
@@ -70,10 +71,11 @@ def install(extra: str) -> None:
         subprocess.run([sys.executable, "-m", "venv", str(VENV)], check=True)
     STAMP.unlink(missing_ok=True)
     print("Installing calib and its libraries (a few minutes the first time) ...", flush=True)
-    target = f"{HERE}[{extra}]" if extra else str(HERE)
     pip = [str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     pip.append("--no-compile")  # most modules of the libraries are never imported; Python compiles those that are
-    subprocess.run([*pip, "-c", str(HERE / "constraints.txt"), "-e", target], check=True)
+    subprocess.run([*pip, "--require-hashes", "-r", str(HERE / REQUIREMENTS[extra])], check=True)
+    # what builds calib is among them too; an editable folder has no hash
+    subprocess.run([*pip, "--no-deps", "--no-build-isolation", "-e", str(HERE)], check=True)
     STAMP.write_text(wanted(extra), encoding="utf-8")
 
 
