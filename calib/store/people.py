@@ -12,6 +12,9 @@ from calib.store.hide_rejects import FREE_TEXTS, hide_rejects
 from calib.store.known_people import ALPHABET, FIRST_OF, People, alias_of, digest_of, is_alias, made_key
 from calib.store.tables import TABLE_OF
 
+# What people write beside a command.
+NOTES = (("review", "verdict_note"), ("quote", "note"), ("accepted_change", "note"))
+
 
 def alias_people(con: duckdb.DuckDBPyConnection, kinds: Iterable[str], mode: str) -> None:
     """Replace people in ``staged_<kind>`` by aliases (``alias``) or by nothing (``off``).
@@ -35,6 +38,8 @@ def alias_people(con: duckdb.DuckDBPyConnection, kinds: Iterable[str], mode: str
         for table in TABLE_OF.values():
             _hide_in(con, table, people)
             _hide_in(con, f"{table}_history", people)
+        for table, column in NOTES:
+            change_column(con, table, column, people.hidden)
         hide_rejects(con, people)
 
 

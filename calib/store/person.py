@@ -191,7 +191,9 @@ def _drop_checkpoints(con: duckdb.DuckDBPyConnection, person: Person) -> int:
 
 
 def _json(person: Person, column: str, text: str) -> str:
-    """A JSON text: of a row, by its columns; of another document, in every text."""
+    """A JSON text: of a row, by its columns; of another document, in every text; an empty one is none."""
+    if not text:
+        return text
     old = json.loads(text)
     rows = column in ("extra", "row_text")
     new = change_texts(old, lambda key, value: _cell(person, key if rows else "document", value))

@@ -18,6 +18,7 @@ from calib.quoting.promise import SAFE
 from calib.records import PROCESS_WORDS
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
+from calib.store.people import without_names
 from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
 from calib.workflow.promises import Today, find_today, forecast
 from calib.workflow.times import moment
@@ -63,6 +64,7 @@ def accept(
     progress("Running the queue through the calendar ...")
     before = {row["quote_id"]: row for row in forecast(folder, today)}
     with open_store(folder) as store:
+        note = without_names(store, note, today.shop.people_names) if note else note
         accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried, begins)
     after = forecast(folder, today)
     progress("")

@@ -25,6 +25,7 @@ from calib.store.drift_memory import find_looks, save_look
 from calib.store.events import find_events
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
+from calib.store.people import without_names
 from calib.workflow.spelling import as_spelled
 from calib.workflow.times import end_of_day
 
@@ -110,7 +111,9 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {those}.")
     row = cried[process, name]
     since = row["since"] or row["erratic"]["since"]
+    shop = read_shop(folder)
     with open_store(folder) as store:
+        note = without_names(store, note, shop.people_names)
         accept_change(store, process, name, since, row["change_pct"], known_until.to_pydatetime(), note)
     warnings = [*_of_hazard(row), *([beyond_sheet] if (beyond_sheet := _below(document, process, name)) else [])]
     return {"process": process, "stage": name, "since": since, "change_pct": row["change_pct"], "note": note,

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from datetime import datetime
+
+import trimesh
+
+from calib.store.changes import accept_change
 from calib.store.open_store import STORE_NAME, open_store
 
 LATER = (
@@ -40,3 +46,22 @@ def test_dropped_columns_leave_nothing(lab, calib):
     stored = (lab / STORE_NAME).read_bytes()
     assert b"tired" not in stored
     assert b"helped" not in stored
+
+
+def test_names_in_notes_beside_a_command_are_aliases_and_those_known_later_too(lab, calib, document):
+    trimesh.creation.box((10, 10, 10)).export(lab / "box.stl")
+    quoted = document("quote box.stl --qty 1 --process VPP")["quote_id"]
+    accepted = document(f"accept {quoted} --note", "Ada Quill agreed, Zed asked")
+    assert "Ada" not in accepted["note"] and accepted["note"].endswith(" agreed, Zed asked")
+    with open_store(lab) as con:
+        accept_change(con, "VPP", "packing", "2026-01-05", 20.0, datetime(2026, 1, 7), "Zed Moss saw it")
+    (lab / "later.csv").write_text(LATER.replace("Ben Reed", "Zed Moss"))
+    calib("import later.csv")
+    with open_store(lab) as con:
+        notes = con.execute("SELECT note FROM quote UNION ALL SELECT note FROM accepted_change").fetchall()
+    assert len(notes) == 2 and not any("Zed" in note or "Moss" in note for (note,) in notes)
+    calib("forget --yes", "Ada Quill")
+    assert b"Quill" not in (lab / STORE_NAME).read_bytes()
+    (alias,) = re.findall(r"P-\w{6}", accepted["note"])
+    with open_store(lab) as con:
+        assert alias not in str(con.execute("SELECT note FROM quote").fetchall())
