@@ -119,7 +119,7 @@ _KNOWN_ORDERS = (
 
 def hold_rows(con: duckdb.DuckDBPyConnection) -> None:
     """Mark the rows of ``good_stages`` whose build or order is not known."""
-    _mark(con, "staged_stages", "true")
+    _mark(con, "staged_stages", "NOT bad")
 
 
 def join_held(con: duckdb.DuckDBPyConnection) -> int:
@@ -127,22 +127,22 @@ def join_held(con: duckdb.DuckDBPyConnection) -> int:
     before = _held(con)
     if before:
         con.execute("UPDATE stage_run SET held = false WHERE held")
-        _mark(con, "stage_run", "true")
+        _mark(con, "stage_run")
     return before - _held(con)
 
 
 def hold_again(con: duckdb.DuckDBPyConnection) -> None:
     """Runs whose build or order is no longer known wait for it."""
-    _mark(con, "stage_run", "true")
+    _mark(con, "stage_run")
 
 
-def _mark(con: duckdb.DuckDBPyConnection, table: str, value: str) -> None:
+def _mark(con: duckdb.DuckDBPyConnection, table: str, which: str = "true") -> None:
     for column, known in (("build_id", "(SELECT build_id FROM build)"), ("order_id", _KNOWN_ORDERS)):
-        only = "" if column == "build_id" else " AND build_id IS NULL"
+        only = which if column == "build_id" else f"{which} AND build_id IS NULL"
         con.execute(
-            f"UPDATE {table} SET held = {value} WHERE {column} IS NOT NULL{only} AND {column} NOT IN {known} "
-            f"AND ({column} NOT LIKE '%+%' OR {column} IN (SELECT ids FROM (SELECT DISTINCT {column} AS ids, "
-            f"unnest(string_split({column}, '+')) AS one FROM {table} WHERE {column} LIKE '%+%') "
+            f"UPDATE {table} SET held = true WHERE {only} AND {column} NOT IN {known} "
+            f"AND ({column} NOT LIKE '%+%' OR rowid IN (SELECT rowid FROM (SELECT rowid, "
+            f"unnest(string_split({column}, '+')) AS one FROM {table} WHERE {only} AND {column} LIKE '%+%') "
             f"WHERE one NOT IN {known}))"
         )
 

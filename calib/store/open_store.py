@@ -117,7 +117,7 @@ def refuse_gone(folder: Path) -> None:
     if path.exists() or not (was_made(folder) or path.with_name(path.name + ".wal").exists() or list_backups(folder)):
         return
     backups = list_backups(folder)
-    remedy = f"calib restore puts back the backup {backups[-1].name}" if backups else "There is no backup of it here"
+    remedy = f"calib restore puts back the backup {backups[-1].name}" if backups else "there is no backup of it here"
     raise StoreError(
         f"{path} was there and is gone.",
         f"Put it back where it was; {remedy}. To begin with an empty one, remove {LOCK_NAME} and the folder {BACKUPS} there.",

@@ -22,6 +22,7 @@ from calib.store.hide_rejects import RowHider
 from calib.store.staging import broken_rules, collect_bad
 
 SAMPLES = 20
+SHOWN = 300  # letters of a value or a reason that are told; the row is kept whole
 
 
 def keep_rejects(
@@ -136,9 +137,10 @@ def count_rejects(con: duckdb.DuckDBPyConnection, base: int) -> int:
 def list_rejects(
     con: duckdb.DuckDBPyConnection, limit: int | None = None, since_file: int = 0, state: str = "open"
 ) -> list[dict[str, Any]]:
-    """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason."""
+    """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason, long ones cut."""
     found = con.execute(
-        "SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, q.value, q.rule, q.reason FROM quarantine q "
+        f"SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, {_shown('q.value')}, q.rule, {_shown('q.reason')} "
+        "FROM quarantine q "
         "JOIN log_file f USING (file_id) WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?",
         [state, since_file, limit or 1 << 60],
     ).fetchall()
@@ -161,6 +163,10 @@ def find_reject(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
         "cells": cells,
         "reasons": [(column, why) for _, _, column, why in found],
     }
+
+
+def _shown(text: str) -> str:
+    return f"CASE WHEN length({text}) > {SHOWN} THEN left({text}, {SHOWN}) || '...' ELSE {text} END"
 
 
 def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
