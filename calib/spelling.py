@@ -13,9 +13,16 @@ def spelled_alike(word: str, known: Iterable[str]) -> str | None:
     >>> spelled_alike("PA 12", ["pa12", "pla"]), spelled_alike("PA13", ["pa12"]), spelled_alike("pa-12", ["pa12", "PA 12"])
     ('pa12', None, None)
     """
-    known = list(known)
-    same = [one for one in known if one == word] or [one for one in known if plain(one) == plain(word)]
-    return same[0] if len(same) == 1 else None
+    same = by_spelling(known).get(plain(word), [])
+    return word if word in same else same[0] if len(same) == 1 else None
+
+
+def by_spelling(known: Iterable[str]) -> dict[str, list[str]]:
+    """Names under what each comes down to: where many are looked up among many."""
+    found: dict[str, list[str]] = {}
+    for name in dict.fromkeys(known):
+        found.setdefault(plain(name), []).append(name)
+    return found
 
 
 def plain(word: str) -> str:

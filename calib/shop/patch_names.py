@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Any
 
 from calib.records import STAGES
 from calib.shop.check import Problems
-from calib.spelling import plain, spelled_alike
+from calib.spelling import by_spelling, plain
 
 BY_ID = ("machine", "material", "station", "crew")
 
@@ -18,13 +17,14 @@ def as_base_spells(patch: dict[str, Any], base: dict[str, Any], problems: Proble
         kind: _as_known_ids(value, ids_of(base, kind), kind, problems) if kind in BY_ID else value
         for kind, value in patch.items()
     }
-    materials = [*ids_of(base, "material"), *ids_of(spelled, "material")]
-    stages = [*STAGES, *_table(base, "rates")]
+    materials = by_spelling([*ids_of(base, "material"), *ids_of(spelled, "material")])
+    known_stages = [*STAGES, *_table(base, "rates")]
+    stages = by_spelling(known_stages)
     if "rates" in patch:
         spelled["rates"] = {_alike(name, stages): value for name, value in _table(patch, "rates").items()} or patch[
             "rates"
         ]
-    stages += _table(spelled, "rates")
+    stages = by_spelling([*known_stages, *_table(spelled, "rates")])
     for kind, field, known in (
         ("machine", "materials", materials),
         ("station", "stages", stages),
@@ -51,19 +51,20 @@ def _as_known_ids(value: Any, known: list[str], kind: str, problems: Problems) -
     if not isinstance(value, list):
         return value
     found: list[Any] = []
+    spelled = by_spelling(known)
     for index, entry in enumerate(value):
         if not isinstance(entry, dict) or not isinstance(entry.get("id"), str):
             found.append(entry)
             continue
-        name, alike = id_of(entry), [one for one in known if plain(one) == plain(id_of(entry))]
-        if name not in known and len(alike) > 1:
+        name = id_of(entry)
+        alike = spelled.setdefault(plain(name), [name])
+        if name not in alike and len(alike) > 1:
             problems.add((kind, index), f'"{name}" could be {" or ".join(alike)}. Write which.')
-        found.append({**entry, "id": _alike(name, known)})
-        known = [*known, name] if not alike else known
+        found.append({**entry, "id": _alike(name, spelled)})
     return found
 
 
-def _respell(table: dict[str, Any], field: str, known: list[str]) -> None:
+def _respell(table: dict[str, Any], field: str, known: dict[str, list[str]]) -> None:
     """A name, or a list of names, in place."""
     value = table.get(field)
     if isinstance(value, str):
@@ -72,8 +73,9 @@ def _respell(table: dict[str, Any], field: str, known: list[str]) -> None:
         table[field] = [_alike(one, known) if isinstance(one, str) else one for one in value]
 
 
-def _alike(name: str, known: Iterable[str]) -> str:
-    return spelled_alike(name, dict.fromkeys(known)) or name
+def _alike(name: str, known: dict[str, list[str]]) -> str:
+    alike = known.get(plain(name), [])
+    return name if name in alike or len(alike) != 1 else alike[0]
 
 
 def _entries(data: dict[str, Any], kind: str) -> list[dict[str, Any]]:
