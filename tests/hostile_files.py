@@ -11,6 +11,10 @@ from pathlib import Path
 
 STAGES = "build_id,stage,started_at,ended_at\n"
 LONG = "a" * 4000
+RELS_3MF = (
+    '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="r" '
+    'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel" Target="/m.model"/></Relationships>'
+)
 
 
 def zip_of(path: Path, **members: str | bytes) -> None:
@@ -93,7 +97,7 @@ def long_json(path: Path) -> None:
 
 
 def flat_xml(path: Path) -> None:
-    path.write_bytes(b"<MTConnectStreams>" + b"<a/>" * 10_000_000 + b"</MTConnectStreams>")
+    path.write_bytes(b"<MTConnectStreams>" + b"<a/>" * 3_000_000 + b"</MTConnectStreams>")
 
 
 def deep_xml(path: Path) -> None:
@@ -116,9 +120,17 @@ def quotes(path: Path) -> None:
 
 
 def packed(path: Path) -> None:
+    import bz2
     import gzip
 
-    path.write_bytes(gzip.compress(STAGES.encode() + b"x" * 400_000_000, 1))
+    pack = bz2.compress if path.suffix == ".bz2" else gzip.compress
+    path.write_bytes(pack(STAGES.encode() + b"x" * 40_000_000, 1) + pack(b"x" * 40_000_000, 1) * 10)
+
+
+def ids_by_the_row(path: Path) -> None:
+    """As many in a row as may be, and none of them twice."""
+    rows = ("+".join(f"B{row}_{i}" for i in range(999)) for row in range(500))
+    path.write_text(STAGES + "".join(f"{ids},packing,2026-01-02T08:00,\n" for ids in rows))
 
 
 def deep_step(path: Path) -> None:
@@ -131,13 +143,30 @@ def deep_step(path: Path) -> None:
 def big_3mf(path: Path) -> None:
     core = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
     vertices = '<vertex x="1" y="2" z="3"/>' * 3_000_000
-    rels = (
-        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="r" '
-        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel" Target="/m.model"/></Relationships>'
-    )
     mesh = f"<mesh><vertices>{vertices}</vertices><triangles/></mesh>"
     model = f'<model xmlns="{core}"><resources><object id="1">{mesh}</object></resources><build><item objectid="1"/></build></model>'
-    zip_of(path, **{"_rels/.rels": rels, "m.model": model})
+    zip_of(path, **{"_rels/.rels": RELS_3MF, "m.model": model})
+
+
+def components_3mf(path: Path) -> None:
+    """Each object holds the one before ten times: 10 ** 12 triangles."""
+    core = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+    corners = '<vertex x="0" y="0" z="0"/><vertex x="1" y="0" z="0"/><vertex x="0" y="1" z="0"/>'
+    first = f'<object id="1"><mesh><vertices>{corners}</vertices><triangles><triangle v1="0" v2="1" v3="2"/></triangles></mesh></object>'
+    others = "".join(
+        f'<object id="{number}"><components>{f"""<component objectid="{number - 1}"/>""" * 10}</components></object>'
+        for number in range(2, 14)
+    )
+    model = f'<model xmlns="{core}"><resources>{first}{others}</resources><build><item objectid="13"/></build></model>'
+    zip_of(path, **{"_rels/.rels": RELS_3MF, "m.model": model})
+
+
+def large_stl(path: Path) -> None:
+    """A sphere of 4.84 million faces, as many as may be."""
+    import trimesh
+
+    sphere = trimesh.creation.uv_sphere(radius=50, count=(1101, 1100))
+    sphere.export(path, file_type="stl")
 
 
 def ply_that_promises(path: Path) -> None:
@@ -159,6 +188,15 @@ def stl_text_without_facets(path: Path) -> None:
 
 def blanks_in_toml(path: Path) -> None:
     path.write_text(f'a = """\n[{" " * 100_000}\n"""\nb = "{"(" * 100_000}"\n')
+
+
+def blanks_in_shop(path: Path) -> None:
+    path.write_text(f'[shop]\ntimezone = "Europe/London"\nname = "[{" " * 10_000}"\nother = """[{" " * 10_000}"""\n')
+
+
+def many_machines_in_shop(path: Path) -> None:
+    machine = '[[machine]]\nid = "m{}"\nprocess = "MEX"\nkind = "extruder"\nbuild_mm = [220, 220, 250]\n'
+    path.write_text('[shop]\ntimezone = "Europe/London"\n' + "".join(machine.format(number) for number in range(10_000)))
 
 
 def many_machines(path: Path) -> None:
@@ -202,7 +240,7 @@ DOORS = {
 COMMANDS = {
     "import": "import {0}", "map": "map {0}", "import --map": "import logs --map {0}", "quote --if": "quote part.stl --qty 1 --if {0}",
     "measure": "measure {0}", "quote order": "quote {0}", "quote order toml": "quote {0}", "predict": "predict {0}",
-    "measure 3mf": "measure {0}",
+    "measure 3mf": "measure {0}", "quote": "quote part.stl --qty 1",
 }  # fmt: skip
 ODD_FILES = (pipe, device, listening, folder, circle)
 
@@ -216,11 +254,14 @@ BOMBS: tuple[tuple[Callable[[Path], None], str, str], ...] = (
     (flat_xml, "x.xml", "import"),
     (deep_xml, "x.xml", "import"),
     (joined_ids, "x.csv", "import"),
+    (ids_by_the_row, "x.csv", "import"),
     (one_line, "x.csv", "import"),
     (quotes, "x.csv", "import"),
     (packed, "x.csv.gz", "import"),
+    (packed, "x.csv.bz2", "import"),
     (deep_step, "x.step", "measure"),
     (big_3mf, "x.3mf", "measure"),
+    (components_3mf, "x.3mf", "measure"),
     (ply_that_promises, "x.ply", "measure"),
     (obj_of_points, "x.obj", "measure"),
     (stl_that_promises, "x.stl", "measure"),
@@ -230,4 +271,6 @@ BOMBS: tuple[tuple[Callable[[Path], None], str, str], ...] = (
     (many_machines, "x.toml", "quote --if"),
     (deep_toml, "x.toml", "import --map"),
     (deep_toml, "x.toml", "quote --if"),
+    (many_machines_in_shop, "shop.toml", "quote"),
+    (blanks_in_shop, "shop.toml", "quote"),
 )

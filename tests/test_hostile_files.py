@@ -109,6 +109,14 @@ def test_files_larger_inside_than_outside(lab):
     assert not failures, "\n".join(failures)
 
 
+def test_the_finest_mesh_that_may_be_is_measured(lab):
+    hostile_files.large_stl(lab / "x.stl")
+    status, said, cpu_s, _, most = call(lab, "measure x.stl")
+    print(f"\n  4.84 million faces: {most >> 20} MB, {cpu_s:.1f} s of CPU")
+    assert status == 0 and "314." in said  # surface of a sphere of 100 mm in square centimetres
+    assert cpu_s < MOST_S and most < PER_BYTE * (lab / "x.stl").stat().st_size
+
+
 def test_no_number_is_too_large_to_be_asked(lab):
     for line in (
         "pieces 1000000000 --yield 0.9",
