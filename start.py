@@ -20,7 +20,10 @@ BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 STAMP = VENV / "installed.txt"
 OLDEST = (3, 11)
-REQUIREMENTS = {"": "requirements.txt", "dev": "requirements-dev.txt"}  # of each extra: versions, and hashes of their files
+REQUIREMENTS = {
+    "": "requirements.txt",
+    "dev": "requirements-dev.txt",
+}  # of each extra: versions, and hashes of their files
 
 # What `test` runs, in order; each line is one check and all of them run even if one fails.
 CHECKS = (

@@ -196,7 +196,9 @@ def blanks_in_shop(path: Path) -> None:
 
 def many_machines_in_shop(path: Path) -> None:
     machine = '[[machine]]\nid = "m{}"\nprocess = "MEX"\nkind = "extruder"\nbuild_mm = [220, 220, 250]\n'
-    path.write_text('[shop]\ntimezone = "Europe/London"\n' + "".join(machine.format(number) for number in range(10_000)))
+    path.write_text(
+        '[shop]\ntimezone = "Europe/London"\n' + "".join(machine.format(number) for number in range(10_000))
+    )
 
 
 def many_machines(path: Path) -> None:
