@@ -105,7 +105,7 @@ def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder
         for rides in (False, True) if machine.closes and not request.alone else (False,):
             found.options.append(replace(best, rides=rides))
             found.other_poses[found.options[-1]] = [replace(other, rides=rides) for other in others]
-        key = (machine.process, machine.kind, *(piece.material for piece in posed[0]))
+        key = (machine.process, *(piece.material for piece in posed[0]))
         alike.setdefault(key, []).append(machine)
     for machines in alike.values():
         found.shared.extend(shared_options(machines, request, shop, shapes))
@@ -117,7 +117,8 @@ def shared_options(
 ) -> Iterator[Option]:
     """The first two, three ... machines of the shop file together: a machine more at its end takes no plan away.
 
-    All build the part in one pose, the best of the first machine for its share of the quantity.
+    All build the part in one pose, the best of the first machine for its share of the quantity. They take builds in turn;
+    where they are not alike also with two turns for those of one make, so that a fast one need not wait.
     """
     for count in range(2, min(len(machines), request.quantity) + 1):
         posed = _posed_or_reason(machines[0], _share(request, count), shop, shapes)
@@ -129,7 +130,21 @@ def shared_options(
             names, by_machine = zip(*able, strict=True)
             least = [min(piece.capacity for piece in own) for own in zip(*by_machine, strict=True)]
             pieces = [replace(piece, capacity=capacity) for piece, capacity in zip(pieces, least, strict=True)]
-            yield _option(tuple(pieces), names, by_machine)
+            for turns in _turns(names):
+                yield replace(
+                    _option(tuple(pieces), [names[at] for at in turns], [by_machine[at] for at in turns]),
+                    machines=tuple(machine.id for machine in names),
+                )
+
+
+def _turns(machines: Sequence[Machine]) -> Iterator[list[int]]:
+    """Places of machines in the order of their builds, over and over: each once, then with one more for each make."""
+    every = list(range(len(machines)))
+    makes = [replace(machine, id="", owned=True, rate_per_h=None) for machine in machines]
+    different = [make for at, make in enumerate(makes) if make not in makes[:at]]
+    yield every
+    for make in different if len(different) > 1 else ():
+        yield every + [at for at in every if makes[at] == make]
 
 
 def _as_on(machine: Machine, pieces: Sequence[Piece], shapes: Sequence[ShapeFinder]) -> tuple[Piece, ...]:

@@ -19,7 +19,10 @@ from calib.errors import NoPlanError, UsageError
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
+from calib.quoting.options import _turns
 from calib.quoting.queue import QueuedBuild
+from calib.shop.patch import patched
+from calib.shop.template import shop_text
 
 LEARNED = {"learned": Learned(Calibrator(), Waits(), Failures()), "draws": 400}
 
@@ -236,3 +239,25 @@ def test_outside_stands_beside_with_its_own_basis(box, shop, request_for):
     assert outside["ready_at"] == "2026-12-02T17:00+01:00"  # five working days after Wednesday 25 November
     assert outside["late_at"] == "2026-12-07T17:00+01:00"
     assert outside["price"] == 120.0
+
+
+@pytest.mark.parametrize("quantity", [30, 90])
+def test_machines_of_different_kinds_and_sizes_share_an_order(
+    box, always_open, request_for, certain, plain_physics, quantity
+):
+    one = always_open.machines["vpp1"]
+    size = [2 * one.build_mm[0], *one.build_mm[1:]]
+    more = f'[[machine]]\nid = "vpp2"\nprocess = "VPP"\nkind = "scanned"\nbuild_mm = {size}\nmaterials = {list(one.materials)}\n'
+    second = patched(shop_text("Europe/Berlin"), more).machines["vpp2"]
+    lab = replace(always_open, machines={"vpp1": one, "vpp2": second})
+    found = quote(request_for(quantity, processes=("VPP",)), lab, [box], Learned(certain), draws=50)
+    lead = {option["machine"]: option["lead_time_h"]["p50"] for option in found["options"]}
+    assert lead["vpp1+vpp2"] < 0.75 * min(lead["vpp1"], lead["vpp2"])
+    assert found["options"][0]["machine"] == "vpp1+vpp2"
+
+
+def test_turns_are_each_once_and_one_more_for_each_make(shop):
+    slow, fast = shop.machines["mex1"], replace(shop.machines["mex1"], build_mm=(400.0, 400.0, 400.0))
+    alike = [slow, replace(slow, id="mex2", owned=False)]
+    assert list(_turns(alike)) == [[0, 1]]
+    assert list(_turns([*alike, fast])) == [[0, 1, 2], [0, 1, 2, 0, 1], [0, 1, 2, 2]]
