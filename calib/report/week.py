@@ -22,7 +22,6 @@ LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones
 MOST_COMPARED = 8  # slices told of an alarm
 MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
-MOST_OPEN = 60  # stages whose small pictures are shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
 PHONE = 330  # px
 
@@ -161,7 +160,6 @@ def processes_view(charts: Sequence[Document]) -> list[dict[str, Any]]:
             {
                 "process": process,
                 "told": sentences.process_sentence(listed),
-                "open": len(charts) <= MOST_OPEN,
                 "stages": [small_view(one) for one in listed if one["state"] != "too_few_runs"],
                 "few": sentences.few_runs_sentence(few),
             }
