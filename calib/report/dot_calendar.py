@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.report.dots import Calendar, calendars
 
-LEFT, RIGHT, CELL, DOT, GAP = 48.0, 40.0, 58.0, 5.0, 3.0  # px: room for names, a half day, a dot's radius, between dots
+LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 6.6, 5.0, 3.0  # px: a half day at least, a dot's radius ...
 ACROSS = 3  # dots beside each other in a half day
 MOST_COLUMNS = 16
 
@@ -23,12 +23,13 @@ def dot_picture(calendar: Calendar, names: Sequence[str]) -> dict[str, Any]:
 
     Returns width, height, radius, ``rows`` (name, y of its foot, dots as x and y), ``columns`` (x, text).
     """
+    cell = max(CELL, LETTER * max(map(len, calendar.names)) + 8)
     rows, top = [], 22.0
     for name, counts in zip(names, calendar.counts, strict=True):
         foot = top + -(-max(counts) // ACROSS) * (2 * DOT + GAP) + 12
         dots = [
             {
-                "x": LEFT + place * CELL + 10 + nth % ACROSS * (2 * DOT + GAP),
+                "x": LEFT + place * cell + 10 + nth % ACROSS * (2 * DOT + GAP),
                 "y": foot - 8 - nth // ACROSS * (2 * DOT + GAP),
             }
             for place, count in enumerate(counts)
@@ -37,9 +38,9 @@ def dot_picture(calendar: Calendar, names: Sequence[str]) -> dict[str, Any]:
         rows.append({"name": name, "foot": foot, "dots": dots})
         top = foot + 6
     return {
-        "width": LEFT + len(calendar.names) * CELL + RIGHT,
+        "width": LEFT + len(calendar.names) * cell + RIGHT,
         "height": top,
         "rows": rows,
-        "columns": [{"x": LEFT + place * CELL, "text": text} for place, text in enumerate(calendar.names)],
+        "columns": [{"x": LEFT + place * cell, "text": text} for place, text in enumerate(calendar.names)],
         "radius": DOT,
     }

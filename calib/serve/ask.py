@@ -18,6 +18,7 @@ from calib.report.dot_calendar import calendar_of, dot_picture
 from calib.report.quote_sheet import quote_sheet
 from calib.report.quote_sheet_drawing import drawing
 from calib.report.terminal_quote import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
+from calib.report.units import times
 from calib.safety import FOLLOW
 from calib.serve.forms import file_name, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
@@ -199,7 +200,11 @@ def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, An
         "start": start_at,
         "calendar": calendar,
         "picture": dot_picture(calendar, [one["process"] for one in options]),
-        "why": [advice(document), *when_to_start(document), basis(best)],
+        "why": [
+            advice(document) if sure == document["sure"] else f"At {times(document['sure'])}: {advice(document)}",
+            *when_to_start(document),
+            basis(best),
+        ],
         "out": by_reason(document.get("out") or ()),
         "cautions": cautions_of([best]),
         "follow": FOLLOW,

@@ -43,28 +43,37 @@ def find_fit(
 
     Raises StoreError where a table is missing that is read beside the model's.
     """
-    where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
-    found = con.execute(
-        f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
-        "OR coalesce(fitted_at < (SELECT max(changed) FROM (SELECT taken_back_at AS changed FROM log_import UNION ALL "
-        "SELECT verdict_at FROM review UNION ALL SELECT answered_at FROM stage_question)), false) "
-        f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",
-        values,
-    ).fetchone()
-    if found is None:
+    facts = find_facts(con, as_of)
+    if facts is None:
         return None
     columns: dict[str, dict[str, Any]] = {}
     rows = con.execute(
         "SELECT table_name, column_name, dtype, numbers, whole, texts FROM fit_column WHERE fit_id = ? "
         "ORDER BY table_name, position",
-        [found[0]],
+        [facts["fit_id"]],
     ).fetchnumpy()
     for table, column, dtype, numbers, whole, texts in zip(*rows.values(), strict=True):
         columns.setdefault(table, {})[column] = _column(dtype, numbers, whole, texts)
     if missing := [name for name in BESIDE_THE_MODEL if name not in columns]:
         raise StoreError(f"The stored fit lacks {', '.join(missing)}: it is of an older version.", "Run: calib fit")
+    return {name: pd.DataFrame(parts) for name, parts in columns.items()}, facts
+
+
+def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict[str, Any] | None:
+    """What the last fit (the last one with that ``as_of``) said of itself, and fit_id, as_of, shop_version, fitted_at (UTC),
+    logs_since (whether logs or answers came after it); None where there is none."""
+    where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
+    found = con.execute(
+        f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
+        "OR coalesce(fitted_at < (SELECT max(changed) FROM (SELECT taken_back_at AS changed FROM log_import UNION ALL "
+        "SELECT verdict_at FROM review UNION ALL SELECT answered_at FROM stage_question)), false), fitted_at "
+        f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",
+        values,
+    ).fetchone()
+    if found is None:
+        return None
     meta = {"fit_id": found[0], "as_of": found[1], "shop_version": found[2], "logs_since": bool(found[4])}
-    return {name: pd.DataFrame(parts) for name, parts in columns.items()}, json.loads(found[3]) | meta
+    return json.loads(found[3]) | meta | {"fitted_at": found[5]}
 
 
 def find_summary(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:

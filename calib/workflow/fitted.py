@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -14,7 +15,7 @@ from calib.calibration.waits import Waits
 from calib.quoting.learned import Learned
 from calib.quoting.staff import NOBODY_COUNTED, Staff
 from calib.shop.model import Shop
-from calib.store.fits import find_fit
+from calib.store.fits import find_facts, find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
 from calib.workflow.routes import route_of
 
@@ -36,6 +37,9 @@ class Fitted:
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
         return route_of(process, material, finish, has_supports, shop, self.routes, self.not_done)
+
+
+_KEPT: dict[tuple[Any, ...], Fitted] = {}  # the last fit that was read, by folder, number and time
 
 
 def learned_of(fitted: Fitted, shop: Shop) -> Learned:
@@ -62,15 +66,28 @@ def find_fitted(folder: Path) -> Fitted:
     found = None
     if has_store(folder):
         with open_store(folder, read_only=True) as store:
-            found = find_fit(store)
+            facts = find_facts(store)
+            if facts is not None:
+                key = folder.resolve(), facts["fit_id"], facts["fitted_at"]
+                found = _KEPT.get(key) or _read(store, key)
     if found is None:
         warning = (
             "Nothing was learned yet: these are the priors, so the ranges are wide. Import logs, then run: calib fit"
         )
         return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
-    tables, meta = found
-    old = ("The logs have changed since the last fit. Run: calib fit",) if meta["logs_since"] else ()
-    return fitted_of(Calibrator.from_tables(tables), tables, meta["as_of"], old)
+    old = ("The logs have changed since the last fit. Run: calib fit",) if facts and facts["logs_since"] else ()
+    return replace(found, warnings=old)
+
+
+def _read(store: Any, key: tuple[Any, ...]) -> Fitted | None:
+    """A fit from its tables; the last one that was read is kept, for a program that answers many questions."""
+    stored = find_fit(store)
+    if stored is None:
+        return None
+    tables, meta = stored
+    _KEPT.clear()
+    _KEPT[key] = fitted_of(Calibrator.from_tables(tables), tables, meta["as_of"])
+    return _KEPT[key]
 
 
 def fitted_of(
