@@ -10,7 +10,7 @@ import numpy as np
 from calib.geometry.mesh import Mesh, volumes_mm3
 from calib.geometry.opening import narrowest
 from calib.geometry.topology import body_of_face
-from calib.geometry.voxels import Voxels, shaded, voxels_of
+from calib.geometry.voxels import Voxels, dark, voxels_of
 from calib.records import Enclosed
 
 CUBES = 250_000
@@ -20,6 +20,7 @@ NARROW_MM = 3.0  # narrower passages are hard to free of powder or resin; common
 LEAST_SHARE = 1e-4  # of the box: smaller hollows are left out
 MOST_ACROSS = 14  # cubes across the widest opening: of a small part an opening of a fifth of its size is wide
 MEASURED = 6  # openings of a room that are measured on the mesh; of more the grid's areas are taken
+GRAZED_SHARE = 3e-4  # of the box: short empty stretches of lines that graze a curved surface, no passage
 _LEVELS = (0.0, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)  # radii of balls, in cubes
 
 
@@ -94,12 +95,13 @@ def find_hollows(mesh: Mesh) -> Hollows:
     if sealed:
         volumes, body = _bodies(mesh)
         triangles = triangles[(volumes > 0)[body]]
-    cubes = voxels_of(triangles, CUBES, LARGEST_OPENING_MM, MOST_ACROSS)
-    if np.count_nonzero(shaded(cubes.closed) | shaded(cubes.inside)) <= 10 * LEAST_SHARE * CUBES:
+    cubes = voxels_of(triangles, CUBES, LARGEST_OPENING_MM, MOST_ACROSS, NARROW_MM)
+    grazed_mm3 = GRAZED_SHARE * CUBES * cubes.cell_mm**3
+    if np.count_nonzero(dark(cubes.closed)) <= LEAST_SHARE * CUBES and cubes.gaps_mm3 <= grazed_mm3:
         return Hollows(sealed, (), 0.0, None)
     rooms, narrow = _rooms(cubes, triangles)
     if any(room.openings == 0 for room in rooms):
-        cubes = voxels_of(triangles, FINER * CUBES, LARGEST_OPENING_MM, MOST_ACROSS)
+        cubes = voxels_of(triangles, FINER * CUBES, LARGEST_OPENING_MM, MOST_ACROSS, NARROW_MM)
         rooms, narrow = _rooms(cubes, triangles)
     return Hollows(sealed, tuple(rooms), narrow, cubes if rooms or narrow else None)
 

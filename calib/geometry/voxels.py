@@ -18,11 +18,13 @@ class Voxels:
     inside : shape (nx, ny, nz), the middle lies in the solid
     closed : the same or a cube through which the surface passes: no path of empty cubes, face to face, leads through a
         wall, however thin
+    gaps_mm3 : of the empty stretches that are at most ``gap_mm`` long between two walls along an axis, the greatest sum
     cell_mm : side of a cube [mm]; low_mm : shape (3,), corner of the first cube [mm]
     """
 
     inside: np.ndarray
     closed: np.ndarray
+    gaps_mm3: float
     cell_mm: float
     low_mm: np.ndarray
 
@@ -31,7 +33,7 @@ class Voxels:
         return self.low_mm + (cubes + 0.5) * self.cell_mm
 
 
-def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int) -> Voxels:
+def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int, gap_mm: float) -> Voxels:
     """A solid in about so many cubes, and ``rim_mm`` of empty ones around it, at most ``most``; triangles : shape (n, 3, 3), closed [mm]."""
     low, high = bounds_mm(triangles)
     size = np.maximum(high - low, 1e-6)
@@ -40,6 +42,7 @@ def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int) -> Vo
     low = low - 0.5 * (shape * cell - size)
     rim = min(ceil(rim_mm / cell), most) + 2
     inside, closed = np.zeros((2, *(shape + 2 * rim)), bool)
+    gaps = 0.0
     for axis in range(3):
         order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the lines' own x, y and the height along them
         first = low[order[:2]] + np.array(OFF) * cell
@@ -48,9 +51,11 @@ def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int) -> Vo
         height = (lines.z - low[axis]) / cell
         at = np.clip(np.floor(height).astype(int), 0, shape[axis] - 1)
         closed.transpose(order)[x + rim, y + rim, at + rim] = True
+        gap = lines.gap_above()
+        gaps = max(gaps, float(gap[(gap <= gap_mm) & (lines.depth() == 0)].sum()) * cell**2)
         if axis == 2:
             inside[rim:-rim, rim:-rim, rim:-rim] = _filled(lines, height, x, y, shape)
-    return Voxels(inside, closed | inside, cell, low - rim * cell)
+    return Voxels(inside, closed | inside, gaps, cell, low - rim * cell)
 
 
 def _filled(lines: Columns, height: np.ndarray, x: np.ndarray, y: np.ndarray, shape: np.ndarray) -> np.ndarray:
@@ -61,11 +66,11 @@ def _filled(lines: Columns, height: np.ndarray, x: np.ndarray, y: np.ndarray, sh
     return np.asarray(np.cumsum(steps[:, :, :-1], axis=2) > 0)
 
 
-def shaded(closed: np.ndarray) -> np.ndarray:
-    """Empty cubes from which at least three of the six ways along the axes are blocked."""
-    ways = np.zeros(closed.shape, np.int8)
+def dark(closed: np.ndarray) -> np.ndarray:
+    """Empty cubes from which every way along the axes is blocked."""
+    blocked = ~closed
     for axis in range(3):
         for way in (slice(None), slice(None, None, -1)):
             along = tuple(way if one == axis else slice(None) for one in range(3))
-            ways[along] += np.maximum.accumulate(closed[along], axis=axis)
-    return np.asarray((ways >= 3) & ~closed)
+            blocked[along] &= np.maximum.accumulate(closed[along], axis=axis)
+    return blocked
