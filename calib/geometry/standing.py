@@ -61,11 +61,11 @@ def undersides(mesh: Mesh, poses: Sequence[Pose], overhang_deg: float, rough: np
         normals = normals_mm2(block)
         length = np.sqrt((normals**2).sum(axis=0))
         down = -up @ normals
-        heights = (up @ block.reshape(-1, 3).T).reshape(len(up), -1, 3) - plate[:, None, None]
-        over = (down > held * length) & (heights.max(axis=2) > ON_PLATE_MM)
+        one, two, three = (up @ block[:, corner].T - plate[:, None] for corner in range(3))
+        over = (down > held * length) & (np.maximum(np.maximum(one, two), three) > ON_PLATE_MM)
         seen = np.where(over, 0.5 * down, 0.0)
-        sums += [0.5 * over @ length, np.einsum("ij,ij->i", seen, heights.mean(axis=2))]
-        for place, near in enumerate(heights.min(axis=2) < FIRST_CUT_MM):
+        sums += [0.5 * over @ length, np.einsum("ij,ij->i", seen, (one + two + three) / 3.0)]
+        for place, near in enumerate(np.minimum(np.minimum(one, two), three) < FIRST_CUT_MM):
             low[place].append(block[near])
     centre = centre_mm(mesh.triangles)
     found = []
