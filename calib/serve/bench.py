@@ -26,6 +26,7 @@ from calib.serve.posting import after_work, sent_form
 from calib.serve.site import Site
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
+from calib.workflow.bench import hands_of
 from calib.workflow.taps import WHATS, Run, Tap, alias_for, check_tap, plain_note
 
 CLOCK_OFF_S = 120.0  # a tablet's clock that is off by more is told
@@ -55,7 +56,7 @@ async def show(request: Request) -> Response:
         groups=_by_place(found or builds),
         wanted=wanted,
         is_found=bool(found),
-        forgotten=_forgotten(site),
+        forgotten=_forgotten(site, builds),
         last=_last_tap(site, session_of(request).name),
         who=request.cookies.get(WHO, ""),
         people=shop.people_names,
@@ -95,14 +96,32 @@ def _by_place(builds: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     return dict(sorted(groups.items(), key=lambda pair: (not any(one["running"] for one in pair[1]), pair[0])))
 
 
-def _forgotten(site: Site) -> list[dict[str, Any]]:
-    """Open runs that began before today and that no tap has ended since."""
-    runs = site.board.journal.runs
-    ended = {
-        name for run in runs.values() if not run.is_open for name in (run.key, f"run {run.run_id}", f"run {run.key}")
+def _forgotten(site: Site, builds: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Open runs whose stop was likely forgotten: none of them is shown as running, or hands were at it before today."""
+    runs, now = site.board.journal.runs, site.now()
+    shown = {
+        name for one in builds if one["running"] for name in (one["running"]["run"], f"run {one['running']['run']}")
     }
-    old = (site.board.view or {"open_runs": []})["open_runs"]
-    return [run for run in old if run["run"] not in ended]
+    tapped = [run for run in runs.values() if run.is_open]
+    known = {name for run in runs.values() for name in (run.key, f"run {run.run_id}", *_later_names(run))}
+    logged = [one for one in (site.board.view or {"open_runs": []})["open_runs"] if one["run"] not in known]
+    listed = [*({"run": run.key, **_columns(run)} for run in tapped), *logged]
+
+    def is_old(at: str) -> bool:
+        return datetime.fromisoformat(at).astimezone(now.tzinfo).date() < now.date()
+
+    by_hand = [one for one in listed if is_old(one["started_at"]) and hands_of(one["stage"]) in ("all", "part")]
+    unseen = [one for one in listed if one["run"] not in shown and one not in by_hand]
+    return sorted([*by_hand, *unseen], key=lambda one: one["started_at"], reverse=True)
+
+
+def _later_names(run: Run) -> list[str]:
+    return [f"run {run.key}~{number}" for number in range(1, run.undone + 1)]
+
+
+def _columns(run: Run) -> dict[str, Any]:
+    names = ("build_id", "order_id", "stage", "started_at", "station")
+    return {name: getattr(run, name) for name in names}
 
 
 def _last_tap(site: Site, session: str) -> dict[str, Any] | None:

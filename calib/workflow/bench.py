@@ -29,7 +29,7 @@ FORGOTTEN_DAYS = 14  # an open run that is older is asked about with the week's 
 
 
 def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
-    """``builds`` in the order of work, ``open_runs`` that began before today, ``places`` (ids of machines and stations).
+    """``builds`` in the order of work, ``open_runs`` of the last days, ``places`` (ids of machines and stations).
 
     A build: build_id, process, machine, material, parts, order_id, quote_id, is_awaited (of an accepted quote, not logged yet),
     has_begun, ``attempt`` (of the first step), ``steps`` still to do (stage, places, cautions, usual_min, most_min, least_min, hands) and ``running`` (run, stage,
@@ -55,7 +55,7 @@ def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
     return {
         "at": today.now.isoformat(),
         "builds": builds,
-        "open_runs": _forgotten(still, today),
+        "open_runs": _open_runs(still, today),
         "places": [*today.shop.machines, *today.shop.stations],
         "people": today.shop.people_names,
         "crew": sum(crew.size for crew in today.shop.crews.values()),
@@ -175,9 +175,8 @@ def hands_of(stage: str) -> str:
     return STAGES[stage].hands if stage in STAGES else "all"
 
 
-def _forgotten(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:
-    """Open runs that began before today, the latest first: each may be running, or its stop was forgotten."""
-    midnight = pd.Timestamp(today.now.replace(hour=0, minute=0, second=0))
-    old = still[(still["started_at"] < midnight) & (still["started_at"] > midnight - timedelta(days=FORGOTTEN_DAYS))]
-    found = old.sort_values("started_at", ascending=False)
+def _open_runs(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:
+    """Open runs, the latest first: some of them have ended, and nobody wrote it down."""
+    recent = still[still["started_at"] > pd.Timestamp(today.now) - timedelta(days=FORGOTTEN_DAYS)]
+    found = recent.sort_values("started_at", ascending=False)
     return [{"run": run["run_key"], **logged_columns(run)} for _, run in found.iterrows()]

@@ -197,6 +197,24 @@ def test_taps_need_the_token_of_the_page(bench):
     assert send_taps(bench, [], token="0" * 64).status_code == 403
 
 
+def test_a_stop_that_was_forgotten_is_asked_about_in_one_list(bench):
+    began = datetime.now(UTC) - timedelta(days=1, hours=1)
+    sent = [{"id": "forgotten-1", "what": "start", "build_id": "OLD", "stage": "washing", "at": began.isoformat()}]
+    assert send_taps(bench, sent).json()["taken"]
+    for settle in (False, True):
+        if settle:
+            settled(bench)
+        assert asked_about(bench).count("of OLD") == 1
+    tap(bench, "earlier", run="forgotten-1", when=(began + timedelta(minutes=20)).isoformat())
+    assert "of OLD" not in asked_about(bench)
+    settled(bench)
+    assert "of OLD" not in asked_about(bench)
+
+
+def asked_about(page):
+    return shown(page).partition('class="forgotten"')[2].partition("</section>")[0]
+
+
 def test_who_is_here_is_kept_as_an_alias_alone(bench):
     answer = bench.send("/bench/who", {"who": "Ada Quill"})
     assert re.search(r"Here as P-[A-Z2-9]{6}", words_of(answer.text))
