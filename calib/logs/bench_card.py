@@ -1,4 +1,4 @@
-"""A card to print and hang at a bench: a table to fill by pen, the words for stages, the cautions of the trade."""
+"""A card to print and hang at a bench: a table to fill by pen, the words for stages; on its back the cautions of the trade."""
 
 from __future__ import annotations
 
@@ -6,18 +6,20 @@ import html
 from collections.abc import Mapping
 
 from calib.records import PROCESSES, ROUTES
-from calib.safety import FOLLOW, cautions_of_all
+from calib.safety import FOLLOW, cautions_of_all, take_care
 
 LINES = 18
 COLUMNS = (  # heading, share of the table's width in per cent, an example
-    ("date", 8, "12 Jan"), ("build or order", 16, "B104+B105"), ("stage", 17, "washing"), ("start", 8, "09:10"),
-    ("end", 8, "09:32"), ("station", 12, "wash"), ("who", 8, "AQ"), ("pauses, min", 8, "5"), ("note", 15, ""),
+    ("date", 8, "12 Jan"), ("build or order", 15, "B104+B105"), ("stage", 15, "washing"), ("start", 7, "09:10"),
+    ("end", 7, "09:32"), ("found", 6, ""), ("again", 6, ""), ("station", 11, "wash"), ("who", 7, "AQ"), ("pauses, min", 7, "5"),
+    ("note", 11, ""),
 )  # fmt: skip
 STYLE = """
 @page { size: A4 landscape; margin: 9mm }
 * { box-sizing: border-box }
 body { font: 8.5pt/1.3 sans-serif; margin: 0; color: #111; background: #fff }
-main { display: grid; grid-template-columns: 1fr 84mm; gap: 5mm; max-width: 279mm; margin: auto }
+main { max-width: 279mm; margin: auto }
+.front { display: grid; grid-template-columns: 1fr 46mm; gap: 5mm }
 h1 { font-size: 15pt; margin: 0 }
 h2 { font-size: 9.5pt; margin: 0 0 1mm }
 p { margin: 1mm 0 }
@@ -25,27 +27,29 @@ table { width: 100%; border-collapse: collapse; table-layout: fixed; margin-top:
 th, td { border: 0.3mm solid #555; height: 8.4mm; padding: 0 1.2mm; text-align: left; font-weight: normal }
 th { height: 6mm; background: #eee; font-weight: bold }
 td.example { color: #767676; font-style: italic }
-aside { font-size: 6.9pt; line-height: 1.2 }
-aside p { margin: .5mm 0 }
-aside section { margin-bottom: 3mm }
+aside { font-size: 9pt; line-height: 1.25; overflow-wrap: anywhere }
+.back { font-size: 9.5pt; break-before: page; columns: 2; column-gap: 8mm }
+.back h2 { font-size: 12pt; column-span: all }
+.back p { margin: 1.2mm 0; break-inside: avoid }
+@media screen and (max-width: 60rem) { .front { display: block } .front > div { overflow-x: auto } .back { columns: 1 } }
 """
 
 
 def bench_card(stations: tuple[str, ...] = (), own: Mapping[str, str] | None = None) -> str:
-    """One A4 page, landscape, as HTML that needs nothing else; ``own`` : cautions of the shop's own stages."""
+    """Front and back of one A4 sheet, landscape, as HTML that needs nothing else; ``own`` : cautions of the shop's own stages."""
     widths = "".join(f'<col style="width:{width}%">' for _, width, _ in COLUMNS)
     head = "".join(f"<th>{name}</th>" for name, _, _ in COLUMNS)
     example = "".join(f'<td class="example">{text}</td>' for _, _, text in COLUMNS)
     lines = ("<tr>" + "<td></td>" * len(COLUMNS) + "</tr>") * LINES
     at = f"<p>Stations: {html.escape(', '.join(stations))}</p>" if stations else ""
     return f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Bench card</title><style>{STYLE}</style></head><body><main><div>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Bench card</title><style>{STYLE}</style></head><body><main><section class="front"><div>
 <h1>Bench card</h1>
 <p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
-their numbers with +. You only saw later that it had ended? Write <b>found</b> under note. Second try? Write <b>again</b>.</p>
+their numbers with +. You only saw later that it had ended? Tick <b>found</b>. Second try? Tick <b>again</b>.</p>
 <table><colgroup>{widths}</colgroup><tr>{head}</tr><tr>{example}</tr>{lines}</table></div>
-<aside><section><h2>Words for stages</h2>{_words()}{at}</section><section><h2>Take care</h2>{_cautions(own or {})}</section>
-</aside></main></body></html>
+<aside><h2>Words for stages</h2>{_words()}{at}<p><b>{html.escape(take_care(PROCESSES))} More on the back.</b></p></aside></section>
+<section class="back"><h2>Take care</h2>{_cautions(own or {})}</section></main></body></html>
 """
 
 

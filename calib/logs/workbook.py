@@ -15,6 +15,7 @@ from calib.results import is_listed, writing_listed
 TEMPLATES, WORKBOOK = "templates", "logs.xlsx"
 LISTS = "lists"  # sheet of the words that drop-downs offer
 ROWS_WITH_LISTS = 2000
+NEEDED_TOO = {"stages": ("build_id", "started_at", "ended_at")}  # as good as needed, though another column may say it
 
 
 def write_templates(
@@ -92,6 +93,7 @@ def _csv_bytes(names: list[str]) -> bytes:
 def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, ...], stages: tuple[str, ...]) -> None:
     from openpyxl import Workbook
     from openpyxl.comments import Comment
+    from openpyxl.styles import Font
 
     book = Workbook()
     book.remove(book.active)
@@ -101,7 +103,9 @@ def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, 
         sheet.freeze_panes = "A2"
         for place, column in enumerate(columns, 1):
             words = _choices(column, machines, stations, stages)
-            sheet.cell(1, place).comment = Comment(MEANING[column.name], "calib")
+            needed = column.needed or column.name in NEEDED_TOO.get(kind, ())
+            sheet.cell(1, place).comment = Comment(f"{'Needed. ' if needed else ''}{MEANING[column.name]}", "calib")
+            sheet.cell(1, place).font = Font(bold=needed)
             letter = sheet.cell(1, place).column_letter
             sheet.column_dimensions[letter].width = max(12, len(column.name) + 2)
             if column.kind == "stamp":

@@ -1,4 +1,4 @@
-"""The bench card prints on one page of A4, with the stations of a new shop."""
+"""The bench card prints on front and back of one A4 sheet, with the stations of a new shop."""
 
 from __future__ import annotations
 
@@ -25,11 +25,15 @@ def test_every_stage_and_every_caution_stands_there_once():
     assert "vapour smoothing:</b> Flammable &lt;vapour&gt;." in page
     assert "wash &lt;b&gt;, cure" in page
     assert sum(width for _, width, _ in COLUMNS) == 100
+    assert (
+        min(map(float, re.findall(r"font(?:-size)?: ([\d.]+)pt", page[page.index("aside {") :]))) >= 9
+    )  # cautions can be read
+    assert {"found", "again"} <= {name for name, _, _ in COLUMNS}  # what the log has columns for
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium found: the card was not printed")
-def test_it_prints_on_one_page_of_a4(tmp_path):
+def test_it_prints_on_front_and_back_of_an_a4_sheet(tmp_path):
     (tmp_path / "card.html").write_text(
         bench_card(("wash", "cure", "powder_bench", "blast_cabinet", "bench-1")), "utf-8"
     )
@@ -42,7 +46,7 @@ def test_it_prints_on_one_page_of_a4(tmp_path):
         capture_output=True, timeout=60, check=True,
     )  # fmt: skip
     pdf = (tmp_path / "card.pdf").read_bytes()
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
     (box,) = set(re.findall(rb"/MediaBox\s*\[([^\]]*)\]", pdf))
     assert [round(float(side) / 72 * 25.4) for side in box.split()] == [0, 0, 297, 210]
     assert bench_card().count("<tr>") == LINES + 2
