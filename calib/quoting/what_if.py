@@ -130,16 +130,22 @@ def _alone(today: Shop, changed: Shop) -> dict[str, list[str]]:
 
 
 def _longer_hours(today: Shop, changed: Shop) -> str:
-    """Days on which the change has the shop open at times at which it was closed."""
+    """Days on which the change has the shop, or a crew with hours of its own, work at times at which nobody did."""
     if today.hours is None:
         return ""
-    week = changed.hours if changed.hours is not None else (((0, 1440),),) * 7
-    days = [
-        f"{DAYS[day].capitalize()} {', '.join(f'{_clock(a)}-{_clock(b)}' for a, b in new)}"
-        for day, (old, new) in enumerate(zip(today.hours, week, strict=True))
-        if _minutes(new) - _minutes(old)
-    ]
+    days = []
+    for day, name in enumerate(DAYS):
+        known = _minutes(_spans(today, day))
+        new = [span for span in _spans(changed, day) if _minutes([span]) - known]
+        days += [f"{name.capitalize()} {', '.join(f'{_clock(a)}-{_clock(b)}' for a, b in new)}"] if new else []
     return "; ".join(days)
+
+
+def _spans(shop: Shop, day: int) -> list[tuple[int, int]]:
+    """When anybody works on a day of the week, as the shop or a crew has it."""
+    weeks = [((((0, 1440),),) * 7) if shop.hours is None else shop.hours]
+    weeks += [crew.hours for crew in shop.crews.values() if crew.hours is not None]
+    return sorted({span for week in weeks for span in week[day]})
 
 
 def _minutes(spans: Sequence[tuple[int, int]]) -> set[int]:
