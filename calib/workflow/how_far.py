@@ -97,10 +97,12 @@ def find_standings(
     rows = _with_times(rows, learned, {build for build, own in events.items() if own})
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
-    found = {}
-    for name, process in zip(builds["build_id"], builds["process"], strict=True):
+    found, used = {}, _last_used(runs)
+    for name, process, machine in zip(builds["build_id"], builds["process"], builds["machine"], strict=True):
         if name in by_build:
-            standing = _standing(by_build[name], shop.routes[process], events.get(name, []), clock, now)
+            standing = _standing(
+                by_build[name], shop.routes[process], events.get(name, []), clock, now, used.get(machine, -np.inf)
+            )
             if len(standing.rows):
                 found[name] = standing
     return found
@@ -125,7 +127,16 @@ def _long_wait(learned: Learned, process: str, stage: str) -> float:
     return float(np.exp(middle + LONG_WAIT_SDS * spread))
 
 
-def _standing(rows: pd.DataFrame, route: Sequence[str], events: list[Event], clock: OpenClock, now: float) -> Standing:
+def _last_used(runs: pd.DataFrame) -> dict[str, float]:
+    """When anything was last logged at each station, as wall minutes."""
+    at = runs["ended_at"].fillna(runs["started_at"])
+    return {str(name): last.timestamp() / 60 for name, last in at.groupby(runs["station"]).max().dropna().items()}
+
+
+def _standing(
+    rows: pd.DataFrame, route: Sequence[str], events: list[Event], clock: OpenClock, now: float, used: float
+) -> Standing:
+    """used : when the build's machine was last used"""
     place = {stage: at for at, stage in enumerate(route)}
     first, running = first_to_do(route, events)
     left = rows[rows["stage"].map(place) >= first]
@@ -141,6 +152,8 @@ def _standing(rows: pd.DataFrame, route: Sequence[str], events: list[Event], clo
         if elapsed <= row["longest"]:
             return Standing(left, max(elapsed, 0.0), place[row["stage"]])
         left, last, under_way = left.iloc[1:], _later(clock, last, row["usual"], alone), False
+    if not any(stage in ON_MACHINE for event in events for stage in event.stages):
+        last = max(last, used)  # it may stand in the machine's queue, however long that is
     if len(left) and _minutes(clock, last, now, False) > left["longest"].sum() + left["long_wait"].sum():
         left = left.iloc[:0]  # nobody writes so late that it went on: it was done unnoticed
     return Standing(left, 0.0, place[left["stage"].iloc[0]] if len(left) else len(route))

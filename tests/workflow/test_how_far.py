@@ -106,3 +106,18 @@ def test_an_open_run_older_than_any_like_it_is_asked_about_and_one_key_answers(t
     assert (asked["state"], asked["outcome"] == "failed") == (state, answer == "--failed")
     queue = find_queue(folder, read_shop(folder), find_fitted(folder), NOW + pd.Timedelta(hours=20))
     assert next(build for build in queue if build.build_id == "J0119").rows["stage"].iloc[0] == first
+
+
+@pytest.mark.parametrize(("station", "stands"), [("elsewhere", False), ("vpp1", True)])
+def test_a_build_stands_in_its_machines_queue_however_long_that_is(lab, tmp_path, request, station, stands):
+    # its file is prepared for 16 days, far beyond any wait; another build left its machine a moment ago
+    name, later = f"D{zlib.crc32(request.node.name.encode())}", NOW + pd.Timedelta(days=16)
+    queued(lab, tmp_path, "file_prep,2026-08-12T08:30,2026-08-12T08:50,", name)
+    log = tmp_path / "other.csv"
+    ran = f"{(later - pd.Timedelta(hours=3)):%Y-%m-%dT%H:%M},{(later - pd.Timedelta(minutes=5)):%Y-%m-%dT%H:%M}"
+    log.write_text(f"build_id,stage,started_at,ended_at,station\nX{name},printing,{ran},{station}\n", encoding="utf-8")
+    builds = tmp_path / "builds.csv"
+    builds.write_text(f"build_id,process,machine,parts\nX{name},VPP,vpp1,3\n", encoding="utf-8")
+    assert run(["import", str(builds), str(log), "--shop", str(lab)]) == 0
+    queue = find_queue(lab, read_shop(lab), find_fitted(lab), later)
+    assert (name in {build.build_id for build in queue}) == stands
