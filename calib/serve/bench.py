@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from urllib.parse import quote, unquote
 from zoneinfo import ZoneInfo
 
 from starlette.concurrency import run_in_threadpool
@@ -27,7 +28,7 @@ from calib.serve.site import Site
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.bench import hands_of
-from calib.workflow.taps import WHATS, Run, Tap, alias_for, check_tap, plain_note
+from calib.workflow.taps import WHATS, Run, Tap, alias_for, check_tap, is_alias, plain_note
 
 CLOCK_OFF_S = 120.0  # a tablet's clock that is off by more is told
 OLDEST = timedelta(days=14)  # taps that a tablet kept for longer are not taken by its clock
@@ -58,7 +59,7 @@ async def show(request: Request) -> Response:
         is_found=bool(found),
         forgotten=_forgotten(site, builds),
         last=_last_tap(site, session_of(request).name),
-        who=request.cookies.get(WHO, ""),
+        who=_who(request, shop.people_names),
         people=shop.people_names,
         now=site.now().isoformat(),
         when=when_of(site),
@@ -150,12 +151,17 @@ async def say_who(request: Request) -> Response:
         name = text_of(form, "who", "Who", 60)
     shown = await run_in_threadpool(alias_for, site.folder, name)
     response = RedirectResponse("/bench", 303)
-    response.set_cookie(WHO, _cookie_text(shown), max_age=A_SHIFT_S, httponly=True, samesite="lax")
+    response.set_cookie(WHO, quote(shown), max_age=A_SHIFT_S, httponly=True, samesite="lax")
     return response
 
 
-def _cookie_text(name: str) -> str:
-    return name.encode("ascii", "backslashreplace").decode().replace(";", " ").replace('"', " ").strip()
+def _who(request: Request, people: str) -> str:
+    """Who is here, as the page itself remembered it: a cookie may hold anything."""
+    try:
+        name = plain_text(unquote(request.cookies.get(WHO, "")), "Who", 60)
+    except UsageError:
+        return ""
+    return name if people == "named" or (people == "alias" and is_alias(name)) else ""
 
 
 async def tap(request: Request) -> Response:
@@ -230,7 +236,7 @@ def _take(site: Site, request: Request, sent: dict[str, Any], at: datetime) -> T
         by=_by(session_of(request).name),
     )
     if what == "start":
-        made = _started(made, sent, site, shop, request.cookies.get(WHO, ""))
+        made = _started(made, sent, site, shop, _who(request, shop.people_names))
     elif what != "undo":
         made = _about_run(made, site)
     if what == "earlier":
@@ -261,7 +267,6 @@ def _started(made: Tap, sent: dict[str, Any], site: Site, shop: Shop, who: str) 
         raise UsageError(f"{stage.replace('_', ' ')} of {build_id} is running already.", "Nothing was changed.")
     attempt = known["attempt"] if known and known["steps"] and known["steps"][0]["stage"] == stage else 1
     plan = known["plan"] if known and known["is_awaited"] else {}
-    operator = "" if shop.people_names == "off" else who
     return replace(
         made,
         run="",
@@ -269,7 +274,7 @@ def _started(made: Tap, sent: dict[str, Any], site: Site, shop: Shop, who: str) 
         stage=stage,
         station=station,
         attempt=attempt,
-        operator=operator,
+        operator=who,
         plan=plan or {},
     )
 

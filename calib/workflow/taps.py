@@ -15,6 +15,7 @@ from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.results import written_beside
 from calib.shop.read_shop import read_shop
+from calib.store import known_people
 from calib.store.open_store import open_store
 from calib.store.people import learn_names, without_names
 from calib.workflow.import_logs import import_logs
@@ -198,6 +199,10 @@ def alias_for(folder: Path, name: str) -> str:
         return name
     with open_store(folder) as store:
         return learn_names(store, [name])[name]
+
+
+def is_alias(name: str) -> bool:
+    return known_people.is_alias(name)
 
 
 def plain_note(folder: Path, note: str) -> str:

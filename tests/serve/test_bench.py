@@ -227,6 +227,17 @@ def test_who_is_here_is_kept_as_an_alias_alone(bench):
     assert b"Quill" not in kept
 
 
+def test_a_cookie_that_names_somebody_is_nobody(bench):
+    from calib.serve.bench import WHO
+
+    for one in [one for one in bench.browser.cookies.jar if one.name == WHO]:
+        bench.browser.cookies.jar.clear(one.domain, one.path, one.name)
+    bench.browser.cookies.set(WHO, "Ben%20Reed")
+    send_taps(bench, [{"id": "forged-who-1", "what": "start", "build_id": "B9", "stage": "washing"}])
+    bench.browser.cookies.delete(WHO)
+    assert bench.site.board.journal.find("forged-who-1").operator == ""
+
+
 def test_a_card_leads_to_its_build(bench):
     text = shown(bench, "/bench/card/B5")
     assert "<svg" in text.partition('class="code"')[2][:200]
