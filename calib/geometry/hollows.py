@@ -193,10 +193,10 @@ def held_mm3(hollows: Hollows, down: np.ndarray) -> float:
 
     A cube drains where a way leads out of the part that nowhere climbs above it.
     """
-    from scipy import ndimage
-
     if hollows.voxels is None or not hollows.rooms:
         return 0.0
+    from scipy import ndimage
+
     cubes = hollows.voxels
     room = np.zeros(cubes.closed.shape, bool)
     for one in hollows.rooms:
