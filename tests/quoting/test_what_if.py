@@ -95,6 +95,13 @@ def test_a_night_shift_names_who_must_be_there_and_the_cautions(folder, part):
     assert found["soonest"]["chance_later"] < 0.02
 
 
+def test_a_night_that_is_a_crews_own_is_told_too(shop):
+    night = replace(shop.crews["lab"], id="night", hours=(((1320, 1440),), *((),) * 6))
+    said = on_site(shop, replace(shop, crews={**shop.crews, "night": night}), [("MEX", "unloading")])
+    assert said[0].startswith("Open longer on Mon 22:00-24:00:") and "night" in said[0]
+    assert any(line.startswith("MEX unloading: Hot nozzle") for line in said[1:])
+
+
 def test_printing_unattended_is_told(shop):
     watched = replace(shop, machines={**shop.machines, "mex1": replace(shop.machines["mex1"], lights_out=False)})
     line, follow = on_site(watched, shop, [("MEX", "printing")])
