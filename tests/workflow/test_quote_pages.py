@@ -46,7 +46,7 @@ def test_one_call_writes_both_editions(lab, calib, tmp_path):
     assert status == 0
     assert "Ready by" in outward.read_text(encoding="utf-8")
     inside = inward.read_text(encoding="utf-8")
-    assert "All options on one time axis" in inside
+    assert '<h2 id="options">All options</h2>' in inside
     assert "Other quantities" in inside
     assert "Promise " in out
 
