@@ -108,6 +108,7 @@ def test_a_promise_is_stored_scored_and_can_be_taken_back(page):
     assert all(one["accepted_at"] is None for one in list_quotes(page.folder)["quotes"])
 
 
+@pytest.mark.slow
 def test_going_first_names_whose_date_slips_before_anything_is_done(page):
     first = page.ask(40)
     page.send(f"{first.url.path}/promise", {"process": "MEX", "sure": "0.5"})
