@@ -15,7 +15,7 @@ from calib.store import open_store
 settings.register_profile("calib", deadline=None)  # a busy machine is no fault of the code
 settings.load_profile("calib")
 
-collect_ignore = ["conftest.py"]  # as a module of doctests it would meet those of the folders
+collect_ignore_glob = ["conftest.py", "*/conftest.py"]  # as modules of doctests they would meet each other
 READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files", "calib.workflow.ask")
 
 
