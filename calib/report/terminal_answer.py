@@ -45,13 +45,13 @@ def show_answer(doc: Document) -> str:
         f"{parts_asked(doc)}      {start}",
         f"Promise {promised_words(options[0], doc['start'])}   {_and_chance(options[0], doc)}",
         *_others(doc),
-        *about_due(doc),
+        *about_due(doc, short=True),
         *when_to_start(doc),
-        "",
+        *([] if doc.get("due") else [""]),
         *_dot_table(doc, shown),
         *outside_lines(doc),
         *(f"Note: {text}" for text in warnings),
-        *_unlearned(options[0]),
+        *_unlearned(options[0], doc),
         take_care(one["process"] for one in shown),
         _foot(doc, len(options) - len(shown), len(more) + len(warning_lines(options))),
     ]
@@ -175,10 +175,11 @@ def _currency(shown: Sequence[Document]) -> list[str]:
     return next(([one["cost"]["currency"]] for one in shown if one.get("cost")), [])
 
 
-def _unlearned(option: Document) -> list[str]:
+def _unlearned(option: Document, doc: Document) -> list[str]:
+    """How much of an option was not learned; nothing where there is no fit at all, which a warning says."""
     runs = [stage["runs_behind"] for stage in option["stages"]]
     if not any(runs):
-        return ["Not yet learned from logs, physics alone: wide."]
+        return ["Not yet learned from logs, physics alone: wide."] if doc.get("as_of") else []
     left = sum(not behind for behind in runs)
     return [f"{left} of {len(runs)} stages not yet learned: wide."] if left else []
 

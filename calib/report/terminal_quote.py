@@ -217,8 +217,8 @@ def ties_line(ties: Sequence[Document]) -> str:
     return f"Too close to call: {_listed(ties)} {_keep(ties)} it too."
 
 
-def about_due(doc: Document) -> list[str]:
-    """The options that keep the date asked for best, the cheapest first."""
+def about_due(doc: Document, short: bool = False) -> list[str]:
+    """The options that keep the date asked for best, the cheapest first; ``short`` names that one beside a table."""
     if not doc.get("due"):
         return []
     best = max(option["on_time"] for option in doc["options"])
@@ -226,6 +226,8 @@ def about_due(doc: Document) -> list[str]:
     if best < HARDLY:
         return [f"{wanted} no option keeps it."]
     keep = doc.get("keep_due") or [option for option in doc["options"] if option["on_time"] == best]
+    if short and len(keep) > 1 and keep[0]["cost"]:
+        return [f"{wanted} {_short(keep[0])} is the cheapest to keep it."]
     cheaper = f"; {_short(keep[0])} is the cheapest" if len(keep) > 1 and keep[0]["cost"] else ""
     return [f"{wanted} {_listed(keep)} {_keep(keep)} it {times(best)} times{cheaper}."]
 

@@ -153,7 +153,8 @@ def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
     """
     if logged.last_end is None:
         raise TooFewRunsError(
-            "No finished run is logged yet.", "Import logs first: calib import logs/. Until then quotes use the priors."
+            "No finished run is logged yet.",
+            "Import logs first: calib import logs/. Until then quotes rest on physics alone.",
         )
     if not as_of:
         return logged.last_end

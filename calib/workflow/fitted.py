@@ -71,9 +71,7 @@ def find_fitted(folder: Path) -> Fitted:
                 key = folder.resolve(), facts["fit_id"], facts["fitted_at"]
                 found = _KEPT.get(key) or _read(store, key)
     if found is None:
-        warning = (
-            "Nothing was learned yet: these are the priors, so the ranges are wide. Import logs, then run: calib fit"
-        )
+        warning = "Nothing was learned yet: ranges are wide, from physics alone. Import logs, then run: calib fit"
         return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
     old = ("The logs have changed since the last fit. Run: calib fit",) if facts and facts["logs_since"] else ()
     return replace(found, warnings=old)

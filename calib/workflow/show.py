@@ -43,8 +43,10 @@ ROOMS = (
 def as_text(
     command: str, document: dict[str, Any], detail: bool = False, why: bool = False, everything: bool = False
 ) -> str:
-    """The text, its lines no longer than the terminal is wide where there is one."""
+    """The text, its lines no longer than the terminal is wide where there is one; a short answer's anywhere."""
+    columns = terminal.terminal_columns(0)
     if command == "quote" and not (detail or why or everything):
+        columns = columns or terminal_answer.NARROW
         text = terminal_answer.show_answer(document)
     elif command == "quote":
         text = terminal_quote.show_quote(document, stages=detail, why=why)
@@ -52,5 +54,4 @@ def as_text(
         name = f"show_{command}"
         room = next(room for room in ROOMS if hasattr(room, name))
         text = getattr(room, name)(document)
-    columns = terminal.terminal_columns(0)
     return terminal.wrapped(text, columns) if columns else text

@@ -6,12 +6,13 @@ import re
 from datetime import datetime
 
 import pytest
-from quote_documents import at, half_day, option, quote_document, tied
+from quote_documents import at, half_day, option, quote_document, stage, tied
 
 from calib.report.dots import calendars, page_calendar, ready_dots
 from calib.report.quote_sheet import quote_sheet
 from calib.report.terminal import wrapped
 from calib.report.terminal_answer import show_answer
+from calib.workflow.show import as_text
 
 
 def dotted(process, machine, hours, **more):
@@ -44,6 +45,29 @@ def test_the_common_question_fits_on_a_screen_of_76_columns_and_14_lines(monkeyp
         "1 slower, 2 notes, 1 machine out: --all   cautions: --stages",
         "accept: calib accept Q00007",
     ]
+
+
+def test_a_date_asked_for_fits_on_the_same_screen_and_names_the_cheapest_that_keeps_it(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "76")
+    keep = [tied("MEX", "ext-2", 91.0), tied("VPP", "resin-2", 100.0)]
+    lines = wrapped(show_answer(three(keep_due=keep)), 76).splitlines()
+    assert len(lines) <= 14
+    assert "Wanted by Thu 3 Dec 12:00: MEX ext-2 (91) is the cheapest to keep it." in lines
+
+
+def test_an_answer_without_a_terminal_has_no_line_wider_than_the_rest(monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    monkeypatch.setattr("calib.report.terminal.terminal_columns", lambda without: without)
+    text = as_text("quote", three(warnings=["The logs have changed. " * 6]))
+    assert max(map(len, text.splitlines())) <= 76
+
+
+@pytest.mark.parametrize(("as_of", "says"), [(None, 1), ("2026-11-21", 2)])
+def test_that_nothing_was_learned_is_said_once(as_of, says):
+    """By the warning where there is no fit; by a line where there is one, which knows nothing of this option."""
+    unlearned = option("VPP", "vpp1", stages=[stage("printing", 300, 0, 0)])
+    text = show_answer(quote_document(options=[unlearned], warnings=["Nothing was learned yet."], as_of=as_of))
+    assert text.lower().count("learned") == says
 
 
 def test_dots_stand_in_the_half_day_in_which_the_job_is_ready_and_are_20_in_all(monkeypatch):
