@@ -24,7 +24,7 @@ def accept(
     note: Annotated[str | None, typer.Option(metavar="TEXT", help="Kept with it.")] = None,
     first: Annotated[
         bool,
-        typer.Option("--first", help="Hurried: before planned builds that have not begun; tells whose date slips."),
+        typer.Option("--first", help="Before planned builds that have not begun; tells whose date slips."),
     ] = False,
     start: Annotated[
         str | None,

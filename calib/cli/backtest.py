@@ -20,7 +20,7 @@ def backtest(
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
-    """Replay the past week by week, never looking ahead: were the ranges honest?
+    """Replay the past week by week, never looking ahead: were the ranges right?
 
     Example: calib backtest --weeks 12
     """

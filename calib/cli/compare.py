@@ -18,7 +18,7 @@ def compare(
         list[str] | None, typer.Option(metavar="P", help="MEX, VPP or PBF; may be repeated. Default: all the shop has.")
     ] = None,
     finish: Annotated[str | None, typer.Option(metavar="F", help="as_built, supports_off, blasted or sanded.")] = None,
-    start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
+    start: Annotated[str | None, typer.Option(metavar="TIME", help="When work can start; default: now.")] = None,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the random draws.")] = 0,
     unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
     pose: Annotated[

@@ -29,7 +29,7 @@ def quote(
             metavar="F", help="as_built, supports_off, blasted or sanded. Default: supports_off; PBF blasted."
         ),
     ] = None,
-    start: Annotated[str | None, typer.Option(metavar="TIME", help="When the clock starts; default: now.")] = None,
+    start: Annotated[str | None, typer.Option(metavar="TIME", help="When work can start; default: now.")] = None,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the random draws.")] = 0,
     sure: Annotated[
         float | None,

@@ -79,6 +79,8 @@ def sealed_hollows(name: str, mesh: Mesh, process: str) -> list[str]:
     return [f"{name} has {what} ({volume}) without an opening: {TRAPPED[process]}. Give each two holes, or fill it."]
 
 
+NOT_CHECKED = "calib did not check strength, tolerance or heat."
+
 # Widths below which little leaves a hollow, and passages that are hard to clear: common practice, no source.
 TOO_NARROW_MM = {"VPP": 2.0, "PBF": 3.0}
 LEAST_HELD_SHARE = 0.05
@@ -160,13 +162,13 @@ def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> li
     if shop.attended is None:
         notes.append("The shop file states no opening hours: people are counted as there around the clock.")
     needs = tuple(dict.fromkeys(need for line in request.lines for need in line.needs))
-    notes.append(_judged(needs, shop) if needs else "Not judged: strength, tolerance and heat.")
+    notes.append(_judged(needs, shop) if needs else NOT_CHECKED)
     return notes
 
 
 def _judged(needs: tuple[str, ...], shop: Shop) -> str:
     silent = sorted(material.id for material in shop.materials.values() if material.fit_for is None)
-    said = f"Judged by the shop's own statements: {', '.join(needs)}. Not judged: strength, tolerance and heat."
+    said = f"Judged by the shop's own statements: {', '.join(needs)}. {NOT_CHECKED}"
     return f"{said} Nothing is stated for {_and(silent)}." if silent else said
 
 

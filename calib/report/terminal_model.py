@@ -70,7 +70,7 @@ def within(row: Document) -> str:
 
 
 def show_backtest(doc: Document) -> str:
-    """Whether the ranges were honest, over all and by stage."""
+    """Whether the ranges were right, over all and by stage."""
     levels = ("50", "80", "90", "95")
     rows = [
         [cell["process"], stage_name(cell["stage"]), cell["predictions"]]

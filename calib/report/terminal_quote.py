@@ -29,8 +29,9 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     options = doc["options"]
     first, later = notes_of(doc)
     shown: list[RenderableType] = [*first, headline(doc), _option_table(doc, options)]
-    shown += [advice(doc), *when_to_start(doc), *outside_lines(doc), *_out(doc), *_pose_lines(options)]
+    shown += [advice(doc), *when_to_start(doc), *outside_lines(doc), *_out(doc)]
     if stages:
+        shown += _pose_lines(options)
         for option in first_of_each(options):
             shown += [_stage_table(option), *_per_day(option)]
     if why:
@@ -75,10 +76,11 @@ def _pose_lines(options: Sequence[Document]) -> list[str]:
         for pose in option.get("poses") or ():
             if pose["lies"] == AS_IN_FILE and not pose["fixed"]:
                 continue
-            size = " × ".join(figure(side) for side in pose["size_mm"])
+            size = " × ".join(f"{round(side, 1):g}" for side in pose["size_mm"])
             held = f"; supports {figure(pose['support_cm3'])} cm³" if pose["support_cm3"] > 0 else ""
-            why = " (fixed)" if pose["fixed"] else ""
-            lines.append(f"{option['process']} lays {pose['part']} {pose['lies']}{why}: {size} mm{held}.")
+            lying = "" if pose["lies"] == AS_IN_FILE else "lying "
+            why = ", fixed" if pose["fixed"] else ""
+            lines.append(f"{option['process']} prints {pose['part']} {lying}{pose['lies']}{why} ({size} mm{held}).")
     return lines if len(lines) <= MOST_POSES else []
 
 

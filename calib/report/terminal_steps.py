@@ -59,7 +59,7 @@ def show_demo(doc: Document) -> str:
         f"An invented lab that makes river gauges is in {doc['folder']}.",
         f"Import  {rows} rows of half a year read, {aside} set aside with their reasons.",
         f"Fit     learned from {doc['fit']['runs_used']} runs of {len(doc['fit']['cells'])} stages.",
-        f"Quote   {doc['part']}, clock starts {doc['start'].replace('T', ' ')}; usual time, and 8 of 10 times within:",
+        f"Quote   {doc['part']}, start {doc['start'].replace('T', ' ')}; usual time, and the range that holds 8 of 10 times:",
     ]
     for quote in doc["quotes"]:
         lines.append(

@@ -108,3 +108,12 @@ def test_a_narrow_terminal_gets_the_table_without_bars_and_no_value_is_cut(monke
     assert len(table) == 1
     assert "a-machine-of-a-long-name" in narrow
     assert max(map(len, narrow.splitlines()[1:6])) <= 76
+
+
+def test_how_a_part_lies_is_said_beside_the_stages_only():
+    pose = {"part": "clip.stl", "lies": "on the file's y+ side", "fixed": False, "size_mm": [70.0, 55.04, 1240.0],
+            "support_cm3": 0.249}  # fmt: skip
+    doc = quote_document(options=[option("PBF", "bed-1", poses=[pose])])
+    says = "PBF prints clip.stl lying on the file's y+ side (70 × 55 × 1240 mm; supports 0.249 cm³)."
+    assert says in show_quote(doc, stages=True)
+    assert "lying" not in show_quote(doc)
