@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("command", sorted(set(re.findall(r"(?:^ +|`)calib ([a-z]+)", TEXT, re.MULTILINE))))
+@pytest.mark.parametrize("command", sorted(set(re.findall(r"(?:^ +|`)calib ([a-z-]+)", TEXT, re.MULTILINE))))
 def test_commands_that_readme_names_exist(command):
     assert command in IN_ORDER
 

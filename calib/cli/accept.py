@@ -32,7 +32,7 @@ def accept(
             metavar="TIME", help="When its work may begin. Default: the quote's start. Later: the date moves too."
         ),
     ] = None,
-    undo: Annotated[bool, typer.Option("--undo", help="Take it out of the queue again.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take it back, out of the queue again.")] = False,
     ready: Annotated[
         str | None, typer.Option(metavar="TIME", help="Say when its parts were ready, where no packing is logged.")
     ] = None,

@@ -74,6 +74,7 @@ def guarded(arguments: list[str]) -> int:
 
 def run(arguments: list[str]) -> int:
     """One call of calib; its exit status: 0 done, 1 a check asked for with --strict did not hold, 2 unusable."""
+    arguments = [*(commands.OLD_NAMES.get(word, word) for word in arguments[:1]), *arguments[1:]]
     as_json = "--json" in arguments
     _write_utf8()
     try:

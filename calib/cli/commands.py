@@ -46,7 +46,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
         "week": week.week,
         "import": import_.import_,
         "map": map_.map_,
-        "rejects": rejects.rejects,
+        "set-aside": rejects.rejects,
         "review": review.review,
         "fit": fit.fit,
         "drift": drift.drift,
@@ -80,6 +80,7 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
     },
 }
 IN_ORDER = {name: function for commands in UNDER_HEADINGS.values() for name, function in commands.items()}
+OLD_NAMES = {"rejects": "set-aside"}  # still understood
 
 
 class UnderHeadings(TyperGroup):

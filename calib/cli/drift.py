@@ -19,7 +19,7 @@ def drift(
         typer.Option(metavar="PROCESS:STAGE", help="Accept this stage's change: it becomes the plan, with --note."),
     ] = None,
     undo: Annotated[
-        str | None, typer.Option(metavar="PROCESS:STAGE", help="Take this stage's last acceptance back.")
+        str | None, typer.Option(metavar="PROCESS:STAGE", help="Take back this stage's last acceptance.")
     ] = None,
     accepted: Annotated[bool, typer.Option("--accepted", help="List the accepted changes, with their notes.")] = False,
     note: Annotated[str, typer.Option(help="Why a change is accepted; kept in the history.")] = "",

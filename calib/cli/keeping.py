@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, Strict
+from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder
 from calib.cli.printable import printable
 from calib.errors import UsageError
 
@@ -33,7 +33,7 @@ def undo(
 
 def check(
     mend: Annotated[bool, typer.Option("--mend", help="Mend what can be mended without losing anything.")] = False,
-    strict: Strict = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit status 1 if anything is to mend.")] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:

@@ -1,4 +1,4 @@
-"""``calib rejects``"""
+"""``calib set-aside``, once ``calib rejects``"""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def rejects(
     drop: Annotated[
         str | None, typer.Option(metavar="LIST", help="Nothing to keep: numbers as listed, such as 3,5, or all.")
     ] = None,
-    undo: Annotated[str | None, typer.Option(metavar="LIST", help="Take a drop back.")] = None,
+    undo: Annotated[str | None, typer.Option(metavar="LIST", help="Take back a drop.")] = None,
     reopen: Annotated[str | None, typer.Option(hidden=True)] = None,
     dropped: Annotated[bool, typer.Option("--dropped", help="List the dropped ones instead.")] = False,
     overwrite: Overwrite = False,
@@ -28,7 +28,7 @@ def rejects(
     Each with file, line, column, value and reason. Mend the values in the files that --out writes and import these:
     what is right then comes in, what is still wrong is listed again.
 
-    Example: calib rejects --out to-mend
+    Example: calib set-aside --out to-mend
     """
     from calib.workflow.rejects import find_rejects
 

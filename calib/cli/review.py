@@ -21,7 +21,7 @@ def review(
     not_written: Annotated[
         bool, typer.Option("--not-written", help="Of a stage that nobody logs: done, and not written down.")
     ] = False,
-    take_back: Annotated[bool, typer.Option("--undo", help="Take the answer back; it is asked again.")] = False,
+    take_back: Annotated[bool, typer.Option("--undo", help="Take back the answer; it is asked again.")] = False,
     old_take_back: Annotated[bool, typer.Option("--take-back", hidden=True)] = False,
     note: Annotated[str, typer.Option(metavar="TEXT", help="Why; kept with the answer.")] = "",
     everything: Annotated[bool, typer.Option("--all", help="All open questions, not only a week's five.")] = False,

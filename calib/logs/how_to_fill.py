@@ -28,7 +28,7 @@ MEANING = {
     "material_g": "material used [g]",
     "material_ml": "material used [ml]",
     "layers": "number of layers",
-    "infill": "fill as set [%]",
+    "infill": "share of the inside that is filled, 0 to 1: 0.2, and 1 is solid; 2 to 100 are read as per cent",
     "nozzle_mm": "nozzle's bore [mm]",
     "exposure_s": "exposure of a layer [s]",
     "difficulty": "plain, normal (if empty) or intricate",

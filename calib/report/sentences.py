@@ -176,7 +176,7 @@ def health_lines(data: Document) -> list[str]:
     lines += silent_sentences(silent)
     lines += most_failed(data.get("time_goes") or {})
     if health.get("quarantined"):
-        lines.append(f"Correct {count(health['quarantined'], 'log row')} that could not be read: calib rejects.")
+        lines.append(f"Correct {count(health['quarantined'], 'log row')} that could not be read: calib set-aside.")
     if health.get("held"):
         waits = "waits" if health["held"] == 1 else "wait"
         lines.append(f"{count(health['held'], 'row')} {waits} for a build that has not come.")

@@ -74,7 +74,7 @@ def set_aside_lines(doc: Document) -> list[str]:
         return []
     number = sum(one["rows_quarantined"] for one in doc["files"])
     lines = [f"Set aside, {count(number, 'row')}:", *(f"  {one}" for one in sentences[:SHOWN])]
-    return lines + (["  ... the others: calib rejects"] if number > len(sentences[:SHOWN]) else [])
+    return lines + (["  ... the others: calib set-aside"] if number > len(sentences[:SHOWN]) else [])
 
 
 def quarantine_sentences(rejects: Iterable[Document]) -> Iterator[str]:

@@ -83,7 +83,7 @@ def show_rejects(doc: Document) -> str:
     elif not doc["dropped"]:
         shop = doc["at_shop"]
         lines.append(
-            f"Write them out to mend: calib rejects --out to-mend{shop}. Nothing to keep: calib rejects --drop 3,5{shop}"
+            f"Write them out to mend: calib set-aside --out to-mend{shop}. Nothing to keep: calib set-aside --drop 3,5{shop}"
         )
     return "\n".join(lines)
 

@@ -253,7 +253,9 @@ async def mend(request: Request) -> Response:
     def mending() -> str:
         if what == "drop":
             find_rejects(site.folder, drop=str(number))
-            return _answer_of(_told(site, {"text": f"Row {number} was dropped; calib rejects --undo brings it back."}))
+            return _answer_of(
+                _told(site, {"text": f"Row {number} was dropped; calib set-aside --undo brings it back."})
+            )
         return _answer_of(_told(site, _mended(site, number, cells)))
 
     return await after_work(request, mending)

@@ -155,7 +155,7 @@ def find_reject(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
         [number],
     ).fetchall()
     if not found:
-        raise UsageError(f"No row {number} is set aside.", "Their numbers: calib rejects")
+        raise UsageError(f"No row {number} is set aside.", "Their numbers: calib set-aside")
     kind, cells = found[0][0], json.loads(found[0][1])
     return {
         "reject_id": number,

@@ -33,6 +33,7 @@ def warnings_of(
         *_file_warnings(files),
         *_clock_warnings(odd),
         *_gap_warnings(con),
+        *_infill_warnings(con),
     ]
 
 
@@ -49,6 +50,22 @@ def _station_warnings(con: duckdb.DuckDBPyConnection, known: Collection[str]) ->
     ).fetchall():
         if (own := spelled_alike(name, known)) not in (name, None):
             yield f'Station "{name}" is read as {own}.'
+
+
+def _infill_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
+    """How a fill of 1, or above, was read in the builds of the last import: a share, where it could be per cent."""
+    found = con.execute(
+        "SELECT infill > 1 AS per_cent, count(*), min(build_id), arg_min(infill, build_id) FROM build"
+        " JOIN log_file USING (file_id) WHERE infill >= 1 AND import_id = (SELECT max(import_id) FROM log_import)"
+        " GROUP BY ALL ORDER BY ALL"
+    )
+    for per_cent, number, build, fill in found.fetchall():
+        read = f"{fill:g} %, written {fill / 100:g}" if per_cent else "solid; 1 % is written 0.01"
+        yield f"infill {fill:g} of build {build}{_and_more(number)} is read as {read}."
+
+
+def _and_more(number: int) -> str:
+    return f" and {number - 1} more" if number > 1 else ""
 
 
 def _gap_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:

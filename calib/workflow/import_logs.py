@@ -81,7 +81,9 @@ def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
     unread = [file["path"] for file in files if file.get("is_unknown")]
     steps = [(f"calib map {shlex.quote(path)}", "propose how its columns become ours") for path in unread[:3]]
     if any(file["rows_quarantined"] for file in files):
-        steps.append(("calib rejects --out to-mend", "write the rows set aside as CSV: mend them, import those files"))
+        steps.append(
+            ("calib set-aside --out to-mend", "write the rows set aside as CSV: mend them, import those files")
+        )
     if document["review"]:
         steps.append(("calib review", "answer the questions"))
     if any(file["rows_new"] + file["rows_corrected"] for file in files) or document["joined"]:

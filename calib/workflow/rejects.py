@@ -63,7 +63,7 @@ def _changed(store: Any, named: str | None, back: bool) -> list[int]:
     numbers = _numbers(store, named, "dropped" if back else "open")
     changed = drop_rejects(store, numbers, back)
     if not changed:
-        raise UsageError(f'No row "{named}" is {"dropped" if back else "set aside"}.', "Their numbers: calib rejects")
+        raise UsageError(f'No row "{named}" is {"dropped" if back else "set aside"}.', "Their numbers: calib set-aside")
     return changed
 
 

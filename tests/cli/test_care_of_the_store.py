@@ -25,9 +25,26 @@ def test_rows_set_aside_are_dropped_and_opened_again(lab, calib):
     assert "printng" in calib("rejects --reopen all")[1]
     status, _, err = calib("rejects --drop 9")
     assert status == 2
-    assert err == 'calib: No row "9" is set aside. Their numbers: calib rejects\n'
+    assert err == 'calib: No row "9" is set aside. Their numbers: calib set-aside\n'
     assert calib(f"rejects --drop {10**20}")[0] == 2
     assert '"one" is no list of numbers' in calib("rejects --drop one")[2]
+
+
+def test_rejects_is_the_older_name_of_set_aside(lab, calib):
+    assert calib("set-aside") == calib("rejects")
+    assert "printng" in calib("set-aside")[1]
+
+
+def test_how_a_fill_of_1_or_15_was_read_is_said(lab, calib):
+    """A share is meant: 1 is solid, and what is above it can only be per cent."""
+    head = "build_id,process,machine,parts,material,infill"
+    builds = ("F1,MEX,mex1,1,pla,15", "F2,MEX,mex1,1,pla,1", "F3,MEX,mex1,1,pla,0.2", "F4,MEX,mex1,1,pla,15")
+    (lab / "fills.csv").write_text("\n".join([head, *builds, ""]))
+    said = [line for line in calib("import fills.csv")[1].splitlines() if "infill" in line]
+    assert [line.strip().removeprefix("Note: ") for line in said] == [
+        "infill 1 of build F2 is read as solid; 1 % is written 0.01.",
+        "infill 15 of build F1 and 1 more is read as 15 %, written 0.15.",
+    ]
 
 
 def test_the_last_import_is_taken_back(lab, calib, document):

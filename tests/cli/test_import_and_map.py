@@ -23,7 +23,7 @@ def test_import_says_what_came_what_was_set_aside_and_what_is_next(lab, calib):
     assert "stages.csv line 5: packing of B1 lasted 1450 min: a forgotten timer?" in out
     assert "Last log of each machine: 7 Jan 2026: vpp1." in out
     assert [line.split("  ")[1] for line in out.split("Next:\n")[1].splitlines()] == [
-        "calib rejects --out to-mend", "calib review", "calib fit",
+        "calib set-aside --out to-mend", "calib review", "calib fit",
     ]  # fmt: skip
 
 

@@ -51,7 +51,7 @@ def test_commands_that_are_named_hold_for_a_shop_elsewhere(lab, calib, monkeypat
     said = calib("review --shop lab")[1]
     (right,) = [line.strip() for line in said.splitlines() if "--right" in line]
     assert right.startswith("calib review 1 --shop lab --right ")
-    assert "calib rejects --out to-mend --shop lab." in calib("rejects --shop lab")[1]
+    assert "calib set-aside --out to-mend --shop lab." in calib("rejects --shop lab")[1]
     written = calib("rejects --shop lab", "--out", "to mend")[1]
     assert written.rstrip().endswith("then: calib import 'to mend/quarantine_stages.csv' --shop lab")
     assert "Take it back: calib review 1 --undo --shop lab." in calib("review 1 --right --shop lab")[1]

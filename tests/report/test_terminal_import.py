@@ -42,7 +42,7 @@ def test_many_rows_set_aside_are_cut_short_with_the_command_for_all():
     many = [REJECT | {"reject_id": number, "line": number} for number in range(1, 15)]
     shown = show_import({"files": [FILE | {"rows_quarantined": 14}], "joined": 0, "quarantine": many}).splitlines()
     assert "Set aside, 14 rows:" in shown
-    assert shown[-1] == "  ... the others: calib rejects"
+    assert shown[-1] == "  ... the others: calib set-aside"
     assert sum("must be above" in line for line in shown) == 10
 
 
