@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from calib.logs.bench_card import bench_card
@@ -24,11 +25,13 @@ def write_templates(
     stations: tuple[str, ...] = (),
     stages: tuple[str, ...] = (),
     cautions: Mapping[str, str] | None = None,
+    processes: tuple[str, ...] = (),
 ) -> tuple[list[Path], list[Path]]:
     """Write ``folder/templates``: one CSV for each kind of log, ``logs.xlsx``, ``how_to_fill.md``, ``bench_card.html``.
 
     A file that somebody has filled or changed is left alone; any other is written anew, with the machines, stations and stages of
-    today. Returns the files written, and those left alone. cautions : what the shop says of its stages.
+    today. Returns the files written, and those left alone. cautions : what the shop says of its stages; stages,
+    processes : those of its machines, all that are known where there are none.
     """
     target = folder / TEMPLATES
     target.mkdir(parents=True, exist_ok=True)
@@ -43,7 +46,7 @@ def write_templates(
     if _has_rows(workbook):
         return written, [*filled, workbook]
     with writing_listed(workbook.resolve()) as beside:
-        _write_workbook(beside, machines, stations, stages)
+        _write_workbook(beside, _Lab(machines, stations, stages, processes))
     return [*written, workbook], filled
 
 
@@ -90,7 +93,17 @@ def _csv_bytes(names: list[str]) -> bytes:
     return out.getvalue().encode()
 
 
-def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, ...], stages: tuple[str, ...]) -> None:
+@dataclass(frozen=True)
+class _Lab:
+    """What a workbook's choices offer."""
+
+    machines: tuple[str, ...]
+    stations: tuple[str, ...]
+    stages: tuple[str, ...]
+    processes: tuple[str, ...]
+
+
+def _write_workbook(path: Path, lab: _Lab) -> None:
     from openpyxl import Workbook
     from openpyxl.comments import Comment
     from openpyxl.styles import Font
@@ -102,7 +115,7 @@ def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, 
         sheet.append([column.name for column in columns])
         sheet.freeze_panes = "A2"
         for place, column in enumerate(columns, 1):
-            words = _choices(column, machines, stations, stages)
+            words = _choices(column, lab)
             needed = column.needed or column.name in NEEDED_TOO.get(kind, ())
             sheet.cell(1, place).comment = Comment(f"{'Needed. ' if needed else ''}{MEANING[column.name]}", "calib")
             sheet.cell(1, place).font = Font(bold=needed)
@@ -118,22 +131,20 @@ def _write_workbook(path: Path, machines: tuple[str, ...], stations: tuple[str, 
     book.save(path)
 
 
-def _choices(
-    column: Column, machines: tuple[str, ...], stations: tuple[str, ...], stages: tuple[str, ...]
-) -> tuple[str, ...]:
+def _choices(column: Column, lab: _Lab) -> tuple[str, ...]:
     match column.kind, column.name:
         case "process", _:
-            return tuple(PROCESSES)
+            return lab.processes or tuple(PROCESSES)
         case "stage", _:
-            return tuple(dict.fromkeys([*STAGES, *stages]))
+            return lab.stages or tuple(STAGES)
         case "word", _:
             return column.words
         case "flag", _:
             return ("true", "false")
         case _, "machine":
-            return machines
+            return lab.machines
         case _, "station":
-            return machines + stations
+            return lab.machines + lab.stations
     return ()
 
 

@@ -65,8 +65,9 @@ def renew_templates(folder: Path) -> dict[str, Any]:
 
 
 def _write_templates(folder: Path, shop: Shop) -> tuple[list[Path], list[Path]]:
-    stages = tuple(stage for route in shop.routes.values() for stage in route)
-    return write_templates(folder, tuple(shop.machines), tuple(shop.stations), stages, shop.cautions)
+    processes = tuple(dict.fromkeys(machine.process for machine in shop.machines.values()))
+    stages = tuple(dict.fromkeys(stage for process in processes for stage in shop.routes[process]))
+    return write_templates(folder, tuple(shop.machines), tuple(shop.stations), stages, shop.cautions, processes)
 
 
 def local_zone() -> str:

@@ -45,3 +45,20 @@ def test_a_machine_that_came_later_is_offered_after_templates(tmp_path, monkeypa
     assert "lab/templates/logs.xlsx" in out
     lists = load_workbook(tmp_path / "lab" / "templates" / "logs.xlsx")["lists"]
     assert "mex9" in {cell for row in lists.values for cell in row}
+
+
+def test_the_workbook_offers_only_what_the_lab_has(tmp_path, monkeypatch, calib):
+    """A lab of one extruder chooses no bath and no powder."""
+    monkeypatch.chdir(tmp_path)
+    calib("init lab --timezone UTC")
+    shop = tmp_path / "lab" / "shop.toml"
+    head, first, *_ = re.split(r"(?=^\[\[machine\]\]$)", shop.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    rest = re.search(r"^# --- materials.*", shop.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    shop.write_text(f"{head}{first}{rest[0]}", encoding="utf-8")
+    assert calib("templates --shop lab")[0] == 0
+    lists = load_workbook(tmp_path / "lab" / "templates" / "logs.xlsx")["lists"]
+    words = {column[0]: {word for word in column[1:] if word} for column in lists.iter_cols(values_only=True)}
+    assert words["machine"] == {"mex1"}
+    assert words["process"] == {"MEX"}
+    assert {"printing", "support_removal"} <= words["stage"]
+    assert not {"washing", "post_curing", "breakout", "powder_prep"} & words["stage"]

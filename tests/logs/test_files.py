@@ -115,7 +115,9 @@ def test_every_column_says_what_it_means_in_the_workbook_and_the_guide(tmp_path)
     book = load_workbook(tmp_path / "templates" / "logs.xlsx")
     guide = (tmp_path / "templates" / "how_to_fill.md").read_text(encoding="utf-8")
     for kind, columns in KINDS.items():
-        assert [cell.comment.text for cell in book[kind][1]] == [MEANING[column.name] for column in columns]
+        assert [cell.comment.text.removeprefix("Needed. ") for cell in book[kind][1]] == [
+            MEANING[column.name] for column in columns
+        ]
         assert all(f"- `{column.name}`: {MEANING[column.name]}" in guide for column in columns)
     assert MEANING.keys() == {column.name for columns in KINDS.values() for column in columns}
 
