@@ -17,14 +17,18 @@ KEPT = (
 
 
 def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
-    """The contract's columns of ``builds``, and ``builds``: how many alike follow each other; in order of work."""
+    """The contract's columns of ``builds``, and ``builds``: how many alike follow each other; in order of work.
+
+    A build of one part names its ``part_file``, one of several its ``items``: file and copies of each.
+    """
     return [{"builds": len(list(alike)), **_row(option, shop, build)} for build, alike in groupby(option.builds)]
 
 
 def _row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
     columns = build_columns(option, [build], shop.machines)
-    part = option.pieces[build.contents[0][0]].name if len(build.contents) == 1 else None
-    return {"part_file": part, **{name: _plain(columns[name][0]) for name in KEPT}}
+    items = [[option.pieces[at].name, copies] for at, copies in build.contents]
+    holds = {"part_file": items[0][0]} if len(items) == 1 else {"part_file": None, "items": items}
+    return {**holds, **{name: _plain(columns[name][0]) for name in KEPT}}
 
 
 def _plain(value: Any) -> Any:

@@ -40,7 +40,7 @@ def with_parts(
     Those whose path is known have its minutes too, see ``paths.with_paths``.
     """
     builds = with_paths(folder, builds, shop, progress)
-    inside = contents_of(builds, _items_of(folder))
+    inside = contents_of(builds, _items_of(folder) | planned_items(builds))
     measured = _parts_of(folder, builds["process"], inside, shop, progress) if any(inside) else {}
     return with_measured(builds, inside, measured, shop) if measured else builds
 
@@ -110,6 +110,17 @@ def _as_built(
 
 def _together(parts: Sequence[MeasuredPart], copies: Sequence[int]) -> LayerProfile:
     return parts[0].profile if len(parts) == 1 else mean_profile(tuple(one.profile for one in parts), tuple(copies))
+
+
+def planned_items(builds: pd.DataFrame) -> dict[str, Contents]:
+    """What builds of accepted quotes hold of several parts, see ``planned_builds``."""
+    if "items" not in builds:
+        return {}
+    return {
+        build: tuple((name, copies) for name, copies in items)
+        for build, items in zip(builds["build_id"], builds["items"], strict=True)
+        if isinstance(items, list)
+    }
 
 
 def _items_of(folder: Path) -> dict[str, Contents]:
