@@ -38,11 +38,17 @@ def flat_hull(points: np.ndarray) -> np.ndarray:
     return np.asarray(loops[0], float) if loops else points
 
 
-def _corners(mesh: Mesh) -> np.ndarray:
-    """Vertices but those inside a flat face, which are no corners of the hull; shape (m, 3)."""
+def vertices_mm(mesh: Mesh) -> np.ndarray:
+    """Every vertex once, shape (m, 3) [mm]."""
     numbers = mesh.topology.faces.reshape(-1)
     points = np.empty((int(numbers.max(initial=-1)) + 1, 3))
     points[numbers] = mesh.triangles.reshape(-1, 3)
+    return points
+
+
+def _corners(mesh: Mesh) -> np.ndarray:
+    """Vertices but those inside a flat face, which are no corners of the hull; shape (m, 3)."""
+    points, numbers = vertices_mm(mesh), mesh.topology.faces.reshape(-1)
     normals = normals_mm2(mesh.triangles)
     normals /= np.maximum(np.sqrt((normals**2).sum(axis=0)), 1e-300)
     sums = np.array([np.bincount(numbers, np.repeat(one, 3)) for one in normals])

@@ -37,10 +37,11 @@ def find_poses(mesh: Mesh, count: int = POSES) -> tuple[Pose, ...]:
         return tuple(_on_side(np.array(DOWN[mesh.down], float), points, mesh))
     own, of_hull = _own_faces(mesh, points), _hull_faces(facets)
     faces = _distinct(np.concatenate([own[: count // 3], of_hull]), max(count - NOT_FACES, 1))
-    smallest = min((_posed(down, points, mesh) for down in faces), key=_box_mm3, default=None)
-    sides = smallest.rotation if smallest is not None else np.zeros((0, 3))
+    on_faces = [_posed(down, points, mesh) for down in faces]
+    sides = min(on_faces, key=_box_mm3).rotation if on_faces else np.zeros((0, 3))
     downs = _distinct(np.concatenate([faces, sides, -sides, _axes(mesh.triangles)]), count)
-    return tuple(_posed(down, points, mesh) for down in downs) or (Pose(np.eye(3), mesh.size_mm, mesh),)
+    others = [_posed(down, points, mesh) for down in downs[len(faces) :]]
+    return (*on_faces, *others) or (Pose(np.eye(3), mesh.size_mm, mesh),)
 
 
 def _on_side(down: np.ndarray, points: np.ndarray, mesh: Mesh) -> list[Pose]:
@@ -51,7 +52,7 @@ def _on_side(down: np.ndarray, points: np.ndarray, mesh: Mesh) -> list[Pose]:
 def _posed(down: np.ndarray, points: np.ndarray, mesh: Mesh) -> Pose:
     turned = _turn_down(down)
     rotation = _smallest_box(points @ turned.T) @ turned
-    return Pose(rotation, np.ptp(points @ rotation.T, axis=0), mesh)
+    return Pose(rotation, np.ptp(np.ascontiguousarray((points @ rotation.T).T), axis=1), mesh)
 
 
 def _box_mm3(pose: Pose) -> float:
@@ -74,7 +75,7 @@ def _own_faces(mesh: Mesh, points: np.ndarray) -> np.ndarray:
     largest = np.argsort(-np.linalg.norm(sums, axis=1), kind="stable")[:_FACETS]
     ways = sums[largest] / np.maximum(np.linalg.norm(sums[largest], axis=1), 1e-300)[:, None]
     rim = np.full(len(sums), np.inf)  # how far the part reaches in the direction of each cell's faces
-    rim[largest] = (ways @ points.T).max(axis=1)
+    rim[largest] = [(way @ points.T).max() for way in ways]  # one by one they stay in the processor's own memory
     lies = np.einsum("ij,ij->j", unit, mesh.triangles.mean(axis=1).T) > rim[cell] - NEAR_MM
     return _by_area(np.stack([np.bincount(cell[lies], one[lies]) for one in normals], axis=1))
 

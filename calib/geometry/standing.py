@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.geometry.hull import vertices_mm
 from calib.geometry.mesh import AT_ONCE, Mesh, normals_mm2
 from calib.geometry.pose import Pose
 from calib.geometry.poses import centre_mm
@@ -53,15 +54,17 @@ def undersides(mesh: Mesh, poses: Sequence[Pose], overhang_deg: float, rough: np
     """
     up = np.array([pose.rotation[2] for pose in poses])
     held = least_facing_down(overhang_deg)
-    blocks = [mesh.triangles[begin : begin + AT_ONCE] for begin in range(0, len(mesh.triangles), AT_ONCE)]
-    plate = np.min([(up @ block.reshape(-1, 3).T).min(axis=1) for block in blocks], axis=0)
+    vertices = vertices_mm(mesh)
+    step = AT_ONCE // 8  # each has heights in all poses
+    blocks = [mesh.triangles[begin : begin + step] for begin in range(0, len(mesh.triangles), step)]
+    plate = np.array([(way @ vertices.T).min() for way in up])
     sums = np.zeros((2, len(poses)))
     low: list[list[np.ndarray]] = [[] for _ in poses]
     for block in blocks:
         normals = normals_mm2(block)
         length = np.sqrt((normals**2).sum(axis=0))
         down = -up @ normals
-        one, two, three = (up @ block[:, corner].T - plate[:, None] for corner in range(3))
+        one, two, three = (up @ corner - plate[:, None] for corner in np.ascontiguousarray(block.transpose(1, 2, 0)))
         over = (down > held * length) & (np.maximum(np.maximum(one, two), three) > ON_PLATE_MM)
         seen = np.where(over, 0.5 * down, 0.0)
         sums += [0.5 * over @ length, np.einsum("ij,ij->i", seen, (one + two + three) / 3.0)]
