@@ -33,7 +33,7 @@ def test_process_categories_have_the_standard_s_names():
     assert all(PROCESS_WORDS[words] == code for code, words in PROCESSES.items())
 
 
-@pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 16.7 and 16.8: transition times of layers", "seen, inputs ours")
+# Gibson, Rosen, Stucker 2015, eq. 16.7 and 16.8, on inputs of ours: a sum, which no other physics would fail
 def test_transitions_between_layers_add_up():
     # 50 layers at 12 s and 700 layers at 15 s: 11,100 s
     seconds = 0.0
@@ -44,7 +44,7 @@ def test_transitions_between_layers_add_up():
     assert seconds == pytest.approx(11_100)
 
 
-@pytest.mark.outside("Go, Schiffres, Stevens, Hart 2017, Addit. Manuf. 16:1-11: tens of cm3/h at 0.2 mm layers", "seen")
+# Go, Schiffres, Stevens, Hart 2017, Addit. Manuf. 16:1-11, "tens of cm3/h" at 0.2 mm layers: an order of size
 @pytest.mark.parametrize("infill", [0.2, 1.0])
 def test_extrusion_lays_tens_of_cubic_centimetres_an_hour(infill):
     row = arrays(process="MEX", machine="mex1", parts=1.0, part_volume_cm3=60.0, part_area_cm2=110.0, height_mm=40.0,
@@ -60,7 +60,7 @@ def test_the_default_powder_bed_is_as_warm_as_published():
     assert material_defaults("PBF")["powder_bed_c"] == pytest.approx(174.0, abs=5.0)
 
 
-@pytest.mark.outside("Hopkinson and Dickens 2003, Proc. IMechE C 217:31-39: a lever of three processes", "from memory")
+# Hopkinson and Dickens 2003, Proc. IMechE C 217:31-39, from memory: a lever of three processes, their order alone
 def test_full_builds_of_a_small_lever_rank_as_in_the_cost_study():
     # 190, 75 and 1056 levers in 26.8, 67.27 and 59.78 h: 7.1, 1.1 and 17.7 an hour by stereolithography, extrusion and
     # sintering. Machines of today are faster: the order and the least factor are compared, not the hours. The lever's
