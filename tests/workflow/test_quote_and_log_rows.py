@@ -113,8 +113,8 @@ def logged_minutes(lab, shop, option, build):
             for piece, copies in held}  # fmt: skip
     plan = planned_builds(replace(option, builds=(build,)), shop)[0]
     document = {"options": [{"plan": [plan]}]}
-    order = dict(quote_id="Q1", order_id=None, accepted_at=0, accepted_option=0, builds=[], document=document)
-    waits = awaited_builds([order])
+    order = {"quote_id": "Q1", "order_id": None, "accepted_at": 0, "accepted_option": 0, "builds": []}
+    waits = awaited_builds([order | {"document": document}])
     bare = pd.DataFrame([{"part_file": None, **{name: plan[name] for name in BARE if name in plan}, "build_id": "B1"}])
     items = {"B1": tuple((piece.name, copies) for piece, copies in held)}
     for row, inside in ((waits, planned_items(waits)), (bare, items)):
