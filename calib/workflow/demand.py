@@ -71,6 +71,8 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     until = printed["started_at"].max()
     recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_ids"].explode())
     ran = as_spelled(builds[builds["build_id"].isin(recent)], shop)
+    if ran.empty:
+        raise TooFewRunsError("No logged printing names a build, so there is no demand.", "Name a plan: --plan FILE.")
     first = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
     order = np.argsort(first.to_numpy(), kind="stable")
     said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"

@@ -64,7 +64,7 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
         "build_id"
     )
     runs = runs[runs["build_id"].isin(parts.index)].copy()
-    weight = runs["build_id"].map(parts).fillna(1.0)
+    weight = runs["build_id"].map(parts).astype(float).fillna(1.0)
     share = weight / weight.groupby(runs["run_key"]).transform("sum")
     runs["whole_min"] = runs["work_min"]  # a floor is for the load, whoever shares it
     for column in ("work_min", "low_min", "touch_min"):
