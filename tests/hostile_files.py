@@ -84,7 +84,7 @@ def parquet(path: Path) -> None:
 
     columns = ", ".join(f"'B1' AS c{number}" for number in range(40))
     duckdb.sql(
-        f"COPY (SELECT 'B1' AS build_id, {columns} FROM range(4000000)) TO '{path}' (FORMAT parquet, CODEC zstd)"
+        f"COPY (SELECT 'B1' AS build_id, {columns} FROM range(1000000)) TO '{path}' (FORMAT parquet, CODEC zstd)"
     )
 
 
@@ -254,25 +254,27 @@ BOMBS: tuple[tuple[Callable[[Path], None], str, str], ...] = (
     (distinct_keys, "x.jsonl", "import"),
     (long_json, "x.json", "import"),
     (flat_xml, "x.xml", "import"),
-    (deep_xml, "x.xml", "import"),
     (joined_ids, "x.csv", "import"),
-    (ids_by_the_row, "x.csv", "import"),
     (one_line, "x.csv", "import"),
     (quotes, "x.csv", "import"),
     (packed, "x.csv.gz", "import"),
-    (packed, "x.csv.bz2", "import"),
     (deep_step, "x.step", "measure"),
     (big_3mf, "x.3mf", "measure"),
     (components_3mf, "x.3mf", "measure"),
-    (ply_that_promises, "x.ply", "measure"),
-    (obj_of_points, "x.obj", "measure"),
     (stl_that_promises, "x.stl", "measure"),
-    (stl_text_without_facets, "x.stl", "measure"),
     (blanks_in_toml, "x.toml", "import --map"),
     (blanks_in_toml, "x.toml", "quote --if"),
     (many_machines, "x.toml", "quote --if"),
     (deep_toml, "x.toml", "import --map"),
     (deep_toml, "x.toml", "quote --if"),
     (many_machines_in_shop, "shop.toml", "quote"),
+)
+RARE_BOMBS: tuple[tuple[Callable[[Path], None], str, str], ...] = (
+    (deep_xml, "x.xml", "import"),
+    (ids_by_the_row, "x.csv", "import"),
+    (packed, "x.csv.bz2", "import"),
+    (ply_that_promises, "x.ply", "measure"),
+    (obj_of_points, "x.obj", "measure"),
+    (stl_text_without_facets, "x.stl", "measure"),
     (blanks_in_shop, "shop.toml", "quote"),
 )
