@@ -11,7 +11,6 @@ import io
 import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 from calib.errors import LogFileError
@@ -22,7 +21,7 @@ DELIMITERS = (",", ";", "\t", "|")
 LONGEST_RECORD_LINES = 50  # a quote still open after so many lines was never meant to be one
 NEVER_CLOSED = "has a quote that is never closed"
 CELL_LIMIT = 1_000_000
-LONGEST_LINE = 1 << 24  # letters; a longer one is none of a log, and is read in pieces
+LONGEST_LINE = 1 << 24  # letters; a longer one is none of a log
 BLANK_LIMIT = 1_000_000  # in a row: so many would take minutes
 LOOKED_AT = 1 << 16  # bytes at the beginning of a file in which its header is sought
 _LINE_END = re.compile("\r\n|\r|\n")  # no others, as where rows are read
@@ -116,13 +115,21 @@ def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="calib.broken", newline="")  # type: ignore[type-var]
     try:
         shown = str(getattr(opened, "name", "the log"))
-        lines = iter(partial(text.readline, LONGEST_LINE), "")
-        for line, record, fault in _records(lines, dialect.header_line, dialect.delimiter, shown):
+        for line, record, fault in _records(_lines(text), dialect.header_line, dialect.delimiter, shown):
             row = _row(line, record, fault, dialect)
             if row.fault or any(cell.strip() for cell in row.cells):
                 yield row
     finally:
         text.detach()  # who opened the bytes closes them
+
+
+def _lines(text: io.TextIOWrapper) -> Iterator[str]:
+    """Every line once, so that the next keeps its number; of one too long its beginning, and a cell that none takes."""
+    while line := text.readline(LONGEST_LINE):
+        piece = line
+        while not piece.endswith(("\n", "\r")) and (piece := text.readline(LONGEST_LINE)):
+            line = line[:1000] + "x" * (csv.field_size_limit() + 1) + "\n"
+        yield line
 
 
 def _row(line: int, record: str, fault: str, dialect: Dialect) -> Row:
