@@ -6,9 +6,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from calib.records import ROUTES
 from calib.shop.check import Problems
-from calib.shop.keys import FLOOR_KEYS, FLOOR_OF_STAGE
+from calib.shop.keys import FLOOR_KEYS
 from calib.shop.model import Shop
 from calib.shop.old_names import take_new_names
 from calib.shop.patch_facts import check_facts
@@ -90,12 +89,7 @@ def _merged_by_id(
 
 
 def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Problems) -> None:
-    """A floor may rise, and be stated where it was unknown; it never falls, nor goes away, nor does its stage."""
-    for process in ROUTES:
-        old, new = (_route(data, process) for data in (base, merged))
-        for stage in FLOOR_OF_STAGE:
-            if stage in old and stage not in new:
-                problems.add(("routes", process), f'"{stage}" is left out, and has a least time. No what-if does that.')
+    """A floor may rise, and be stated where it was unknown; it never falls, nor goes away. Its stage: `read_shop`."""
     before = {id_of(entry): entry for entry in base.get("material", [])}
     for entry in merged.get("material", []):
         for key in FLOOR_KEYS:
@@ -110,10 +104,3 @@ def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Proble
                     f'material "{entry.get("id")}", {key}: {told} goes under the data sheet\'s {old:g}. '
                     "No what-if does; change the shop file if the data sheet has changed.",
                 )
-
-
-def _route(data: dict[str, Any], process: str) -> tuple[str, ...] | list[str]:
-    """What a file states, whether in a list or alone; else the table's, also where it is neither (told elsewhere)."""
-    table = data.get("routes")
-    stated = table.get(process) if isinstance(table, dict) else None
-    return [stated] if isinstance(stated, str) else stated if isinstance(stated, list) else ROUTES[process]

@@ -233,8 +233,18 @@ def test_no_patch_goes_under_a_floor():
 @pytest.mark.parametrize(("process", "stage"), [("PBF", "cool_down"), ("VPP", "washing"), ("VPP", "post_curing")])
 def test_no_patch_leaves_out_a_stage_that_has_a_floor(process, stage):
     short = ", ".join(f'"{one}"' for one in ROUTES[process] if one != stage)
-    with pytest.raises(ShopFileError, match=f'"{stage}" is left out, and has a least time'):
+    with pytest.raises(ShopFileError, match=f'"{stage}" is missing: without it'):
         patched(BASE, f"[routes]\n{process} = [{short}]\n")
+
+
+def test_a_patch_may_state_the_short_route_of_the_template_and_no_shorter_than_a_data_sheet_allows():
+    route = (
+        '[routes]\nMEX = ["file_prep", "machine_setup", "warm_up", "printing", "cool_down", "unloading", "packing"]\n'
+    )
+    assert "rinsing" not in patched(BASE, route).routes["MEX"]
+    limit = '[[material]]\nid = "own"\nprocess = "MEX"\nrinse_floor_min = 60\nfloor_source = "sheet"\n'
+    with pytest.raises(ShopFileError, match='"rinsing" is missing: material "own" states rinse_floor_min'):
+        patched(BASE + limit, route)
 
 
 @pytest.mark.parametrize(
