@@ -48,6 +48,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if overnight and long.any():
         warnings.append(f"{_and(overnight)} may not run unattended, and a build takes more than a day.")
     for piece in {piece.name: piece for piece in work.option.pieces}.values():
+        warnings += fine_mesh(piece.name, len(piece.shape.pose.mesh.triangles))
         warnings += sealed_hollows(piece.name, piece.shape.pose.mesh, piece.process)
         warnings += open_hollows(piece.name, piece.shape.pose.mesh, piece.process, piece.shape.enclosed)
     fillings = float(work.steps.fillings.max(initial=0.0))
@@ -60,6 +61,21 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
     if chance >= 0.2:
         warnings.append(f"Chance that at least one build fails and is done again: {chance:.0%}; it is in the ranges.")
     return warnings
+
+
+SLOW_FACES = 1_000_000  # from here a quote takes more than some 15 s of one processor, and a minute at 4.84 million
+
+
+def fine_mesh(name: str, faces: int) -> list[str]:
+    """A sentence where a file is finer than its answer needs.
+
+    >>> fine_mesh("a.stl", 20_000), fine_mesh("b.stl", 4_840_000)
+    ([], ['b.stl has 4,840,000 faces, which makes its quotes slow: a coarser export, below 1,000,000, is as good.'])
+    """
+    if faces <= SLOW_FACES:
+        return []
+    slow = "which makes its quotes slow: a coarser export"
+    return [f"{name} has {faces:,} faces, {slow}, below {SLOW_FACES:,}, is as good."]
 
 
 TRAPPED = {
