@@ -9,7 +9,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -115,7 +115,7 @@ def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
     text = io.TextIOWrapper(opened, encoding=dialect.encoding, errors="calib.broken", newline="")  # type: ignore[type-var]
     try:
         shown = str(getattr(opened, "name", "the log"))
-        for line, record, fault in _records(_lines(text), dialect.header_line, dialect.delimiter, shown):
+        for line, record, fault in _records(_lines(text.readline), dialect.header_line, dialect.delimiter, shown):
             row = _row(line, record, fault, dialect)
             if row.fault or any(cell.strip() for cell in row.cells):
                 yield row
@@ -123,11 +123,11 @@ def rows(opened: io.BufferedIOBase, dialect: Dialect) -> Iterator[Row]:
         text.detach()  # who opened the bytes closes them
 
 
-def _lines(text: io.TextIOWrapper) -> Iterator[str]:
+def _lines(read_line: Callable[[int], str]) -> Iterator[str]:
     """Every line once, so that the next keeps its number; of one too long its beginning, and a cell that none takes."""
-    while line := text.readline(LONGEST_LINE):
+    while line := read_line(LONGEST_LINE):
         piece = line
-        while not piece.endswith(("\n", "\r")) and (piece := text.readline(LONGEST_LINE)):
+        while not piece.endswith(("\n", "\r")) and (piece := read_line(LONGEST_LINE)):
             line = line[:1000] + "x" * (csv.field_size_limit() + 1) + "\n"
         yield line
 
