@@ -117,6 +117,8 @@ def cautions_of_all(own: Mapping[str, str] | None = None) -> list[tuple[tuple[st
     return [*CAUTIONS, *(((), (stage,), text) for stage, text in (own or {}).items())]
 
 
+NO_FLOOR = "no floor known for"  # in each sentence on a least time that nobody has stated: no answer leaves it out
+
 # --- stages that a hazard needs, and their order ----------------------------------------------------------------------
 
 BEFORE_PRINTING = ("design_adaptation", "file_prep", "material_drying", "powder_prep", "machine_setup", "warm_up")

@@ -12,7 +12,7 @@ from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
 from calib.quoting.work import Work
 from calib.records import Enclosed
-from calib.safety import cautions_by_text
+from calib.safety import NO_FLOOR, cautions_by_text
 from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
 
@@ -169,7 +169,7 @@ def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:
     stages_of: dict[str, dict[str, None]] = {}
     for material, stage in found:
         stages_of.setdefault(material, {})[stage.replace("_", " ")] = None
-    return [f"{name}: no floor known for {_and(own)}: see the data sheet." for name, own in stages_of.items()]
+    return [f"{name}: {NO_FLOOR} {_and(own)}: see the data sheet." for name, own in stages_of.items()]
 
 
 def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> list[str]:

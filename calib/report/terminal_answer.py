@@ -23,7 +23,7 @@ from calib.report.terminal_quote import (
 )
 from calib.report.units import chance, count, times
 from calib.report.when import WEEKDAYS, clock_time, ends_a_day, half_day_time, is_noon
-from calib.safety import take_care
+from calib.safety import NO_FLOOR, take_care
 
 Document = Mapping[str, Any]
 FEWEST_ROWS = 3
@@ -39,6 +39,8 @@ def show_answer(doc: Document) -> str:
     first, later = notes_of(doc)
     warnings = [str(text) for text in doc.get("warnings") or () if text not in first]
     more = [text for text in later if text not in warnings]
+    notes = warning_lines(options)
+    floors = [line for line in notes if NO_FLOOR in line]
     start = f"start {clock_time(doc['start'], datetime.now().isoformat())}"
     lines = [
         *first,
@@ -52,8 +54,9 @@ def show_answer(doc: Document) -> str:
         *outside_lines(doc),
         *(f"Note: {text}" for text in warnings),
         *_unlearned(options[0], doc),
+        *floors,
         take_care(one["process"] for one in shown),
-        _foot(doc, len(options) - len(shown), len(more) + len(warning_lines(options))),
+        _foot(doc, len(options) - len(shown), len(more) + len(notes) - len(floors)),
     ]
     return "\n".join(line.rstrip() for line in lines)
 

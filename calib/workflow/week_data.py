@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from calib.calibration.replay import replay, score
-from calib.errors import TooFewRunsError
+from calib.errors import NoPlanError, TooFewRunsError
 from calib.quoting.promise import score_ranges
 from calib.shop.model import Shop
 from calib.store.health import find_health
@@ -95,11 +95,14 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
 
 
 def bottleneck(folder: Path, shop: Shop) -> dict[str, Any] | None:
-    """The first of the resources of ``calib capacity``, with the mean ``lead_time_h``; None where no printing is logged."""
+    """The first of the resources of ``calib capacity``, with the mean ``lead_time_h``.
+
+    None where no printing is logged, or so few runs that some draws never come to their end.
+    """
     fitted = find_fitted(folder)
     try:
         demand = logged_demand(folder, shop, RECENT_WEEKS)
-    except TooFewRunsError:
+        flow = flow_of(demand, shop, shop, fitted)
+    except (TooFewRunsError, NoPlanError):
         return None
-    flow = flow_of(demand, shop, shop, fitted)
     return {**resource_loads(flow, demand, fitted)[0], "lead_time_h": mean_lead_h(flow)}
