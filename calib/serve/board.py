@@ -83,7 +83,9 @@ def with_taps(
         if is_shown:
             running = None
         place = next((at for at, step in enumerate(steps) if step["stage"] == run.stage), None)
-        if place is None and run.is_open and run.changed_at > seen_at and run.stage in earlier:
+        if (
+            place is None and run.is_open and run.changed_at >= seen_at and run.stage in earlier
+        ):  # both in whole seconds
             steps, place = [earlier[run.stage], *steps], 0
         if run.outcome == "void" or place is None:
             continue

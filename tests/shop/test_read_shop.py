@@ -201,7 +201,7 @@ def test_a_patch_changes_adds_and_removes():
     )
     shop = patched(BASE, patch)
     assert shop.machines["mex1"].params["layer_mm"] == 0.3
-    assert shop.machines["mex1"].build_mm == (220.0, 220.0, 250.0)
+    assert shop.machines["mex1"].build_mm == (222.0, 222.0, 255.0)
     assert "new" in shop.machines
     assert "cure" not in shop.stations
     assert shop.rates["sanding"]["start_min"] == 1.0
