@@ -50,9 +50,13 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
             timeout_graceful_shutdown=GRACE_S, timeout_keep_alive=15, limit_concurrency=1000, ws="none",
         )
     )  # fmt: skip
-    opened(Opened(address, links))
-    signal.signal(signal.SIGTERM, lambda *_: None)  # once all is finished, the library raises it again
+
+    def end(*_: object) -> None:
+        server.should_exit = True
+
+    signal.signal(signal.SIGTERM, end)  # before the library listens to it, and when that raises it again at the end
     try:
+        opened(Opened(address, links))
         server.run(sockets=[listening])
     except KeyboardInterrupt:
         return
