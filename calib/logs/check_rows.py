@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from calib.calendar.written_time import FIRST_YEAR, LAST_YEAR
 from calib.logs.columns import KINDS, Column
 
 MOST_IDS = 1000  # joined by + in one cell: no load holds more
-FIRST_YEAR, LAST_YEAR = 1990, 2100
 SMALLEST, LARGEST = (
     1e-9,
     1e12,

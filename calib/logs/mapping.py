@@ -7,12 +7,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+from calib.calendar.local_time import to_utc
+from calib.calendar.written_time import iso_moment, moment_in
 from calib.logs.columns import KINDS, Column, plain_name
-from calib.logs.local_time import to_utc
 from calib.logs.reshape import StartStop, Wide, runs_of_events, runs_of_wide
 from calib.logs.shapes import clock_minutes, worded_minutes
 from calib.logs.text_file import Row
-from calib.logs.written_time import iso_moment, moment_in
 
 # Factor from a unit to the one that our column's name ends in.
 UNITS: dict[str, dict[str, float]] = {

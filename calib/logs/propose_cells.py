@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from calib.calendar.written_time import moment_in
 from calib.logs.mapping import CLOCK, UNITS, WORDS, dimension, parsed
-from calib.logs.written_time import moment_in
 
 DAY_FIRST = ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y", "%d-%m-%y", "%d %b %Y", "%d %B %Y")
 MONTH_FIRST = ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y", "%b %d, %Y", "%B %d, %Y")

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from calib.baseline.build import explain
+from calib.calendar.clock import OpenClock
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
-from calib.quoting.clock import OpenClock
 from calib.quoting.columns import build_columns
 from calib.quoting.cost import option_cost
 from calib.quoting.ladder import usual_course

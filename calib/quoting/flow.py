@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.queue import QueuedBuild, queue_job

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
-from calib.quoting.clock import OpenClock, from_minutes, wall_minutes
+from calib.calendar.clock import OpenClock, from_minutes, wall_minutes
+from calib.calendar.week import DAY_MIN
 
 NOON_MIN = 12 * 60
-DAY_MIN = 24 * 60
 SAME_MIN = 1e-6  # times that differ by less are one
 MOST_DAYS = 3660  # further than any shop is closed
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import Ahead, Floor, Job, run_jobs
 from calib.quoting.work import Work

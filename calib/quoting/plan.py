@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
-from calib.quoting.clock import OpenClock
 from calib.quoting.cost import option_cost
 from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned

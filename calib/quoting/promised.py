@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.cost import option_cost
 from calib.quoting.half_days import half_day_end, half_day_name
 from calib.quoting.plan import Planned

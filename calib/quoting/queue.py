@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.schedule import Ahead, Floor, Job, Run, run_jobs, runs_dry_at

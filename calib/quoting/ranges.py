@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import from_minutes
+from calib.calendar.clock import from_minutes
 
 QUANTILES = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 DOTS = 20

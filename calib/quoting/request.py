@@ -6,8 +6,8 @@ import difflib
 from dataclasses import dataclass
 from datetime import datetime
 
+from calib.calendar.clock import to_minutes
 from calib.errors import NoPlanError, UsageError
-from calib.quoting.clock import to_minutes
 from calib.records import DIFFICULTIES, FINISHES, PROCESSES
 from calib.shop.model import Shop
 

@@ -17,8 +17,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
-from calib.quoting.clock import OpenClock
 from calib.shop.model import Shop
 
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock, until, weekly_moments
+from calib.calendar.clock import OpenClock, weekly_moments
+from calib.calendar.week import until
 from calib.quoting.resources import Held, People, Places, Servers
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.calendar.week import Hours
 from calib.quoting.queueing import several_servers
-from calib.shop.hours import Hours
 from calib.shop.model import Crew, Shop
 
 WEEK_H = 7 * 24.0

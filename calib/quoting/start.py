@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import OpenClock, until
+from calib.calendar.clock import OpenClock
+from calib.calendar.week import until
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import iso
 from calib.records import STAGES

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.quoting.clock import DAYS
+from calib.calendar.week import WEEKDAYS
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import value_range
 from calib.records import STAGES
@@ -134,10 +134,10 @@ def _longer_hours(today: Shop, changed: Shop) -> str:
     if today.hours is None:
         return ""
     days = []
-    for day, name in enumerate(DAYS):
+    for day, name in enumerate(WEEKDAYS):
         known = _minutes(_spans(today, day))
         new = [span for span in _spans(changed, day) if _minutes([span]) - known]
-        days += [f"{name.capitalize()} {', '.join(f'{_clock(a)}-{_clock(b)}' for a, b in new)}"] if new else []
+        days += [f"{name} {', '.join(f'{_clock(a)}-{_clock(b)}' for a, b in new)}"] if new else []
     return "; ".join(days)
 
 

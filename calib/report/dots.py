@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from calib.calendar.week import WEEKDAYS
 from calib.report.units import MONTHS
-from calib.report.when import WEEKDAYS
 
 Document = Mapping[str, Any]
 DOTS = 20

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from calib.calendar.week import WEEKDAYS
 from calib.report.dots import A_WEEK, Calendar, calendars
 from calib.report.terminal import GAP, terminal_columns
 from calib.report.terminal_quote import (
@@ -22,7 +23,7 @@ from calib.report.terminal_quote import (
     when_to_start,
 )
 from calib.report.units import chance, count, times
-from calib.report.when import WEEKDAYS, clock_time, ends_a_day, half_day_time, is_noon
+from calib.report.when import clock_time, ends_a_day, half_day_time, is_noon
 from calib.safety import NO_FLOOR, take_care
 
 Document = Mapping[str, Any]

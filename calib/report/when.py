@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from calib.calendar.week import WEEKDAYS
 from calib.report.units import MONTHS
-
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def clock_time(text: str, seen_from: str | None = None) -> str:

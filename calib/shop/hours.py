@@ -8,12 +8,10 @@ from datetime import date
 from itertools import pairwise
 from typing import Any
 
+from calib.calendar.week import DAYS, Hours, Spans
 from calib.shop.check import Problems
 
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SPAN = re.compile(r"^(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})$")
-Spans = tuple[tuple[int, int], ...]
-Hours = tuple[Spans, ...]
 Path = tuple[str | int, ...]
 
 

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from itertools import pairwise
 
 import duckdb
 
-from calib.logs.local_time import to_utc
+from calib.calendar.clock import opening_times
+from calib.calendar.week import Hours
 from calib.records import STAGES
 
-Hours = Sequence[Sequence[tuple[int, int]]] | None
 
-
-def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours, closures: Sequence[date]) -> None:
+def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours | None, closures: Sequence[date]) -> None:
     """Fill ``closed_min`` of runs that have none; of all runs when the hours are others than at the last import."""
     stated = json.dumps([zone, hours, sorted(map(str, closures))])
     row = con.execute("SELECT value FROM setting WHERE name = 'hours'").fetchone()
@@ -31,29 +30,12 @@ def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours, closur
     ends = con.execute(f"SELECT min(started_at), max(ended_at) FROM stage_run WHERE {_countable()}").fetchone()
     if not ends or ends[0] is None:
         return
-    spans = opening_spans(ends[0], ends[1], zone, hours, closures)
+    spans = opening_times(ends[0], ends[1], zone, hours, closures)
     if len(spans) < 2:
         return
     shortest = min((b[0] - a[1]).total_seconds() for a, b in pairwise(spans))
     _store_spans(con, spans)
     con.execute(_CLOSED.format(countable=_countable(), shortest=shortest))
-
-
-def opening_spans(
-    first: datetime, last: datetime, zone: str, hours: Sequence[Sequence[tuple[int, int]]], closures: Sequence[date]
-) -> list[tuple[datetime, datetime]]:
-    """Opening spans as UTC from two days before ``first`` to two days after ``last``, oldest first."""
-    spans = []
-    day = first.date() - timedelta(days=2)
-    while day <= last.date() + timedelta(days=2):
-        if day not in closures:
-            midnight = datetime(day.year, day.month, day.day)
-            spans += [
-                (to_utc(midnight + timedelta(minutes=a), zone), to_utc(midnight + timedelta(minutes=b), zone))
-                for a, b in hours[day.weekday()]
-            ]
-        day += timedelta(days=1)
-    return sorted(spans)
 
 
 def _countable() -> str:

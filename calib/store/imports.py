@@ -13,6 +13,7 @@ from typing import Any
 
 import duckdb
 
+from calib.calendar.week import Hours
 from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
@@ -40,7 +41,6 @@ from calib.store.warn import warnings_of
 
 WAIT_S = 60.0  # for another import to end
 ORDER = ("builds", "items", "stages", "events")
-Hours = Sequence[Sequence[tuple[int, int]]] | None
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class Ways:
 
     settings: Settings
     read_as: str
-    hours: Hours
+    hours: Hours | None
     closures: tuple[date, ...]
     shop_stages: tuple[str, ...]
 
@@ -62,7 +62,7 @@ def import_files(
     paths: Iterable[Path],
     timezone: str,
     people_names: str = "alias",
-    hours: Hours = None,
+    hours: Hours | None = None,
     mappings: Iterable[Path | Mapping] = (),
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import duckdb
 
+from calib.calendar.written_time import FIRST_YEAR
 from calib.errors import LogFileError
-from calib.logs.check_rows import FIRST_YEAR
 from calib.logs.read_table import RawTable, read_tables
 from calib.logs.text_file import CELL_LIMIT
 from calib.logs.words import library_says

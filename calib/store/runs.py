@@ -9,9 +9,10 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from calib.logs.local_time import to_utc
+from calib.calendar.clock import opening_times
+from calib.calendar.local_time import to_utc
+from calib.calendar.week import Hours
 from calib.records import NEVER_ENDED
-from calib.store.closed_hours import opening_spans
 from calib.store.suspicious import JUDGED, MARKED
 from calib.store.tables import keyed
 
@@ -76,7 +77,7 @@ def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return frame.sort_values(["ended_at", "run_key"], kind="stable").reset_index(drop=True)
 
 
-def _stated_hours(con: duckdb.DuckDBPyConnection) -> tuple[str, list | None, list[date]]:
+def _stated_hours(con: duckdb.DuckDBPyConnection) -> tuple[str, Hours | None, list[date]]:
     """Zone, hours and closures as the last import had them."""
     row = con.execute("SELECT value FROM setting WHERE name = 'hours'").fetchone()
     zone, hours, closures = json.loads(row[0]) if row else ("UTC", None, [])
@@ -104,7 +105,7 @@ def _low_minutes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> pd.Seri
     starts, ends = (
         frame.loc[found, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at")
     )
-    spans = opening_spans(starts.min().item(), ends.max().item(), zone, hours, closures)
+    spans = opening_times(starts.min().item(), ends.max().item(), zone, hours, closures)
     closings = np.array([closing for _, closing in spans], "datetime64[us]")
     last_look = np.searchsorted(closings, ends, side="left") - 1
     looked = np.where(last_look >= 0, closings[np.maximum(last_look, 0)], starts)

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import duckdb
 
+from calib.calendar.written_time import FIRST_YEAR, LAST_YEAR
 from calib.errors import LogFileError
-from calib.logs.check_rows import FIRST_YEAR, LAST_YEAR, rules_for
+from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import RawTable
 from calib.store.cells import clean, no_apostrophe, typed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from calib.logs.local_time import steps
+from calib.calendar.local_time import steps
 from calib.store.tables import quoted
 
 # Minutes of one digit (a spreadsheet cut the 0), and a fraction behind hours or minutes, which is not one of a second.

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from calib.calendar.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.written_time import moment
 from calib.errors import UsageError
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
@@ -21,7 +22,6 @@ from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
 from calib.workflow.promises import Today, find_today, forecast
-from calib.workflow.times import moment
 
 Progress = Callable[[str], None]
 SLIPPED = 0.01  # a chance that fell by more than a hundredth is told

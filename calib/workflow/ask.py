@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 
+from calib.calendar.clock import OpenClock, to_minutes
 from calib.errors import MeshError, UsageError
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
 from calib.geometry.read_mesh import read_part
 from calib.in_child import in_child
-from calib.quoting.clock import OpenClock, to_minutes
 from calib.quoting.half_days import half_day_end, half_day_name
 from calib.quoting.ranges import iso
 from calib.quoting.request import Line

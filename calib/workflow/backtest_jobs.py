@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calendar.clock import OpenClock, to_minutes
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.replay import CENTRAL, WARM_UP_WEEKS
 from calib.calibration.scores import interval_score
-from calib.quoting.clock import OpenClock, to_minutes
 from calib.quoting.queue import run_queue
 from calib.workflow.fit import Logged, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of

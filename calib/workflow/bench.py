@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import ON_MACHINE

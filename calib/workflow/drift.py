@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calendar.written_time import end_of_day
 from calib.calibration.calibrator import Calibrator
 from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
@@ -27,7 +28,6 @@ from calib.store.fits import find_fit
 from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.workflow.spelling import as_spelled
-from calib.workflow.times import end_of_day
 
 WEEKS = 26
 QUICKER_AT_A_HAZARD = (
@@ -58,7 +58,9 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     document = check_drift(
         errors,
         as_of=as_of,
-        since=end_of_day(since, shop.timezone) - timedelta(days=1) if since else as_of - timedelta(weeks=WEEKS),
+        since=pd.Timestamp(end_of_day(since, shop.timezone)) - timedelta(days=1)
+        if since
+        else as_of - timedelta(weeks=WEEKS),
         false_alarms_per_year=float(shop.drift.get("false_alarms_per_year", 2.0)),
         accepted=[row | {"accepted_at": row["known_until"] or row["accepted_at"]} for row in accepted],
         events=events,

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.calendar.written_time import end_of_day
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
@@ -38,7 +39,6 @@ from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
-from calib.workflow.times import end_of_day
 
 Progress = Callable[[str], None]
 
@@ -158,7 +158,7 @@ def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
         )
     if not as_of:
         return logged.last_end
-    day = end_of_day(as_of, logged.shop.timezone)
+    day = pd.Timestamp(end_of_day(as_of, logged.shop.timezone))
     ended = ended_by(logged, day)["ended_at"]
     return ended.max() if len(ended) else day
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from calib.baseline.route import default_route
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.staff import came_free, people_of
 from calib.records import STAGES

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.learned import Learned, Predictor
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES

@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.written_time import moment
 from calib.quoting.luck import Luck
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
@@ -27,7 +28,6 @@ from calib.store.promises import find_orders
 from calib.store.quotes import option_of
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.queue import find_queue_and_orders
-from calib.workflow.times import moment
 
 DRAWS = 2000
 FELL = 0.02  # a chance that is lower by less has not fallen: so far 2000 draws tell them apart

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.quoting.clock import to_minutes
+from calib.calendar.clock import to_minutes
 from calib.quoting.queue import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.builds import find_builds

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from calib.calendar.written_time import moment
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
@@ -31,7 +32,6 @@ from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
 from calib.workflow.parts import remember_parts, usual_sides_mm
 from calib.workflow.pieces import piece_notes
 from calib.workflow.queue import find_queue
-from calib.workflow.times import moment
 
 Progress = Callable[[str], None]
 

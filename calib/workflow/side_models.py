@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pandas as pd
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.staff import people_there, person_hours
 from calib.shop.model import Shop
 from calib.workflow.gaps import is_by_hand

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 
 ALL_DAY = (((0, 1440),),) * 7
 

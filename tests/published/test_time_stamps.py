@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.logs.local_time import steps, to_utc
+from calib.calendar.local_time import steps, to_utc
 from calib.store.stamps import stamp_query
 
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from test_arrival import DAYS, builds, lab
 
+from calib.calendar.clock import OpenClock
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.waits import Waits
-from calib.quoting.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.schedule import Ahead, Floor, Job, ends_of, run_jobs

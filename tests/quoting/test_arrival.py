@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calib.calendar.clock import OpenClock
 from calib.quoting import schedule
-from calib.quoting.clock import OpenClock
 from calib.quoting.queueing import one_server
 from calib.quoting.schedule import ON_MACHINE, Floor, Job, run_jobs
 from calib.shop.model import Crew, Machine, Shop, Station

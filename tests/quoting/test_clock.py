@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calib.calendar.clock import OpenClock, to_minutes
 from calib.errors import NoPlanError
-from calib.quoting.clock import OpenClock, to_minutes
 
 WEEK = (((480, 720), (780, 1020)),) * 5 + ((), ())
 START = to_minutes(datetime(2026, 3, 25, 10, 0, tzinfo=ZoneInfo("Europe/Berlin")))

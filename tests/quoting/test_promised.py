@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
+from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.half_days import SAME_MIN, half_day_end, half_day_name
 from calib.quoting.promised import keep_the_date, promise_to_give, promised_min
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
-from calib.quoting.clock import OpenClock
 from calib.quoting.queueing import several_servers
 from calib.quoting.resources import People, Servers, check_people
 from calib.quoting.schedule import Floor, Job, run_jobs, runs_dry_at

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calib.calendar.clock import OpenClock
 from calib.errors import ShopFileError
-from calib.quoting.clock import OpenClock
 from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
 from calib.quoting.staff import Staff, people_there
 from calib.shop.model import Crew, Shop

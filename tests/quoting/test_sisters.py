@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.quoting.clock import OpenClock
+from calib.calendar.clock import OpenClock
 from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
 from calib.quoting.sisters import join_orders, share_ends
 from calib.shop.model import Machine, Shop

@@ -8,10 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from calib.calendar.clock import OpenClock, from_minutes, opening_times, to_minutes
 from calib.errors import ShopFileError
-from calib.quoting.clock import OpenClock, from_minutes, to_minutes
 from calib.shop.read_shop import shop_from_text
-from calib.store.closed_hours import opening_spans
 
 SHOP = '[shop]\nname = "x"\ntimezone = "Europe/Berlin"\n[hours]\nfri = "08:00-17:00"\nmon = "08:00-17:00"\n'
 
@@ -43,7 +42,7 @@ def test_a_quote_passes_over_a_holiday_and_so_does_a_run():
     opened = from_minutes(float(clock.next_open(thursday)), "Europe/Berlin")
     assert opened.isoformat() == "2026-04-10T08:00:00+02:00"  # not Good Friday, not Easter Monday
     at = datetime(2026, 4, 3)
-    starts = [start.date() for start, _ in opening_spans(at, at, easter.timezone, easter.hours, easter.closures)]
+    starts = [start.date() for start, _ in opening_times(at, at, easter.timezone, easter.hours, easter.closures)]
     assert date(2026, 4, 3) not in starts
 
 

@@ -6,16 +6,16 @@ first asked. Both directions are one interpolation, for thousands of draws at on
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import UTC, date, datetime, timedelta
 from math import ceil
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from calib.calendar.week import DAYS, Hours
 from calib.errors import NoPlanError
 
-Hours = tuple[tuple[tuple[int, int], ...], ...]
 _FIRST_DAYS = 120
 _MOST_DAYS = 40 * 366
 
@@ -210,23 +210,13 @@ class OpenClock:
     def _build(self) -> None:
         assert self._first is not None
         assert self.hours is not None
-        zone = ZoneInfo(self.zone)
-        spans = []
-        for offset in range(self._days):
-            day = self._first + timedelta(days=offset)
-            if day not in self.closures:
-                for begin, end in self.hours[day.weekday()]:
-                    spans.append((wall_minutes(day, begin, zone), wall_minutes(day, end, zone)))
+        spans = opening_minutes(self._first, self._days, self.hours, self.closures, self.zone)
         if len(spans) < 3:
             raise NoPlanError(
                 f"The shop file closes nearly every day from {self._first.isoformat()} on.",
                 "Check the closed days in [hours].",
             )
-        opens, closes = np.array(spans).T
-        # a span that ends in the hour that the clocks skip ends later, maybe in the next one; one within it is none
-        opens[1:] = np.maximum(opens[1:], np.maximum.accumulate(closes)[:-1])
-        there = opens < closes
-        self.opens, self.closes = opens[there], closes[there]
+        self.opens, self.closes = spans.T
         self.before = np.concatenate([[0.0], np.cumsum(self.closes - self.opens)[:-1]])
         self._zero = float(self.opens[0]) if self._zero is None else self._zero
         zero = int(np.searchsorted(self.opens, self._zero, side="right")) - 1
@@ -238,9 +228,6 @@ class OpenClock:
         passed = np.diff(self.before, append=self.before[-1] + 1).round().astype(np.int64)
         passed[0] += 1  # an open time is of the span that it ends in; the first has its opening too
         self._shift_at = np.repeat(shift, passed)
-
-
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 800) -> np.ndarray:
@@ -262,17 +249,6 @@ def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 
     return np.sort([at for at in found if at >= start])
 
 
-def until(hours: Hours | None, time: str) -> Hours:
-    """Opening hours of which each day ends at a time like '16:00' at the latest.
-
-    >>> until((((480, 1020),),) * 2, "16:00")
-    (((480, 960),), ((480, 960),))
-    """
-    latest = 60 * int(time[:2]) + int(time[3:])
-    week = hours if hours is not None else (((0, 1440),),) * 7
-    return tuple(tuple((a, min(b, latest)) for a, b in spans if a < latest) for spans in week)
-
-
 def wall_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
     local = datetime(day.year, day.month, day.day, tzinfo=zone)
     if minute < 1440:
@@ -281,3 +257,33 @@ def wall_minutes(day: date, minute: int, zone: ZoneInfo) -> float:
         after = day + timedelta(days=minute // 1440)
         local = datetime(after.year, after.month, after.day, (minute % 1440) // 60, minute % 60, tzinfo=zone)
     return local.timestamp() / 60.0
+
+
+def opening_minutes(first: date, days: int, hours: Hours, closures: Collection[date], zone: str) -> np.ndarray:
+    """Opening spans of so many days, as wall times, ascending, shape (n, 2) [min]."""
+    local, each_day = ZoneInfo(zone), (first + timedelta(days=offset) for offset in range(days))
+    spans = [
+        (wall_minutes(day, begin, local), wall_minutes(day, end, local))
+        for day in each_day
+        if day not in closures
+        for begin, end in hours[day.weekday()]
+    ]
+    if not spans:
+        return np.zeros((0, 2))
+    opens, closes = np.array(sorted(spans)).T
+    # a span that ends in the hour that the clocks skip ends later, maybe in the next one; one within it is none
+    opens[1:] = np.maximum(opens[1:], np.maximum.accumulate(closes)[:-1])
+    return np.stack([opens, closes], axis=1)[opens < closes]
+
+
+def opening_times(
+    first: datetime, last: datetime, zone: str, hours: Hours, closures: Collection[date]
+) -> list[tuple[datetime, datetime]]:
+    """Opening spans as UTC without zone from two days before ``first`` to two days after ``last``, oldest first."""
+    day = first.date() - timedelta(days=2)
+    spans = opening_minutes(day, (last.date() - day).days + 3, hours, closures, zone)
+    return [(_utc(begin), _utc(end)) for begin, end in spans.tolist()]
+
+
+def _utc(wall: float) -> datetime:
+    return from_minutes(wall, "UTC").replace(tzinfo=None)
