@@ -18,16 +18,15 @@ from simulator import BUILD_SD, LEVELS, MACHINE_LOAD, Lab, oracle, simulate
 from tangled import tangled
 
 from calib.calibration import weekly
+from calib.calibration.backtest import interval_score, replay
 from calib.calibration.builds import BuildEffect
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.design import Block, location_blocks
-from calib.calibration.joint import draw_minutes
-from calib.calibration.moments import Moments, SharedEffect, accumulate, sparse_rows
+from calib.calibration.forward_pass import begin
+from calib.calibration.normal_equations import Moments, SharedEffect, accumulate, sparse_rows
 from calib.calibration.options import Options
-from calib.calibration.passes import begin
-from calib.calibration.replay import replay
+from calib.calibration.predict import draw_minutes
 from calib.calibration.rows import read_runs
-from calib.calibration.scores import interval_score
 
 FIRST_WEEK = 8
 SPARSE_WEEKS = 20  # a shorter run of many labs: a lab has some 30 runs in cells under 10
@@ -38,20 +37,20 @@ TOLD_BUILD, TOLD_LOAD = BUILD_SD**2, MACHINE_LOAD
 
 
 def scored(labs: list[Lab], tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """One row for each scored run of all labs: what was said, what the oracle says, what happened."""
+    """One row for each scored run of all labs: the ranges given, what the oracle says, what happened."""
     frames = []
     for number, (lab, table) in enumerate(zip(labs, tables, strict=True)):
         truth = lab.truth.iloc[table["source"]].reset_index(drop=True)
-        said = np.log(table[list(LEVELS)].to_numpy() / table["baseline_min"].to_numpy()[:, None])
+        given = np.log(table[list(LEVELS)].to_numpy() / table["baseline_min"].to_numpy()[:, None])
         told = oracle(truth)
         y = truth["y"].to_numpy()
         frame = truth.assign(
             lab=number,
             behind=table["runs_behind"].to_numpy(),
-            score=interval_score(y, said[:, 2], said[:, 6], 0.8),
+            score=interval_score(y, given[:, 2], given[:, 6], 0.8),
             best=interval_score(y, told[:, 2], told[:, 6], 0.8),
             **{
-                f"c{100 * (LEVELS[-1 - i] - LEVELS[i]):.0f}": (y >= said[:, i]) & (y <= said[:, -1 - i])
+                f"c{100 * (LEVELS[-1 - i] - LEVELS[i]):.0f}": (y >= given[:, i]) & (y <= given[:, -1 - i])
                 for i in range(4)
             },
         )
@@ -119,13 +118,13 @@ def jobs(labs: list[Lab], draws: int = 1000) -> None:
     """Whole builds of each week: 80 % range of the total from joint draws, from what was known before the week."""
     found = np.array([row for lab in labs for row in _jobs_of(lab, draws)])
     actual, low, high, best_low, best_high = found.T
-    said, best = (interval_score(actual, *ends, 0.8).mean() for ends in ((low, high), (best_low, best_high)))
+    given, best = (interval_score(actual, *ends, 0.8).mean() for ends in ((low, high), (best_low, best_high)))
     inside = ((low <= actual) & (actual <= high)).mean()
-    print(f"whole jobs: {100 * inside:.1f} at 80, score {said / best:.3f} (n={len(found)})")
+    print(f"whole jobs: {100 * inside:.1f} at 80, score {given / best:.3f} (n={len(found)})")
 
 
 def _jobs_of(lab: Lab, draws: int) -> Iterator[tuple[float, ...]]:
-    """Log total of each job, and its 80 % range as said and as the oracle says."""
+    """Log total of each job, and its 80 % range as given and as the oracle says."""
     rng = np.random.default_rng(1)
     rows = read_runs(lab.runs, Options())
     truth = lab.truth.iloc[rows.source].reset_index(drop=True)
@@ -133,7 +132,7 @@ def _jobs_of(lab: Lab, draws: int) -> Iterator[tuple[float, ...]]:
         now = truth.iloc[week.at].reset_index(drop=True)
         if now["week"].iloc[0] < FIRST_WEEK:
             continue
-        minutes = draw_minutes(week.state, week.rows, week.said, draws, seed=1)
+        minutes = draw_minutes(week.state, week.rows, week.prediction, draws, seed=1)
         for at in now.groupby("build").indices.values():
             job = now.iloc[at]
             if job["gross"].any() or job["stopped"].any():
@@ -191,12 +190,12 @@ def million(builds_per_week: float = 2000.0) -> None:
 def sums() -> None:
     """CPU seconds to sum a million runs up as moments, chunk by chunk: what a refit of all history costs."""
     rows = read_runs(simulate(77, weeks=30).runs, Options())
-    going = begin(rows, Options())
-    for _ in going.weeks():
+    passing = begin(rows, Options())
+    for _ in passing.weeks():
         pass
-    learner, parts = going.learner, np.arange(len(going.coded.part_row))
-    coded = going.coded.take(parts, going.coded.part_row)
-    learner.vocabulary.measure(coded, rows.log_baseline, learn=False)
+    learner, parts = passing.learner, np.arange(len(passing.coded.part_row))
+    coded = passing.coded.take(parts, passing.coded.part_row)
+    learner.encoder.measure(coded, rows.log_baseline, learn=False)
     shared = SharedEffect(np.unique(rows.build, return_inverse=True)[1], np.ones(rows.count), 0.01)
     start, total = time.process_time(), Moments(np.zeros(()), np.zeros(()))
     while total.rows < 1_000_000:

@@ -122,12 +122,12 @@ class Ours:
     def alarms(self, lab: list[Chart]) -> list[list[tuple[float, int]]]:
         enough = [i for i, chart in enumerate(lab) if len(chart.x) >= ours.LAGS[0]]
         pace = np.array([float(len(lab[i].x)) for i in enough])
-        limits = chart_limits([lab[i].x for i in enough], pace, 2.0, level=ours.TOLD)
+        limits = chart_limits([lab[i].x for i in enough], pace, 2.0, level=ours.KNOWN_LEVEL)
         found: list[list[tuple[float, int]]] = [[] for _ in lab]
         for i, limit in zip(enough, limits, strict=True):
             chart = lab[i]
             ones = np.ones(len(chart.x))
-            alarms = ours.find_alarms(chart.x, ones, limit, len(chart.x), 0, ours.TOLD)
+            alarms = ours.find_alarms(chart.x, ones, limit, len(chart.x), 0, ours.KNOWN_LEVEL)
             found[i] = [(chart.week[a.run], a.sign) for a in ours.news(chart.x, ones, alarms)]
         return found
 

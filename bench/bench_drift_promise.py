@@ -41,7 +41,7 @@ def quiet_chart(rng: np.random.Generator, i: int, noise: str) -> pd.DataFrame:
     return pd.DataFrame({
         "process": f"P{i // 16}", "stage": BENCH[i // 2 % 8] if hands else f"machine-{i}",
         "ended_at": START + pd.to_timedelta(np.sort(rng.uniform(0, WEEKS, n)) * 7, unit="D"), "baseline_min": 30.0,
-        "expected_min": 30.0, "actual_min": 30 * np.exp(0.2 * z), "scale": 0.2, "apart": 0.0, "censored": False,
+        "expected_min": 30.0, "actual_min": 30 * np.exp(0.2 * z), "scale": 0.2, "covariate_effect": 0.0, "censored": False,
         "found": False,
     })  # fmt: skip
 

@@ -59,7 +59,7 @@ def main() -> None:
     parser.add_argument("--step", type=int, default=1, help="peers learn anew every so many weeks")
     parser.add_argument("--peers", action="store_true", help="the peers beside ours")
     options = parser.parse_args()
-    from calib.calibration.replay import replay, score
+    from calib.calibration.backtest import replay, score
 
     runs = flights(options.every)
     start = time.process_time()

@@ -17,13 +17,13 @@ from scipy import stats
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.design import Block, Coded, location_blocks, scale_blocks
-from calib.calibration.levels import STEP_START
+from calib.calibration.encoder import Encoder
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import Options
+from calib.calibration.random_walk import STEP_START
 from calib.calibration.robust import GROSS_DENSITY, GROSS_SHARE
 from calib.calibration.rows import UNKNOWN, Rows, read_runs
 from calib.calibration.state import BUILD_START, LOAD_START, SCALE_OFFSET
-from calib.calibration.vocabulary import Vocabulary
 
 RUNS, WEEKS, NEW = 240, 10, 20
 OF_ALL_WORK = 0.3  # sd of what has a flat prior in the model
@@ -54,10 +54,10 @@ def plan_of_work(rng: np.random.Generator) -> pd.DataFrame:
 
 
 def coded_rows(frame: pd.DataFrame, options: Options) -> tuple[Rows, Coded]:
-    rows, vocabulary = read_runs(frame, options), Vocabulary(options.group)
-    vocabulary.learn(rows)
-    coded = vocabulary.code(rows)
-    vocabulary.measure(coded, rows.log_baseline, learn=True)
+    rows, encoder = read_runs(frame, options), Encoder(options.group)
+    encoder.fit(rows)
+    coded = encoder.transform(rows)
+    encoder.measure(coded, rows.log_baseline, learn=True)
     return rows, coded
 
 

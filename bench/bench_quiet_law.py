@@ -15,7 +15,7 @@ import argparse
 import numpy as np
 
 from calib.drift import limits
-from calib.drift.chart import TOLD, UNKNOWN, Level
+from calib.drift.chart import KNOWN_LEVEL, UNKNOWN, Level
 
 VARIANCES, RATES = (0.6, 0.8, 1.0, 1.3), (0.3, 0.1, 0.03, 0.01)
 EARLIER = 0.5  # years of runs before
@@ -39,9 +39,9 @@ def main() -> None:
     rng = np.random.default_rng(3)
     normal, timers = rng.standard_normal(1_000_000), rng.standard_t(5, 1_000_000) / np.sqrt(5 / 3)
     timers += np.where(rng.random(len(timers)) < 0.03, rng.uniform(5, 15, len(timers)), 0.0)
-    for name, level in (("level told by the runs", UNKNOWN), ("level told", TOLD)):
+    for name, level in (("level told by the runs", UNKNOWN), ("level told", KNOWN_LEVEL)):
         print(f"{name}: pace; at each variance median, factor, distances; mean factor, and that of the program")
-        for pace, used in zip(limits.RISE_PACES, limits.RISE_TOLD if level.known else limits.RISE, strict=True):
+        for pace, used in zip(limits.RISE_PACES, limits.RISE_KNOWN_LEVEL if level.known else limits.RISE, strict=True):
             told, factors = [], []
             for variance in VARIANCES:
                 middle, *beyond = np.quantile(largest(normal * variance**0.5, pace, level, runs, rng), SHARES)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from calib.calibration.replay import LEVELS, WARM_UP_WEEKS
+from calib.calibration.backtest import LEVELS, WARM_UP_WEEKS
 
 FACTORS = ("machine", "operator", "material")
 MOST_LABELS = 50  # of a factor in the mixed model: four thousand aircraft within routes would not end in an hour
@@ -16,7 +16,7 @@ Peer = Callable[[pd.DataFrame, pd.DataFrame, tuple[str, ...]], np.ndarray]
 
 
 def replay_peer(peer: Peer, runs: pd.DataFrame, group: tuple[str, ...], step: int = 1) -> pd.DataFrame:
-    """The table of ``calib.calibration.replay`` for a peer; it learns anew every ``step`` weeks.
+    """The table of ``calib.calibration.backtest`` for a peer; it learns anew every ``step`` weeks.
 
     Gross outliers are taken off its training rows (beyond 6 robust sd of their cell): peers have no part for them.
     """

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
-from calib.calibration.moments import SharedEffect
+from calib.calibration.normal_equations import SharedEffect
 from calib.calibration.options import Options
 from calib.calibration.state import BUILD_START, LOAD_START
 from calib.calibration.window import Window
@@ -16,6 +16,27 @@ SHIFTED = 3.0  # residuals in sd beyond which they are clipped
 SMALLEST, LARGEST = 1e-5, 0.25  # variance
 
 
+@dataclass(frozen=True)
+class Pairs:
+    """Products of residuals of two runs of one build, summed, and how many: person's stage with person's, with machine's.
+
+    both_persons, with_machine : sums of products [-]; persons_count, machine_count : ordered pairs behind them
+    """
+
+    both_persons: float = 0.0
+    persons_count: float = 0.0
+    with_machine: float = 0.0
+    machine_count: float = 0.0
+
+    def __add__(self, other: Pairs) -> Pairs:
+        return Pairs(
+            self.both_persons + other.both_persons,
+            self.persons_count + other.persons_count,
+            self.with_machine + other.with_machine,
+            self.machine_count + other.machine_count,
+        )
+
+
 @dataclass(eq=False)
 class BuildEffect:
     """Its variance, a machine's load (a person's is 1), and the sums of weeks that left the window."""
@@ -23,7 +44,7 @@ class BuildEffect:
     options: Options
     variance: float = BUILD_START
     machine_load: float = LOAD_START
-    sums: np.ndarray = field(default_factory=lambda: np.zeros(4))
+    sums: Pairs = Pairs()
 
     def of(self, window: Window) -> SharedEffect:
         load = window.unit_load @ np.array([self.machine_load, 1.0])
@@ -35,16 +56,16 @@ class BuildEffect:
 
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
         pairs = self.sums + self.pairs(window, clean, sigma2)
-        variance = (pairs[0] + PAIR_WEIGHT * BUILD_START) / (pairs[1] + PAIR_WEIGHT)
+        variance = (pairs.both_persons + PAIR_WEIGHT * BUILD_START) / (pairs.persons_count + PAIR_WEIGHT)
         self.variance = float(np.clip(variance, SMALLEST, LARGEST))
-        shared = pairs[2] + PAIR_WEIGHT * LOAD_START * self.variance
-        self.machine_load = float(np.clip(shared / (pairs[3] + PAIR_WEIGHT) / self.variance, 0.0, 1.5))
+        shared = pairs.with_machine + PAIR_WEIGHT * LOAD_START * self.variance
+        self.machine_load = float(np.clip(shared / (pairs.machine_count + PAIR_WEIGHT) / self.variance, 0.0, 1.5))
 
-    def pairs(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> np.ndarray:
-        """Products of residuals within builds: person's stage with person's (sum, count), with machine's likewise."""
+    def pairs(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> Pairs:
+        """Products of residuals within the builds of the window."""
         use = (window.build >= 0) & (clean > 0.5) & ~window.censored
         if not use.any():
-            return np.zeros(4)
+            return Pairs()
         build, person = window.build[use], window.attended[use] == 1
         nu = self.options.nu
         limit = SHIFTED * np.sqrt(sigma2[use] * nu / (nu - 2) + self.variance) if self.options.robust else np.inf
@@ -53,4 +74,5 @@ class BuildEffect:
         s1, s2 = (np.bincount(build[person], left[person] ** k, count) for k in (1, 2))
         n1 = np.bincount(build[person], minlength=count)
         m1, k1 = np.bincount(build[~person], left[~person], count), np.bincount(build[~person], minlength=count)
-        return np.array([np.sum(s1**2 - s2), np.sum(n1 * (n1 - 1.0)), np.sum(s1 * m1), np.sum(n1 * k1)])
+        products, counts = (np.sum(s1**2 - s2), np.sum(s1 * m1)), (np.sum(n1 * (n1 - 1.0)), np.sum(n1 * k1))
+        return Pairs(float(products[0]), float(counts[0]), float(products[1]), float(counts[1]))

@@ -12,18 +12,16 @@ import pandas as pd
 
 from calib.calibration.columns import MOST_SD, whole_number
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
-from calib.calibration.effects import split_correction
-from calib.calibration.joint import draw_minutes
-from calib.calibration.narrowing import narrowing
+from calib.calibration.encoder import SEPARATOR, Encoder
+from calib.calibration.explain import narrowing, split_correction
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import FACTORS, Options
-from calib.calibration.ranges import row_quantiles, runs_behind, spread_of_location
+from calib.calibration.predict import draw_minutes, row_quantiles, runs_behind, spread_of_location
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
-from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, apart_from_stage, predictive
+from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, covariate_effect, predictive
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
-from calib.calibration.vocabulary import SEPARATOR, Vocabulary
 from calib.errors import OutsideModelError, UsageError
 
 if TYPE_CHECKING:
@@ -77,25 +75,25 @@ class Calibrator:
         the summary says so. Raises UsageError for a missing column.
         """
         from calib.calibration.closed_form import ClosedForm  # these need scipy, which predicting does not
-        from calib.calibration.passes import begin
+        from calib.calibration.forward_pass import begin
 
         start = time.perf_counter()
         rows = read_runs(runs, self.options)
-        going = begin(rows, self.options, checkpoints)
+        passing = begin(rows, self.options, checkpoints)
         why_not = ""
         try:
-            going.to_the_end(progress)
+            passing.run(progress)
         except (OutsideModelError, np.linalg.LinAlgError, MemoryError) as error:
             why_not = str(error) or type(error).__name__
-            going = begin(rows, self.options, model=ClosedForm)
-            going.to_the_end(progress)
-        learner = going.learner
+            passing = begin(rows, self.options, model=ClosedForm)
+            passing.run(progress)
+        learner = passing.learner
         self._state = learner.state()
         if rows.count:
-            self.errors = _errors(runs, rows, self.options, going.remembered).assign(
-                apart=_apart(self._state, rows, going.coded)
+            self.errors = _errors(runs, rows, self.options, passing.remembered).assign(
+                covariate_effect=_covariate_effect(self._state, rows, passing.coded)
             )
-        self.cells = _cells(self._state, rows, going.coded)
+        self.cells = _cells(self._state, rows, passing.coded)
         self.summary = {
             "runs_used": rows.count,
             "runs_left_out": rows.left_out,
@@ -156,8 +154,8 @@ class Calibrator:
 
     def _expected(self, frame: pd.DataFrame) -> tuple[Rows, Predictive]:
         plans = read_plans(frame, self.options)
-        coded = self._state.vocabulary.code(plans)
-        self._state.vocabulary.measure(coded, plans.log_baseline, learn=False)
+        coded = self._state.encoder.transform(plans)
+        self._state.encoder.measure(coded, plans.log_baseline, learn=False)
         return plans, predictive(self._state, coded, plans)
 
 
@@ -189,7 +187,7 @@ def _some(rows: pd.DataFrame) -> pd.DataFrame:
 def _empty_state(options: Options) -> State:
     design, scale = Design(location_blocks(options), options.most_effects), Design(scale_blocks(options), 1)
     return State(
-        options, Vocabulary(options.group), design, scale, _nothing(design), _nothing(scale), np.zeros(0), np.zeros(2),
+        options, Encoder(options.group), design, scale, _nothing(design), _nothing(scale), np.zeros(0), np.zeros(2),
         np.zeros(0), BUILD_START, LOAD_START, Recalibration(), 0, Usage(),
     )  # fmt: skip
 
@@ -209,7 +207,7 @@ def _no_errors(options: Options) -> pd.DataFrame:
             "z",
             "pit",
             "runs_behind",
-            "apart",
+            "covariate_effect",
             "censored",
             "found",
         ]
@@ -219,7 +217,7 @@ def _no_errors(options: Options) -> pd.DataFrame:
 def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
     """One row for each run learned, as it was expected at the time, in order of ends.
 
-    apart : what the model, as it is at the end, puts down to who, where, what of and how large, of log(actual / baseline)
+    covariate_effect : what the model, as it is at the end, puts down to who, where, what of and how large, of log(actual / baseline)
     censored, found : it lasted at least so long; its end was seen later, so the minutes are a guess
     """
     kept = runs.iloc[rows.source].reset_index(drop=True)
@@ -236,10 +234,10 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     return table
 
 
-def _apart(state: State, rows: Rows, coded: Coded) -> np.ndarray:
+def _covariate_effect(state: State, rows: Rows, coded: Coded) -> np.ndarray:
     parts = coded.take(np.arange(len(coded.part_row)), coded.part_row)
-    state.vocabulary.measure(parts, rows.log_baseline, learn=False)
-    return apart_from_stage(state, parts, rows.count)
+    state.encoder.measure(parts, rows.log_baseline, learn=False)
+    return covariate_effect(state, parts, rows.count)
 
 
 def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
@@ -250,19 +248,16 @@ def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
     n = len(parts)
     some = coded.take(parts, np.arange(n))
     some.share = np.ones(n)
-    state.vocabulary.measure(some, rows.log_baseline[parts], learn=False)
-    alone = Rows(
-        {}, np.arange(n), np.ones(n), rows.log_baseline[parts], rows.attended[parts], np.full(n, np.nan),
-        np.zeros(n, np.int64), np.zeros(n, int), np.zeros(n, bool), np.zeros(n), np.ones(n), np.full(n, np.nan),
-        np.zeros(n), terms=rows.terms[parts],
-    )  # fmt: skip
+    state.encoder.measure(some, rows.log_baseline[parts], learn=False)
+    sums = {"log_baseline": rows.log_baseline[parts], "attended": rows.attended[parts], "terms": rows.terms[parts]}
+    alone = Rows.unknown(n, build=np.zeros(n, int), **sums)
     expected = predictive(state, some, alone)
     nu = state.options.nu
     own = spread_of_location(state, alone, expected) ** 2 + expected.sigma**2 * nu / (nu - 2)
     frame = pd.DataFrame({"cell": expected.cell, "location": expected.location, "own": own}).groupby("cell")
     spread = np.sqrt(frame["own"].mean() + frame["location"].var(ddof=0))
     ratio = np.exp(frame["location"].mean())  # the median ratio where locations differ evenly to both sides
-    names = np.array(state.vocabulary.labels("cell"), dtype=object)[ratio.index.to_numpy(int)] if n else []
+    names = np.array(state.encoder.labels("cell"), dtype=object)[ratio.index.to_numpy(int)] if n else []
     table = pd.DataFrame([str(name).split(SEPARATOR) for name in names], columns=list(state.options.group))
     table["runs"] = state.runs[ratio.index.to_numpy(int)].astype(int) if n else []
     table["ratio_p50"], table["spread"] = ratio.to_numpy(), spread.to_numpy()

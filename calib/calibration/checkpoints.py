@@ -15,16 +15,16 @@ from typing import Any
 
 import numpy as np
 
-from calib.calibration.builds import BuildEffect
+from calib.calibration.builds import BuildEffect, Pairs
 from calib.calibration.design import Block, Design, Entries
-from calib.calibration.levels import Levels
-from calib.calibration.moments import Moments
+from calib.calibration.encoder import Encoder
+from calib.calibration.normal_equations import Moments
 from calib.calibration.options import Options
+from calib.calibration.random_walk import Levels
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.rows import Rows
 from calib.calibration.scales import Scales
 from calib.calibration.usage import Usage
-from calib.calibration.vocabulary import Vocabulary
 from calib.calibration.weekly import WeeklyPass
 from calib.calibration.window import Week
 
@@ -33,7 +33,7 @@ EVERY = 13  # of older ones that of each so many weeks
 CLASSES = {
     made.__name__: made
     for made in (
-        WeeklyPass, Options, Vocabulary, Design, Block, Entries, Moments, Scales, Levels, BuildEffect, Week, Misses,
+        WeeklyPass, Options, Encoder, Design, Block, Entries, Moments, Scales, Levels, BuildEffect, Pairs, Week, Misses,
         Recalibration, Usage,
     )
 }  # fmt: skip
@@ -56,7 +56,7 @@ class Checkpoint:
     def learner(self) -> tuple[WeeklyPass, Remembered]:
         """The pass, and what was remembered of each week, as they were."""
         learner, remembered = _unpacked(json.loads(self.tree), self.arrays)
-        learner.vocabulary.codes = {}  # numbered anew from all rows: by the week that first has a label
+        learner.encoder.codes = {}  # numbered anew from all rows: by the week that first has a label
         return learner, remembered
 
 

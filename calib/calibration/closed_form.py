@@ -41,12 +41,12 @@ class ClosedForm(WeeklyPass):
         self.variance["whole"] = UNLEARNED_SD**2
         self.sums, self.parent = np.zeros((0, 3)), np.zeros(0, np.int64)
 
-    def learn(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
+    def update(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
         """Learn from the rows of a week (or of a few), of which ``before`` was expected."""
         scores, first = self.scores(rows, before), self.rows == 0
         if first:  # as the full model does: around their own middle
             before = replace(before, location=before.location + np.median(rows.y))
-        self.vocabulary.measure(coded, rows.log_baseline, learn=False)
+        self.encoder.measure(coded, rows.log_baseline, learn=False)
         self._grow(coded)
         nu = self.options.nu
         sd = np.sqrt(before.tau2 + before.sigma**2 * nu / (nu - 2))

@@ -28,6 +28,7 @@ from calib.errors import UsageError
 from calib.records import STAGES, TERM_COLUMNS, TERMS
 
 WEEK_NS = 7 * 24 * 3600 * 10**9
+BY_ROW = ("y", "ended", "build", "censored", "width", "baseline_min", "prior_sd", "floor_min")
 MONDAY_NS = 4 * 24 * 3600 * 10**9  # 1970-01-05, the first Monday of the epoch
 
 
@@ -71,6 +72,35 @@ class Rows:
     @property
     def week(self) -> np.ndarray:
         return (self.ended - MONDAY_NS) // WEEK_NS
+
+    @classmethod
+    def unknown(cls, count: int, **known: Any) -> Rows:
+        """``count`` rows of one part each, of which only ``known`` is known: fields by name, shape (count,) or (count, TERMS)."""
+        blank: dict[str, Any] = {
+            "labels": {},
+            "part_row": np.arange(count),
+            "share": np.ones(count),
+            "log_baseline": np.zeros(count),
+            "attended": np.zeros(count, np.int8),
+            "y": np.full(count, np.nan),
+            "ended": np.zeros(count, np.int64),
+            "build": np.full(count, UNKNOWN),
+            "censored": np.zeros(count, bool),
+            "width": np.zeros(count),
+            "baseline_min": np.ones(count),
+            "prior_sd": np.full(count, np.nan),
+            "floor_min": np.zeros(count),
+        }
+        return cls(**blank | known)
+
+    def take(self, start: int, stop: int) -> tuple[Rows, slice]:
+        """Rows ``start`` to before ``stop`` by themselves, and the slice of their parts."""
+        first, last = np.searchsorted(self.part_row, [start, stop])
+        here, parts = slice(start, stop), slice(int(first), int(last))
+        by_part = {name: getattr(self, name)[parts] for name in ("share", "log_baseline", "attended", "terms")}
+        by_row = {name: getattr(self, name)[here] for name in BY_ROW}
+        labels = {name: values[parts] for name, values in self.labels.items()}
+        return Rows(labels, self.part_row[parts] - start, **by_part, **by_row), parts
 
 
 def read_runs(runs: pd.DataFrame, options: Options) -> Rows:
@@ -153,17 +183,11 @@ def _order(
 
 def _rows(frame: pd.DataFrame, options: Options) -> Rows:
     n = len(frame)
-    rows = Rows(
+    rows = Rows.unknown(
+        n,
         labels={name: labels(frame, name) for name in (*options.group, *FACTORS, "basis")},
-        part_row=np.arange(n),
-        share=np.ones(n),
         log_baseline=np.log(numbers(frame, "baseline_min")),
-        attended=np.zeros(n, np.int8),
-        y=np.full(n, np.nan),
-        ended=np.zeros(n, np.int64),
         build=_build_codes(frame),
-        censored=np.zeros(n, bool),
-        width=np.zeros(n),
         baseline_min=numbers(frame, "baseline_min"),
         prior_sd=_optional(frame, "prior_sd", np.nan, MOST_SD),
         floor_min=np.nan_to_num(_optional(frame, "floor_min", 0.0, MOST_MIN)),

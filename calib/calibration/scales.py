@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.calibration.design import Coded, Design, prior_precision
-from calib.calibration.moments import Moments, accumulate, sparse_rows
+from calib.calibration.normal_equations import Moments, accumulate, solve_and_invert, sparse_rows
 from calib.calibration.options import Options
 from calib.calibration.robust import share_of_spread, t_weight
-from calib.calibration.solve import solve_and_invert
 from calib.calibration.state import SCALE_OFFSET, SMALLEST_SIGMA
 from calib.calibration.variances import next_variances
 from calib.calibration.window import Window

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.calibration.design import Coded, Design, Entries
+from calib.calibration.encoder import Encoder
 from calib.calibration.options import Options
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import Rows
 from calib.calibration.usage import Usage, entries_as_usual
-from calib.calibration.vocabulary import Vocabulary
 
 SCALE_OFFSET = float(np.log(0.15))  # log of the noise's scale that the scale effects start from
 SMALLEST_SIGMA = 0.004  # no scale collapses where half the actuals equal the plan
@@ -40,7 +40,7 @@ class State:
     """A fit. ``step``, ``runs`` and ``attended`` are by cell code: weekly step variance, runs, and kind."""
 
     options: Options
-    vocabulary: Vocabulary
+    encoder: Encoder
     design: Design
     scale_design: Design
     location: Posterior
@@ -96,7 +96,7 @@ def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0)
     )
 
 
-def apart_from_stage(state: State, coded: Coded, n: int) -> np.ndarray:
+def covariate_effect(state: State, coded: Coded, n: int) -> np.ndarray:
     """The part of the location that is not the stage's own, shape (n,): who, where, what of, how large."""
     own = np.zeros(len(state.location.mean), bool)
     for name in ("whole", *state.options.group, "cell", "level"):
@@ -106,11 +106,11 @@ def apart_from_stage(state: State, coded: Coded, n: int) -> np.ndarray:
     return np.bincount(entries.row, share, n)
 
 
-def together(said: list[Predictive]) -> Predictive:
+def together(predictions: list[Predictive]) -> Predictive:
     """Several as one, in their order; the parts that make up their locations are left out."""
     none = np.zeros(0, np.int64)
     names = ("location", "tau2", "load", "sigma", "cell", "attended")
-    joined = {name: np.concatenate([getattr(one, name) for one in said]) for name in names}
+    joined = {name: np.concatenate([getattr(prediction, name) for prediction in predictions]) for name in names}
     return Predictive(entries=Entries(none, none, np.zeros(0), none, none, none, np.zeros(0)), **joined)
 
 

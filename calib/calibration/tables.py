@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.design import Design, location_blocks, scale_blocks
+from calib.calibration.encoder import Encoder
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.recalibrate import LEVELS, Recalibration
 from calib.calibration.state import Posterior, State
 from calib.calibration.usage import Usage
-from calib.calibration.vocabulary import Vocabulary
 from calib.errors import StoreError
 from calib.records import TERMS
 
@@ -28,7 +28,7 @@ def state_tables(state: State) -> dict[str, pd.DataFrame]:
     stretch = pd.DataFrame(state.recalibration.cells[: len(state.runs)], columns=STRETCH)
     return {
         "settings": _settings(state),
-        "labels": _labels(state.vocabulary),
+        "labels": _labels(state.encoder),
         "effects": pd.concat([_effects(part, *found) for part, found in parts.items()], ignore_index=True),
         "covariance": pd.concat([_triangle(part, found[1]) for part, found in parts.items()], ignore_index=True),
         "variances": pd.DataFrame(
@@ -63,13 +63,13 @@ def state_from_tables(tables: dict[str, pd.DataFrame]) -> State:
 def _state(tables: dict[str, pd.DataFrame]) -> State:
     text, number = _read_settings(tables["settings"])
     options = _options(text, number)
-    vocabulary = _vocabulary(options, tables["labels"])
+    encoder = _encoder(options, tables["labels"])
     location, scale = (_design(part, options, tables["effects"]) for part in ("location", "scale"))
     cells = tables["cells"].sort_values("code")
     stretches = tables["stretches"].set_index("kind").loc[["all", "machine", "person"], STRETCH].to_numpy(float)
     return State(
         options,
-        vocabulary,
+        encoder,
         location,
         scale,
         _posterior("location", location, tables),
@@ -124,17 +124,17 @@ def _options(text: dict[str, str], number: dict[str, float]) -> Options:
     return Options(group=tuple(text["group"].split("\x1f")), **given)
 
 
-def _labels(vocabulary: Vocabulary) -> pd.DataFrame:
-    rows = [(name, code, label) for name, codes in vocabulary.codes.items() for label, code in codes.items()]
+def _labels(encoder: Encoder) -> pd.DataFrame:
+    rows = [(name, code, label) for name, codes in encoder.codes.items() for label, code in codes.items()]
     table = pd.DataFrame(rows, columns=["column", "code", "label"])
-    middle = np.array([*vocabulary.middle, np.full(len(MIDDLES), np.nan)])
-    known = (table["column"] == "cell") & (table["code"] < len(vocabulary.middle))
-    table[MIDDLES] = middle[np.where(known, table["code"], len(vocabulary.middle)).astype(int)]
+    middle = np.array([*encoder.middle, np.full(len(MIDDLES), np.nan)])
+    known = (table["column"] == "cell") & (table["code"] < len(encoder.middle))
+    table[MIDDLES] = middle[np.where(known, table["code"], len(encoder.middle)).astype(int)]
     return table
 
 
-def _vocabulary(options: Options, table: pd.DataFrame) -> Vocabulary:
-    made = Vocabulary(options.group)
+def _encoder(options: Options, table: pd.DataFrame) -> Encoder:
+    made = Encoder(options.group)
     for name, part in table.sort_values("code").groupby("column", sort=False):
         made.codes[str(name)] = dict(zip(part["label"], part["code"].astype(int).tolist(), strict=True))
         if name == "cell":

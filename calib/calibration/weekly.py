@@ -13,20 +13,19 @@ from threadpoolctl import threadpool_limits
 
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, location_blocks, prior_precision, scale_blocks
-from calib.calibration.levels import LEVEL_START, Levels
-from calib.calibration.moments import Moments, accumulate, build_effects, sparse_rows
+from calib.calibration.encoder import Encoder
+from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve_and_invert, sparse_rows
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
+from calib.calibration.random_walk import LEVEL_START, Levels
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_information, t_weight
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
-from calib.calibration.solve import solve_and_invert
 from calib.calibration.state import Posterior, Predictive, State, predictive
 from calib.calibration.usage import Usage
 from calib.calibration.variances import next_variances
-from calib.calibration.vocabulary import Vocabulary
 from calib.calibration.window import Week, Window, join, week_of
 
 FEW_ROWS = 400  # below so many rows a week gets FIRST_SWEEPS sweeps: nothing is settled yet
@@ -37,11 +36,11 @@ MOST_ROWS = 0.99  # the share of rows that 'how far did medians move in the last
 
 
 class WeeklyPass:
-    """Learns week after week; ``state`` is what it knows, ``learn`` takes the next week."""
+    """Learns week after week; ``state`` is what it knows, ``update`` takes the next week."""
 
     def __init__(self, options: Options) -> None:
         self.options = options
-        self.vocabulary = Vocabulary(options.group)
+        self.encoder = Encoder(options.group)
         self.design = Design(location_blocks(options), options.most_effects)
         self.variance = {block.name: block.start_sd**2 for block in self.design.blocks}
         self.frozen = Moments(np.zeros((0, 0)), np.zeros(0))
@@ -62,9 +61,9 @@ class WeeklyPass:
 
     # ---- one week ---------------------------------------------------------------------------------------------
 
-    def expect(self, number: int, rows: Rows, coded: Coded) -> tuple[State, Predictive]:
+    def predict(self, number: int, rows: Rows, coded: Coded) -> tuple[State, Predictive]:
         """What is known before the week, and what it expects of the week's rows."""
-        self.vocabulary.measure(coded, rows.log_baseline, learn=True)
+        self.encoder.measure(coded, rows.log_baseline, learn=True)
         state = self.state()
         gap = max(number - int(self.levels.numbers[-1]), 1) if len(self.levels.numbers) else 1
         return state, predictive(state, coded, rows, float(gap))
@@ -79,22 +78,22 @@ class WeeklyPass:
         return np.append(self.runs, 0.0)[np.minimum(before.cell, len(self.runs))]
 
     @threadpool_limits.wrap(limits=1, user_api="blas")  # many small solves: threads cost eight times the time
-    def learn(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
+    def update(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
         """Learn from the rows of a week (or of a few), of which ``before`` was expected."""
         scores = self.scores(rows, before)
         first = self.rows == 0
         if first:  # nothing says yet how long this lab takes: its rows are weighed around their own middle
             before = replace(before, location=before.location + np.median(rows.y))
-        self.vocabulary.measure(coded, rows.log_baseline, learn=False)
+        self.encoder.measure(coded, rows.log_baseline, learn=False)
         self._grow(coded)
         entries, scale_entries = self.design.entries(coded), self.scales.design.entries(coded)
         self.weeks.append(week_of(number, rows, coded, entries, scale_entries, before))
-        self.levels.open_week(number, self._first_calm(rows, before))
+        self.levels.open_week(number, self._first_weights(rows, before))
         self.rows += rows.count
         self.usage = self.usage.add(coded, max(int(rows.ended.max()) - self.ended, 0) / WEEK_NS if self.ended else 0.0)
         self.runs = self.runs + np.bincount(before.cell, minlength=len(self.runs))
         self.ended = int(rows.ended.max())
-        self._settle()
+        self._iterate()
         while len(self.weeks) > (self.options.window if rows.count < PLENTY else 0):
             self._close_week()
         if not first:
@@ -113,7 +112,7 @@ class WeeklyPass:
         step = np.full(len(self.runs), self.levels.step_of_kind.mean())
         step[self.levels.cell] = self.levels.step
         return State(
-            self.options, self.vocabulary, self.design, self.scales.design,
+            self.options, self.encoder, self.design, self.scales.design,
             Posterior(self.mean[now], self.covariance[np.ix_(now, now)], self.variance),
             Posterior(self.scales.mean, self.scales.covariance, self.scales.variance),
             step, self.levels.step_of_kind, self.runs, self.builds.variance, self.builds.machine_load,
@@ -144,7 +143,7 @@ class WeeklyPass:
             self.levels.add(cells, self.kind_of_cell[cells], column)
             self.frozen.information[column, column] += 1 / LEVEL_START
 
-    def _first_calm(self, rows: Rows, before: Predictive) -> np.ndarray:
+    def _first_weights(self, rows: Rows, before: Predictive) -> np.ndarray:
         """Weight of each level's step into a new week, as open as the week's own rows suggest.
 
         Reweighting finds a jump only from the open side: started closed, it takes the rows for errors.
@@ -163,7 +162,7 @@ class WeeklyPass:
 
     # ---- sweeps -----------------------------------------------------------------------------------------------
 
-    def _settle(self) -> None:
+    def _iterate(self) -> None:
         window = join(self.weeks)
         for _ in range(self.options.sweeps if self.rows >= FEW_ROWS else FIRST_SWEEPS):
             fit = window.fit

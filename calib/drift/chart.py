@@ -43,7 +43,7 @@ class Level:
     creep: float = 0.1
 
 
-UNKNOWN, TOLD = Level(), Level(np.inf, 0.0)
+UNKNOWN, KNOWN_LEVEL = Level(), Level(np.inf, 0.0)
 
 
 @dataclass(frozen=True)

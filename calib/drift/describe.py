@@ -113,7 +113,7 @@ def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, A
     rows = rows[rows["now_min"].notna() & rows["stage"].isin(levels.index)] if "now_min" in rows else rows.head(0)
     if rows.empty:
         return {"plan_min": None, "now_min": None, "taken_up": None}
-    plan = np.log(rows["baseline_min"]) + rows["apart"] + rows["stage"].map(levels).astype(float)
+    plan = np.log(rows["baseline_min"]) + rows["covariate_effect"] + rows["stage"].map(levels).astype(float)
     usual, taken = float(plan.median()), float((np.log(rows["now_min"].astype(float)) - plan).median())
     return {
         "plan_min": float(np.exp(usual)),
@@ -125,7 +125,7 @@ def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, A
 def levels_before(chart: Series, low: int) -> pd.Series:
     """What the model took each stage's level for in its last runs before run ``low`` [log], by stage."""
     rows = chart.rows.iloc[:low]
-    level = np.log(rows["expected_min"] / rows["baseline_min"]) - rows["apart"]
+    level = np.log(rows["expected_min"] / rows["baseline_min"]) - rows["covariate_effect"]
     return level.groupby(rows["stage"].astype(str)).agg(lambda one: one.tail(LATEST).median())
 
 

@@ -29,7 +29,7 @@ TAIL = 0.1  # shape of the generalised extreme value law
 # Factors of ``rise`` at these paces [runs a year], from bench/bench_quiet_law.py
 RISE_PACES = (12, 24, 60, 150, 400, 1000)
 RISE = (1.21, 1.31, 1.36, 1.23, 0.98, 0.82)
-RISE_TOLD = (1.39, 1.15, 1.00, 0.91, 0.81, 0.68)
+RISE_KNOWN_LEVEL = (1.39, 1.15, 1.00, 0.91, 0.81, 0.68)
 
 
 def chart_limits(
@@ -61,7 +61,7 @@ def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -
     extreme value law of one shape (A. F. Jenkinson, Quarterly Journal of the Royal Meteorological Society 81 (1955)
     158-171). Our own simulation, bench/bench_quiet_law.py; heavy tails that are drawn in keep to it.
     """
-    factor = np.interp(np.log(pace), np.log(RISE_PACES), RISE_TOLD if level.known else RISE)
+    factor = np.interp(np.log(pace), np.log(RISE_PACES), RISE_KNOWN_LEVEL if level.known else RISE)
     to_90 = factor * np.maximum(middle, 0.05) ** 0.8
     return to_90 * (variate(rate) - variate(np.log(2))) / (variate(-np.log(0.9)) - variate(np.log(2)))
 

@@ -12,7 +12,7 @@ from calib.errors import CalibError
 from calib.records import STAGES
 
 NEEDED = (
-    "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "apart", "censored", "found",
+    "process", "stage", "ended_at", "baseline_min", "actual_min", "expected_min", "scale", "covariate_effect", "censored", "found",
 )  # fmt: skip
 LEARNING_DAYS = 28  # after a stage's first run: no change is dated inside them
 MOST_RUNS = 3000  # of one stage, the last ones: bounds time and memory
@@ -83,7 +83,7 @@ def find_series(errors: pd.DataFrame, as_of: pd.Timestamp) -> list[Series]:
 def series_of(process: str, stage: str, rows: pd.DataFrame) -> Series:
     error = np.log(rows["actual_min"].to_numpy(float) / rows["expected_min"].to_numpy(float))
     ratio = rows["actual_min"].to_numpy(float) / rows["baseline_min"].to_numpy(float)
-    value = np.log(ratio) - rows["apart"].to_numpy(float)
+    value = np.log(ratio) - rows["covariate_effect"].to_numpy(float)
     at = days(rows["ended_at"])
     return Series(
         process,

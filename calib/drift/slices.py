@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calib.calibration.effects import PERSON_RUNS
+from calib.calibration.explain import PERSON_RUNS
 from calib.drift.change import TEMPER, Z90, robust_mean
 
 LEAST_COME = 0.2  # share of a creep that a slice's runs must have seen on average, else where it stands now is a guess

@@ -13,6 +13,7 @@ from calib.errors import StoreError
 from calib.store.transaction import transaction
 
 BESIDE_THE_MODEL = ("errors", "waits", "failures", "routes")
+RENAMED = {"apart": "covariate_effect"}  # columns of fits of older versions
 
 
 def save_fit(
@@ -53,7 +54,7 @@ def find_fit(
         [facts["fit_id"]],
     ).fetchnumpy()
     for table, column, dtype, numbers, whole, texts in zip(*rows.values(), strict=True):
-        columns.setdefault(table, {})[column] = _column(dtype, numbers, whole, texts)
+        columns.setdefault(table, {})[RENAMED.get(column, column)] = _column(dtype, numbers, whole, texts)
     if missing := [name for name in BESIDE_THE_MODEL if name not in columns]:
         raise StoreError(f"The stored fit lacks {', '.join(missing)}: it is of an older version.", "Run: calib fit")
     return {name: pd.DataFrame(parts) for name, parts in columns.items()}, facts

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from calib.calibration.replay import replay, score
+from calib.calibration.backtest import replay, score
 from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import Logged, horizon_of, learn, read_logged, told
 from calib.workflow.learning import LearningRows

@@ -15,10 +15,9 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import OpenClock, to_minutes
+from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
-from calib.calibration.replay import CENTRAL, WARM_UP_WEEKS
-from calib.calibration.scores import interval_score
 from calib.quoting.queue import run_queue
 from calib.workflow.fit import Logged, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of

@@ -15,7 +15,7 @@ from calib.calendar.written_time import end_of_day
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
-from calib.calibration.suspects import likely_wrong
+from calib.calibration.outliers import likely_wrong
 from calib.calibration.waits import Waits
 from calib.errors import TooFewRunsError
 from calib.shop.model import Shop

@@ -8,7 +8,7 @@ import pandas as pd
 
 from calib.baseline.route import default_route
 from calib.calibration.calibrator import Calibrator
-from calib.calibration.effects import SAMPLE
+from calib.calibration.explain import SAMPLE
 from calib.shop.model import Shop
 
 MORE = 5  # runs that a person might log in a week or two

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from calib.calibration.replay import replay, score
+from calib.calibration.backtest import replay, score
 from calib.errors import NoPlanError, TooFewRunsError
 from calib.quoting.promise import score_ranges
 from calib.shop.model import Shop

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
-from calib.calibration.effects import PERSON_RUNS, SAMPLE
-from calib.calibration.suspects import find_suspects
+from calib.calibration.explain import PERSON_RUNS, SAMPLE
+from calib.calibration.outliers import find_suspects
 from calib.errors import TooFewRunsError, UsageError
 from calib.logs.words import nearest
 from calib.records import PROCESS_WORDS, PROCESSES, STAGES

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from labs import lab, plan
 
+from calib.calibration.backtest import replay
 from calib.calibration.calibrator import Calibrator
-from calib.calibration.replay import replay
 from calib.errors import CalibError, StoreError, UsageError
 
 LEVELS = (0.1, 0.5, 0.9)
@@ -29,7 +29,7 @@ def sensible(found: pd.DataFrame) -> bool:
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "said"),
+    ("name", "value", "message"),
     [
         ("baseline_min", 0, "row 0, column baseline_min: 0 is not a duration"),
         ("baseline_min", -3.0, "-3.0 is not a duration; minutes above 0"),
@@ -57,10 +57,10 @@ def sensible(found: pd.DataFrame) -> bool:
         ("shares", {"breakout": [1]}, "does not say the minutes"),
     ],
 )
-def test_a_strange_value_of_a_plan_is_named_with_its_row_and_a_remedy(made, name, value, said):
+def test_a_strange_value_of_a_plan_is_named_with_its_row_and_a_remedy(made, name, value, message):
     rows = one_value(plan(stage="breakout+blasting" if name == "shares" else "printing"), name, value)
     for answer in (made.predict, lambda frame: made.draws(frame, 3, 1), Calibrator().predict):
-        with pytest.raises(UsageError, match=said) as refused:
+        with pytest.raises(UsageError, match=message) as refused:
             answer(rows)
         assert refused.value.hint
 
@@ -125,7 +125,7 @@ def test_unusual_runs_are_learned_from_or_counted(columns, used):
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "said"),
+    ("name", "value", "message"),
     [
         ("machine", [1], r"column machine: \[1\] is not one value"),
         ("operator", {"a": 1}, "column operator"),
@@ -137,8 +137,8 @@ def test_unusual_runs_are_learned_from_or_counted(columns, used):
         ("baseline_min", 1 + 2j, "column baseline_min holds complex128"),
     ],
 )
-def test_a_column_of_runs_that_cannot_be_read_is_named(name, value, said):
-    with pytest.raises(UsageError, match=said):
+def test_a_column_of_runs_that_cannot_be_read_is_named(name, value, message):
+    with pytest.raises(UsageError, match=message):
         Calibrator().fit(one_value(RUNS, name, value))
 
 
@@ -183,7 +183,7 @@ def test_quantiles_of_another_kind_are_refused(made, quantiles):
 
 
 @pytest.mark.parametrize(
-    ("how", "said"),
+    ("how", "message"),
     [
         ({"n": -1}, "n is -1; a whole number"), ({"n": 1.5}, "n is 1.5"), ({"n": "x"}, "n is 'x'"), ({"n": None}, "n is None"),
         ({"seed": -1}, "seed is -1"), ({"seed": 1.5}, "seed is 1.5"), ({"seed": "x"}, "seed is 'x'"),
@@ -191,8 +191,8 @@ def test_quantiles_of_another_kind_are_refused(made, quantiles):
         ({"sd": [0.1, 0.2]}, "one for each of 1 rows"),
     ],
 )  # fmt: skip
-def test_draws_of_a_strange_number_are_refused(made, how, said):
-    with pytest.raises(UsageError, match=said):
+def test_draws_of_a_strange_number_are_refused(made, how, message):
+    with pytest.raises(UsageError, match=message):
         made.draws(plan(), **({"n": 3, "seed": 1} | how))
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from labs import lab, plan
 
-from calib.calibration import checkpoints, passes
+from calib.calibration import checkpoints, forward_pass
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 
@@ -16,14 +16,14 @@ WEEKS = 14
 
 @pytest.fixture
 def learned(monkeypatch):
-    """Numbers of the weeks that passes learn from now on."""
-    found, learn = [], passes.WeeklyPass.learn
+    """Numbers of the weeks that are learned from now on."""
+    found, update = [], forward_pass.WeeklyPass.update
 
     def noted(self, number, *rest):
         found.append(number)
-        return learn(self, number, *rest)
+        return update(self, number, *rest)
 
-    monkeypatch.setattr(passes.WeeklyPass, "learn", noted)
+    monkeypatch.setattr(forward_pass.WeeklyPass, "update", noted)
     return found
 
 

@@ -10,8 +10,8 @@ from labs import lab, plan
 from calib.calibration import weekly
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.closed_form import ClosedForm
+from calib.calibration.forward_pass import begin
 from calib.calibration.options import Options
-from calib.calibration.passes import begin
 from calib.calibration.rows import read_runs
 
 LEVELS = (0.1, 0.5, 0.9)
@@ -47,21 +47,21 @@ def test_a_mean_is_shrunk_by_runs_over_runs_and_prior():
     runs = lab(4).assign(
         ended_at=pd.Timestamp("2026-01-06"), stage="printing", baseline_min=60.0, actual_min=[63, 66, 66, 69]
     )
-    going = begin(read_runs(runs, Options()), Options(), model=ClosedForm)
-    going.to_the_end(lambda done, total: None)
+    passing = begin(read_runs(runs, Options()), Options(), model=ClosedForm)
+    passing.run(lambda done, total: None)
     y = np.log(np.array([63, 66, 66, 69]) / 60)
     noise2 = np.mean((y - np.median(y)) ** 2)  # the first runs miss by what they are from their own middle
     left, mean = y.mean(), 0.0
     for variance in (0.25, 0.15**2, 0.15**2):  # lab, process, cell
         effect = left * 4 / (4 + noise2 / variance)
         left, mean = left - effect, mean + effect
-    assert going.learner.mean.sum() == pytest.approx(mean)
+    assert passing.learner.mean.sum() == pytest.approx(mean)
 
 
 def test_old_runs_fade():
     runs = lab(400, weeks=40)
     late = runs["ended_at"] > runs["ended_at"].max() - pd.Timedelta(weeks=20)
     jumped = runs.assign(actual_min=np.where(late, 2, 1) * runs["actual_min"])
-    going = begin(read_runs(jumped, Options()), Options(), model=ClosedForm)
-    going.to_the_end(lambda done, total: None)
-    assert np.exp(going.learner.mean[going.learner.design.columns["whole"]])[0] > 1.3 * 1.6
+    passing = begin(read_runs(jumped, Options()), Options(), model=ClosedForm)
+    passing.run(lambda done, total: None)
+    assert np.exp(passing.learner.mean[passing.learner.design.columns["whole"]])[0] > 1.3 * 1.6

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from calib.calibration.calibrator import Calibrator
-from calib.calibration.narrowing import after_more
+from calib.calibration.explain import after_more
 
 
 def lab(count: int, seed: int = 1) -> pd.DataFrame:

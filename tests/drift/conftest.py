@@ -26,7 +26,7 @@ def stage_errors(rng, stage, runs, weeks, step, noise, at_week):
         "process": "VPP", "stage": stage, "machine": rng.choice(["V1", "V2"], runs), "operator": "P1",
         "station": None, "material": "clear", "build_id": [f"B{i}" for i in range(runs)],
         "ended_at": START + pd.to_timedelta(at * 7, unit="D"), "baseline_min": base, "expected_min": base,
-        "actual_min": base * np.exp(SD * z), "scale": SD, "apart": 0.0, "censored": False, "found": False,
+        "actual_min": base * np.exp(SD * z), "scale": SD, "covariate_effect": 0.0, "censored": False, "found": False,
     })  # fmt: skip
 
 

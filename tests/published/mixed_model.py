@@ -77,8 +77,8 @@ def fit(
     blocks = _blocks(groupings, covariate is not None, known)
     learner = _pass(blocks, sweeps, len(np.unique(runs["level"])))
     rows = read_runs(runs, learner.options)
-    learner.vocabulary.learn(rows)
-    coded = learner.vocabulary.code(rows)
+    learner.encoder.fit(rows)
+    coded = learner.encoder.transform(rows)
     with patch.object(weekly, "FEW_ROWS", 0), patch.object(scales, "SMALLEST_SIGMA", 0.0):
         _, expected = learner.expect(0, rows, coded)
         learner.learn(0, rows, coded, expected)
@@ -99,7 +99,7 @@ def _blocks(groupings: list[Grouping], slope: bool, known: bool) -> tuple[Block,
 def _pass(blocks: tuple[Block, ...], sweeps: int, cells: int) -> weekly.WeeklyPass:
     options = Options(group="level", nu=1e6, dynamic=False, robust=False, recalibrate=False, window=1, sweeps=sweeps)
     learner = weekly.WeeklyPass(options)
-    learner.vocabulary.middle = [np.zeros(1 + TERMS)] * cells  # the covariate counts from 0
+    learner.encoder.middle = [np.zeros(1 + TERMS)] * cells  # the covariate counts from 0
     learner.design = Design(blocks, options.most_effects)
     learner.variance = {block.name: block.start_sd**2 for block in blocks}
     learner.scales.design = Design((Block("whole", (), start_sd=FLAT, fixed=True),), 1)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from bench.chart_peers import cusum_path, cusum_run_length, ewma_path, ewma_run_length, first_alarm
-from calib.drift.chart import TOLD, find_alarms
+from calib.drift.chart import KNOWN_LEVEL, find_alarms
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: 20 group means, target 325, k 0.3175 (half a standard error)
 NIST_MEANS = np.array([
@@ -46,7 +46,7 @@ def test_montgomery_table_9_1():
 def test_our_chart_on_both_examples(values, scale, limit, signals, first):
     # told the level, as they are; it signals at most three groups later than the published sums, which clip nothing, and
     # dates the change where they do
-    found = find_alarms(values, np.full(len(values), scale), limit, len(values), 0, TOLD)
+    found = find_alarms(values, np.full(len(values), scale), limit, len(values), 0, KNOWN_LEVEL)
     assert [(alarm.sign, alarm.first + 1) for alarm in found] == [(1, first)]
     assert found[0].run + 1 <= signals + 3
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 from scipy import stats
 
-from calib.calibration.scores import conformal_in_words, conformal_rank
+from calib.calibration.backtest import conformal_rank
 
 
 @pytest.mark.parametrize(
@@ -23,8 +23,6 @@ def test_rank(n, level, rank):
 
 def test_too_few_says_so():
     assert conformal_rank(8, 0.9) is None
-    assert conformal_in_words(8, 0.9) == "no finite range is valid: 8 runs, a 90 % range needs 9"
-    assert conformal_in_words(9, 0.9) == "the 9. smallest of 9 misses covers 90.0 %"
 
 
 @pytest.mark.parametrize(("level", "needs"), [(0.5, 1), (0.8, 4), (0.9, 9), (0.95, 19), (0.99, 99)])
@@ -32,7 +30,6 @@ def test_the_number_that_a_level_needs(level, needs):
     # n >= 1 / (1 - level) - 1 (Lei et al. 2018, JASA 113:1094-1111)
     assert conformal_rank(needs, level) == needs
     assert conformal_rank(needs - 1, level) is None
-    assert conformal_in_words(needs - 1, level).endswith(f"a {100 * level:g} % range needs {needs}")
 
 
 @given(n=some.integers(1, 5000), per_cent=some.integers(1, 99))

@@ -8,8 +8,14 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from calib.calibration.normal_plus_t import normal_score, quantile, score_of
-from calib.calibration.scores import crps_normal, interval_score, pinball
+from calib.calibration.backtest import interval_score, pinball
+from calib.calibration.normal_plus_t import normal_cdf, normal_score, quantile, score_of
+
+
+def crps_normal(y: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    """Continuous ranked probability score of a normal forecast."""
+    z = (np.asarray(y, float) - mean) / sd
+    return sd * (z * (2 * normal_cdf(z) - 1) + 2 * np.exp(-0.5 * z**2) / sqrt(2 * pi) - 1 / sqrt(pi))
 
 
 @pytest.mark.parametrize(

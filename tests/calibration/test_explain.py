@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from calib.calibration.calibrator import Calibrator
-from calib.calibration.effects import PERSON_RUNS
-from calib.calibration.suspects import find_suspects
+from calib.calibration.explain import PERSON_RUNS
+from calib.calibration.outliers import find_suspects
 
 PLANTED = {"new": -0.2, "old": 0.0}
 

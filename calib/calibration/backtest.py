@@ -1,8 +1,9 @@
-"""The past replayed week by week, never looking ahead: were the ranges honest?"""
+"""The past replayed week by week, never looking ahead: were the ranges honest? With its proper scores."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,45 @@ import pandas as pd
 
 from calib.calibration.columns import whole_number
 from calib.calibration.options import MOST_WEEKS, Options
-from calib.calibration.ranges import row_quantiles
+from calib.calibration.predict import row_quantiles
 from calib.calibration.rows import Rows, read_runs
-from calib.calibration.scores import interval_score
+
+
+def pinball(y: np.ndarray, quantile: np.ndarray, level: float) -> np.ndarray:
+    """Pinball score of a quantile.
+
+    >>> float(pinball(1.0, 0.0, 0.4))
+    0.4
+    """
+    off = np.asarray(y) - np.asarray(quantile)
+    return np.maximum(level * off, (level - 1) * off)
+
+
+def interval_score(y: np.ndarray, low: np.ndarray, high: np.ndarray, level: float) -> np.ndarray:
+    """Width of a central range, plus 2 / (1 - level) times what it missed.
+
+    >>> round(float(interval_score(2.0, -1.0, 1.0, 0.8)), 9)
+    12.0
+    """
+    y, low, high = (np.asarray(value, float) for value in (y, low, high))
+    return (high - low) + 2 / (1 - level) * (np.maximum(low - y, 0) + np.maximum(y - high, 0))
+
 
 LEVELS = (0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975)
 WARM_UP_WEEKS = 8
 CENTRAL = {"50": (0.25, 0.75), "80": (0.1, 0.9), "90": (0.05, 0.95), "95": (0.025, 0.975)}
+
+
+def conformal_rank(n: int, level: float) -> int | None:
+    """Rank k of n past misses that a new one stays under with probability ``level`` or more; None: no finite one does.
+
+    k = ceil((n + 1) level); coverage is k / (n + 1) exactly where misses do not tie (Vovk et al. 2005).
+
+    >>> conformal_rank(9, 0.9), conformal_rank(8, 0.9)
+    (9, None)
+    """
+    rank = ceil(round((n + 1) * level, 9))  # rounded first: a rank must not hang on 1e-16
+    return rank if rank <= n else None
 
 
 def replay(
@@ -33,7 +66,7 @@ def replay(
     baseline_low and baseline_high (the 80 % range from one global ratio at the time), runs_behind, and
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
     """
-    from calib.calibration.passes import begin
+    from calib.calibration.forward_pass import begin
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
@@ -43,7 +76,7 @@ def replay(
     for i, week in enumerate(begin(rows, made).weeks()):
         progress(int(week.at[-1]) + 1, rows.count)
         if i >= max(first, 0):
-            minutes = row_quantiles(week.state, week.rows, week.said, np.array(LEVELS))
+            minutes = row_quantiles(week.state, week.rows, week.prediction, np.array(LEVELS))
             number = week.number - int(rows.week[0])
             tables.append(_table(minutes, week.rows, week.behind, number, week.at, rows))
     return _named(tables, runs, rows, made)

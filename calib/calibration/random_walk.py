@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calib.calibration.moments import Moments
-from calib.calibration.solve import eliminate
+from calib.calibration.normal_equations import Moments, eliminate
 
 LEVEL_START = 1e-4  # variance of a walking level at its start: the cell's effect carries the rest
 STEP_START = 1e-4  # weekly step variance before any data, worth STEP_WEIGHT cell-weeks to a kind
@@ -27,7 +26,7 @@ class Levels:
     cell, kind : shape (k,), code of each level's cell, and whether persons work there
     column : shape (k,), its column in the design, which stands for the level before the window (the base)
     step : shape (k,), variance scale of a weekly step; step_of_kind : shape (2,)
-    calm : shape (weeks, k), weight of each step, small for a jump
+    step_weights : shape (weeks, k), weight of each step, small for a jump
     sums : shape (k, 2), weighted squares and number of the steps that have left the window
     numbers : the base's week and those of the window
     """
@@ -37,7 +36,7 @@ class Levels:
     column: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
     step: np.ndarray = field(default_factory=_nothing)
     step_of_kind: np.ndarray = field(default_factory=lambda: np.full(2, STEP_START))
-    calm: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    step_weights: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
     sums: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
     numbers: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
 
@@ -47,7 +46,7 @@ class Levels:
 
     @property
     def weeks(self) -> int:
-        return len(self.calm)
+        return len(self.step_weights)
 
     def add(self, cell: np.ndarray, kind: np.ndarray, column: np.ndarray) -> None:
         """Let the levels of these cells walk from now on."""
@@ -55,14 +54,14 @@ class Levels:
         self.column = np.append(self.column, column)
         self.step = np.append(self.step, self.step_of_kind[kind])
         self.sums = np.vstack([self.sums, np.zeros((len(cell), 2))])
-        self.calm = np.hstack([self.calm, np.ones((self.weeks, len(cell)))])
+        self.step_weights = np.hstack([self.step_weights, np.ones((self.weeks, len(cell)))])
 
-    def open_week(self, number: int, calm: np.ndarray) -> None:
+    def open_week(self, number: int, step_weights: np.ndarray) -> None:
         """Add a week to the window."""
         if not len(self.numbers):
             self.numbers = np.array([number - 1])
         self.numbers = np.append(self.numbers, number)
-        self.calm = np.vstack([self.calm, calm[None]])
+        self.step_weights = np.vstack([self.step_weights, step_weights[None]])
 
     def gaps(self) -> np.ndarray:
         """Weeks that each step takes, shape (weeks, 1)."""
@@ -75,7 +74,7 @@ class Levels:
 
     def add_priors(self, information: np.ndarray, p: int) -> None:
         """Add what is known of the steps to the normal equations."""
-        nodes, precision = self.nodes(p), self.calm / (self.gaps() * self.step)
+        nodes, precision = self.nodes(p), self.step_weights / (self.gaps() * self.step)
         for before, after, known in zip(nodes[:-1], nodes[1:], precision, strict=True):
             information[before, before] += known
             information[after, after] += known
@@ -88,8 +87,10 @@ class Levels:
             return
         squares = self._squares(mean, covariance, p)
         if nu is not None:
-            self.calm = (nu + 1) / (nu + squares / self.step)
-        sums = np.column_stack([(self.calm * squares).sum(0), np.full(self.count, float(self.weeks))]) + self.sums
+            self.step_weights = (nu + 1) / (nu + squares / self.step)
+        sums = (
+            np.column_stack([(self.step_weights * squares).sum(0), np.full(self.count, float(self.weeks))]) + self.sums
+        )
         for k in (0, 1):
             total = sums[self.kind == k].sum(0)
             self.step_of_kind[k] = (total[0] + STEP_WEIGHT * STEP_START) / (total[1] + STEP_WEIGHT)
@@ -107,9 +108,9 @@ class Levels:
         """Take the oldest week out of the window: the base moves to it. ``frozen`` with the old base integrated out."""
         if self.count:
             squares = self._squares(mean, covariance, p)[0]
-            self.sums = self.sums + np.column_stack([self.calm[0] * squares, np.ones(self.count)])
-            frozen = self._moved(frozen, self.calm[0] / (self.gaps()[0] * self.step))
-        self.numbers, self.calm = self.numbers[1:], self.calm[1:]
+            self.sums = self.sums + np.column_stack([self.step_weights[0] * squares, np.ones(self.count)])
+            frozen = self._moved(frozen, self.step_weights[0] / (self.gaps()[0] * self.step))
+        self.numbers, self.step_weights = self.numbers[1:], self.step_weights[1:]
         return frozen
 
     def _moved(self, frozen: Moments, precision: np.ndarray) -> Moments:

@@ -17,7 +17,7 @@ SEPARATOR = "\x1f"  # the unit separator of ASCII: joins the labels of a cell
 
 
 @dataclass(eq=False)
-class Vocabulary:
+class Encoder:
     """Codes of labels, per column, and the middle size of each cell.
 
     codes : column -> label -> code; ``cell`` holds the group's labels joined
@@ -32,7 +32,7 @@ class Vocabulary:
     def columns(self) -> tuple[str, ...]:
         return (*self.group, *FACTORS, "basis", "cell")
 
-    def learn(self, rows: Rows) -> None:
+    def fit(self, rows: Rows) -> None:
         """Number labels that are new, by the week that first has them, then by name."""
         week = rows.week[rows.part_row]
         for name, labels in self._all_labels(rows).items():
@@ -44,7 +44,7 @@ class Vocabulary:
             for _, label in sorted(zip(first.tolist(), map(str, values), strict=True)):
                 known.setdefault(label, len(known))
 
-    def code(self, rows: Rows) -> Coded:
+    def transform(self, rows: Rows) -> Coded:
         """Rows as numbers; labels never seen get numbers beyond the known ones, alike for alike labels."""
         codes = {name: self._coded(name, labels) for name, labels in self._all_labels(rows).items()}
         attended = rows.attended.astype(np.int64)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.calibration.moments import SharedEffect, accumulate, sparse_rows
-from calib.calibration.solve import eliminate, solve_and_invert
+from calib.calibration.normal_equations import SharedEffect, accumulate, eliminate, solve_and_invert, sparse_rows
 
 
 def problem(n: int = 40, p: int = 5):

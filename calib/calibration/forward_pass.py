@@ -1,4 +1,4 @@
-"""Going through all weeks: what was expected of each run before it was learned, and what is known in the end."""
+"""FilterRun through all weeks: what was expected of each run before it was learned, and what is known in the end."""
 
 from __future__ import annotations
 
@@ -13,7 +13,20 @@ from calib.calibration.options import Options
 from calib.calibration.rows import Rows
 from calib.calibration.state import Predictive, State, together
 from calib.calibration.weekly import WeeklyPass
-from calib.calibration.weeks import rows_at, weeks_of
+
+
+def weeks_of(rows: Rows) -> list[tuple[int, np.ndarray]]:
+    """Week numbers and the rows of each, in order."""
+    numbers, start = np.unique(rows.week, return_index=True)
+    bounds = [*start.tolist(), rows.count]
+    return [(int(week), np.arange(bounds[i], bounds[i + 1])) for i, week in enumerate(numbers)]
+
+
+def rows_at(rows: Rows, coded: Coded, at: np.ndarray) -> tuple[Rows, Coded]:
+    """The rows ``at`` (consecutive) by themselves."""
+    some, parts = rows.take(int(at[0]), int(at[-1]) + 1)
+    return some, coded.take(np.arange(parts.start, parts.stop), some.part_row)
+
 
 WORTH = 0.03  # rows wait for a round of learning until they are this share of those learned,
 FEWEST, ENOUGH = 8, 300  # but never for fewer than FEWEST, and never when they are ENOUGH
@@ -31,18 +44,18 @@ class Expected:
     at: np.ndarray
     rows: Rows
     state: State
-    said: Predictive
+    prediction: Predictive
     scores: np.ndarray
     behind: np.ndarray
 
 
 @dataclass(eq=False)
-class Going:
+class FilterRun:
     """Takes a pass through the weeks of rows. Weeks of few rows are learned together once they are worth a round.
 
     Iterate over ``weeks()`` to its end; then ``learner`` knows all rows.
     known : rows that a checkpoint knew; remembered : of each week location, tau2, sigma, scores, and runs behind
-    waiting : number, rows and what was said of each week that is not learned yet
+    waiting : number, rows and the prediction for each week that is not learned yet
     """
 
     learner: WeeklyPass
@@ -53,7 +66,7 @@ class Going:
     checkpoints: Checkpoints | None = None
     waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)
 
-    def to_the_end(self, progress: Callable[[int, int], None]) -> None:
+    def run(self, progress: Callable[[int, int], None]) -> None:
         """Go through all weeks; ``progress`` is told the rows gone through and all."""
         for week in self.weeks():
             progress(int(week.at[-1]) + 1, self.rows.count)
@@ -75,16 +88,16 @@ class Going:
 
     def _expected(self, number: int, at: np.ndarray) -> Expected:
         some, coded = rows_at(self.rows, self.coded, at)
-        state, said = self.learner.expect(number, some, coded)
-        scores, behind = self.learner.scores(some, said), self.learner.behind(said)
-        self.remembered.append((said.location, said.tau2, said.sigma, scores, behind))
-        self.waiting.append((number, at, said))
-        return Expected(number, at, some, state, said, scores, behind)
+        state, prediction = self.learner.predict(number, some, coded)
+        scores, behind = self.learner.scores(some, prediction), self.learner.behind(prediction)
+        self.remembered.append((prediction.location, prediction.tau2, prediction.sigma, scores, behind))
+        self.waiting.append((number, at, prediction))
+        return Expected(number, at, some, state, prediction, scores, behind)
 
     def _learn(self) -> None:
-        numbers, at, said = zip(*self.waiting, strict=True)
+        numbers, at, prediction = zip(*self.waiting, strict=True)
         rows, coded = rows_at(self.rows, self.coded, np.concatenate(at))
-        self.learner.learn(numbers[-1], rows, coded, together(list(said)))
+        self.learner.update(numbers[-1], rows, coded, together(list(prediction)))
         self.waiting = []
         if self.checkpoints is not None and self.checkpoints.wants(numbers[-1], int(self.rows.week[-1])):
             self.checkpoints.add(self.learner, self.remembered, self.rows, numbers[-1])
@@ -92,10 +105,10 @@ class Going:
 
 def begin(
     rows: Rows, options: Options, checkpoints: Checkpoints | None = None, model: type[WeeklyPass] = WeeklyPass
-) -> Going:
+) -> FilterRun:
     """Ready to go through the weeks of ``rows``, from the newest checkpoint that holds for them."""
     start = checkpoints.newest(rows, options) if checkpoints is not None else None
     learner, remembered = start.learner() if start else (model(options), [])
-    learner.vocabulary.learn(rows)
-    coded = learner.vocabulary.code(rows)
-    return Going(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)
+    learner.encoder.fit(rows)
+    coded = learner.encoder.transform(rows)
+    return FilterRun(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)
