@@ -72,8 +72,18 @@ def restore(
 
 
 def export(
-    out: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the files.")],
+    out: Annotated[Path | None, typer.Argument(metavar="DIR", help="Folder for the files.")] = None,
     only: Annotated[str | None, typer.Option(metavar="FORMAT", help="csv or parquet; default: both.")] = None,
+    company: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Send to a company's store instead: Parquet by site and month, only what has changed."
+        ),
+    ] = None,
+    site: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="With --company: what this lab is called there; default: an alias."),
+    ] = None,
     overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
@@ -83,10 +93,20 @@ def export(
     The columns are those that import reads, so that importing an export changes nothing. Names of people are as they are
     stored: aliases, unless the shop file says otherwise.
 
+    --company DIR sends what has changed since the last time to a store of many labs, which DuckDB reads as it is. Notes and kept columns
+    stay here.
+
     Example: calib export everything
     """
+    if (out is None) == (company is None):
+        raise UsageError("calib export wants one place to write to.", "Name a folder, or say --company DIR.")
+    if company is not None:
+        from calib.workflow.company import send_site
+
+        return Answer("export_company", send_site(shop, company, site))
     from calib.workflow.keeping import write_out
 
+    assert out is not None
     return Answer("export", write_out(shop, out, only, overwrite))
 
 

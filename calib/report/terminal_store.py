@@ -137,6 +137,13 @@ def show_export(doc: Document) -> str:
     return "\n".join(lines)
 
 
+def show_export_company(doc: Document) -> str:
+    """What was sent under which name."""
+    new = f"{count(len(doc['files']), 'file')} written" if doc["files"] else "Nothing has changed"
+    gone = f", {len(doc['taken_away'])} taken away" if doc["taken_away"] else ""
+    return f"{new}{gone}, {doc['unchanged']} as before. This lab is {doc['site']} in {doc['company']}."
+
+
 def copy_line(copy: Document | None) -> str:
     """Where the copy is that was made before, and its size."""
     return f"Copied before to {copy['path']} ({copy['mb']:g} MB); put it back with: calib restore" if copy else ""
