@@ -84,7 +84,7 @@ def corner_speeds_mm_s(
 
     Notes
     -----
-    Equal change of velocity at every corner, as for contours of a mesh (``geometry.turns``); short chords of a curve turn
+    Equal change of velocity at every corner, as for contours of a mesh (``geometry.contours``); short chords of a curve turn
     too little to be corners, and are bounded by its centripetal acceleration, R = L / theta.
 
     References

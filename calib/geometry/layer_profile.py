@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from calib.errors import MeshError
-from calib.geometry.loops import loops_by_layer
+from calib.geometry.contours import loops_by_layer, turns_by_layer
 from calib.geometry.mesh import bounds_mm, normals_mm2
 from calib.geometry.sweep import Cuts, by_level, planes_under, sweep
 from calib.geometry.topology import Topology, topology_of
-from calib.geometry.turns import turns_by_layer
 from calib.records import LayerProfile
 
 MAX_LAYERS = 200_000

@@ -1,8 +1,8 @@
-"""How many copies of one part fit a plate or a powder cake."""
+"""How many copies of one part fit a plate or a powder cake, and how many builds several different parts take."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 _DEPTH = 2  # cuts within cuts that are tried
 _CUTS = 40  # places of a cut that are tried
 _PINWHEEL_CUTS = 10
+TURNINGS = 16  # tried before a part is refused: as few plates as the best packer tried here
 
 
 def copies_on_plate(size_mm: Sequence[float], build_mm: Sequence[float], gap_mm: float, margin_mm: float) -> int:
@@ -113,3 +114,151 @@ def copies_in_cake(
     most = layers * copies_on_plate(size_mm, build_mm, gap_mm, wall_mm) if layers > 0 else 0
     cake_mm3 = float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
     return min(most, int(packing_limit * cake_mm3 / volume_mm3 + 1e-9))
+
+
+def plates_for(
+    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> list[list[int]]:
+    """Several different parts on as few plates as a good packer finds; for each plate the numbers of its parts.
+
+    sizes_mm : x, y, z of every single part [mm]. A part that fits no plate is on none.
+    Never more plates than each kind of part by itself would take.
+    """
+    packed = _packed(sizes_mm, build_mm, gap_mm, margin_mm)
+    apart = _each_kind_apart(sizes_mm, lambda size, _: copies_on_plate(size, build_mm, gap_mm, margin_mm))
+    return apart if len(apart) < len(packed) else packed
+
+
+def _each_kind_apart(
+    sizes_mm: Sequence[Sequence[float]], copies: Callable[[Sequence[float], int], int]
+) -> list[list[int]]:
+    """Builds of one kind of part each. copies : size, number of one such part -> how many a build holds."""
+    kinds: dict[tuple[float, ...], list[int]] = {}
+    for number, size in enumerate(sizes_mm):
+        kinds.setdefault(tuple(size), []).append(number)
+    builds = []
+    for size, numbers in kinds.items():
+        most = copies(size, numbers[0])
+        builds += [numbers[at : at + most] for at in range(0, len(numbers), most)] if most else []
+    return builds
+
+
+def _packed(
+    sizes_mm: Sequence[Sequence[float]], build_mm: Sequence[float], gap_mm: float, margin_mm: float
+) -> list[list[int]]:
+    """Plates filled one after another: with as many of the largest as go together, then with the smallest beside them."""
+    width, depth = (whole_um(build_mm[axis] - 2 * margin_mm + gap_mm, up=False) for axis in (0, 1))
+    room = width, depth
+    sides = [sorted((whole_um(x + gap_mm), whole_um(y + gap_mm)), reverse=True) for x, y, _ in sizes_mm]
+    fit = [
+        number
+        for number, size in enumerate(sizes_mm)
+        if size[2] <= build_mm[2] + 1e-9 and sides[number][0] <= max(room) and sides[number][1] <= min(room)
+    ]
+    left = sorted(fit, key=lambda number: [-side for side in sides[number]])
+    plates = []
+    while left:
+        plate = _one_plate(left, sides, room)
+        plates.append(sorted(plate))
+        left = [number for number in left if number not in set(plate)]
+    return plates
+
+
+def _one_plate(left: list[int], sides: Sequence[Sequence[int]], room: tuple[int, int]) -> list[int]:
+    """As many of the first of these parts as go together, then every further one that goes beside them."""
+    first = _greatest_count(len(left), lambda count: _go_together([sides[n] for n in left[:count]], room))
+    plate, refused = left[:first], set()
+    for number in left[first:]:
+        kind = tuple(sides[number])
+        if kind not in refused and _go_together([sides[n] for n in [*plate, number]], room):
+            plate.append(number)
+        else:
+            refused.add(kind)
+    return plate
+
+
+def _greatest_count(count: int, holds: Callable[[int], bool]) -> int:
+    """The greatest number up to ``count`` that holds, where fewer hold too; by halving."""
+    low, high = 0, count
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if holds(middle) else (low, middle - 1)
+    return low
+
+
+def _go_together(sides: Sequence[Sequence[int]], room: tuple[int, int]) -> bool:
+    """Whether rectangles (long, short) fit a room: none to all of them across it, which ones by chance of a fixed seed."""
+    if sum(long * short for long, short in sides) > room[0] * room[1]:
+        return False
+    across = np.random.default_rng(0).random((TURNINGS, len(sides))) < np.linspace(0, 1, TURNINGS)[:, None]
+    return any(_packs(_turned(sides, some, room[0]), room) for some in across)
+
+
+def _turned(sides: Sequence[Sequence[int]], across: np.ndarray, width: int) -> list[tuple[int, int]]:
+    both = zip(across, sides, strict=True)
+    return [(short, long) if turn or long > width else (long, short) for turn, (long, short) in both]
+
+
+def _packs(rectangles: list[tuple[int, int]], room: tuple[int, int]) -> bool:
+    """Whether the packer finds room for all, filling from the left or from below."""
+    from rpack import PackingImpossibleError, pack
+
+    for turned, (width, depth) in ((rectangles, room), ([(y, x) for x, y in rectangles], room[::-1])):
+        if all(x <= width and y <= depth for x, y in turned):
+            try:
+                pack(turned, max_width=width, max_height=depth)
+                return True
+            except PackingImpossibleError:
+                continue
+    return False
+
+
+def cakes_for(
+    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
+    gap_mm: float, wall_mm: float, packing_limit: float,
+) -> list[list[int]]:  # fmt: skip
+    """Several different parts in as few cakes as layers of plates allow; for each cake the numbers of its parts.
+
+    Parts of like height share a layer; layers are stacked, the tallest first, into the first cake with room. Never more
+    cakes than each kind of part by itself would take.
+    """
+    stacked = _stacked(sizes_mm, volumes_mm3, build_mm, gap_mm, wall_mm, packing_limit)
+    apart = _each_kind_apart(
+        sizes_mm,
+        lambda size, one: copies_in_cake(size, volumes_mm3[one], build_mm, gap_mm, wall_mm, packing_limit),
+    )
+    return apart if len(apart) < len(stacked) else stacked
+
+
+def _stacked(
+    sizes_mm: Sequence[Sequence[float]], volumes_mm3: Sequence[float], build_mm: Sequence[float],
+    gap_mm: float, wall_mm: float, packing_limit: float,
+) -> list[list[int]]:  # fmt: skip
+    order = sorted(range(len(sizes_mm)), key=lambda i: -sizes_mm[i][2])
+    layers = [
+        [order[i] for i in layer] for layer in plates_for([sizes_mm[i] for i in order], build_mm, gap_mm, wall_mm)
+    ]
+    limit = packing_limit * float(np.prod(np.maximum(np.asarray(build_mm, float) - 2 * wall_mm, 0.0)))
+    cakes: list[list[int]] = []
+    left: list[list[float]] = []
+    for layer in sorted(layers, key=lambda layer: -max(sizes_mm[i][2] for i in layer)):
+        for part in _within_limit(layer, limit, volumes_mm3):
+            height, volume = max(sizes_mm[i][2] for i in part) + gap_mm, sum(volumes_mm3[i] for i in part)
+            at = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
+            if at is None:
+                cakes.append([])
+                left.append([build_mm[2] - 2 * wall_mm + gap_mm, limit])
+                at = len(cakes) - 1
+            cakes[at] += part
+            left[at] = [left[at][0] - height, left[at][1] - volume]
+    return [sorted(cake) for cake in cakes]
+
+
+def _within_limit(layer: list[int], limit: float, volumes_mm3: Sequence[float]) -> list[list[int]]:
+    """A layer, parted where its parts alone would pass the packing limit."""
+    groups: list[list[int]] = [[]]
+    for part in layer:
+        if groups[-1] and sum(volumes_mm3[i] for i in groups[-1]) + volumes_mm3[part] > limit:
+            groups.append([])
+        groups[-1].append(part)
+    return groups

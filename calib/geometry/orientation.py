@@ -8,10 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from calib.geometry.hull import hull_of
 from calib.geometry.mesh import Mesh, bounds_mm
-from calib.geometry.pose import Pose
-from calib.geometry.poses import find_poses
+from calib.geometry.poses import Pose, find_poses
+from calib.geometry.solid_kernel import hull_of
 from calib.geometry.standing import Underside, undersides
 from calib.geometry.supports import NONE, Supports, find_supports
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from calib.errors import MeshError
-from calib.geometry.health import heal
 from calib.geometry.mesh import DOWN, Mesh, bounds_mm, face_areas_mm2
 from calib.geometry.read_3mf import read_3mf
 from calib.geometry.read_by_library import read_by_library
 from calib.geometry.read_stl import read_stl
+from calib.geometry.repair import heal
 from calib.geometry.slices import Slices
 from calib.geometry.units import MM_PER, absurd_size, ask_unit, small_size, unit_named
 from calib.in_child import in_child

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.geometry.turns import right_angles
+from calib.geometry.contours import right_angles
 from calib.records import LayerProfile
 
 UPRIGHT = 1.0 - 1e-9

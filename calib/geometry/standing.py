@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.geometry.hull import vertices_mm
 from calib.geometry.mesh import AT_ONCE, Mesh, normals_mm2
-from calib.geometry.pose import Pose
-from calib.geometry.poses import centre_mm
+from calib.geometry.poses import Pose, centre_mm
+from calib.geometry.solid_kernel import vertices_mm
 from calib.geometry.supports import ON_PLATE_MM, least_facing_down, overhanging
 from calib.geometry.sweep import sweep
 

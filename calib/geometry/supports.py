@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calib.geometry.columns import Columns, columns
 from calib.geometry.mesh import face_areas_mm2
+from calib.geometry.rays import Columns, columns
 
 LINES = 65_536
 ON_PLATE_MM = 1e-3  # surface this near the plate lies on it

@@ -7,8 +7,8 @@ from math import ceil
 
 import numpy as np
 
-from calib.geometry.columns import OFF, Columns, lines_through
 from calib.geometry.mesh import bounds_mm
+from calib.geometry.rays import OFF, Columns, lines_through
 
 
 @dataclass(frozen=True, eq=False)

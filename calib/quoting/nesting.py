@@ -9,8 +9,7 @@ from itertools import chain, zip_longest
 from math import ceil
 from typing import Protocol
 
-from calib.geometry.nesting import copies_in_cake, copies_on_plate
-from calib.geometry.nesting_mixed import cakes_for, plates_for
+from calib.geometry.nesting import cakes_for, copies_in_cake, copies_on_plate, plates_for
 from calib.shop.model import Machine
 
 Size = tuple[float, float, float]

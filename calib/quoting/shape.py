@@ -9,7 +9,7 @@ from typing import Any
 from calib.geometry.hollows import enclosed, find_hollows
 from calib.geometry.mesh import Mesh
 from calib.geometry.orientation import Candidate, candidates
-from calib.geometry.pose import Pose
+from calib.geometry.poses import Pose
 from calib.geometry.supports import NONE, Supports
 from calib.quoting.nesting import room_mm
 from calib.records import Enclosed, LayerProfile

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from solids_for_tests import ball, box
 
-from calib.geometry.health import heal
+from calib.geometry.repair import heal
 
 CUBE = box(10, 10, 10, (50, 60, 70))
 

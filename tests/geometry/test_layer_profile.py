@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from solids_for_tests import as_library_mesh, ball, box, crumpled, torus, united
 
 from calib.errors import MeshError
-from calib.geometry import loops, sweep
+from calib.geometry import contours, sweep
 from calib.geometry.layer_profile import layer_profile
 
 
@@ -111,7 +111,7 @@ def test_a_finer_mesh_of_the_same_solid_changes_nothing():
 def test_bunches_of_planes_give_what_one_bunch_gives(monkeypatch):
     whole = layer_profile(crumpled(), 0.3)
     monkeypatch.setattr(sweep, "PIECES_AT_ONCE", 500)
-    monkeypatch.setattr(loops, "PIECES_AT_ONCE", 500)
+    monkeypatch.setattr(contours, "PIECES_AT_ONCE", 500)
     pieces = layer_profile(crumpled(), 0.3)
     for name in ("area_mm2", "perimeter_mm", "contours", "up_skin_mm2", "down_skin_mm2", "line_width_mm"):
         assert getattr(pieces, name) == pytest.approx(getattr(whole, name), abs=1e-9)

@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.geometry.nesting import copies_in_cake, copies_on_plate
-from calib.geometry.nesting_mixed import cakes_for, plates_for
+from calib.geometry.nesting import cakes_for, copies_in_cake, copies_on_plate, plates_for
 
 SIDE = st.integers(3, 60)
 

@@ -7,7 +7,7 @@ from test_read_mesh import archive, mesh_xml
 
 from calib.errors import MeshError
 from calib.geometry.layer_profile import layer_profile
-from calib.geometry.pose import Pose
+from calib.geometry.poses import Pose
 from calib.geometry.read_mesh import read_mesh
 
 SLICE = "http://schemas.microsoft.com/3dmanufacturing/slice/2015/07"

@@ -7,14 +7,14 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from solids_for_tests import ball, box, crumpled
 
-from calib.geometry.equal_rows import equal_rows
+from calib.geometry.contours import _walked, loops_by_layer
 from calib.geometry.layer_profile import layer_profile
-from calib.geometry.loops import _walked, loops_by_layer
 from calib.geometry.sweep import planes_under
 from calib.geometry.topology import (
     _mates_by_rank,
     body_of_face,
     edge_mates,
+    equal_rows,
     joined,
     pinched_vertices,
     topology_of,

@@ -1,4 +1,4 @@
-"""The convex hull of a part, through a boolean-geometry kernel that starts in milliseconds."""
+"""Convex hull and union of solids, through a boolean-geometry kernel that starts in milliseconds."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from calib.geometry.mesh import Mesh, normals_mm2
+from calib.geometry.topology import vertex_ids
 
 MOST_POINTS = 60_000  # of more, those are taken that reach farthest in some direction
 DIRECTIONS = 1_000
@@ -69,3 +70,23 @@ def _outermost(points: np.ndarray) -> np.ndarray:
     return points[
         np.unique(np.concatenate([(some @ across).argmax(axis=1) for some in np.split(ways, range(16, 1006, 16))]))
     ]
+
+
+def united(triangles: np.ndarray) -> np.ndarray | None:
+    """The surface of all space that is enclosed at least once, shape (m, 3, 3) [mm]; None where the kernel cannot say.
+
+    triangles : shape (n, 3, 3), closed and turned outwards [mm]
+    """
+    try:
+        from manifold3d import Manifold, Mesh64, OpType
+    except ImportError:
+        return None
+    ids = vertex_ids(triangles)
+    _, first = np.unique(ids.reshape(-1), return_index=True)
+    solid = Manifold(Mesh64(triangles.reshape(-1, 3)[first], ids.astype(np.uint64)))
+    if solid.is_empty():
+        return None
+    pieces = solid.decompose()
+    whole = Manifold.batch_boolean(pieces, OpType.Add) if len(pieces) > 1 else solid
+    mesh = whole.to_mesh64()
+    return np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts).astype(np.int64)]

@@ -1,4 +1,4 @@
-"""Is a surface closed, turned outwards, free of overlaps? What is wrong is said, and repaired where that is safe."""
+"""Faults of a surface: what is wrong with it is said, and repaired where that is safe."""
 
 from __future__ import annotations
 
@@ -6,17 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.geometry.columns import columns
-from calib.geometry.holes import fill_holes
-from calib.geometry.mesh import bounds_mm, face_areas_mm2, signed_volume_mm3
+from calib.geometry.mesh import bounds_mm, face_areas_mm2, signed_volume_mm3, volumes_mm3
+from calib.geometry.rays import columns
+from calib.geometry.solid_kernel import united
 from calib.geometry.topology import Topology, body_of_face, edge_mates, topology_of, vertex_ids, welded_corners
-from calib.geometry.turning import turned_alike, turned_outwards
-from calib.geometry.union import united
 
 WELD_SHARE = 1e-6  # corners closer than this share of the part's size are one corner, where a surface is open
 GREATEST_HOLE_SHARE = 0.10  # holes of more than this share of the surface are not closed: what was meant is unknown
 LINES = 16_384  # upright lines that look for overlaps
 LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less is not told from rounding
+MAX_HOLES = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,3 +177,124 @@ def _doubled_mm3(triangles: np.ndarray) -> float:
 
 def _box_mm3(triangles: np.ndarray) -> float:
     return float(np.prod(np.ptp(bounds_mm(triangles), axis=0)))
+
+
+def fill_holes(triangles: np.ndarray, faces: np.ndarray, mates: np.ndarray) -> tuple[np.ndarray, int]:
+    """A patch for each loop of open edges, spread from the middle of the loop, turned as the surface around it.
+
+    Returns triangles, shape (m, 3, 3) [mm], and the number of loops; no triangles where the open edges form no simple
+    loops or more than 1000. Exact where the rim is flat and seen whole from its middle; a guess elsewhere.
+    """
+    half = np.flatnonzero(mates < 0)
+    start = faces[half // 3, half % 3]
+    end = faces[half // 3, (half + 1) % 3]
+    point = dict(zip(start.tolist(), triangles[half // 3, half % 3], strict=True))
+    loops = _loops(dict(zip(start.tolist(), end.tolist(), strict=True)))
+    if len(point) < len(half) or loops is None or len(loops) > MAX_HOLES:
+        return np.zeros((0, 3, 3)), 0
+    return np.concatenate([_patch(np.array([point[vertex] for vertex in loop])) for loop in loops]), len(loops)
+
+
+def _loops(following: dict[int, int]) -> list[list[int]] | None:
+    loops, left = [], dict(following)
+    while left:
+        first, at = left.popitem()
+        loop = [first]
+        while at != first:
+            loop.append(at)
+            if at not in left:
+                return None
+            at = left.pop(at)
+        loops.append(loop)
+    return loops
+
+
+def _patch(rim: np.ndarray) -> np.ndarray:
+    """Triangles that close a rim, which runs along the faces beside it, so that the patch runs against it."""
+    if len(rim) == 3:
+        return rim[None, ::-1]
+    middle = np.broadcast_to(rim.mean(axis=0), rim.shape)
+    return np.stack([np.roll(rim, -1, axis=0), rim, middle], axis=1)
+
+
+def turned_alike(faces: np.ndarray) -> np.ndarray:
+    """Faces to turn so that neighbours agree: in each connected piece the smaller party; shape (n,) of bool.
+
+    faces : shape (n, 3), vertex numbers. A surface that cannot agree with itself (one-sided) keeps some disagreement.
+    """
+    one, two, disagree = _neighbours(faces)
+    turn, piece = _spread(len(faces), one, two, disagree)
+    pieces = int(piece.max(initial=-1)) + 1
+    minority = 2 * np.bincount(piece, turn, pieces) > np.bincount(piece, minlength=pieces)
+    return turn ^ minority[piece]
+
+
+def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pairs of faces that share an edge with nobody else, and whether both run along it the same way."""
+    start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
+    keys = (np.minimum(start, end).astype(np.int64) << 31) + np.maximum(start, end)
+    order = np.argsort(keys, kind="stable")
+    _, first, counts = np.unique(keys[order], return_index=True, return_counts=True)
+    first = first[counts == 2]
+    a, b = order[first], order[first + 1]
+    return a // 3, b // 3, (start[a] < end[a]) == (start[b] < end[b])
+
+
+def _spread(count: int, one: np.ndarray, two: np.ndarray, disagree: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Walk each connected piece breadth first from one face; returns (turned against it, number of the piece)."""
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+    links = csr_array((disagree + 1.0, (one, two)), shape=(count + 1, count + 1))
+    pieces, piece = connected_components(links[:count, :count], directed=False)
+    heads = np.unique(piece, return_index=True)[1]  # one face of each piece, joined to an added root
+    rooted = links + csr_array((np.ones(pieces), (np.full(pieces, count), heads)), shape=links.shape)
+    rooted = (rooted + rooted.T).tocsr()
+    order, parent = breadth_first_order(rooted, count, directed=False)
+    turn = np.zeros(count + 1, bool)
+    differs = np.asarray(rooted[order[1:], parent[order[1:]]]).reshape(-1) > 1.5
+    for face, above, other in zip(order[1:].tolist(), parent[order[1:]].tolist(), differs.tolist(), strict=True):
+        turn[face] = turn[above] ^ other
+    return turn[:count], piece
+
+
+def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.ndarray:
+    """Faces of bodies that are inside out, shape (n,) of bool.
+
+    A body within an even number of others is solid, within an odd number a hollow; its faces must look accordingly.
+    Where the whole file is inside out, so that only its hollows look outwards, all are turned.
+    """
+    volumes = np.bincount(body, volumes_mm3(triangles), bodies)
+    wrong = volumes < 0
+    if not wrong.any():
+        return np.zeros(len(triangles), bool)
+    order = np.argsort(body, kind="stable")
+    of_body = np.split(triangles[order], np.searchsorted(body[order], np.arange(1, bodies)))
+    rest = np.flatnonzero(~wrong)
+    if volumes.sum() < 0 and len(rest) and all(_within(of_body, int(number)) % 2 for number in rest):
+        return np.ones(len(triangles), bool)
+    for number in np.flatnonzero(wrong):
+        wrong[number] = _within(of_body, int(number)) % 2 == 0
+    return wrong[body]
+
+
+def _within(of_body: list[np.ndarray], number: int) -> int:
+    """In how many other bodies the first corner of a body lies."""
+    point = of_body[number][0].mean(axis=0)
+    count = 0
+    for other, triangles in enumerate(of_body):
+        low, high = bounds_mm(triangles)
+        if other != number and (low <= point).all() and (point <= high).all():
+            count += abs(_winding(triangles, point)) > 0.5
+    return count
+
+
+def _winding(triangles: np.ndarray, point: np.ndarray) -> float:
+    """How often a closed surface goes round a point: its solid angle over 4 pi (Van Oosterom and Strackee 1983,
+    IEEE Trans. Biomed. Eng. 30:125-126; formula from memory)."""
+    a, b, c = np.moveaxis(triangles - point, 1, 0)
+    la, lb, lc = (np.linalg.norm(side, axis=1) for side in (a, b, c))
+    over = np.einsum("ij,ij->i", a, np.cross(b, c))
+    under = la * lb * lc + np.einsum("ij,ij->i", a, b) * lc
+    under += np.einsum("ij,ij->i", b, c) * la + np.einsum("ij,ij->i", c, a) * lb
+    return float(np.arctan2(over, under).sum() / (2 * np.pi))
