@@ -100,7 +100,7 @@ class Setting:
 
 @dataclass(eq=False)
 class Order:
-    """parts: what is ordered, a part of the catalog and how many; builds : rows of the contract's columns"""
+    """parts: what is ordered, a part of the catalog and how many; builds : rows with the columns of docs/interface.md"""
 
     number: int
     process: str

@@ -27,7 +27,7 @@ MACHINE_STAGES = ("warm_up", "printing", "cool_down", "washing", "drying", "post
 
 @dataclass(eq=False)
 class OtherLab:
-    """builds : the contract's builds; stages : its stages; truth : build_id, stage, week, median_min, sd (of the log), minutes"""
+    """builds, stages : logs with the columns of docs/interface.md; truth : build_id, stage, week, median_min, sd (of the log), minutes"""
 
     builds: pd.DataFrame
     stages: pd.DataFrame

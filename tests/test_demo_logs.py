@@ -73,7 +73,7 @@ def test_shop_file_is_read_without_a_doubt_and_has_what_the_logs_name(bench, bui
     assert shop.timezone == TRUTH["timezone"]
 
 
-def test_words_are_those_of_the_contract(bench, builds):
+def test_words_are_those_of_the_interface(bench, builds):
     stages = {stage for name in bench["stage"] for stage in name.split("+")}
     assert stages <= set(STAGES)
     assert set(read_logs("machines")["stage"]) == {"warm_up", "printing", "cool_down"}

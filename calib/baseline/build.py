@@ -30,7 +30,7 @@ PHYSICS: dict[str, dict[str, Physics]] = {
 def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: bool = False) -> Baselines:
     """Minutes of each stage that each build could have; see records.Baselines.
 
-    columns : the contract's ``builds`` columns as arrays of one length n; a missing column, NaN, None and '' mean 'not
+    columns : the ``builds`` columns (docs/interface.md) as arrays of one length n; a missing column, NaN, None and '' mean 'not
         known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``, HOLLOWS,
         ``last_material`` (on the machine before), ``path_min`` (printing minutes of the machine's path), ``at`` (day or stamp, for machines that changed)
     with_terms : also the shares of the formulas' terms
@@ -61,7 +61,7 @@ def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
 
 
 def stages_of(process: str, shop: Shop) -> tuple[str, ...]:
-    """Stages that the contract gives a process, optional ones too, and those of the shop's own route."""
+    """Stages that docs/interface.md gives a process, optional ones too, and those of the shop's own route."""
     own = [stage for stage, known in STAGES.items() if process in known.processes]
     return tuple(dict.fromkeys([*own, *shop.routes.get(process, ())]))
 

@@ -1,4 +1,4 @@
-"""Which stages drift from plan: the contract's ``drift`` document."""
+"""Which stages drift from plan: the ``drift`` document (docs/interface.md)."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def check_drift(
     timezone: str = "UTC",
     kept: Kept = NOTHING_KEPT,
 ) -> dict[str, Any]:
-    """The contract's ``drift`` document, each stage with ``chart`` data for pages.
+    """The ``drift`` document (docs/interface.md), each stage with ``chart`` data for pages.
 
     errors : ``Calibrator.errors``; columns part, layer_mm, day, shift, if there, are also compared; now_min,
         if there, is what quotes assume by now [min]

@@ -19,7 +19,7 @@ TRUE, FALSE = {"true", "t", "1", "yes", "y"}, {"false", "f", "0", "no", "n"}
 
 
 def read_plan(path: Path, timezone: str = "UTC") -> tuple[pd.DataFrame, list[str]]:
-    """Planned builds with the contract's columns, and a sentence for each row that was set aside.
+    """Planned builds with the columns of docs/interface.md, and a sentence for each row that was set aside.
 
     Raises LogFileError when the file is no table of builds.
     """

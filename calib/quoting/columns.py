@@ -34,7 +34,7 @@ class Measured(Posed, Protocol):
 
 
 def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[str, Machine]) -> dict[str, Any]:
-    """The contract's columns of ``builds``, one row each; of several parts in one, the hardest and most finished."""
+    """The columns of ``builds`` (docs/interface.md), one row each; of several parts in one, the hardest and most finished."""
     rows = [_row(option, build, shop_machines[build.machine]) for build in builds]
     return {name: _array([row[name] for row in rows]) for name in rows[0]}
 

@@ -64,7 +64,7 @@ def compare(
     seed: int = 0,
     draws: int = DRAWS,
 ) -> dict[str, Any]:
-    """The contract's ``compare`` document, with time to the first part and a person's time besides.
+    """The ``compare`` document (docs/interface.md), with time to the first part and a person's time besides.
 
     A process with several machines has one more line, all of them together: at each quantity the best plan on any
     of them. request : of one part, whose quantity is not looked at. Raises as ``quote`` does.

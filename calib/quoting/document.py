@@ -54,7 +54,7 @@ def quote(
     seed: int = 0,
     draws: int = DRAWS,
 ) -> dict[str, Any]:
-    """The contract's ``quote`` document without its id; its keys count the whole order, ``items`` lists its parts.
+    """The ``quote`` document (docs/interface.md) without its id; its keys count the whole order, ``items`` lists its parts.
 
     meshes : one for each of ``request.lines``, in their order; the same mesh for the same part
     Raises UsageError or NoPlanError in one sentence when nothing can be quoted.

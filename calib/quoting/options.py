@@ -19,7 +19,7 @@ from calib.shop.model import Machine, Material, Shop
 class Piece:
     """One part of the order as an option makes it.
 
-    material : id; finish, difficulty : the contract's words
+    material : id; finish, difficulty : words of docs/interface.md
     capacity : copies that a build holds at most
     """
 

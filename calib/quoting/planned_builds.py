@@ -17,7 +17,7 @@ KEPT = (
 
 
 def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
-    """The contract's columns of ``builds``, and ``builds``: how many alike follow each other; in order of work.
+    """The columns of ``builds`` (docs/interface.md), and ``builds``: how many alike follow each other; in order of work.
 
     A build of one part names its ``part_file``, one of several its ``items``: file and copies of each.
     """

@@ -23,7 +23,7 @@ MEASURES = (
 def compare_page(doc: Document) -> str:
     """HTML with everything inside and no script.
 
-    doc : the contract's ``compare`` document with ``first_part_h`` and ``touch_per_part_min``
+    doc : the ``compare`` document (docs/interface.md) with ``first_part_h`` and ``touch_per_part_min``
     """
     return render(
         "compare_page.html",

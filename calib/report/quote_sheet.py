@@ -38,7 +38,7 @@ WORTH_TELLING = 0.01  # of the variation
 def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -> str:
     """HTML of one edition, with everything inside and no script.
 
-    quote : the contract's document with ``drawing``, ``course``, ``width``, and ``comparison`` where one was made
+    quote : the ``quote`` document (docs/interface.md) with ``drawing``, ``course``, ``width``, and ``comparison`` where one was made
     agreed : of an accepted quote: ``option`` (number), ``promised_at``, ``chance``
     Raises UsageError for an edition that is not 'outward' or 'inward'.
     """

@@ -33,9 +33,9 @@ def week_page(data: Document) -> str:
 
         shop : name of the lab
         as_of : 'YYYY-MM-DD', last day looked at (else the drift document's, else the fit's)
-        fit : the contract's ``fit`` document
-        drift : the contract's ``drift`` document with ``chart`` data, as ``drift.check.check_drift`` returns it
-        backtest : the contract's ``backtest`` document
+        fit : the ``fit`` document (docs/interface.md)
+        drift : the ``drift`` document (docs/interface.md) with ``chart`` data, as ``drift.check.check_drift`` returns it
+        backtest : the ``backtest`` document (docs/interface.md)
         open_promises : the document of ``workflow.promises.find_promises``
         quotes : those whose parts were packed in the same weeks: ``score_ranges`` of the quoting room, and 'in_time'
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],

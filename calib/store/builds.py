@@ -26,7 +26,7 @@ FROM build b LEFT JOIN printed p USING (build_id) LEFT JOIN ordered o USING (bui
 
 
 def find_builds(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """The contract's ``builds`` columns, one row for each build, and status: planned, running, printed, finished (packed) or
+    """The ``builds`` columns (docs/interface.md), one row for each build, and status: planned, running, printed, finished (packed) or
     logged (nothing is known of its work)."""
     frame = con.execute(_QUERY).df()
     return frame.astype({name: object for name in frame.columns if frame[name].dtype == "str"})

@@ -74,7 +74,7 @@ def import_files(
     drop_columns: Iterable[str] = (),
     copy_first: str | None = None,
 ) -> dict[str, Any]:
-    """Import log files; the contract's ``import`` document, with ``quarantine``, ``warnings``, ``review`` ... beside it.
+    """Import log files; the ``import`` document (docs/interface.md), with ``quarantine``, ``warnings``, ``review`` ... beside it.
 
     paths : files, or folders of them; later ones correct earlier ones
     timezone : IANA zone of stamps without offset

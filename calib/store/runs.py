@@ -58,7 +58,7 @@ def find_runs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     build_ids : list, empty where only an order is named
     started_at, ended_at : UTC, with zone; a run of which only the day is known ends with that day, and has no start
-    work_min : end less start less pauses, less closed hours by the contract's rule; NaN where no end is known; where a
+    work_min : end less start less pauses, less closed hours by the rule of docs/interface.md; NaN where no end is known; where a
         person said what it took, that, and ``ended_at`` accordingly [min]
     low_min : for ends that were ``found``: minutes up to the last look, which is the last closing time before the end, or
         0 where nothing says that anybody looked; NaN for others [min]

@@ -13,7 +13,7 @@ def awaited_builds(orders: list[dict[str, Any]]) -> pd.DataFrame:
     """Planned builds of accepted quotes that no logged build fulfils yet, in the order in which they were accepted.
 
     orders : the open ones, of ``find_orders``
-    Returns the contract's columns of ``builds``, with status 'planned'; ids are the quote's, numbered.
+    Returns the columns of ``builds`` (docs/interface.md), with status 'planned'; ids are the quote's, numbered.
     """
     accepted = sorted(orders, key=lambda one: one["accepted_at"])
     return pd.DataFrame([row for one in accepted for row in _rows(one)])

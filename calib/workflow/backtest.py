@@ -20,7 +20,7 @@ def backtest_shop(
     jobs: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
-    """The contract's ``backtest`` document: coverage and interval score of predictions that never looked ahead.
+    """The ``backtest`` document (docs/interface.md): coverage and interval score of predictions that never looked ahead.
 
     jobs : whether past builds and orders are scored too, each as one thing (see ``backtest_jobs``); null where not
     """

@@ -15,7 +15,7 @@ CARRIED = ["build_id", "process", "machine", "material", "finish", "parts", "ord
 def baseline_frame(builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     """One row for each build and stage that its process could have.
 
-    builds : the contract's columns, one row for each build; and ``profile``, see ``with_parts``
+    builds : the columns of ``builds`` (docs/interface.md), one row for each build; and ``profile``, see ``with_parts``
 
     Returns CARRIED columns and stage, baseline_min, touch_min, floor_min [min], basis, prior_sd, fillings, and the shares of the
     formula's terms as term_0, term_1 ...

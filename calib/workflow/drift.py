@@ -38,7 +38,7 @@ NOON, EVENING = 12, 18
 
 
 def find_drift(folder: Path, since: str | None = None, persons: bool = False) -> dict[str, Any]:
-    """The contract's ``drift`` document, from the errors that the last fit made at the time."""
+    """The ``drift`` document (docs/interface.md), from the errors that the last fit made at the time."""
     document, _ = look(folder, since, persons)
     return document
 

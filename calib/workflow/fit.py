@@ -56,7 +56,7 @@ class Logged:
 
 
 def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
-    """Fit on the runs that had ended by ``as_of`` and store the fit; the contract's ``fit`` document.
+    """Fit on the runs that had ended by ``as_of`` and store the fit; the ``fit`` document (docs/interface.md).
 
     Weeks that the last fit knew and that no log has changed since are not learned again: the result is the same.
     """

@@ -23,7 +23,7 @@ def import_logs(
     progress: Callable[[str], None] | None = None,
     copy_first: str | None = None,
 ) -> dict[str, Any]:
-    """Read all files, then store them in one transaction; the contract's ``import`` document, with ``next_steps``.
+    """Read all files, then store them in one transaction; the ``import`` document (docs/interface.md), with ``next_steps``.
 
     mappings : of other people's columns; where none is given, those in the shop's folder ``maps``
     copy_first : what the import is part of, where the store is to be copied before it

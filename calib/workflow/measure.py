@@ -21,7 +21,7 @@ OVERHANG_DEG = 45.0  # usual for extrusion and resin; common practice, no source
 
 
 def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = None) -> dict[str, Any]:
-    """The contract's ``measure`` document."""
+    """The ``measure`` document (docs/interface.md)."""
     mesh = read_mesh(part, unit=unit)
     supports = find_supports(mesh.triangles, OVERHANG_DEG)
     document = {

@@ -150,7 +150,7 @@ def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: 
 
 
 def predicted(rows: pd.DataFrame, model: Calibrator) -> pd.DataFrame:
-    """The contract's table: a row for each stage, and a joint range for the whole of each build."""
+    """The table of docs/interface.md: a row for each stage, and a joint range for the whole of each build."""
     grid = np.linspace(0.001, 0.999, 333)
     ranges = model.predict(rows, quantiles=LEVELS)
     stages = rows.assign(

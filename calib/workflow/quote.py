@@ -55,7 +55,7 @@ def quote_part(
     overwrite: bool = False,
     keep: bool = False,
 ) -> dict[str, Any]:
-    """Options side by side, each with a range; stored where there is a store. The contract's ``quote``.
+    """Options side by side, each with a range; stored where there is a store. The ``quote`` document (docs/interface.md).
 
     sure : chance of the promised date; the shop file's where None
     needs : what the part must stand or be, in the words of the shop's ``fit_for``
@@ -86,7 +86,7 @@ def quote_order(
 ) -> dict[str, Any]:
     """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
 
-    The contract's ``quote`` document: ``part`` is the order file's name, ``quantity`` all parts together, every key of
+    The ``quote`` document (docs/interface.md): ``part`` is the order file's name, ``quantity`` all parts together, every key of
     an option counts the whole order, and ``items`` lists the parts: part, quantity, finish, material (as asked).
     An option's process, machine and material are joined by '+' where parts go different ways. Kept as a quote is.
     """
@@ -178,7 +178,7 @@ def compare_part(
     progress: Progress = lambda text: None,
     overwrite: bool = False,
 ) -> dict[str, Any]:
-    """Lead time over quantities, and where the soonest process changes. The contract's ``compare``.
+    """Lead time over quantities, and where the soonest process changes. The ``compare`` document (docs/interface.md).
 
     pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
     page : also written as one HTML page; whatever stands there is replaced where ``overwrite``

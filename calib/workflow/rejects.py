@@ -41,7 +41,7 @@ def row_set_aside(folder: Path, number: int) -> dict[str, Any]:
 
 
 def mend_row(folder: Path, number: int, cells: dict[str, str]) -> dict[str, Any]:
-    """Import one row that was set aside with other cells; it stays as a log of its own. The contract's ``import`` document.
+    """Import one row that was set aside with other cells; it stays as a log of its own. The ``import`` document (docs/interface.md).
 
     Columns that are not among ``cells`` stay as they stood; one that stood in none of them is refused.
     """

@@ -147,7 +147,7 @@ def _a_second_after(at: str) -> str:
 
 
 def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> dict[str, Any] | None:
-    """Write what taps tell to a log for each day and import those that changed; the contract's ``import`` document.
+    """Write what taps tell to a log for each day and import those that changed; the ``import`` document (docs/interface.md).
 
     again : import them all: a call before may have ended between writing and importing
     None where nothing changed.

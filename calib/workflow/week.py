@@ -29,7 +29,7 @@ def run_week(
 ) -> dict[str, Any]:
     """Import, fit and report; what of it came to be, and whether anything asks for a person.
 
-    Returns ``import`` and ``fit`` (the contract's documents), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
+    Returns ``import`` and ``fit`` (documents of docs/interface.md), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
     no earlier import set aside), ``newly_held`` (rows that wait for a build or order that no log has yet), ``next_steps`` (what
     waits for a person) and ``quiet`` (true: no row newly set aside, no unreadable file, no stage that moved or became
     erratic, no promise late or fallen, no warning). Where too little is logged to learn from, ``fit`` and ``report`` are null and ``why_not`` says so;

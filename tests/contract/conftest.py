@@ -1,4 +1,4 @@
-"""A shop with the contract's own file formats, and calib called in it as a program would."""
+"""A shop with the file formats of docs/interface.md, and calib called in it as a program would."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def empty_store(tmp_path_factory):
 
 
 class Lab:
-    """A shop's folder; ``take`` imports texts as files and returns the contract's document."""
+    """A shop's folder; ``take`` imports texts as files and returns the document of the import."""
 
     def __init__(self, folder: Path, capsys):
         self.folder, self.capsys, self.files = folder, capsys, 0

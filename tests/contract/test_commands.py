@@ -1,4 +1,4 @@
-"""Exit statuses, --json, --shop and CALIB_SHOP, as the contract has them."""
+"""Exit statuses, --json, --shop and CALIB_SHOP, as docs/interface.md has them."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ import pytest
 
 from calib.records import ROUTES, STAGES
 
-# The contract's table, typed from it: processes, scopes, what of it is unattended.
+# The table of stages in docs/interface.md, typed from it: processes, scopes, what of it is unattended.
 TABLE = """
 design_adaptation    MEX VPP PBF  order        none
 file_prep            MEX VPP PBF  order|build  none

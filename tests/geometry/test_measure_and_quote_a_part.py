@@ -38,7 +38,7 @@ def test_a_part_is_measured_as_it_lies(told):
     assert len([line for line in said.splitlines() if line.startswith("   ")]) == 6
 
 
-def test_the_document_has_the_contract_s_keys(told):
+def test_the_document_has_the_keys_of_the_interface(told):
     status, said = told("measure", "beam.stl", "--layers", "5", "--json")
     document = json.loads(said)
     assert status == 0

@@ -121,7 +121,7 @@ def test_the_queue_makes_its_machine_wait_and_no_other(box, always_open, request
     assert option_of(busy, "vpp1")["lead_time_h"] == option_of(free, "vpp1")["lead_time_h"]
 
 
-def test_a_document_has_the_contracts_keys_and_is_json(box, shop, request_for):
+def test_a_document_has_the_keys_of_the_interface_and_is_json(box, shop, request_for):
     document = quote(request_for(3, due=request_for(1).start + timedelta(days=3)), shop, [box], **LEARNED)
     json.dumps(document, allow_nan=False)
     keys = {"part", "quantity", "level", "options", "out", "soonest", "valid_until"}
