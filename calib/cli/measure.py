@@ -38,8 +38,7 @@ def measure(
     Example: calib measure bracket.stl --layers 0.2
     Example: calib measure plate.gcode --machine ext-1 --shop my-lab
     """
-    from calib.workflow.measure import measure_part
-    from calib.workflow.measure_path import is_path, measure_path
+    from calib.workflow.measure import is_path, measure_part, measure_path
 
     if is_path(part):
         return Answer("measure_path", measure_path(part, shop, machine))

@@ -46,7 +46,7 @@ def _say(opened: Opened, as_json: bool) -> None:
     if not opened.links:
         print(f"Open {opened.address} in a browser on this machine. Ctrl-C ends it.", flush=True)
         return
-    from calib.serve.codes import terminal_code
+    from calib.serve.access import terminal_code
 
     for role, link in opened.links.items():
         print(f"To {FOR[role]}: {link}\n{terminal_code(link)}")

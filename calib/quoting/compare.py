@@ -11,11 +11,11 @@ import numpy as np
 
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
+from calib.quoting.flow import QueuedBuild
 from calib.quoting.learned import Learned
 from calib.quoting.notes import floors_not_known, option_cautions, quote_notes, unknown_floors
 from calib.quoting.options import Found, find_options
 from calib.quoting.plan import Planned, Planner, affordable, no_plan
-from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import QUANTILES, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.shape import ShapeFinder

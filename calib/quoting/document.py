@@ -12,18 +12,15 @@ from calib.baseline.build import explain
 from calib.calendar.clock import OpenClock
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
-from calib.quoting.columns import build_columns
+from calib.quoting.build_rows import build_columns, planned_builds
 from calib.quoting.cost import option_cost
-from calib.quoting.ladder import usual_course
+from calib.quoting.flow import QueuedBuild
 from calib.quoting.learned import Learned
-from calib.quoting.notes import option_cautions, option_warnings, quote_notes
+from calib.quoting.notes import option_cautions, option_warnings, quote_notes, width_by_cause
 from calib.quoting.options import Option, Piece
-from calib.quoting.outside import outside_options
 from calib.quoting.plan import DRAWS, Planned, plan_options
-from calib.quoting.planned_builds import planned_builds
-from calib.quoting.promise import valid_until
+from calib.quoting.promise import outside_options, valid_until
 from calib.quoting.promised import in_order_of_promise, keep_the_date, promise_of, promise_to_give
-from calib.quoting.queue import QueuedBuild
 from calib.quoting.ranges import (
     chance_by,
     date_range,
@@ -36,9 +33,8 @@ from calib.quoting.ranges import (
 )  # fmt: skip
 from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import ShapeFinder
-from calib.quoting.start import start_advice
 from calib.quoting.steady import best_of_each_process, pieces_per_day
-from calib.quoting.width import width_by_cause
+from calib.quoting.typical_schedule import start_advice, usual_course
 from calib.quoting.work import Work
 from calib.shop.model import Shop
 

@@ -1,4 +1,4 @@
-"""Builds as they came in, through a shop: how long each takes from release to its last stage, and what it holds meanwhile."""
+"""Builds through a shop: those that stand before a new order, and those of some weeks as they came in."""
 
 from __future__ import annotations
 
@@ -8,14 +8,107 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from calib.calendar.clock import OpenClock
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
-from calib.quoting.queue import QueuedBuild, queue_job
-from calib.quoting.schedule import Floor, Job, Run, ends_of, run_jobs
+from calib.quoting.schedule import Ahead, Floor, Job, Run, ends_of, run_jobs, runs_dry_at
 from calib.quoting.sisters import join_orders, share_ends
+from calib.quoting.steps import touch_share
 from calib.shop.model import Machine, Shop
+
+QUEUED = 100_000  # builds of the queue are numbered from here on: their luck is not that of the order quoted
+
+
+@dataclass(frozen=True, eq=False)
+class QueuedBuild:
+    """A build ahead, in the order in which the machine will take it.
+
+    rows : its stages that are not done, in order: stage, baseline_min, touch_min, floor_min, fillings, prior_sd, basis
+    elapsed_min : minutes that the first of them has been running
+    order_id, quote_id : what it fulfils, for promises
+    together : builds of which this is the same are one order; '' for one that holds several orders or none
+    height_mm : nan where it is not known
+    not_before : wall time before which its work may not begin [min]
+    """
+
+    build_id: str
+    process: str
+    machine: str
+    material: str
+    rows: pd.DataFrame
+    elapsed_min: float = 0.0
+    order_id: str = ""
+    quote_id: str = ""
+    not_before: float = -np.inf
+    together: str = ""
+    height_mm: float = np.nan
+
+
+def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
+    """The build's remaining work with its waits and failures; a run under way takes what is left of it.
+
+    number : place in the queue, which keys its luck
+    """
+    learned, draws, seed = luck.learned, luck.draws, luck.seed
+    rows = build.rows.assign(
+        process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
+    )
+    minutes = learned.calibrator.draws(rows, draws, seed + 7919 * number)
+    minutes = np.maximum(minutes, np.nan_to_num(rows["floor_min"].to_numpy(float)))
+    if build.elapsed_min > 0:
+        minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
+    stages = tuple(rows["stage"])
+    for place, stage in enumerate(stages):
+        luck.again(build.process, build.build_id, stage, out=minutes[:, place])
+    share = touch_share(rows["touch_min"], rows["baseline_min"])
+    later = stages[1:] if build.elapsed_min > 0 else stages
+    return Job(
+        name=f"queued {build.build_id}",
+        machine=build.machine,
+        stages=stages,
+        minutes={stage: minutes[:, i] for i, stage in enumerate(stages)},
+        touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
+        waits=luck.waits_before(build.process, later, QUEUED + number),
+        failed_at=luck.failed_attempts(_failure_chance(build, luck), QUEUED + number),
+        dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
+        ready=build.not_before,
+    )
+
+
+def _failure_chance(build: QueuedBuild, luck: Luck) -> float:
+    """Chance that its printing, if still to come, fails [0..1]."""
+    if "printing" not in set(build.rows["stage"]):
+        return 0.0
+    return luck.failure_chance(build.process, build.machine, build.material, build.height_mm)
+
+
+def _left_over(minutes: np.ndarray, elapsed: float) -> np.ndarray:
+    """What is left, given that it was not done after ``elapsed``: draws below it are replaced by draws above it."""
+    still = np.flatnonzero(minutes > elapsed)
+    if len(still) == 0:
+        return np.full(len(minutes), 0.1 * elapsed)
+    taken = np.where(minutes > elapsed, np.arange(len(minutes)), still[np.arange(len(minutes)) % len(still)])
+    return minutes[taken] - elapsed
+
+
+def run_queue(
+    queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
+) -> tuple[list[Run], Floor]:
+    """The queue alone through the shop."""
+    floor = Floor(shop, clock, draws, start)
+    luck = Luck(learned, draws, seed)
+    kept = [(number, build) for number, build in enumerate(queue) if len(build.rows)]
+    jobs = [queue_job(build, luck, number) for number, build in kept]
+    return run_jobs(join_orders(jobs, [build.together for _, build in kept]), floor), floor
+
+
+def held_by_queue(
+    queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
+) -> Ahead:
+    """What the queue takes before an order that comes now."""
+    return run_queue(queue, shop, clock, start, learned, draws, seed)[1].left_ahead() if queue else Ahead()
 
 
 @dataclass(frozen=True, eq=False)

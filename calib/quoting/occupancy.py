@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 
 from calib.quoting.flow import Flow, run_flow, with_waits
-from calib.quoting.queueing import several_servers
 from calib.quoting.schedule import ON_MACHINE, Run
-from calib.quoting.staff import WEEK_H, Staff, crew_hours
+from calib.quoting.staff import WEEK_H, Staff, crew_hours, several_servers
 from calib.shop.model import Crew, Station
 
 LOOKED_AT = 8  # of the fullest resources it is asked what waiting for them costs

@@ -10,11 +10,11 @@ import numpy as np
 from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
 from calib.quoting.cost import option_cost
+from calib.quoting.flow import QueuedBuild, held_by_queue
 from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned
 from calib.quoting.luck import Luck
 from calib.quoting.options import Found, Option, find_options, joined_options
-from calib.quoting.queue import QueuedBuild, held_by_queue
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
 from calib.quoting.schedule import Ahead, Floor, ends_of, run_jobs

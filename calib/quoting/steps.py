@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calib.baseline.build import build_minutes
-from calib.quoting.columns import build_columns
+from calib.quoting.build_rows import build_columns
 from calib.quoting.learned import Learned
 from calib.quoting.luck import LEVELS, Luck, predict_marginals
 from calib.quoting.nesting import Build

@@ -1,14 +1,17 @@
-"""Who may open which page: one secret link for each role, signed cookies, and a token in every form."""
+"""Who may open which page: one secret link for each role, its QR code, signed cookies, and a token in every form."""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
+import io
 import json
 import os
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
+
+import segno
 
 from calib.errors import StoreError
 
@@ -89,3 +92,18 @@ def read_access(folder: Path, is_open: bool) -> Access:
         raise StoreError(
             f"{path.name} in the shop's folder is damaged.", "Remove it: new links are made, old ones end."
         ) from error
+
+
+def terminal_code(text: str) -> str:
+    out = io.StringIO()
+    segno.make(text, error="m").terminal(out, compact=True)
+    return out.getvalue()
+
+
+def svg_code(text: str, label: str) -> str:
+    """An SVG element, dark on light whatever the page's colours, named for who cannot see it."""
+    return str(
+        segno.make(text, error="m").svg_inline(
+            scale=4, border=4, dark="#000", light="#fff", svgclass="qr", lineclass=None, title=label, omitsize=False
+        )
+    )

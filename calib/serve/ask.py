@@ -20,9 +20,8 @@ from calib.report.quote_sheet_drawing import drawing
 from calib.report.terminal_quote import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
 from calib.report.units import times
 from calib.safety import FOLLOW
-from calib.serve.forms import file_name, text_of, whole_of, word_of
+from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
-from calib.serve.posting import after_work, sent_form
 from calib.serve.site import Site
 from calib.serve.uploads import Upload
 from calib.shop.read_shop import read_shop

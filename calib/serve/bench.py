@@ -19,11 +19,10 @@ from starlette.routing import Route
 
 from calib.errors import CalibError, UsageError
 from calib.report.when import clock_time
-from calib.serve.codes import svg_code
-from calib.serve.forms import plain_text, text_of
+from calib.serve.access import svg_code
+from calib.serve.forms import after_work, plain_text, sent_form, text_of
 from calib.serve.guard import Refused
 from calib.serve.pages import page, session_of, site_of
-from calib.serve.posting import after_work, sent_form
 from calib.serve.site import Site
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop

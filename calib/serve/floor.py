@@ -9,8 +9,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from calib.serve.bench import when_of
+from calib.serve.forms import after_work
 from calib.serve.pages import page, site_of
-from calib.serve.posting import after_work
 from calib.shop.read_shop import read_shop
 
 SHOWN = 12  # of each kind: what one wall can show

@@ -15,17 +15,16 @@ from starlette.routing import Route
 
 from calib.errors import CalibError, UnknownLogError, UsageError
 from calib.report.week import unbroken, week_values
-from calib.serve.forms import file_name, text_of, whole_of, word_of
+from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
-from calib.serve.posting import after_work, sent_form
 from calib.serve.site import Proposal, Site
 from calib.workflow.drift import accept_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 from calib.workflow.map_log import propose_map
 from calib.workflow.rejects import find_rejects, mend_row, row_set_aside
+from calib.workflow.report import find_week, state_of_store
 from calib.workflow.review import answer_question, find_questions
-from calib.workflow.week_now import find_week, state_of_store
 
 VERDICTS = ("right", "mended", "wrong", "finished", "failed", "not done", "not written down", "take back")
 MOST_ROWS = 50

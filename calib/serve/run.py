@@ -12,7 +12,7 @@ from calib.errors import StoreError, UsageError
 from calib.serve.access import ROLES, read_access
 from calib.serve.app import make_app
 from calib.serve.site import FaultInWords, Site
-from calib.workflow.served import make_ready
+from calib.workflow.init import make_ready
 
 USUAL_PORT = 8520
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"

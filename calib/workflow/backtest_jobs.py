@@ -18,7 +18,7 @@ from calib.calendar.clock import OpenClock, to_minutes
 from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
-from calib.quoting.queue import run_queue
+from calib.quoting.flow import run_queue
 from calib.workflow.fit import Logged, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
 from calib.workflow.learning import runs_by_build

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
-from calib.quoting.queue import QueuedBuild
+from calib.quoting.flow import QueuedBuild
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES
@@ -20,9 +20,8 @@ from calib.shop.model import Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
-from calib.workflow.accepted import awaited_builds
 from calib.workflow.promises import Today, find_today
-from calib.workflow.queue import find_queue_and_orders
+from calib.workflow.queue import awaited_builds, find_queue_and_orders
 
 SHOWN = (0.5, 0.9)
 FORGOTTEN_DAYS = 14  # an open run that is older is asked about with the week's questions

@@ -13,8 +13,7 @@ import pandas as pd
 from calib.calendar.clock import OpenClock, to_minutes
 from calib.errors import LogFileError, TooFewRunsError
 from calib.logs.read_plan import read_plan
-from calib.quoting.flow import Flow, released_jobs, run_flow, spread_over
-from calib.quoting.queue import QueuedBuild
+from calib.quoting.flow import Flow, QueuedBuild, released_jobs, run_flow, spread_over
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop

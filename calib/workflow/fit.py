@@ -28,9 +28,8 @@ from calib.store.runs import find_runs
 from calib.store.stage_questions import ask_of_stages, stages_not_done
 from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
-from calib.workflow.below_floor import as_questions, below_floor
 from calib.workflow.drift import keep_look
-from calib.workflow.floors import floor_warnings, with_stand_ins
+from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins
 from calib.workflow.gaps import NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows

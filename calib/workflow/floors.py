@@ -1,6 +1,9 @@
-"""Least times that are not known: said wherever they are used, and what stands in for them."""
+"""Least times: those that are not known, what stands in for them, and logged runs that were shorter."""
 
 from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -9,6 +12,7 @@ from calib.quoting.notes import unknown_floors
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
+from calib.workflow.learning import LearningRows
 
 
 def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
@@ -42,3 +46,48 @@ def _floors(stage: str, process: str, shop: Shop) -> list[float]:
         one.floors.get(FLOOR_OF_STAGE.get(stage, "")) for one in shop.materials.values() if one.process == process
     ]
     return [value for value in stated if value is not None]
+
+
+WEEK = timedelta(days=7)
+CAME_WITH_IT = timedelta(days=6)  # before the last import, so that last week's is another one
+NAMES = ["build_id", "process", "stage", "actual_min", "floor_min"]
+
+
+def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[dict[str, Any]]:
+    """Every such run: build_id, process, stage, actual_min, floor_min, ``by`` ('data sheet' or 'conduction') and ``new``.
+
+    new : it ended in the last week of the logs, or came in with the last imports, however old it is
+    """
+    found = learned.below_floor
+    if found.empty:
+        return []
+    new = found["ended_at"] > runs["ended_at"].max() - WEEK
+    new |= found["run_key"].isin(runs.loc[runs["imported_at"] > runs["imported_at"].max() - CAME_WITH_IT, "run_key"])
+    return [
+        {**{name: row[name] for name in NAMES}, "by": _by(row, shop), "new": bool(is_new)}
+        for row, is_new in zip(found.to_dict("records"), new, strict=True)
+    ]
+
+
+def _by(row: dict[Any, Any], shop: Shop) -> str:
+    """What sets the least time: the data sheet, or how powder conducts where that takes longer or nothing is stated."""
+    material = shop.materials.get(row["material"])
+    stated = material.floors.get(FLOOR_OF_STAGE.get(row["stage"], "")) if material else None
+    is_powder = row["process"] == "PBF" and row["stage"] == "cool_down"
+    return "conduction" if is_powder and row["floor_min"] > (stated or 0.0) + 1e-6 else "data sheet"
+
+
+def as_questions(learned: LearningRows) -> pd.DataFrame:
+    """The same as marks for a person's look: run_key, ratio (actual over baseline), says."""
+    found = learned.below_floor
+    return (
+        pd.DataFrame(
+            {
+                "run_key": found["run_key"],
+                "ratio": found["whole_min"] / found["baseline_min"],
+                "says": [f"below its least time of {round(least)} min: look at once" for least in found["floor_min"]],
+            }
+        )
+        if len(found)
+        else pd.DataFrame(columns=["run_key", "ratio", "says"])
+    )

@@ -88,3 +88,10 @@ def _check_zone(zone: str) -> None:
         near = get_close_matches(zone, sorted(available_timezones()), n=3, cutoff=0.5)
         hint = f"Did you mean {' or '.join(near)}?" if near else "Names look like Europe/London or America/Chicago."
         raise UsageError(f'"{zone}" is not an IANA time zone.', hint) from None
+
+
+def make_ready(folder: Path) -> None:
+    """A shop file that is right, and a store; an empty one is made where there is none. Raises as both do."""
+    read_shop(folder)
+    with open_store(folder, create=True):
+        pass

@@ -16,7 +16,7 @@ import pandas as pd
 from calib.errors import CalibError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting.columns import mean_profile, parts_columns
+from calib.quoting.build_rows import mean_profile, parts_columns
 from calib.quoting.posing import Way, shortlist
 from calib.quoting.request import DEFAULT_FINISH
 from calib.quoting.shape import Shape, ShapeFinder

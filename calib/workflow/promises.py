@@ -14,10 +14,10 @@ import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
+from calib.quoting.flow import QueuedBuild, queue_job
 from calib.quoting.luck import Luck
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
-from calib.quoting.queue import QueuedBuild, queue_job
 from calib.quoting.ranges import chance_by, date_range
 from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
 from calib.quoting.sisters import join_orders, share_ends

@@ -1,4 +1,4 @@
-"""Builds that stand before a new order: running ones and planned ones, with the stages still to do."""
+"""Builds that stand before a new order: running ones, planned ones and those of accepted quotes, with the stages still to do."""
 
 from __future__ import annotations
 
@@ -10,19 +10,68 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import to_minutes
-from calib.quoting.queue import QueuedBuild
+from calib.quoting.flow import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.builds import find_builds
 from calib.store.open_store import open_store
 from calib.store.promises import find_orders
-from calib.store.quotes import start_of
+from calib.store.quotes import option_of, start_of
 from calib.store.runs import find_runs
-from calib.workflow.accepted import awaited_builds, open_build_ids
 from calib.workflow.fitted import Fitted, has_store, learned_of
 from calib.workflow.how_far import Standing, find_standings
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
+
+
+def awaited_builds(orders: list[dict[str, Any]]) -> pd.DataFrame:
+    """Planned builds of accepted quotes that no logged build fulfils yet, in the order in which they were accepted.
+
+    orders : the open ones, of ``find_orders``
+    Returns the columns of ``builds`` (docs/interface.md), with status 'planned'; ids are the quote's, numbered.
+    """
+    accepted = sorted(orders, key=lambda one: one["accepted_at"])
+    return pd.DataFrame([row for one in accepted for row in _rows(one)])
+
+
+def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
+    """Logged builds that open accepted quotes still wait for: build -> quote."""
+    return {
+        build["build_id"]: order["quote_id"]
+        for order in orders
+        for build in order["builds"]
+        if build["packed_at"] is None
+    }
+
+
+def _rows(order: dict[str, Any]) -> list[dict[str, Any]]:
+    """Builds that hold the parts that no logged build holds; the first ones are taken as begun."""
+    begun = sum(build["parts"] or 0 for build in order["builds"])
+    rows: list[dict[str, Any]] = []
+    number = 0
+    for plan in option_of(order).get("plan") or ():
+        for _ in range(plan["builds"]):
+            number += 1
+            left = min(plan["parts"], plan["parts"] - begun)
+            begun -= min(begun, plan["parts"])
+            if left > 0:
+                rows.append(_row(order, plan, number, left / plan["parts"]))
+    return rows
+
+
+def _row(order: dict[str, Any], plan: dict[str, Any], number: int, share: float) -> dict[str, Any]:
+    """A build of the plan, or that share of it which is still missing."""
+    by_parts = ("parts", "part_volume_cm3", "part_area_cm2", "support_volume_cm3", "support_contact_cm2")
+    scaled = {name: plan[name] * share for name in by_parts}
+    return {
+        **{name: value for name, value in plan.items() if name != "builds"},
+        **scaled,
+        "build_id": f"{order['quote_id']}-{number}",
+        "order_id": order["order_id"] or order["quote_id"],
+        "quote_id": order["quote_id"],
+        "status": "planned",
+    }
+
 
 UNTOUCHED = timedelta(weeks=4)  # nothing is under way of which nobody wrote for so long; common practice, no source
 

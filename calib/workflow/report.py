@@ -1,19 +1,117 @@
-"""The week in one page."""
+"""The week in one page: what it shows, gathered from the store and the last fit; the page itself computes nothing."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from calib.calibration.backtest import replay, score
+from calib.errors import NoPlanError, TooFewRunsError
+from calib.quoting.promise import score_ranges
 from calib.report.sentences import three_sentences
 from calib.report.week import week_page
 from calib.results import WEEK, Result
+from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
+from calib.store.health import find_health
+from calib.store.open_store import STORE_NAME, open_store
+from calib.store.promises import find_orders
+from calib.store.quotes import promised_at
+from calib.store.review import list_review
+from calib.workflow.capacity import mean_lead_h, resource_loads
+from calib.workflow.demand import flow_of, logged_demand
 from calib.workflow.drift import charts_of, find_drift
+from calib.workflow.fit import Logged, read_logged, told
+from calib.workflow.fitted import find_fitted
+from calib.workflow.floors import below_floor, floor_warnings
+from calib.workflow.gaps import find_gaps, wait_rows
+from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.pages import check_folder
 from calib.workflow.promises import find_promises
-from calib.workflow.week_data import week_data
+from calib.workflow.quotes import ranges_of
+from calib.workflow.side_models import failure_rows
+
+RECENT_WEEKS = 4
+HONESTY_WEEKS = 13
+REPLAYING = "Replaying {} of {} stages ..."
+
+
+def week_data(
+    folder: Path, shop: Shop, drift: dict[str, Any], progress: Callable[[str], None] = lambda text: None
+) -> dict[str, Any]:
+    """The keys that ``report.week.week_page`` takes."""
+    logged = read_logged(folder)
+    assert logged.last_end is not None, "drift was found, so something is logged"
+    learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
+    with open_store(folder, read_only=True) as store:
+        health, orders, questions = find_health(store), find_orders(store), list_review(store)
+    health["questions"] = [one["sentence"] for one in questions]
+    health["below_floor"] = [one for one in below_floor(learned, logged.runs, shop) if one["new"]]
+    return {
+        "shop": shop.name,
+        "as_of": drift["as_of"],
+        "drift": drift,
+        "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING))),
+        "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
+        "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
+        "health": health,
+        "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
+    }
+
+
+def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str, Any]:
+    """What became of quotes whose parts were packed since then: as ``score_ranges``, and in_time by the promised time."""
+    done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
+    in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
+    return {**score_ranges(ranges_of(done)), "in_time": in_time}
+
+
+def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
+    """Minutes of hands, of machines and of waiting in open hours for each process; builds that failed."""
+    assert logged.last_end is not None
+    since = logged.last_end - timedelta(weeks=RECENT_WEEKS)
+    ended = logged.runs.loc[logged.runs["ended_at"].notna(), "run_key"]  # failed ones took their time too
+    recent = learned.rows[(learned.rows["ended_at"] > since) & learned.rows["run_key"].isin(ended)]
+    touched = recent["actual_min"].where(recent["attended"], recent[["actual_min", "touch_min"]].min(axis=1))
+    demand = recent.assign(minutes=recent["actual_min"], touch_min=touched.fillna(0.0))
+    gaps = find_gaps(logged.builds, logged.runs, logged.shop, logged.last_end)
+    waits = wait_rows(gaps, logged.shop, since)
+    waiting = waits.groupby("process")["wait_min"].sum()
+    rows = [
+        {
+            "process": process,
+            "touch_min": float(part["touch_min"].sum()),
+            "machine_min": float((part["minutes"] - part["touch_min"]).sum()),
+            "wait_min": float(waiting.get(process, 0.0)),
+            "builds": int(part["build_id"].nunique()),
+        }
+        for process, part in demand.groupby("process", sort=False)
+    ]
+    printed = failure_rows(logged.builds, logged.runs[logged.runs["ended_at"] > since], logged.last_end)
+    return {
+        "rows": rows,
+        "since": str(since.date()),
+        "printed": len(printed),
+        "failed": int(printed["failed"].sum()),
+    }
+
+
+def bottleneck(folder: Path, shop: Shop) -> dict[str, Any] | None:
+    """The first of the resources of ``calib capacity``, with the mean ``lead_time_h``.
+
+    None where no printing is logged, or so few runs that some draws never come to their end.
+    """
+    fitted = find_fitted(folder)
+    try:
+        demand = logged_demand(folder, shop, RECENT_WEEKS)
+        flow = flow_of(demand, shop, shop, fitted)
+    except (TooFewRunsError, NoPlanError):
+        return None
+    return {**resource_loads(flow, demand, fitted)[0], "lead_time_h": mean_lead_h(flow)}
 
 
 def write_report(
@@ -57,3 +155,15 @@ def write_report(
 
 def named(chart: dict[str, Any]) -> dict[str, str]:
     return {"process": chart["process"], "stage": chart["stage"]}
+
+
+def find_week(folder: Path) -> dict[str, Any]:
+    """The keys that ``report.week.week_page`` takes. Raises TooFewRunsError where nothing was learned yet."""
+    drift = find_drift(folder)
+    return week_data(folder, read_shop(folder), drift) | {"open_promises": find_promises(folder)}
+
+
+def state_of_store(folder: Path) -> tuple[int, int]:
+    """Changes whenever anything was stored."""
+    found = (folder / STORE_NAME).stat()
+    return found.st_mtime_ns, found.st_size

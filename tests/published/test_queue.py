@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate, stats
 
 from calib.errors import OutsideModelError
-from calib.quoting.queueing import erlang_b, erlang_c, one_server, several_servers
+from calib.quoting.staff import erlang_b, erlang_c, one_server, several_servers
 
 
 def test_bronson_23_3_one_server():

@@ -9,7 +9,7 @@ from scipy import stats
 from calib.calibration.calibrator import Calibrator
 from calib.quoting.learned import Learned
 from calib.quoting.luck import MOST_ATTEMPTS, Luck
-from calib.quoting.pieces import chance_of_enough, pieces_to_start
+from calib.workflow.pieces import chance_of_enough, pieces_to_start
 
 
 @pytest.mark.parametrize(("good", "share", "chance"), [(1, 0.5, 0.9), (60, 0.98, 0.9), (100, 0.7, 0.99), (7, 1.0, 0.5)])

@@ -9,8 +9,8 @@ import pytest
 
 from calib.calendar.clock import OpenClock
 from calib.quoting import schedule
-from calib.quoting.queueing import one_server
 from calib.quoting.schedule import ON_MACHINE, Floor, Job, run_jobs
+from calib.quoting.staff import one_server
 from calib.shop.model import Crew, Machine, Shop, Station
 
 DAYS = (((480, 1020),),) * 5 + ((), ())

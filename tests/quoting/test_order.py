@@ -15,7 +15,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.errors import NoPlanError, ShopFileError, UsageError
-from calib.quoting.columns import mean_profile
+from calib.quoting.build_rows import mean_profile
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
 from calib.quoting.options import find_options

@@ -18,9 +18,9 @@ from calib.calibration.waits import Waits
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
+from calib.quoting.flow import QueuedBuild
 from calib.quoting.learned import Learned
 from calib.quoting.options import _turns
-from calib.quoting.queue import QueuedBuild
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
 

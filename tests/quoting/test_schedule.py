@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
-from calib.quoting.queueing import several_servers
 from calib.quoting.resources import People, Servers, check_people
 from calib.quoting.schedule import Floor, Job, run_jobs, runs_dry_at
+from calib.quoting.staff import several_servers
 from calib.shop.model import Crew, Machine, Shop, Station
 
 HANDS = {"machine_setup": 1.0, "unloading": 1.0, "washing": 0.4, "inspection": 1.0}

@@ -12,7 +12,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.waits import Waits
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
-from calib.quoting.start import unattended
+from calib.quoting.typical_schedule import unattended
 
 
 def advice(request, shop, box, learned, draws=200):

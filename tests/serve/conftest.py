@@ -8,7 +8,7 @@ import pytest
 from lab_page import Page, box_stl, open_page
 
 from calib.shop.template import shop_text
-from calib.workflow.served import make_ready
+from calib.workflow.init import make_ready
 
 
 @pytest.fixture(scope="session")

@@ -10,18 +10,17 @@ import trimesh
 
 from calib.baseline.build import build_minutes
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting.columns import build_columns
+from calib.quoting.build_rows import build_columns, planned_builds
 from calib.quoting.options import find_options
-from calib.quoting.planned_builds import planned_builds
 from calib.quoting.request import Line, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
 from calib.store.open_store import open_store
 from calib.store.parts import find_contents, find_parts, save_parts
-from calib.workflow.accepted import awaited_builds
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.parts import contents_of, measured_part, planned_items, with_measured
+from calib.workflow.queue import awaited_builds
 
 SCANNED = (
     '\n[[machine]]\nid = "vpp2"\nprocess = "VPP"\nkind = "scanned"\nbuild_mm = [200, 200, 220]\nmaterials = ["resin"]\n'

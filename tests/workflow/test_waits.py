@@ -7,8 +7,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from calib.quoting.queueing import several_servers
-from calib.quoting.staff import Staff
+from calib.quoting.staff import Staff, several_servers
 from calib.records import ROUTES
 from calib.shop.model import Crew, Machine, Shop
 from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares

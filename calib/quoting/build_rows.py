@@ -1,9 +1,10 @@
-"""What lies in builds, as the columns that the physics takes."""
+"""What lies in builds, as the columns that the physics takes and as rows of a plan."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
+from itertools import groupby
 from typing import Any, Protocol
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from calib.quoting.nesting import Build, Contents, Posed, nested
 from calib.quoting.options import Option
 from calib.records import DIFFICULTIES, FINISHES, Enclosed, LayerProfile
-from calib.shop.model import Machine
+from calib.shop.model import Machine, Shop
 
 
 class Measured(Posed, Protocol):
@@ -35,11 +36,11 @@ class Measured(Posed, Protocol):
 
 def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[str, Machine]) -> dict[str, Any]:
     """The columns of ``builds`` (docs/interface.md), one row each; of several parts in one, the hardest and most finished."""
-    rows = [_row(option, build, shop_machines[build.machine]) for build in builds]
+    rows = [_build_row(option, build, shop_machines[build.machine]) for build in builds]
     return {name: _array([row[name] for row in rows]) for name in rows[0]}
 
 
-def _row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
+def _build_row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
     inside = [(option.pieces[at], copies) for at, copies in build.contents]
     first = inside[0][0]
     return {
@@ -139,3 +140,33 @@ def _array(values: list[Any]) -> np.ndarray:
     made = np.empty(len(values), object)
     made[:] = values
     return made
+
+
+KEPT = (
+    "process", "machine", "material", "finish", "difficulty", "parts", "part_volume_cm3", "part_area_cm2",
+    "support_volume_cm3", "support_contact_cm2", "height_mm", "packed_volume_cm3",
+)  # fmt: skip
+
+
+def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
+    """The columns of ``builds`` (docs/interface.md), and ``builds``: how many alike follow each other; in order of work.
+
+    A build of one part names its ``part_file``, one of several its ``items``: file and copies of each.
+    """
+    return [
+        {"builds": len(list(alike)), **_planned_row(option, shop, build)} for build, alike in groupby(option.builds)
+    ]
+
+
+def _planned_row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
+    columns = build_columns(option, [build], shop.machines)
+    items = [[option.pieces[at].name, copies] for at, copies in build.contents]
+    holds = {"part_file": items[0][0]} if len(items) == 1 else {"part_file": None, "items": items}
+    return {**holds, **{name: _plain(columns[name][0]) for name in KEPT}}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return value
+    number = float(value)
+    return round(number, 4) if number == number else None
