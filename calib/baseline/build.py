@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.baseline import mex, pbf, vpp
 from calib.baseline.bench import HANDS, bench_pieces, load_count, load_pieces, stage_rate
-from calib.baseline.columns import Builds, machine_kinds, read_builds
+from calib.baseline.build_inputs import Builds, machine_kinds, read_builds
 from calib.baseline.prior import prior_sd
 from calib.baseline.term import Piece, total
 from calib.errors import OutsideModelError

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.baseline.columns import Builds, Params
+from calib.baseline.build_inputs import Builds, Params
 from calib.baseline.heat import lumped_cooling_s, warm_up_s
 from calib.baseline.motion import bead_section_mm2, curve_limited_mm_s, flow_limited_mm_s, move_s
 from calib.baseline.sections import Sections, mean_sections, profile_sections, repeated

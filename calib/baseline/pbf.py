@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.baseline.columns import Builds
+from calib.baseline.build_inputs import Builds
 from calib.baseline.heat import tabled_cake_cooling_s, warm_up_s
 from calib.baseline.sections import averaged
 from calib.baseline.term import Piece, total

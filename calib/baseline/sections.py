@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.baseline.columns import Builds
+from calib.baseline.build_inputs import Builds
 from calib.records import LayerProfile
 
 # Where no profile is known: common practice, no source.

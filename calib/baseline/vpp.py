@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.baseline.columns import Builds
+from calib.baseline.build_inputs import Builds
 from calib.baseline.exposure import laser_speed_mm_s, masked_exposure_s
 from calib.baseline.heat import warm_up_s
 from calib.baseline.sections import Sections, averaged

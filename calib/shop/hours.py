@@ -1,4 +1,4 @@
-"""Opening hours of a week and closed days, as a shop file writes them."""
+"""Opening hours of a week, closed days and public holidays, as a shop file writes them."""
 
 from __future__ import annotations
 
@@ -10,9 +10,11 @@ from typing import Any
 
 from calib.calendar.week import DAYS, Hours, Spans
 from calib.shop.check import Problems
+from calib.toml_lines import Path
 
 _SPAN = re.compile(r"^(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})$")
-Path = tuple[str | int, ...]
+_MOMENT = re.compile(r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):([0-5]\d)$")
+FIRST_YEAR, LAST_YEAR = 2000, 2050
 
 
 def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[Hours | None, tuple[date, ...]]:
@@ -25,8 +27,6 @@ def read_hours(table: Mapping[str, Any], problems: Problems) -> tuple[Hours | No
         closures = []
     days = {problems.day(day, ("hours", "closures")) for day in closures}
     if place := problems.text(table, "holidays", ("hours",), ""):
-        from calib.shop.public_holidays import public_holidays  # only where they are asked for
-
         days |= public_holidays(place, ("hours", "holidays"), problems)
     return week, tuple(sorted({day for day in days if day}))
 
@@ -90,13 +90,45 @@ def _span(text: str, path: Path, problems: Problems) -> tuple[int, int] | None:
     return None
 
 
-_MOMENT = re.compile(r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):([0-5]\d)$")
-
-
-def read_moments(value: Any, path: tuple[str | int, ...], problems: Problems) -> tuple[str, ...]:
+def read_moments(value: Any, path: Path, problems: Problems) -> tuple[str, ...]:
     """Weekday and time, such as 'Tue 16:00'."""
     moments = problems.texts(value, path)
     for moment in moments:
         if not _MOMENT.match(moment):
             problems.add(path, f'"{moment}" is not a weekday and time. Expected "Tue 16:00".')
     return moments
+
+
+def public_holidays(place: str, path: Path, problems: Problems) -> set[date]:
+    """Days off in all years that a log or a quote can be of, from an optional library that people keep current.
+
+    A problem where the place is not known, or the library is not installed.
+
+    place : ISO 3166 code of a country ('DE'), or of a part of one ('DE-BY')
+
+    >>> from calib.shop.check import Problems
+    >>> date(2026, 1, 6) in public_holidays("DE-BY", ("hours",), Problems({}, ""))
+    True
+    """
+    try:
+        import holidays
+    except ImportError:
+        problems.add(
+            path,
+            f'"{place}" needs the library of public holidays, which is not installed. '
+            "Run: pip install 'calib[holidays]', or write the days into closures.",
+        )
+        return set()
+    country, _, part = place.strip().upper().partition("-")
+    try:
+        years = range(FIRST_YEAR, LAST_YEAR + 1)
+        return set(holidays.country_holidays(country, subdiv=part or None, years=years))
+    except (NotImplementedError, AttributeError, ValueError):
+        parts = holidays.list_supported_countries().get(country)
+        known = (
+            f"Parts known of {country}: {', '.join(parts)}."
+            if parts
+            else 'Expected a country or a part of one by ISO 3166, such as "DE" or "DE-BY".'
+        )
+        problems.add(path, f'"{place}" is no place whose holidays are known. {known}')
+        return set()

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.baseline.build import build_minutes, explain, laid_cm3, stages_of
-from calib.baseline.columns import read_builds
+from calib.baseline.build_inputs import read_builds
 from calib.baseline.mex import LAID
 from calib.baseline.motion import bead_section_mm2
 from calib.errors import OutsideModelError

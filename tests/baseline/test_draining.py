@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from calib.baseline.draining import DISCHARGE, draining_min
+from calib.baseline.bench import DISCHARGE, draining_min
 
 FT, INCH = 304.8, 25.4
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.baseline.learning import cumulative_midpoint, repeats, unit_time
+from calib.baseline.learning_curve import cumulative_midpoint, repeats, unit_time
 
 
 @pytest.mark.outside("R package learningCurve (Boehmke and Freels), unit_curve", "seen")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.baseline.columns import read_builds
+from calib.baseline.build_inputs import read_builds
 from calib.baseline.motion import bead_section_mm2, flow_limited_mm_s, move_s
 from calib.baseline.sections import mean_sections
 from calib.shop.read_shop import shop_from_text
