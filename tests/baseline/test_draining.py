@@ -61,10 +61,11 @@ def test_the_time_is_that_of_a_falling_level(width, viscosity, left):
 def test_more_to_drain_is_never_sooner_and_a_larger_opening_never_later(volume, width, area, viscosity, more):
     area *= np.pi / 4 * width**2
     usual = drained(volume, width, area, viscosity)
-    assert drained(volume * more, width, area, viscosity) >= usual
-    assert drained(volume, width, area, viscosity * more) >= usual
-    assert drained(volume, width, area * more, viscosity) <= usual
-    assert drained(volume, width * more, area, viscosity) <= usual * (1 + 1e-9)
+    least, most = usual * (1 - 1e-9), usual * (1 + 1e-9)  # but for the last digits
+    assert drained(volume * more, width, area, viscosity) >= least
+    assert drained(volume, width, area, viscosity * more) >= least
+    assert drained(volume, width, area * more, viscosity) <= most
+    assert drained(volume, width * more, area, viscosity) <= most
 
 
 def stage_min(process, stage, **values):
