@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -235,23 +235,6 @@ class MeasuredPart:
     rafted: bool = False
     quantity: int = 1
     enclosed: Enclosed = NOTHING_ENCLOSED
-
-
-@dataclass(frozen=True)
-class Term:
-    """One term of one stage's baseline, so that an engineer can argue with it.
-
-    formula : as text, e.g. 'layers x (exposure + peel + lift)'
-    inputs : name with unit -> number
-    source : publication, 'shop file', or 'common practice, no source'
-    """
-
-    stage: str
-    name: str
-    minutes: float
-    formula: str
-    inputs: dict[str, Any] = field(default_factory=dict)
-    source: str = ""
 
 
 TERMS = 8  # of a stage's formula, whose shares are carried beside its minutes

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.baseline.build_inputs import SURFACE_SHAPE, Builds
 from calib.baseline.learning_curve import repeats
-from calib.baseline.term import Piece, total
+from calib.baseline.term import Term, total
 from calib.shop.keys import COMMON
 from calib.shop.model import Shop
 
@@ -28,7 +28,7 @@ def stage_rate(stage: str, shop: Shop) -> Rate:
     return {**shop.rates.get(stage, {}), **(station.params if station else {})}
 
 
-def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
+def bench_terms(b: Builds, stage: str, rate: Rate) -> list[Term]:
     r"""Time standard of bench work.
 
     .. math::  t = f_d f_p \left(t_0 + (t_1 m + f_m t_s S + t_k K + t_h H \max(10/w, 1) + t_n N + t_c C) \frac{L(m)}{m} + t_u + t_l V\right)
@@ -44,7 +44,7 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes.
+    Terms in minutes.
 
     Notes
     -----
@@ -62,10 +62,10 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     common = {"factor": factor}
     one = np.ones(len(b))
 
-    def piece(name: str, key: str, amount: np.ndarray, formula: str, **inputs: np.ndarray) -> Piece:
+    def term(name: str, key: str, amount: np.ndarray, formula: str, **inputs: np.ndarray) -> Term:
         minutes = factor * rate.get(key, 0.0) * amount
         source = WRIGHT if "learned" in inputs else COMMON
-        return Piece(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, source)
+        return Term(name, minutes, formula, {key: rate.get(key, 0.0), **inputs, **common}, source)
 
     lifted = np.zeros(len(b)) if stage == "unloading" and b.process == "PBF" else b.parts  # there the cake is, whole
     surface = grades * b.area_cm2 * each * (b.material["sanding_ratio"] if stage == "sanding" else 1.0)
@@ -77,28 +77,28 @@ def bench_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     litres = powder / 1000.0
     fresh = np.minimum(b.material["fresh_share"], 0.95) if b.process == "PBF" else one * 0.0
     return [
-        piece("start", "start_min", one, "factor x start"),
-        piece("parts", "per_part_min", lifted * each, "factor x first part x repeats", parts=lifted, learned=each),
-        piece("surface", "per_cm2_min", surface, "factor x surface x grades x repeats", surface_cm2=grades * b.area_cm2, learned=each),
-        piece("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact x repeats",
+        term("start", "start_min", one, "factor x start"),
+        term("parts", "per_part_min", lifted * each, "factor x first part x repeats", parts=lifted, learned=each),
+        term("surface", "per_cm2_min", surface, "factor x surface x grades x repeats", surface_cm2=grades * b.area_cm2, learned=each),
+        term("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact x repeats",
               contact_cm2=b.contact_cm2, learned=each),
-        piece("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
-        piece("powder", "per_litre_min", litres, "factor x litres", litres=litres),
+        term("supports", "per_support_min", supported.astype(float), "factor x where there are supports"),
+        term("powder", "per_litre_min", litres, "factor x litres", litres=litres),
         *_joined(
-            piece("cavities", "per_cavity_cm2_min", cavities * each, "factor x (surface of hollows and ribs + hollows x "
+            term("cavities", "per_cavity_cm2_min", cavities * each, "factor x (surface of hollows and ribs + hollows x "
                   "10 mm / opening + narrow passages) x repeats", cavity_cm2=cavities, learned=each),
-            piece("", "per_hollow_cm3_min", hollows * each, "", hollow_cm3=b.hollows["hollow_volume_cm3"], opening_mm=wide),
-            piece("", "per_narrow_cm3_min", narrow * each, "", narrow_cm3=narrow),
+            term("", "per_hollow_cm3_min", hollows * each, "", hollow_cm3=b.hollows["hollow_volume_cm3"], opening_mm=wide),
+            term("", "per_narrow_cm3_min", narrow * each, "", narrow_cm3=narrow),
         ),
-        piece("fresh powder", "per_fresh_litre_min", litres * fresh / (1.0 - fresh),
+        term("fresh powder", "per_fresh_litre_min", litres * fresh / (1.0 - fresh),
               "factor x litres x fresh share / (1 - fresh share)", litres=litres, fresh_share=fresh),
     ]  # fmt: skip
 
 
-def _joined(first: Piece, *others: Piece) -> list[Piece]:
-    """Pieces that are listed as one."""
-    inputs = {name: value for one in (*others, first) for name, value in one.inputs.items()}
-    return [Piece(first.name, total([first, *others]), first.formula, inputs, first.source)]
+def _joined(first: Term, *others: Term) -> list[Term]:
+    """Terms that are listed as one."""
+    inputs = {name: value for term in (*others, first) for name, value in term.inputs.items()}
+    return [Term(first.name, total([first, *others]), first.formula, inputs, first.source)]
 
 
 def _difficulty(b: Builds, rate: Rate) -> np.ndarray:
@@ -129,7 +129,7 @@ def load_count(b: Builds, rate: Rate) -> np.ndarray:
     return np.maximum(np.maximum(by_parts, by_volume), 1.0)
 
 
-def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
+def load_terms(b: Builds, stage: str, rate: Rate) -> list[Term]:
     r"""Loads with a recipe; hands at the start and end of each.
 
     .. math::  t = n (t_{recipe} + t_{hands})
@@ -143,7 +143,7 @@ def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes.
+    Terms in minutes.
 
     References
     ----------
@@ -151,16 +151,16 @@ def load_pieces(b: Builds, stage: str, rate: Rate) -> list[Piece]:
     """
     loads = load_count(b, rate)
     recipe = RECIPES.get(stage, _plain_recipe)(b, rate)
-    pieces = [Piece("recipe", loads * recipe, "loads x recipe", {"loads": loads, "recipe_min": recipe})]
+    terms = [Term("recipe", loads * recipe, "loads x recipe", {"loads": loads, "recipe_min": recipe})]
     if stage == "draining":
-        pieces.append(_emptying(b))
+        terms.append(_emptying(b))
     if stage == "support_dissolving":
         thick = b.support_thick_mm
         minutes = loads * dissolving_min(thick, b.material["dissolve_mm_h"])
         inputs = {"thickness_mm": thick, "dissolve_mm_h": b.material["dissolve_mm_h"]}
-        pieces.append(Piece("dissolving", minutes, "loads x thickness / 2 / rate", inputs))
+        terms.append(Term("dissolving", minutes, "loads x thickness / 2 / rate", inputs))
     hands = rate.get("hands_min", 0.0)
-    return [*pieces, Piece(HANDS, loads * hands, "loads x hands", {"loads": loads, "hands_min": hands})]
+    return [*terms, Term(HANDS, loads * hands, "loads x hands", {"loads": loads, "hands_min": hands})]
 
 
 def dissolving_min(thickness_mm: np.ndarray, rate_mm_h: np.ndarray) -> np.ndarray:
@@ -198,7 +198,7 @@ def _material_drying(b: Builds, rate: Rate) -> np.ndarray:
     return np.where(own > 0, own, rate.get("recipe_min", 240.0))
 
 
-def _emptying(b: Builds) -> Piece:
+def _emptying(b: Builds) -> Term:
     """Hollows run out side by side, the last one counts; what does not run out as it is built is turned, and runs again."""
     h = b.hollows
     viscosity = USUAL_PA_S * b.material["viscosity_ratio"]
@@ -207,9 +207,7 @@ def _emptying(b: Builds) -> Piece:
     held = h["held_volume_cm3"] / np.maximum(h["hollow_volume_cm3"], 1e-9)
     inputs = {"hollow_cm3": h["drain_volume_cm3"], "opening_mm": opening[0], "opening_mm2": opening[1],
               "viscosity_pa_s": viscosity, "held_share": held, "once_min": once}  # fmt: skip
-    return Piece(
-        "hollows", once * (1.0 + held), "once x (1 + held share); once by the flow through the opening", inputs
-    )
+    return Term("hollows", once * (1.0 + held), "once x (1 + held share); once by the flow through the opening", inputs)
 
 
 def _draining(b: Builds, rate: Rate) -> np.ndarray:

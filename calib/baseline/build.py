@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from calib.baseline import mex, pbf, vpp
-from calib.baseline.bench import HANDS, bench_pieces, load_count, load_pieces, stage_rate
+from calib.baseline.bench import HANDS, bench_terms, load_count, load_terms, stage_rate
 from calib.baseline.build_inputs import Builds, machine_kinds, read_builds
 from calib.baseline.prior import prior_sd
-from calib.baseline.term import Piece, total
+from calib.baseline.term import Term, total
 from calib.errors import OutsideModelError
-from calib.records import PROCESSES, STAGES, TERMS, Baselines, Term
+from calib.records import PROCESSES, STAGES, TERMS, Baselines
 from calib.shop.keys import FLOOR_OF_STAGE, KINDS
 from calib.shop.model import Shop
 
 LEAST_MIN = 0.1  # nothing takes no time: a ratio to it must have a logarithm
 REFILL = "refill"
-Physics = Callable[[Builds], list[Piece]]
+Physics = Callable[[Builds], list[Term]]
 PHYSICS: dict[str, dict[str, Physics]] = {
-    "MEX": {"warm_up": mex.warm_up_pieces, "printing": mex.printing_pieces, "cool_down": mex.cool_down_pieces},
-    "VPP": {"warm_up": vpp.warm_up_pieces, "printing": vpp.printing_pieces},
-    "PBF": {"warm_up": pbf.warm_up_pieces, "printing": pbf.printing_pieces, "cool_down": pbf.cool_down_pieces},
+    "MEX": {"warm_up": mex.warm_up_terms, "printing": mex.printing_terms, "cool_down": mex.cool_down_terms},
+    "VPP": {"warm_up": vpp.warm_up_terms, "printing": vpp.printing_terms},
+    "PBF": {"warm_up": pbf.warm_up_terms, "printing": pbf.printing_terms, "cool_down": pbf.cool_down_terms},
 }
 
 
@@ -49,15 +50,15 @@ def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
     """The terms behind every minute of one build (columns of length 1); they add up to ``build_minutes``."""
     kind = _kinds(columns, shop)[0]
     b = read_builds(columns, shop, kind, np.array([0]))
-    terms = []
+    listed = []
     for stage in stages_of(b.process, shop):
-        pieces, _ = stage_pieces(b, stage, shop)
-        terms += [
-            Term(stage, piece.name, _number(piece.minutes), piece.formula, _numbers(piece.inputs), piece.source)
-            for piece in [*pieces, _raised(b, stage, pieces, shop)]
-            if abs(_number(piece.minutes)) > 1e-12
+        terms, _ = stage_terms(b, stage, shop)
+        listed += [
+            replace(term, stage=stage, minutes=_number(term.minutes), inputs=_numbers(term.inputs))
+            for term in [*terms, _raised(b, stage, terms, shop)]
+            if abs(_number(term.minutes)) > 1e-12
         ]
-    return terms
+    return listed
 
 
 def stages_of(process: str, shop: Shop) -> tuple[str, ...]:
@@ -66,41 +67,41 @@ def stages_of(process: str, shop: Shop) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*own, *shop.routes.get(process, ())]))
 
 
-def stage_pieces(b: Builds, stage: str, shop: Shop) -> tuple[list[Piece], np.ndarray]:
+def stage_terms(b: Builds, stage: str, shop: Shop) -> tuple[list[Term], np.ndarray]:
     """Terms of a stage, and the minutes of it with hands on, shape (n,)."""
     if stage in PHYSICS[b.process]:
-        pieces = PHYSICS[b.process][stage](b)
-        return (_stated(b, pieces) if stage == "printing" else pieces), np.zeros(len(b))
+        terms = PHYSICS[b.process][stage](b)
+        return (_stated(b, terms) if stage == "printing" else terms), np.zeros(len(b))
     rate = stage_rate(stage, shop)
-    pieces = bench_pieces(b, stage, rate) if _has_bench(rate) else []
-    touch = total(pieces) * (1.0 - rate.get("automatic_share", 0.0)) + np.zeros(len(b))
+    terms = bench_terms(b, stage, rate) if _has_bench(rate) else []
+    touch = total(terms) * (1.0 - rate.get("automatic_share", 0.0)) + np.zeros(len(b))
     if "recipe_min" in rate or "hands_min" in rate:
-        loads = load_pieces(b, stage, rate)
-        pieces = [*pieces, *loads]
-        hands = total([piece for piece in loads if piece.name == HANDS])
+        loads = load_terms(b, stage, rate)
+        terms = [*terms, *loads]
+        hands = total([term for term in loads if term.name == HANDS])
         touch = touch + hands * (1.0 - rate.get("automatic_share", 0.0))
     if stage == "machine_setup":
-        machines = _setup_pieces(b)
-        pieces, touch = [*pieces, *machines], touch + total(machines)
-    return pieces, touch
+        machines = _setup_terms(b)
+        terms, touch = [*terms, *machines], touch + total(machines)
+    return terms, touch
 
 
-def _setup_pieces(b: Builds) -> list[Piece]:
+def _setup_terms(b: Builds) -> list[Term]:
     """What the machine itself asks for before a build; powder is filled in its own stage."""
     m = b.machine
     change = {"changes": b.changes, "change_min": m["change_min"]}
-    pieces = [
-        Piece("change of material", b.changes * m["change_min"], "changes x change of material", change),
-        Piece("plate", m["plate_min"], "fitting and cleaning the plate", {"plate_min": m["plate_min"]}),
+    terms = [
+        Term("change of material", b.changes * m["change_min"], "changes x change of material", change),
+        Term("plate", m["plate_min"], "fitting and cleaning the plate", {"plate_min": m["plate_min"]}),
     ]
     if b.process == "PBF":
-        return pieces
+        return terms
     if b.process == "MEX":
         look = {"first_look_min": m["first_look_min"]}
-        pieces.append(Piece("first layer", m["first_look_min"], "a person watches the first layer", look))
+        terms.append(Term("first layer", m["first_look_min"], "a person watches the first layer", look))
     used = laid_cm3(b)
     inputs = {"used_cm3": used, "refill_cm3": m["refill_cm3"], "refill_min": m["refill_min"]}
-    return [*pieces, Piece(REFILL, used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
+    return [*terms, Term(REFILL, used / m["refill_cm3"] * m["refill_min"], "used / a filling x refill", inputs)]
 
 
 def laid_cm3(b: Builds) -> np.ndarray:
@@ -115,20 +116,18 @@ def _has_bench(rate: Mapping[str, float]) -> bool:
     return any(rate.get(name, 0.0) > 0 for name in rate if name.startswith(("start", "per_")))
 
 
-def _stated(b: Builds, pieces: list[Piece]) -> list[Piece]:
+def _stated(b: Builds, terms: list[Term]) -> list[Term]:
     """The minutes of the machine's path, or those that it announced, instead of the terms, where they are the best known."""
     basis = b.basis_of("printing")
     from_path, announced = basis == "path", basis == "announced"
     if not (from_path | announced).any():
-        return pieces
-    kept = [
-        Piece(p.name, np.where(from_path | announced, 0.0, p.minutes), p.formula, p.inputs, p.source) for p in pieces
-    ]
-    paths, told = np.where(from_path, b.path_min, 0.0), np.where(announced, b.announced_min, 0.0)
+        return terms
+    unstated = [replace(term, minutes=np.where(from_path | announced, 0.0, term.minutes)) for term in terms]
+    path_min, announced_min = np.where(from_path, b.path_min, 0.0), np.where(announced, b.announced_min, 0.0)
     return [
-        *kept,
-        Piece("path", paths, "every move of the machine's path", {"path_min": b.path_min}, "the path file"),
-        Piece("announced", told, "as announced", {"announced_min": b.announced_min}, "the machine"),
+        *unstated,
+        Term("path", path_min, "every move of the machine's path", {"path_min": b.path_min}, "the path file"),
+        Term("announced", announced_min, "as announced", {"announced_min": b.announced_min}, "the machine"),
     ]
 
 
@@ -149,12 +148,12 @@ def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
     return each if stage == "cool_down" else each * load_count(b, stage_rate(stage, shop))
 
 
-def _raised(b: Builds, stage: str, pieces: list[Piece], shop: Shop) -> Piece:
+def _raised(b: Builds, stage: str, terms: list[Term], shop: Shop) -> Term:
     """What the data sheet's floor adds to the terms."""
-    summed = total(pieces)
+    summed = total(terms)
     floor = floor_minutes(b, stage, shop)
     missing = np.maximum(np.fmax(floor, LEAST_MIN) - summed, 0.0)
-    return Piece("up to the floor", missing, "floor - the above, where positive", {"floor_min": floor}, "data sheet")
+    return Term("up to the floor", missing, "floor - the above, where positive", {"floor_min": floor}, "data sheet")
 
 
 def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
@@ -163,20 +162,20 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
     shape = (len(b), len(stages))
     minutes, touch, floor, sd = np.empty(shape), np.empty(shape), np.empty(shape), np.empty(shape)
     basis, fillings = np.empty(shape, object), np.zeros(len(b))
-    terms = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
+    shares = np.zeros((*shape, TERMS if with_terms else 0), np.float32)
     for place, stage in enumerate(stages):
-        pieces, hands = stage_pieces(b, stage, shop)
+        terms, hands = stage_terms(b, stage, shop)
         floor[:, place] = floor_minutes(b, stage, shop)
-        summed = total(pieces)
+        summed = total(terms)
         minutes[:, place] = np.maximum(summed, np.fmax(floor[:, place], LEAST_MIN))
         touch[:, place] = np.minimum(hands, minutes[:, place])
         basis[:, place] = b.basis_of(stage)
         sd[:, place] = prior_sd(stage, basis[:, place])
-        for piece in pieces:
-            if piece.name == REFILL:
-                fillings = np.asarray(piece.inputs["used_cm3"] / piece.inputs["refill_cm3"])
-        for number, piece in enumerate(pieces[: terms.shape[2]]):
-            terms[:, place, number] = piece.minutes / minutes[:, place]
+        for term in terms:
+            if term.name == REFILL:
+                fillings = np.asarray(term.inputs["used_cm3"] / term.inputs["refill_cm3"])
+        for number, term in enumerate(terms[: shares.shape[2]]):
+            shares[:, place, number] = term.minutes / minutes[:, place]
     names = np.broadcast_to(np.array(stages, object), shape)
     return {
         "stage": names,
@@ -186,7 +185,7 @@ def _block(b: Builds, shop: Shop, with_terms: bool) -> dict[str, np.ndarray]:
         "prior_sd": sd,
         "floor_min": floor,
         "fillings": np.broadcast_to(fillings[:, None], shape),
-        "terms": terms,
+        "terms": shares,
     }
 
 

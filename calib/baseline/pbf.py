@@ -7,12 +7,12 @@ import numpy as np
 from calib.baseline.build_inputs import Builds
 from calib.baseline.heat import tabled_cake_cooling_s, warm_up_s
 from calib.baseline.sections import averaged
-from calib.baseline.term import Piece, total
+from calib.baseline.term import Term, total
 
 LAST_LAYERS = 0.75  # depth that is still hot when printing ends, over the bed's narrow side
 
 
-def printing_pieces(b: Builds) -> list[Piece]:
+def printing_terms(b: Builds) -> list[Term]:
     r"""Recoat and heating of every layer, blank ones too; hatch, contours and jumps shared by the lasers.
 
     .. math::  t = (N_s + N_b) (t_{recoat} + t_{heat}) + \frac{N_s}{n} \left(\frac{A}{h_s v} + \frac{c P}{v_c} +
@@ -24,7 +24,7 @@ def printing_pieces(b: Builds) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes, shape (n,).
+    Terms in minutes, shape (n,).
 
     References
     ----------
@@ -40,24 +40,24 @@ def printing_pieces(b: Builds) -> list[Piece]:
     turns = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
     jumps = s.layers * (turns + s.contours * apart / m["jump_speed_mm_s"]) / lasers / 60.0
     return [
-        Piece("recoat and heating", s.layers * per_layer / 60.0, "layers x (recoat + heating)",
+        Term("recoat and heating", s.layers * per_layer / 60.0, "layers x (recoat + heating)",
               {"layers": s.layers, "recoat_s": m["recoat_s"], "layer_heat_s": m["layer_heat_s"]}),
-        Piece("hatch", hatch, "layers x section / hatch / speed / lasers",
+        Term("hatch", hatch, "layers x section / hatch / speed / lasers",
               {"layers": s.layers, "section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"],
                "scan_speed_mm_s": m["scan_speed_mm_s"], "lasers": lasers}),
-        Piece("contours", contours, "layers x passes x perimeter / speed / lasers",
+        Term("contours", contours, "layers x passes x perimeter / speed / lasers",
               {"layers": s.layers, "perimeter_mm": s.perimeter_mm, "contours": m["contours"],
                "contour_speed_mm_s": m["contour_speed_mm_s"]}),
-        Piece("jumps", jumps, "layers x (lines x delay + contours x distance / jump speed) / lasers",
+        Term("jumps", jumps, "layers x (lines x delay + contours x distance / jump speed) / lasers",
               {"layers": s.layers, "jump_delay_s": m["jump_delay_s"], "jump_speed_mm_s": m["jump_speed_mm_s"]}),
-        Piece("start sequence", m["start_sequence_min"], "start sequence",
+        Term("start sequence", m["start_sequence_min"], "start sequence",
               {"start_sequence_min": m["start_sequence_min"]}),
-        Piece("blank layers", blank * per_layer / 60.0, "(powder below + above the parts) / layer x (recoat + heating)",
+        Term("blank layers", blank * per_layer / 60.0, "(powder below + above the parts) / layer x (recoat + heating)",
               {"blank_first_mm": m["blank_first_mm"], "blank_last_mm": m["blank_last_mm"], "layer_mm": b.layer_mm}),
     ]  # fmt: skip
 
 
-def warm_up_pieces(b: Builds) -> list[Piece]:
+def warm_up_terms(b: Builds) -> list[Term]:
     r"""Heating with soak, inert gas beside it: the longer counts.
 
     .. math::  t = \max\left(-\tau \ln \frac{T_{max} - T_{bed}}{T_{max} - T_0} + t_{soak},\; t_{inert}\right)
@@ -68,7 +68,7 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes.
+    Terms in minutes.
 
     References
     ----------
@@ -79,13 +79,13 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
     longer = np.maximum(m["inert_min"] - heating - m["soak_min"], 0.0)
     inputs = {"tau_min": m["powder_tau_min"], "set_c": bed_c, "reach_c": m["powder_reach_c"]}
     return [
-        Piece("heating", heating, "-tau ln((reach - set) / (reach - room))", inputs),
-        Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
-        Piece("inert gas beyond that", longer, "inert - heating - soak, where positive", {"inert_min": m["inert_min"]}),
+        Term("heating", heating, "-tau ln((reach - set) / (reach - room))", inputs),
+        Term("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
+        Term("inert gas beyond that", longer, "inert - heating - soak, where positive", {"inert_min": m["inert_min"]}),
     ]
 
 
-def cool_down_pieces(b: Builds) -> list[Piece]:
+def cool_down_terms(b: Builds) -> list[Term]:
     r"""Conduction in the cake until its core may be opened, less what has cooled while printing.
 
     .. math::  t = \max\left(t_{cake}(H) - \tfrac{1}{2} s\, t_{print},\;
@@ -97,7 +97,7 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes.
+    Terms in minutes.
 
     Notes
     -----
@@ -116,14 +116,14 @@ def cool_down_pieces(b: Builds) -> list[Piece]:
     last_layers = np.minimum(height, LAST_LAYERS * b.bed_mm.min(axis=1))
     cake, inputs = _cake_min(b, height)
     still_hot, _ = _cake_min(b, last_layers)
-    started = -np.minimum(m["head_start_share"] * 0.5 * total(printing_pieces(b)), np.maximum(cake - still_hot, 0.0))
+    started = -np.minimum(m["head_start_share"] * 0.5 * total(printing_terms(b)), np.maximum(cake - still_hot, 0.0))
     least = np.maximum(m["cool_least_min"] - cake - started, 0.0)
     return [
-        Piece("conduction in the cake", cake, "product of three plane-wall series, solved for the time", inputs,
+        Term("conduction in the cake", cake, "product of three plane-wall series, solved for the time", inputs,
               "Cengel, Heat and Mass Transfer, sec. 4-2 and 4-4; powder properties from memory, to be fitted"),
-        Piece("cooled while printing", started, "-share x printing / 2, down to what the last layers need",
+        Term("cooled while printing", started, "-share x printing / 2, down to what the last layers need",
               {"head_start_share": m["head_start_share"], "last_layers_min": still_hot}),
-        Piece("up to the shop's least", least, "least - the above, where positive",
+        Term("up to the shop's least", least, "least - the above, where positive",
               {"cool_least_min": m["cool_least_min"]}),
     ]  # fmt: skip
 
@@ -139,7 +139,7 @@ def least_cool_min(b: Builds) -> np.ndarray:
     memory); a shop that has measured its own states them.
     """
     cake, _ = _cake_min(b, b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1))
-    started = np.minimum(b.machine["head_start_share"] * 0.5 * total(printing_pieces(b)), cake)
+    started = np.minimum(b.machine["head_start_share"] * 0.5 * total(printing_terms(b)), cake)
     return np.where(b.cake_known, SURE_SHARE * (cake - started), np.nan)
 
 

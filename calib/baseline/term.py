@@ -1,4 +1,4 @@
-"""One named piece of a stage's time, for many builds at once."""
+"""One named term of a stage's formula, for many builds at once."""
 
 from __future__ import annotations
 
@@ -13,14 +13,17 @@ Numbers = float | np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
-    """Minutes of one term of a stage.
+class Term:
+    """One term of one stage's baseline, so that an engineer can argue with it.
 
+    stage : '' until the terms of several stages are listed
     minutes : shape (n,), or one number for all builds [min]
-    formula : as text, with the names of ``inputs``
+    formula : as text, e.g. 'layers x (exposure + peel + lift)'
     inputs : name with unit -> shape (n,) or number
+    source : publication, 'shop file', or 'common practice, no source'
     """
 
+    stage: str = field(default="", kw_only=True)
     name: str
     minutes: Numbers
     formula: str
@@ -28,6 +31,6 @@ class Piece:
     source: str = COMMON
 
 
-def total(pieces: Iterable[Piece]) -> np.ndarray:
-    """Sum of the pieces' minutes."""
-    return sum((np.asarray(piece.minutes, float) for piece in pieces), np.zeros(()))
+def total(terms: Iterable[Term]) -> np.ndarray:
+    """Sum of the terms' minutes, shape (n,) or () [min]."""
+    return sum((np.asarray(term.minutes, float) for term in terms), np.zeros(()))

@@ -8,12 +8,12 @@ from calib.baseline.build_inputs import Builds
 from calib.baseline.exposure import laser_speed_mm_s, masked_exposure_s
 from calib.baseline.heat import warm_up_s
 from calib.baseline.sections import Sections, averaged
-from calib.baseline.term import Piece
+from calib.baseline.term import Term
 
 CURVE = "working curve: Jacobs 1992; Gibson, Rosen, Stucker 2015, eq. 4.16 and 4.23"
 
 
-def printing_pieces(b: Builds) -> list[Piece]:
+def printing_terms(b: Builds) -> list[Term]:
     r"""Layers of light and of what lies between them.
 
     .. math::  t = N (t_{light} + t_{lift} + t_{return} + t_{settle} + t_{recoat}) +
@@ -25,7 +25,7 @@ def printing_pieces(b: Builds) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes, shape (n,).
+    Terms in minutes, shape (n,).
 
     Notes
     -----
@@ -46,22 +46,22 @@ def printing_pieces(b: Builds) -> list[Piece]:
     else:
         shown = {"section_cm2": s.area_mm2 / 100.0, "hatch_mm": m["hatch_mm"]}
     return [
-        Piece("light", s.layers * light / 60.0, "layers x light",
+        Term("light", s.layers * light / 60.0, "layers x light",
               {"layers": s.layers, "light_s": light, **shown}, CURVE),
-        Piece("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
+        Term("first layers", first * (m["first_factor"] - 1.0) * light / 60.0, "first layers x (factor - 1) x light",
               {"first_layers": first, "first_factor": m["first_factor"], "light_s": light}),
-        Piece("transition layers", 0.5 * falling * (m["first_factor"] - 1.0) * light / 60.0,
+        Term("transition layers", 0.5 * falling * (m["first_factor"] - 1.0) * light / 60.0,
               "transition layers x (factor - 1) / 2 x light",
               {"transition_layers": falling, "first_factor": m["first_factor"], "light_s": light}),
-        Piece("peel, lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
+        Term("peel, lift and return", s.layers * lift / 60.0, "layers x lift x (1 / lift speed + 1 / return speed)",
               {"layers": s.layers, "lift_mm": m["lift_mm"], "lift_speed_mm_s": m["lift_speed_mm_s"],
                "return_speed_mm_s": m["return_speed_mm_s"]}),
-        Piece("settling, tilt, recoat", s.layers * between / 60.0, "layers x (settling + tilt + recoat)",
+        Term("settling, tilt, recoat", s.layers * between / 60.0, "layers x (settling + tilt + recoat)",
               {"layers": s.layers, "settle_s": m["settle_s"], "tilt_s": m["tilt_s"], "recoat_s": m["recoat_s"]}),
-        Piece("slower lift of large sections", s.layers * m["lift_area_s_cm2"] * s.area_mm2 / 6000.0,
+        Term("slower lift of large sections", s.layers * m["lift_area_s_cm2"] * s.area_mm2 / 6000.0,
               "layers x slower lift x section",
               {"lift_area_s_cm2": m["lift_area_s_cm2"], "section_cm2": s.area_mm2 / 100.0}),
-        Piece("start sequence", m["start_sequence_min"], "start sequence",
+        Term("start sequence", m["start_sequence_min"], "start sequence",
               {"start_sequence_min": m["start_sequence_min"]}),
     ]  # fmt: skip
 
@@ -105,7 +105,7 @@ def scanned_layer_s(b: Builds, s: Sections) -> np.ndarray:
     return (hatched + contours + jumps) / m["lasers"]
 
 
-def warm_up_pieces(b: Builds) -> list[Piece]:
+def warm_up_terms(b: Builds) -> list[Term]:
     r"""Resin to its temperature, then soak; nothing where the resin is not heated.
 
     .. math::  t = -\tau \ln \frac{T_{max} - T_{set}}{T_{max} - T_0} + t_{soak}
@@ -116,7 +116,7 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
 
     Returns
     -------
-    Pieces in minutes.
+    Terms in minutes.
 
     References
     ----------
@@ -126,7 +126,7 @@ def warm_up_pieces(b: Builds) -> list[Piece]:
     heating = warm_up_s(m["ambient_c"], set_c, m["resin_reach_c"], m["resin_tau_min"])
     inputs = {"tau_min": m["resin_tau_min"], "set_c": set_c, "reach_c": m["resin_reach_c"]}
     return [
-        Piece("resin", heating, "-tau ln((reach - set) / (reach - room))", inputs),
-        Piece("stirring and filling", m["fill_min"], "stirring and filling", {"fill_min": m["fill_min"]}),
-        Piece("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
+        Term("resin", heating, "-tau ln((reach - set) / (reach - room))", inputs),
+        Term("stirring and filling", m["fill_min"], "stirring and filling", {"fill_min": m["fill_min"]}),
+        Term("soak", m["soak_min"], "soak", {"soak_min": m["soak_min"]}),
     ]
