@@ -30,7 +30,7 @@ def rejects(
 
     Example: calib set-aside --out to-mend
     """
-    from calib.workflow.rejects import find_rejects
+    from calib.workflow.review import find_rejects
 
     document = find_rejects(shop, out, drop=drop, reopen=undo or reopen, dropped=dropped, overwrite=overwrite)
     return Answer("rejects", document)

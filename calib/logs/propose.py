@@ -12,11 +12,29 @@ from calib.logs.columns import KINDS, column_of
 from calib.logs.look import Seen, look_at, named
 from calib.logs.mapping import UNITS, dimension, parsed
 from calib.logs.propose_cells import decimal_of, formats_of, unit_of
-from calib.logs.propose_columns import EXACT, MOST_WORDS, Match, fits, match_columns, worth
-from calib.logs.propose_shape import event_column, stage_columns, wide_stages
-from calib.logs.propose_words import event_of, outcome_of, process_of, stage_of, why_stage, word_of
+from calib.logs.propose_columns import (
+    EXACT,
+    MOST_WORDS,
+    Match,
+    event_column,
+    fits,
+    match_columns,
+    stage_columns,
+    wide_stages,
+    worth,
+)
 from calib.logs.shapes import shape_of
-from calib.logs.trade_words import STAGE_WORDS, folded, phrase_in
+from calib.logs.trade_words import (
+    STAGE_WORDS,
+    event_of,
+    folded,
+    outcome_of,
+    phrase_in,
+    process_of,
+    stage_of,
+    why_stage,
+    word_of,
+)
 from calib.logs.write_mapping import Line, as_toml
 from calib.records import PROCESSES, STAGES
 

@@ -16,9 +16,8 @@ from calib.logs.choose_mapping import choose, why_none
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.formulas import as_written
 from calib.logs.mapping import Mapping
-from calib.logs.opened import is_packed, opened_bytes
 from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
-from calib.logs.source import Source, check_width
+from calib.logs.source import Source, check_width, is_packed, opened_bytes
 from calib.logs.text_file import Dialect, Row, rows, sniff
 from calib.plain_file import check_plain
 

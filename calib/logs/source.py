@@ -1,14 +1,66 @@
-"""A table as it stands in its file, before anything is made of it."""
+"""A log as it stands in its file: its bytes, expanded where it is packed, and its table, before anything is made of it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sized
+import gzip
+import io
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sized
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 from calib.errors import LogFileError
 from calib.logs.columns import kind_of, plain_name
 from calib.logs.text_file import Row
+from calib.logs.words import library_says
+
+EXPANDED_LIMIT = 4 << 30  # bytes that a compressed file may become
+RATIO_LIMIT = 100  # unpacked bytes for each packed one; logs pack 3 to 30 times
+
+
+def is_packed(path: Path) -> bool:
+    with path.open("rb") as opened:
+        return opened.read(2) == b"\x1f\x8b"
+
+
+@contextmanager
+def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
+    """The bytes of a file, expanded where it is gzip, up to a limit."""
+    if not is_packed(path):
+        with path.open("rb") as opened:
+            yield opened
+        return
+    with gzip.open(path) as stream:
+        limit = min(EXPANDED_LIMIT, max(RATIO_LIMIT * path.stat().st_size, 1 << 24))
+        try:
+            yield io.BufferedReader(_Limited(stream, limit, path.name))
+        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+            raise LogFileError(
+                f"{path.name} is a damaged gzip file: {library_says(error)}.", "Pack it again."
+            ) from error
+
+
+class _Limited(io.RawIOBase):
+    """A stream that stops where a compressed file expands beyond reason."""
+
+    def __init__(self, stream: io.BufferedIOBase | gzip.GzipFile, limit: int, name: str) -> None:
+        self.stream, self.left, self.name = stream, limit, name
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]  # a buffer has no name in typing before 3.12
+        data = self.stream.read(len(buffer))
+        self.left -= len(data)
+        if self.left < 0:
+            raise LogFileError(
+                f"{self.name} expands to far more than its size allows.", "Unpack it yourself and look at it."
+            )
+        buffer[: len(data)] = data
+        return len(data)
+
 
 COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take minutes over them
 

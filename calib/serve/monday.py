@@ -22,9 +22,8 @@ from calib.workflow.drift import accept_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 from calib.workflow.map_log import propose_map
-from calib.workflow.rejects import find_rejects, mend_row, row_set_aside
 from calib.workflow.report import find_week, state_of_store
-from calib.workflow.review import answer_question, find_questions
+from calib.workflow.review import answer_question, find_questions, find_rejects, mend_row, row_set_aside
 
 VERDICTS = ("right", "mended", "wrong", "finished", "failed", "not done", "not written down", "take back")
 MOST_ROWS = 50

@@ -22,22 +22,18 @@ from calib.scratch import scratch_folder
 from calib.store.backup import copy_before
 from calib.store.closed_hours import count_closed
 from calib.store.fits import find_summary
-from calib.store.health import last_logs, silent_machines
-from calib.store.ids import hold_rows, join_held, set_aside_used_ids
-from calib.store.log_files import find_files, read_all
+from calib.store.health import last_logs, silent_machines, warnings_of
+from calib.store.ids import hold_rows, join_held, set_aside_strange_runs, set_aside_used_ids
+from calib.store.log_files import find_files, read_all, reading_digest, record_files, tables_read_before
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store, open_trial
 from calib.store.people import alias_people
-from calib.store.quarantine import close_come_in, close_mended, count_rejects, keep_rejects, samples
 from calib.store.raw_rows import Settings, careful_copy, load_raw
-from calib.store.readings import reading_digest, record_files, tables_read_before
-from calib.store.review import A_WEEK, count_review, list_review
-from calib.store.run_ids import set_aside_strange_runs
+from calib.store.review import A_WEEK, count_review, list_review, mark_runs
+from calib.store.set_aside import close_come_in, close_mended, count_rejects, keep_rejects, samples
 from calib.store.staging import Staged, create_good, create_staged, odd_times, stage, unstage
-from calib.store.suspicious import mark_runs
 from calib.store.tables import MENDED_COLUMNS, columns_of
 from calib.store.transaction import transaction
-from calib.store.warn import warnings_of
 
 WAIT_S = 60.0  # for another import to end
 ORDER = ("builds", "items", "stages", "events")

@@ -1,4 +1,4 @@
-"""Parts measured earlier, in the poses in which they were quoted, with their exact layer profiles."""
+"""Parts measured earlier, in the poses in which they were quoted, with their exact layer profiles; times of machine paths."""
 
 from __future__ import annotations
 
@@ -84,3 +84,23 @@ def _profile(layer_mm: float, *arrays: list[float] | None) -> LayerProfile:
     values = {name: np.array(array, float) for name, array in named if array is not None}
     values["line_width_mm"] = values["line_width_mm"].reshape(len(values["z_mm"]), -1)
     return LayerProfile(layer_mm=layer_mm, **values)
+
+
+PathKey = tuple[str, str]  # name of the file, parameters of the machine
+
+
+def find_path_times(con: duckdb.DuckDBPyConnection) -> dict[PathKey, tuple[str, float]]:
+    """(name, parameters) -> digest of the file, and its printing minutes [min]."""
+    rows = con.execute("SELECT name, parameters, sha256, printing_min FROM path_time ORDER BY measured_at").fetchall()
+    return {(name, parameters): (sha256, minutes) for name, parameters, sha256, minutes in rows}
+
+
+def save_path_times(con: duckdb.DuckDBPyConnection, times: dict[PathKey, tuple[str, float]]) -> None:
+    """Keep times; one of the same name and parameters is replaced."""
+    with transaction(con):
+        for (name, parameters), (sha256, minutes) in times.items():
+            con.execute("DELETE FROM path_time WHERE name = ? AND parameters = ?", [name, parameters])
+            con.execute(
+                "INSERT INTO path_time VALUES (?, ?, ?, ?, (now() AT TIME ZONE 'UTC')::TIMESTAMP)",
+                [name, sha256, parameters, minutes],
+            )

@@ -8,7 +8,7 @@ import duckdb
 
 from calib.logs.names import is_of_people, word_pattern, words_of
 from calib.store.change_column import change_column
-from calib.store.hide_rejects import FREE_TEXTS, hide_rejects
+from calib.store.hide_names import FREE_TEXTS, hide_rejects
 from calib.store.known_people import ALPHABET, FIRST_OF, People, alias_of, digest_of, is_alias, made_key
 from calib.store.tables import TABLE_OF
 

@@ -15,7 +15,7 @@ from calib.logs.names import change_texts, is_of_people, name_pattern, plain_spe
 from calib.logs.trade_words import folded
 from calib.records import PROCESS_WORDS, STAGES
 from calib.store.change_column import change_column
-from calib.store.hide_rejects import FREE_TEXTS, IDS
+from calib.store.hide_names import FREE_TEXTS, IDS
 from calib.store.known_people import ALPHABET, alias_of, find_key, is_alias
 from calib.store.tables import TABLE_OF, quoted
 

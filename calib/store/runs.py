@@ -1,8 +1,9 @@
-"""Runs of stages as calibration learns from them: minutes, censoring, and what was worked on."""
+"""Runs as calibration learns from them, with the builds, pieces and events that the logs state beside them."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from datetime import date, datetime
 
 import duckdb
@@ -13,7 +14,7 @@ from calib.calendar.clock import opening_times
 from calib.calendar.local_time import to_utc
 from calib.calendar.week import Hours
 from calib.records import NEVER_ENDED
-from calib.store.suspicious import JUDGED, MARKED
+from calib.store.review import JUDGED, MARKED
 from calib.store.tables import keyed
 
 # A run without an end whose build went on since is lost: its end is no later than the next start, its minutes unknown.
@@ -111,3 +112,69 @@ def _low_minutes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> pd.Seri
     looked = np.where(last_look >= 0, closings[np.maximum(last_look, 0)], starts)
     low[found] = np.clip((looked - starts) / np.timedelta64(1, "m"), 0.0, frame.loc[found, "work_min"].to_numpy())
     return low
+
+
+_PACKED = """(list_contains(string_split(stage, '+'), 'packing') AND coalesce(outcome, 'done') = 'done'
+    AND (ended_at IS NOT NULL OR work_min IS NOT NULL))"""
+_QUERY = f"""
+WITH printed AS (
+    SELECT unnest(string_split(build_id, '+')) AS build_id, bool_or(stage = 'printing' AND ended_at IS NOT NULL) AS done,
+           bool_or(ended_at IS NOT NULL OR work_min IS NOT NULL OR started_at IS NOT NULL) AS begun,
+           bool_or({_PACKED}) AS packed
+    FROM stage_run WHERE build_id IS NOT NULL AND NOT held AND coalesce(outcome, 'done') NOT IN ('void', 'skipped')
+    GROUP BY 1),
+     packed_order AS (SELECT DISTINCT unnest(string_split(order_id, '+')) AS order_id FROM stage_run
+                      WHERE build_id IS NULL AND NOT held AND {_PACKED}),
+     ordered AS (SELECT build_id, string_agg(DISTINCT order_id, '+' ORDER BY order_id) AS orders FROM item GROUP BY build_id)
+SELECT b.* EXCLUDE (row_key, file_id, line, raw_hash, extra, order_id), coalesce(b.order_id, o.orders) AS order_id,
+       CASE WHEN p.packed OR (p.begun AND coalesce(b.order_id, o.orders) IN (FROM packed_order)) THEN 'finished'
+            WHEN p.done THEN 'printed' WHEN p.begun THEN 'running' WHEN coalesce(b.planned, false) THEN 'planned'
+            ELSE 'logged' END AS status
+FROM build b LEFT JOIN printed p USING (build_id) LEFT JOIN ordered o USING (build_id) ORDER BY b.build_id
+"""
+
+
+def find_builds(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """The ``builds`` columns (docs/interface.md), one row for each build, and status: planned, running, printed, finished (packed) or
+    logged (nothing is known of its work)."""
+    frame = con.execute(_QUERY).df()
+    return frame.astype({name: object for name in frame.columns if frame[name].dtype == "str"})
+
+
+# One count for each build: its items where they say it, else the last stage that counted.
+_YIELDS = """
+WITH items AS (
+    SELECT build_id, sum(qty) AS pieces, sum(qty_good) AS good FROM item WHERE qty_good IS NOT NULL GROUP BY build_id
+), counts AS (
+    SELECT build_id, max(coalesce(parts, 0)) AS parts,
+           min(parts_good) AS good
+    FROM stage_run WHERE parts_good IS NOT NULL AND build_id IS NOT NULL AND NOT held GROUP BY build_id
+), each_build AS (
+    SELECT b.process, coalesce(i.pieces, nullif(c.parts, 0), b.parts) AS pieces, coalesce(i.good, c.good) AS good
+    FROM build b LEFT JOIN items i USING (build_id) LEFT JOIN counts c USING (build_id)
+    WHERE coalesce(i.good, c.good) IS NOT NULL
+)
+SELECT process, sum(pieces)::BIGINT, sum(least(good, pieces))::BIGINT FROM each_build GROUP BY process
+"""
+
+
+def find_yields(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int]]:
+    """Pieces counted and good ones, for each process."""
+    return {process: (pieces, good) for process, pieces, good in con.execute(_YIELDS).fetchall()}
+
+
+def find_places(con: duckdb.DuckDBPyConnection, run_keys: Iterable[str]) -> dict[str, tuple[str, int]]:
+    """File name and line of each run that is still in the store, by its key."""
+    rows = con.execute(
+        f"SELECT s.row_key, f.name, s.line FROM {keyed('stages')} s JOIN log_file f ON f.file_id = s.file_id "
+        "WHERE s.row_key IN (SELECT unnest(?::VARCHAR[]))",
+        [list(run_keys)],
+    ).fetchall()
+    return {key: (name, line) for key, name, line in rows}
+
+
+def find_events(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """at (UTC), machine, station, what, note; oldest first."""
+    frame = con.execute('SELECT "at", machine, station, what, note FROM event ORDER BY "at"').df()
+    frame["at"] = pd.to_datetime(frame["at"], utc=True)
+    return frame

@@ -17,9 +17,8 @@ from calib.errors import LogFileError
 from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import RawTable
-from calib.store.cells import clean, no_apostrophe, typed
+from calib.store.cells import MISSING, clean, no_apostrophe, odd_query, typed, utc_query
 from calib.store.raw_rows import Settings, check_count, count_raw, years_at_ends
-from calib.store.stamps import MISSING, odd_query, utc_query
 from calib.store.tables import KEY, MENDED_COLUMNS, SQL_TYPE, TABLE_OF, columns_of, quoted, text
 
 # Asked for or filled whatever the files have.

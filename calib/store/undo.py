@@ -10,8 +10,7 @@ import duckdb
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
-from calib.store.review import STANDING
-from calib.store.suspicious import RULES, TAKEN_BACK
+from calib.store.review import RULES, STANDING, TAKEN_BACK
 from calib.store.tables import KEY, TABLE_OF, stored_names
 from calib.store.transaction import transaction
 

@@ -17,9 +17,8 @@ from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES
 from calib.safety import cautions
 from calib.shop.model import Shop
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.runs import find_runs
+from calib.store.runs import find_builds, find_runs
 from calib.workflow.promises import Today, find_today
 from calib.workflow.queue import awaited_builds, find_queue_and_orders
 

@@ -17,9 +17,8 @@ from calib.quoting.flow import Flow, QueuedBuild, released_jobs, run_flow, sprea
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.runs import find_runs
+from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
 from calib.workflow.learning import runs_by_build
 from calib.workflow.parts import with_parts

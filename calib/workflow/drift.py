@@ -20,13 +20,11 @@ from calib.records import PROCESS_WORDS
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.store.builds import find_builds
-from calib.store.changes import accept_change, find_accepted, undo_acceptance
-from calib.store.drift_memory import find_looks, save_look
-from calib.store.events import find_events
+from calib.store.drift_memory import accept_change, find_accepted, find_looks, save_look, undo_acceptance
 from calib.store.fits import find_fit
 from calib.store.open_store import open_store
 from calib.store.people import without_names
+from calib.store.runs import find_builds, find_events
 from calib.workflow.spelling import as_spelled
 
 WEEKS = 26

@@ -20,13 +20,11 @@ from calib.calibration.waits import Waits
 from calib.errors import TooFewRunsError
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.store.builds import find_builds
-from calib.store.checkpoints import find_checkpoints, save_checkpoints
-from calib.store.fits import save_fit
+from calib.store.fits import find_checkpoints, save_checkpoints, save_fit
 from calib.store.open_store import open_store
-from calib.store.runs import find_runs
+from calib.store.review import mark_far, mark_never_ended
+from calib.store.runs import find_builds, find_runs
 from calib.store.stage_questions import ask_of_stages, stages_not_done
-from calib.store.suspicious import mark_far, mark_never_ended
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.drift import keep_look
 from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins

@@ -17,7 +17,7 @@ from calib.geometry.read_path import read_path
 from calib.shop.keys import machine_defaults
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
-from calib.store.paths import PathKey, find_path_times, save_path_times
+from calib.store.parts import PathKey, find_path_times, save_path_times
 from calib.workflow.fitted import has_store
 
 FOLDER = "paths"

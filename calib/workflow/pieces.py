@@ -10,7 +10,7 @@ from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS, PROCESSES
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.pieces import find_yields
+from calib.store.runs import find_yields
 from calib.workflow.fitted import has_store
 
 MOST_PIECES = 1_000_000

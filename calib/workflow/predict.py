@@ -13,7 +13,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.errors import LogFileError
 from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
-from calib.logs.strange_names import strange_names
+from calib.logs.words import strange_names
 from calib.quoting.steps import LEAST_SHARE
 from calib.records import STAGES
 from calib.results import PREDICTION, Result

@@ -24,8 +24,7 @@ from calib.quoting.sisters import join_orders, share_ends
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.promises import find_orders
-from calib.store.quotes import option_of
+from calib.store.quotes import find_orders, option_of
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.queue import find_queue_and_orders
 

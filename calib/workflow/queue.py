@@ -12,11 +12,9 @@ import pandas as pd
 from calib.calendar.clock import to_minutes
 from calib.quoting.flow import QueuedBuild
 from calib.shop.model import Shop
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.promises import find_orders
-from calib.store.quotes import option_of, start_of
-from calib.store.runs import find_runs
+from calib.store.quotes import find_orders, option_of, start_of
+from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
 from calib.workflow.how_far import Standing, find_standings
 from calib.workflow.parts import with_parts

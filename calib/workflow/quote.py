@@ -23,9 +23,8 @@ from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.pieces import find_yields
-from calib.store.promises import find_fulfilment
-from calib.store.quotes import forget_looks, save_quote
+from calib.store.quotes import find_fulfilment, forget_looks, save_quote
+from calib.store.runs import find_yields
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.order import OrderLine, read_order
 from calib.workflow.pages import sheets_asked, write_comparison, write_sheets

@@ -12,8 +12,7 @@ import pandas as pd
 from calib.quoting.promise import score_promises, score_ranges
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.promises import find_fulfilment
-from calib.store.quotes import chance_of, count_looks, find_quote, keep_quote, option_of, promised_at
+from calib.store.quotes import chance_of, count_looks, find_fulfilment, find_quote, keep_quote, option_of, promised_at
 from calib.workflow.fitted import has_store
 from calib.workflow.pages import sheets_asked, write_sheets
 from calib.workflow.promises import find_all_orders

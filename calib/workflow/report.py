@@ -19,8 +19,7 @@ from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.health import find_health
 from calib.store.open_store import STORE_NAME, open_store
-from calib.store.promises import find_orders
-from calib.store.quotes import promised_at
+from calib.store.quotes import find_orders, promised_at
 from calib.store.review import list_review
 from calib.workflow.capacity import mean_lead_h, resource_loads
 from calib.workflow.demand import flow_of, logged_demand

@@ -19,7 +19,7 @@ from calib.shop.read_shop import read_shop
 from calib.store.fits import find_fit
 from calib.store.known_people import alias_of, find_key, is_alias
 from calib.store.open_store import open_store
-from calib.store.places import find_places
+from calib.store.runs import find_places
 
 MORE_RUNS = 5  # runs to come that the range is worked out for
 USUAL_MIN = 60.0  # baseline that a stage without runs is shown for; no effect of size is known then

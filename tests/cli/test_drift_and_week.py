@@ -10,7 +10,7 @@ import pytest
 
 from calib.cli.app import run
 from calib.shop.template import shop_text
-from calib.store.changes import find_accepted
+from calib.store.drift_memory import find_accepted
 from calib.store.open_store import open_store
 
 pytestmark = pytest.mark.slow

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import trimesh
 
-from calib.store.changes import accept_change
+from calib.store.drift_memory import accept_change
 from calib.store.open_store import STORE_NAME, open_store
 
 LATER = (

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from calib.shop.read_shop import read_shop
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.runs import find_runs
+from calib.store.runs import find_builds, find_runs
 from calib.workflow.routes import logged_routes, route_of
 
 USUAL = ("printing", "unloading", "washing", "post_curing")

@@ -6,9 +6,8 @@ import json
 
 import pytest
 
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.runs import find_runs
+from calib.store.runs import find_builds, find_runs
 from calib.workflow.learning import runs_by_build
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,VPP,vpp1,3,O1\nB2,VPP,vpp1,4,O1+O2\nB3,VPP,vpp1,5,\n"

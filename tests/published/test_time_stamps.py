@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.calendar.local_time import steps, to_utc
-from calib.store.stamps import stamp_query
+from calib.store.cells import stamp_query
 
 
 def read(text: str) -> str:

@@ -7,7 +7,7 @@ import re
 import pytest
 from lab_page import words_of
 
-from calib.workflow.rejects import find_rejects
+from calib.workflow.review import find_rejects
 
 BUILDS = "build_id,process,machine,parts\nM1,MEX,mex1,3\nM2,MEX,mex1,0\nM3,MEX,mex1,two\n"
 FOREIGN = "Auftrag;Verfahren;Maschine;Stück\nF1;FFF;mex1;4\nF2;FFF;mex1;2\n"

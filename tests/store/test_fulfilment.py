@@ -8,8 +8,7 @@ import pytest
 from shop_folder import take_in, write
 
 from calib.store.open_store import open_store
-from calib.store.promises import find_fulfilment
-from calib.store.quotes import accept_quote, save_quote
+from calib.store.quotes import accept_quote, find_fulfilment, save_quote
 
 HEAD = "build_id,process,machine,parts,quote_id,order_id\n"
 STAGES = "build_id,order_id,stage,started_at,ended_at,outcome\n"

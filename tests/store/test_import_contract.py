@@ -6,10 +6,9 @@ import pytest
 from shop_folder import HOURS, counts, shop_of, take_in, write
 
 from calib.errors import LogFileError
-from calib.store.builds import find_builds
 from calib.store.open_store import open_store
-from calib.store.quarantine import list_rejects
-from calib.store.runs import find_runs
+from calib.store.runs import find_builds, find_runs
+from calib.store.set_aside import list_rejects
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,MEX,M2,4\n"
 HEAD = "build_id,stage,started_at,ended_at,station,operator\n"

@@ -17,9 +17,9 @@ from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import forget_older
-from calib.store.quarantine import drop_rejects, export_rejects, list_rejects
 from calib.store.restore import restore_store
 from calib.store.runs import find_runs
+from calib.store.set_aside import drop_rejects, export_rejects, list_rejects
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,SLA,M1,3,O1\n"
 STAGES = (

@@ -16,7 +16,7 @@ from calib.store.check import check_store
 from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import open_store
-from calib.store.quarantine import list_rejects
+from calib.store.set_aside import list_rejects
 
 NAMES = ("Émile Roux", "José", "Ann Peñaé", "İlkay Öz", "Ольга Иванова", "Σωκράτης Ωνάσης", "李伟", "さくら", "민준", "प्रिया", "نورة",
          "Ada Q.", "Bo Li", "Zoë", "Nguyễn Thế", "Jo Straße", "O’Neill", 'Max "Mo" Ray')  # fmt: skip

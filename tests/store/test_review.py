@@ -10,9 +10,8 @@ from calib.errors import UsageError
 from calib.store.fits import BESIDE_THE_MODEL, find_fit, save_fit
 from calib.store.health import find_health
 from calib.store.open_store import open_store
-from calib.store.review import count_review, give_verdict, list_review, take_back_verdict
+from calib.store.review import count_review, give_verdict, list_review, mark_far, take_back_verdict
 from calib.store.runs import find_runs
-from calib.store.suspicious import mark_far
 from calib.store.undo import undo_last
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,SLA,M1,3\n"

@@ -10,7 +10,7 @@ from shop_folder import counts, take_in, write
 from calib.errors import UsageError
 from calib.store.check import check_store
 from calib.store.open_store import open_store
-from calib.store.quarantine import export_rejects, list_rejects
+from calib.store.set_aside import export_rejects, list_rejects
 from calib.store.undo import undo_last
 
 TABLES = ("build", "build_history", "stage_run", "stage_run_history", "quarantine")

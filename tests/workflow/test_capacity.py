@@ -13,7 +13,7 @@ from calib.errors import ShopFileError
 from calib.report.terminal_capacity import show_capacity
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.pieces import find_yields
+from calib.store.runs import find_yields
 from calib.workflow.capacity import find_capacity
 from calib.workflow.pieces import piece_notes
 from calib.workflow.predict import predict_plan

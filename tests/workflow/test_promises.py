@@ -14,7 +14,7 @@ from boxes import few_draws, write_box
 from calib.cli.app import run
 from calib.quoting.flow import QueuedBuild
 from calib.store.open_store import open_store
-from calib.store.promises import find_orders
+from calib.store.quotes import find_orders
 from calib.workflow.promises import find_all_orders, find_today, overrun
 
 

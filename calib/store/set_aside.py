@@ -18,7 +18,7 @@ from calib.logs.formulas import harmless
 from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.results import TO_MEND, Result, check_results
-from calib.store.hide_rejects import RowHider
+from calib.store.hide_names import RowHider
 from calib.store.staging import broken_rules, collect_bad
 
 SAMPLES = 20
