@@ -14,7 +14,7 @@ from calib.geometry.mesh import Mesh
 from calib.quoting.flow import QueuedBuild
 from calib.quoting.learned import Learned
 from calib.quoting.notes import floors_not_known, option_cautions, quote_notes, unknown_floors
-from calib.quoting.options import Found, find_options
+from calib.quoting.options import OptionSet, find_options
 from calib.quoting.plan import Planned, Planner, affordable, no_plan
 from calib.quoting.ranges import QUANTILES, value_range
 from calib.quoting.request import QuoteRequest, check_request
@@ -28,8 +28,8 @@ CONTENDS = 0.2  # chance to be first from which a process is named where it is t
 
 
 @dataclass(eq=False)
-class Line:
-    """One machine, or all of a process together, over the quantities; arrays of shape (draws,), wall minutes."""
+class Curve:
+    """The curve of one machine, or of all of a process together, over the quantities; arrays of shape (draws,), wall minutes."""
 
     process: str
     machine: str
@@ -66,61 +66,61 @@ def compare(
 ) -> dict[str, Any]:
     """The ``compare`` document (docs/interface.md), with time to the first part and a person's time besides.
 
-    A process with several machines has one more line, all of them together: at each quantity the best plan on any
+    A process with several machines has one more curve, all of them together: at each quantity the best plan on any
     of them. request : of one part, whose quantity is not looked at. Raises as ``quote`` does.
     """
     wanted = sorted(set(quantities))
     if not wanted:
         raise NoPlanError("No quantity to compare.", "Name some, such as 1,5,20.")
     shapes = [ShapeFinder(mesh)]
-    lines, found, draws = compared_lines(request, wanted, shop, shapes, learned, queue, seed, draws)
-    if not lines:
-        raise no_plan(shapes, found)
+    curves, option_set, draws = compared_curves(request, wanted, shop, shapes, learned, queue, seed, draws)
+    if not curves:
+        raise no_plan(shapes, option_set)
     return {
         "part": mesh.name,
         "quantities": wanted,
-        "options": [_line_document(line, wanted, request.start_min) for line in lines],
-        "zones": find_zones(lines, wanted),
-        "flips": find_flips(lines, wanted),
-        "out": found.out,
+        "options": [_curve_document(curve, wanted, request.start_min) for curve in curves],
+        "zones": find_zones(curves, wanted),
+        "flips": find_crossovers(curves, wanted),
+        "out": option_set.out,
         "draws": draws,
         "seed": seed,
         "notes": quote_notes(request, shop, [mesh]),
-        "cautions": _cautions(lines, shop),
+        "cautions": _cautions(curves, shop),
         "warnings": unknown_floors(
-            pair for line in lines for work in line.work for pair in floors_not_known(work, shop)
+            pair for curve in curves for work in curve.work for pair in floors_not_known(work, shop)
         ),
     }
 
 
-def _cautions(lines: Sequence[Line], shop: Shop) -> list[dict[str, Any]]:
-    """What to take care of, of each process by its last line, which is of all its machines."""
-    works = {line.process: work for line in lines for work in line.work}
+def _cautions(curves: Sequence[Curve], shop: Shop) -> list[dict[str, Any]]:
+    """What to take care of, of each process by its last curve, which is of all its machines."""
+    works = {curve.process: work for curve in curves for work in curve.work}
     return [one for work in works.values() for one in option_cautions(work, shop)]
 
 
-def compared_lines(
+def compared_curves(
     request: QuoteRequest, wanted: Sequence[int], shop: Shop, shapes: Sequence[ShapeFinder], learned: Learned,
     queue: Sequence[QueuedBuild], seed: int, draws: int,
-) -> tuple[list[Line], Found, int]:  # fmt: skip
-    """Lines over the quantities, what is out at the greatest, and the draws: one planner, one luck for all."""
+) -> tuple[list[Curve], OptionSet, int]:  # fmt: skip
+    """Curves over the quantities, what is out at the greatest, and the draws: one planner, the same random numbers for all."""
     asked = [replace(request, lines=(replace(request.lines[0], quantity=quantity),), due=None) for quantity in wanted]
     for one in asked:
         check_request(one, shop)
-    founds = [find_options(one, shop, shapes) for one in asked]
-    draws = affordable(draws, founds)
+    option_sets = [find_options(one, shop, shapes) for one in asked]
+    draws = affordable(draws, option_sets)
     planner = Planner(shop, learned, queue, request.start_min, seed, draws)
-    for found in founds:
-        planner.want([*planner.staffed(found).options, *found.shared])
-    lines: dict[tuple[str, str], Line] = {}
-    for quantity, found in zip(wanted, founds, strict=True):
-        _add(lines, quantity, planner.plan(found))
-    for line in lines.values():
-        line.never_sooner_with_more()
-    return list(lines.values()), founds[-1], draws
+    for option_set in option_sets:
+        planner.want([*planner.staffed(option_set).options, *option_set.shared])
+    curves: dict[tuple[str, str], Curve] = {}
+    for quantity, option_set in zip(wanted, option_sets, strict=True):
+        _add(curves, quantity, planner.plan(option_set))
+    for curve in curves.values():
+        curve.never_sooner_with_more()
+    return list(curves.values()), option_sets[-1], draws
 
 
-def _add(lines: dict[tuple[str, str], Line], quantity: int, planned: Sequence[Planned]) -> None:
+def _add(curves: dict[tuple[str, str], Curve], quantity: int, planned: Sequence[Planned]) -> None:
     """Each machine's own plan, and each process's best plan where it has several machines."""
     by_process: dict[str, list[Planned]] = {}
     for one in planned:
@@ -129,42 +129,42 @@ def _add(lines: dict[tuple[str, str], Line], quantity: int, planned: Sequence[Pl
         alone = [one for one in plans if len(one.option.machines) == 1]
         for one in sorted(alone, key=lambda one: (one.option.name, one.key)):
             name = one.option.name
-            lines.setdefault((process, name), Line(process, name)).add(quantity, one)
+            curves.setdefault((process, name), Curve(process, name)).add(quantity, one)
         names = {one.option.name for one in alone}
         if len(names) > 1:
             everyone = "+".join(sorted(names))
             best = min(plans, key=lambda one: one.key)
-            lines.setdefault((process, everyone), Line(process, everyone)).add(quantity, best)
+            curves.setdefault((process, everyone), Curve(process, everyone)).add(quantity, best)
 
 
-def _line_document(line: Line, wanted: Sequence[int], start: float) -> dict[str, Any]:
+def _curve_document(curve: Curve, wanted: Sequence[int], start: float) -> dict[str, Any]:
     def over(values: dict[int, np.ndarray], scale: dict[int, float]) -> list[dict[str, Any]]:
         return [{"quantity": q, **value_range(values[q], scale[q])} for q in wanted if q in values]
 
-    lead = {q: ready - start for q, ready in line.ready.items()}
-    first = {q: made - start for q, made in line.first.items()}
+    lead = {q: ready - start for q, ready in curve.ready.items()}
+    first = {q: made - start for q, made in curve.first.items()}
     hours, each = dict.fromkeys(wanted, 1 / 60), {q: 1 / 60 / q for q in wanted}
     return {
-        "process": line.process,
-        "machine": line.machine,
+        "process": curve.process,
+        "machine": curve.machine,
         "lead_time_h": over(lead, hours),
         "per_part_h": over(lead, each),
         "first_part_h": over(first, hours),
-        "touch_per_part_min": over(line.touch, {q: 1 / q for q in wanted}),
+        "touch_per_part_min": over(curve.touch, {q: 1 / q for q in wanted}),
     }
 
 
-def best_of_process(lines: Sequence[Line], quantity: int) -> dict[str, np.ndarray]:
-    """The soonest line of each process, by its usual date: draws of when it is ready."""
+def best_of_process(curves: Sequence[Curve], quantity: int) -> dict[str, np.ndarray]:
+    """The soonest curve of each process, by its usual date: draws of when it is ready."""
     best: dict[str, np.ndarray] = {}
-    for line in lines:
-        ready = line.ready.get(quantity)
-        if ready is not None and (line.process not in best or np.median(ready) < np.median(best[line.process])):
-            best[line.process] = ready
+    for curve in curves:
+        ready = curve.ready.get(quantity)
+        if ready is not None and (curve.process not in best or np.median(ready) < np.median(best[curve.process])):
+            best[curve.process] = ready
     return best
 
 
-def find_zones(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, Any]]:
+def find_zones(curves: Sequence[Curve], wanted: Sequence[int]) -> list[dict[str, Any]]:
     """Spans of quantities in which one process is first by a clear chance, and those that are too close to call.
 
     Each: from, to (the first and last of ``wanted`` in it), first (a process; None: too close to call), chance (the least
@@ -172,7 +172,7 @@ def find_zones(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, A
     """
     zones: list[dict[str, Any]] = []
     for quantity in wanted:
-        chances = chances_to_be_first(best_of_process(lines, quantity))
+        chances = chances_to_be_first(best_of_process(curves, quantity))
         if not chances:
             continue
         leader = max(chances, key=chances.__getitem__)
@@ -197,14 +197,14 @@ def chances_to_be_first(best: dict[str, np.ndarray]) -> dict[str, float]:
     return {process: float(np.mean(ready <= earliest)) for process, ready in best.items()}
 
 
-def find_flips(lines: Sequence[Line], wanted: Sequence[int]) -> list[dict[str, Any]]:
+def find_crossovers(curves: Sequence[Curve], wanted: Sequence[int]) -> list[dict[str, Any]]:
     """Quantities from which another process is first by a clear chance, with the chance that it is first there."""
-    clear = [zone for zone in find_zones(lines, wanted) if zone["first"]]
-    flips = []
+    clear = [zone for zone in find_zones(curves, wanted) if zone["first"]]
+    crossovers = []
     for before, now in pairwise(clear):
         if now["first"] != before["first"]:
-            chance = chances_to_be_first(best_of_process(lines, now["from"]))[now["first"]]
-            flips.append(
+            chance = chances_to_be_first(best_of_process(curves, now["from"]))[now["first"]]
+            crossovers.append(
                 {"quantity": now["from"], "from": before["first"], "to": now["first"], "chance": round(chance, 4)}
             )
-    return flips
+    return crossovers

@@ -19,7 +19,7 @@ from calib.quoting.learned import Learned
 from calib.quoting.notes import option_cautions, option_warnings, quote_notes, width_by_cause
 from calib.quoting.options import Option, Piece
 from calib.quoting.plan import DRAWS, Planned, plan_options
-from calib.quoting.promise import outside_options, valid_until
+from calib.quoting.promise import outsourcing_options, valid_until
 from calib.quoting.promised import in_order_of_promise, keep_the_date, promise_of, promise_to_give
 from calib.quoting.ranges import (
     chance_by,
@@ -31,10 +31,10 @@ from calib.quoting.ranges import (
     one_of_twenty,
     value_ranges,
 )  # fmt: skip
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.steady import best_of_each_process, pieces_per_day
-from calib.quoting.typical_schedule import start_advice, usual_course
+from calib.quoting.typical_schedule import start_advice, typical_schedule
 from calib.quoting.work import Work
 from calib.shop.model import Shop
 
@@ -57,7 +57,7 @@ def quote(
     """
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     shapes = [finders[mesh] for mesh in meshes]
-    planned, found, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
+    planned, option_set, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
     planned = in_order_of_promise(planned, request, shop, planner.days)
     best, lines = planned[0], best_of_each_process(planned)
     options = [_option_document(one, request, shop, planner.days) for one in planned]
@@ -70,7 +70,7 @@ def quote(
         "options": [
             document | {"pieces_per_day": per_day.get(one)} for one, document in zip(planned, options, strict=True)
         ],
-        "out": found.out,
+        "out": option_set.out,
         "soonest": soonest(planned),
         "promise": promise_to_give(planned, options, request, planner.days),
         "keep_due": keep_the_date(options, request.due),
@@ -81,16 +81,16 @@ def quote(
         "draws": len(best.ready),
         "seed": seed,
         "notes": quote_notes(request, shop, meshes),
-        "outside": outside_options(request, shop),
+        "outside": outsourcing_options(request, shop),
         "start_advice": start_advice(best, shop, planner.clock),
         "width": width_by_cause(best.work, best.ready),
         "drawing": outline(meshes[0].triangles, meshes[0].mates),
         "drawings": _drawings(meshes),
-        "course": usual_course(best.work, shop, planner.clock, request.start_min, best.ahead),
+        "course": typical_schedule(best.work, shop, planner.clock, request.start_min, best.ahead),
     }
 
 
-def _item(mesh: Mesh, line: Line) -> dict[str, Any]:
+def _item(mesh: Mesh, line: OrderLine) -> dict[str, Any]:
     """One part as it was asked for; null: whatever suits."""
     return {
         "part": mesh.name,
@@ -134,7 +134,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: Ope
         "process": option.process,
         "machine": option.name,
         "material": option.material,
-        "ride": ("along" if option.rides else "alone") if _has_closings(option, shop) else None,
+        "ride": ("along" if option.in_shared_build else "alone") if _has_cutoffs(option, shop) else None,
         "builds": len(option.builds),
         "parts_per_build": max(build.parts for build in option.builds),
         "stages": _stage_documents(work, touch),
@@ -181,8 +181,8 @@ def _terms(option: Option, shop: Shop, route: set[str]) -> list[dict[str, Any]]:
     return [asdict(term) for term in explain(columns, shop) if term.stage in route]
 
 
-def _has_closings(option: Option, shop: Shop) -> bool:
-    return any(shop.machines[name].closes for name in option.machines)
+def _has_cutoffs(option: Option, shop: Shop) -> bool:
+    return any(shop.machines[name].cutoffs for name in option.machines)
 
 
 def _stage_documents(work: Work, touch: np.ndarray) -> list[dict[str, Any]]:

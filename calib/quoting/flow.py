@@ -11,14 +11,16 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import OpenClock
+from calib.quoting.common_random_numbers import CommonRandomNumbers
+from calib.quoting.joined_orders import join_orders, share_ends
 from calib.quoting.learned import Learned
-from calib.quoting.luck import Luck
-from calib.quoting.schedule import Ahead, Floor, Job, Run, ends_of, run_jobs, runs_dry_at
-from calib.quoting.sisters import join_orders, share_ends
+from calib.quoting.schedule import Ahead, Job, Resources, Run, ends_of, run_jobs, runs_dry_at
 from calib.quoting.steps import touch_share
 from calib.shop.model import Machine, Shop
 
-QUEUED = 100_000  # builds of the queue are numbered from here on: their luck is not that of the order quoted
+QUEUED = (
+    100_000  # builds of the queue are numbered from here on: their random numbers are not those of the order quoted
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,12 +48,12 @@ class QueuedBuild:
     height_mm: float = np.nan
 
 
-def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
+def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: int) -> Job:
     """The build's remaining work with its waits and failures; a run under way takes what is left of it.
 
-    number : place in the queue, which keys its luck
+    number : place in the queue, which keys its random numbers
     """
-    learned, draws, seed = luck.learned, luck.draws, luck.seed
+    learned, draws, seed = random_numbers.learned, random_numbers.draws, random_numbers.seed
     rows = build.rows.assign(
         process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
     )
@@ -61,7 +63,7 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
     stages = tuple(rows["stage"])
     for place, stage in enumerate(stages):
-        luck.again(build.process, build.build_id, stage, out=minutes[:, place])
+        random_numbers.again(build.process, build.build_id, stage, out=minutes[:, place])
     share = touch_share(rows["touch_min"], rows["baseline_min"])
     later = stages[1:] if build.elapsed_min > 0 else stages
     return Job(
@@ -70,18 +72,18 @@ def queue_job(build: QueuedBuild, luck: Luck, number: int) -> Job:
         stages=stages,
         minutes={stage: minutes[:, i] for i, stage in enumerate(stages)},
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
-        waits=luck.waits_before(build.process, later, QUEUED + number),
-        failed_at=luck.failed_attempts(_failure_chance(build, luck), QUEUED + number),
+        waits=random_numbers.waits_before(build.process, later, QUEUED + number),
+        failed_at=random_numbers.failed_attempts(_failure_chance(build, random_numbers), QUEUED + number),
         dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
         ready=build.not_before,
     )
 
 
-def _failure_chance(build: QueuedBuild, luck: Luck) -> float:
+def _failure_chance(build: QueuedBuild, random_numbers: CommonRandomNumbers) -> float:
     """Chance that its printing, if still to come, fails [0..1]."""
     if "printing" not in set(build.rows["stage"]):
         return 0.0
-    return luck.failure_chance(build.process, build.machine, build.material, build.height_mm)
+    return random_numbers.failure_chance(build.process, build.machine, build.material, build.height_mm)
 
 
 def _left_over(minutes: np.ndarray, elapsed: float) -> np.ndarray:
@@ -95,13 +97,13 @@ def _left_over(minutes: np.ndarray, elapsed: float) -> np.ndarray:
 
 def run_queue(
     queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
-) -> tuple[list[Run], Floor]:
+) -> tuple[list[Run], Resources]:
     """The queue alone through the shop."""
-    floor = Floor(shop, clock, draws, start)
-    luck = Luck(learned, draws, seed)
+    resources = Resources(shop, clock, draws, start)
+    random_numbers = CommonRandomNumbers(learned, draws, seed)
     kept = [(number, build) for number, build in enumerate(queue) if len(build.rows)]
-    jobs = [queue_job(build, luck, number) for number, build in kept]
-    return run_jobs(join_orders(jobs, [build.together for _, build in kept]), floor), floor
+    jobs = [queue_job(build, random_numbers, number) for number, build in kept]
+    return run_jobs(join_orders(jobs, [build.together for _, build in kept]), resources), resources
 
 
 def held_by_queue(
@@ -123,7 +125,7 @@ class Flow:
     shop: Shop
     jobs: Sequence[Job]
     runs: Sequence[Run]
-    floor: Floor
+    resources: Resources
     builds: Sequence[str]
 
     @cached_property
@@ -145,9 +147,9 @@ def released_jobs(
     builds: Sequence[QueuedBuild], released: Sequence[float], learned: Learned, draws: int, seed: int
 ) -> list[Job]:
     """Jobs of builds that cannot start before their release, as wall minutes, ascending; and of their orders."""
-    luck = Luck(learned, draws, seed)
+    random_numbers = CommonRandomNumbers(learned, draws, seed)
     jobs = [
-        replace(queue_job(build, luck, number), ready=ready)
+        replace(queue_job(build, random_numbers, number), ready=ready)
         for number, (build, ready) in enumerate(zip(builds, released, strict=True))
     ]
     return join_orders(jobs, [build.together for build in builds])
@@ -157,9 +159,9 @@ def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
     """The jobs through a shop; ``unlimited`` : a machine that nothing has to wait for."""
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     draws = len(next(iter(jobs[0].minutes.values())))
-    floor = Floor(shop, clock, draws, jobs[0].ready, unlimited)
+    resources = Resources(shop, clock, draws, jobs[0].ready, unlimited)
     builds = [job.name for job in jobs if not job.after]
-    return Flow(shop, jobs, run_jobs(jobs, floor), floor, builds)
+    return Flow(shop, jobs, run_jobs(jobs, resources), resources, builds)
 
 
 def with_waits(jobs: Sequence[Job], times: float) -> list[Job]:

@@ -36,9 +36,9 @@ def option_cautions(work: Work, shop: Shop) -> list[dict[str, Any]]:
 def option_warnings(work: Work, shop: Shop) -> list[str]:
     """Sentences about this option that a careful estimator would add."""
     warnings = []
-    if work.option.rides:
-        closes = ", ".join(shop.machines[work.option.machines[0]].closes)
-        warnings.append(f"Goes along in the build closed {closes}; minutes and cost are those of these parts alone.")
+    if work.option.in_shared_build:
+        cutoffs = ", ".join(shop.machines[work.option.machines[0]].cutoffs)
+        warnings.append(f"Goes along in the build closed {cutoffs}; minutes and cost are those of these parts alone.")
     warnings += unknown_floors(floors_not_known(work, shop))
     owned = [shop.machines[name] for name in work.option.machines if name in shop.machines]
     if any(not machine.owned for machine in owned):

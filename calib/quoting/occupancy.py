@@ -83,7 +83,7 @@ def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
     for job in flow.jobs:
         runs = [run for run in flow.by_job[job.name] if run.stage in on_it] if job.machine == machine else []
         if runs:
-            failed = flow.floor.failed_min.get(job.name, np.zeros(1))
+            failed = flow.resources.failed_min.get(job.name, np.zeros(1))
             begin, end = (np.minimum.reduce([r.start for r in runs]), np.maximum.reduce([r.end for r in runs]))
             held.append(float((end - begin + failed).mean()))
             ran += float(failed.mean()) + sum(_worked(flow, run) for run in runs)
@@ -94,7 +94,7 @@ def _worked(flow: Flow, run: Run) -> float:
     """Minutes of a run; of one by hand those in the hours of who does it."""
     if run.lane != "hands":
         return float((run.end - run.start).mean())
-    clocks = flow.floor.people.clocks(run.stage)
+    clocks = flow.resources.people.clocks(run.stage)
     return float(np.min([clock.open_at(run.end) - clock.open_at(run.start) for clock in clocks], axis=0).mean())
 
 

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from calib.quoting.nesting import Build, build_capacity, mixed_builds, share_builds
-from calib.quoting.posing import Way, shortlist
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.posing import Configuration, shortlist
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.quoting.shape import Shape, ShapeFinder
 from calib.shop.model import Machine, Material, Shop
 
@@ -40,13 +40,13 @@ class Option:
     machines : ids; several where builds are shared among them
     pieces : every part of the order; builds name them by place
     builds : in order, each with the machine it is meant for
-    rides : goes along in the build that the shop closes on its days; else a build of its own
+    in_shared_build : goes along in the build that the shop closes at its cut-off; else a build of its own
     """
 
     machines: tuple[str, ...]
     pieces: tuple[Piece, ...]
     builds: tuple[Build, ...]
-    rides: bool = False
+    in_shared_build: bool = False
 
     @property
     def name(self) -> str:
@@ -67,7 +67,7 @@ class Option:
 
 
 @dataclass
-class Found:
+class OptionSet:
     """Options of one machine and of several that share the builds, and what is out with the reason in one clause.
 
     other_poses : of an option of one machine and one part, the same in other poses that may be sooner or cheaper
@@ -87,12 +87,12 @@ class Found:
         return "; ".join(f"{', '.join(names)}: {reason}" for reason, names in machines.items())
 
 
-def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]) -> Found:
+def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]) -> OptionSet:
     """Every machine alone, and machines of one process that share the builds; the others with their reason.
 
     shapes : one for each line of the request
     """
-    found = Found()
+    found = OptionSet()
     alike: dict[tuple[Any, ...], list[Machine]] = {}
     for machine in shop.machines.values():
         if not _asked_for(machine, request):
@@ -102,9 +102,9 @@ def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder
             found.out.append({"process": machine.process, "machine": machine.id, "reason": posed})
             continue
         best, *others = [_option(pieces, [machine], [pieces]) for pieces in posed]
-        for rides in (False, True) if machine.closes and not request.alone else (False,):
-            found.options.append(replace(best, rides=rides))
-            found.other_poses[found.options[-1]] = [replace(other, rides=rides) for other in others]
+        for in_shared_build in (False, True) if machine.cutoffs and not request.alone else (False,):
+            found.options.append(replace(best, in_shared_build=in_shared_build))
+            found.other_poses[found.options[-1]] = [replace(other, in_shared_build=in_shared_build) for other in others]
         key = (machine.process, *(piece.material for piece in posed[0]))
         alike.setdefault(key, []).append(machine)
     for machines in alike.values():
@@ -201,7 +201,7 @@ def _posed_or_reason(
     return [(piece,) for piece in found[0]] if len(found) == 1 else [tuple(posed[0] for posed in found)]
 
 
-def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFinder) -> list[Piece] | str:
+def _piece_or_reason(machine: Machine, line: OrderLine, shop: Shop, shapes: ShapeFinder) -> list[Piece] | str:
     material = _material(machine, line, shop)
     if isinstance(material, str):
         return material
@@ -211,7 +211,7 @@ def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFind
     if line.least_wall_mm is not None and line.least_wall_mm < least:
         return f"the thinnest wall is {line.least_wall_mm:g} mm, it needs {least:g} mm"
     finish = line.finish_of(machine.process)
-    posed = shortlist(shapes, Way(machine, material, finish, shop), line.quantity)
+    posed = shortlist(shapes, Configuration(machine, material, finish, shop), line.quantity)
     if not posed:
         size = _size(np.ptp(shapes.mesh.bounds_mm, axis=0))
         return f"too large: {size} in no pose inside {_size(machine.build_mm)} less its margins"
@@ -221,7 +221,7 @@ def _piece_or_reason(machine: Machine, line: Line, shop: Shop, shapes: ShapeFind
     ]
 
 
-def _material(machine: Machine, line: Line, shop: Shop) -> Material | str:
+def _material(machine: Machine, line: OrderLine, shop: Shop) -> Material | str:
     """The first of the machine's materials that is wanted and meets the needs, or why there is none."""
     known = [shop.materials[name] for name in machine.materials if name in shop.materials]
     if not known:

@@ -9,17 +9,17 @@ import numpy as np
 
 from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
+from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.cost import option_cost
 from calib.quoting.flow import QueuedBuild, held_by_queue
 from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned
-from calib.quoting.luck import Luck
-from calib.quoting.options import Found, Option, find_options, joined_options
+from calib.quoting.options import Option, OptionSet, find_options, joined_options
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.resources import check_people
-from calib.quoting.schedule import Ahead, Floor, ends_of, run_jobs
+from calib.quoting.schedule import Ahead, Resources, ends_of, run_jobs
 from calib.quoting.shape import ShapeFinder
-from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked
+from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, PredictionCache
 from calib.quoting.work import Work, plan_work
 from calib.shop.model import Shop
 
@@ -60,7 +60,7 @@ class Planned:
 
 
 class Planner:
-    """One shop, one queue, one start, one seed: every option meets the same luck, whatever the quantity."""
+    """One shop, one queue, one start, one seed: every option meets the same random numbers, whatever the quantity."""
 
     def __init__(
         self, shop: Shop, learned: Learned, queue: Sequence[QueuedBuild], start: float, seed: int, draws: int
@@ -70,42 +70,47 @@ class Planner:
         self.clock.never_before(start)
         shifts = shop.attended != shop.hours
         self.days = OpenClock(shop.hours, shop.closures, shop.timezone) if shifts else self.clock  # of promises
-        self.asked, self.luck = Asked(shop, learned), Luck(learned, draws, seed)
-        self.tries = self.luck.fewer(min(draws, TRIED))
+        self.cache, self.random_numbers = PredictionCache(shop, learned), CommonRandomNumbers(learned, draws, seed)
+        self.tries = self.random_numbers.fewer(min(draws, TRIED))
         self.ahead = held_by_queue(queue, shop, self.clock, start, learned, draws, seed)
         self.ahead_of_tries = self.ahead.each(lambda values: values[..., : self.tries.draws])
 
     def want(self, options: Sequence[Option]) -> None:
         """Say beforehand what will be planned: many options are asked about in one go."""
         for option in options:
-            self.asked.want(option)
+            self.cache.want(option)
 
-    def staffed(self, found: Found) -> Found:
+    def staffed(self, option_set: OptionSet) -> OptionSet:
         """What the shop's people can do; a machine alone that they cannot is out."""
-        reasons = {option.name: self._no_people(option) for option in (*found.options, *found.shared)}
-        found.options = [one for one in found.options if not self._put_out(found, one, reasons[one.name])]
-        found.shared = [one for one in found.shared if not reasons[one.name]]
-        return found
+        reasons = {option.name: self._no_people(option) for option in (*option_set.options, *option_set.shared)}
+        option_set.options = [
+            one for one in option_set.options if not self._put_out(option_set, one, reasons[one.name])
+        ]
+        option_set.shared = [one for one in option_set.shared if not reasons[one.name]]
+        return option_set
 
-    def plan(self, found: Found) -> list[Planned]:
+    def plan(self, option_set: OptionSet) -> list[Planned]:
         """Every option, soonest first; shared builds only where clearly better than alone."""
-        options = self.posed(found)
-        self.want([*options, *found.shared])
+        options = self.posed(option_set)
+        self.want([*options, *option_set.shared])
         planned = self.run(options)
         usual = {one.option.name: one.key[0] - self.start for one in planned}
-        tried = self.run(found.shared, tries=True)
+        tried = self.run(option_set.shared, tries=True)
         worth = self.run(_worth_sharing(tried, usual, self.start))
         return sorted(planned + worth, key=lambda one: one.key)
 
-    def posed(self, found: Found) -> list[Option]:
+    def posed(self, option_set: OptionSet) -> list[Option]:
         """Every option in the best of its poses: by the day that is promised, then by cost."""
         tried = [
-            option for one in found.options if found.other_poses.get(one) for option in (one, *found.other_poses[one])
+            option
+            for one in option_set.options
+            if option_set.other_poses.get(one)
+            for option in (one, *option_set.other_poses[one])
         ]
         self.want(tried)
         keys = {one.option: self._pose_key(one) for one in self.run(tried, tries=True)}
-        return [min((one, *found.other_poses[one]), key=lambda option: keys[option]) if one in keys else one
-                for one in found.options]  # fmt: skip
+        return [min((one, *option_set.other_poses[one]), key=lambda option: keys[option]) if one in keys else one
+                for one in option_set.options]  # fmt: skip
 
     def _pose_key(self, one: Planned) -> tuple[float, ...]:
         promised = half_day_end(float(np.quantile(one.ready, PROMISED)), self.days)
@@ -114,15 +119,15 @@ class Planner:
 
     def run(self, options: Sequence[Option], tries: bool = False) -> list[Planned]:
         """Options through the shop as they are."""
-        works = plan_work(options, self.asked, self.tries if tries else self.luck) if options else []
+        works = plan_work(options, self.cache, self.tries if tries else self.random_numbers) if options else []
         return [self.run_work(work) for work in works]
 
     def run_work(self, work: Work) -> Planned:
         """One option through the shop."""
         draws = work.minutes.shape[1]
-        ahead = self.ahead if draws == self.luck.draws else self.ahead_of_tries
-        floor = Floor(self.shop, self.clock, draws, self.start, ahead=ahead)
-        runs = run_jobs(work.jobs, floor)
+        ahead = self.ahead if draws == self.random_numbers.draws else self.ahead_of_tries
+        resources = Resources(self.shop, self.clock, draws, self.start, ahead=ahead)
+        runs = run_jobs(work.jobs, resources)
         ends = ends_of(runs)
         builds = [end for name, end in ends.items() if name not in (ORDER_BEFORE, ORDER_AFTER)]
         made = np.maximum.reduce(builds)
@@ -134,12 +139,12 @@ class Planner:
         return Planned(work, ready, first, first_build, made, printing, self.start, self.ahead)
 
     def _no_people(self, option: Option) -> str:
-        return check_people(self.shop, [stage for task in self.asked.tasks(option) for stage, _ in task.steps])
+        return check_people(self.shop, [stage for task in self.cache.tasks(option) for stage, _ in task.steps])
 
     @staticmethod
-    def _put_out(found: Found, option: Option, reason: str) -> bool:
-        if reason and not option.rides:
-            found.out.append({"process": option.process, "machine": option.name, "reason": reason})
+    def _put_out(option_set: OptionSet, option: Option, reason: str) -> bool:
+        if reason and not option.in_shared_build:
+            option_set.out.append({"process": option.process, "machine": option.name, "reason": reason})
         return bool(reason)
 
 
@@ -151,23 +156,23 @@ def plan_options(
     queue: Sequence[QueuedBuild],
     seed: int,
     draws: int,
-) -> tuple[list[Planned], Found, Planner]:
+) -> tuple[list[Planned], OptionSet, Planner]:
     """Every option through the calendar, soonest first. Raises NoPlanError where there is none."""
     check_request(request, shop)
-    found = find_options(request, shop, shapes)
-    planner = Planner(shop, learned, queue, request.start_min, seed, affordable(draws, [found]))
-    planned = planner.plan(planner.staffed(found))
+    option_set = find_options(request, shop, shapes)
+    planner = Planner(shop, learned, queue, request.start_min, seed, affordable(draws, [option_set]))
+    planned = planner.plan(planner.staffed(option_set))
     if not planned and len(request.lines) > 1:
         planned = planner.run([_each_its_own_way(request, shop, shapes, planner)])
     if not planned:
-        raise no_plan(shapes, found)
-    return planned, found, planner
+        raise no_plan(shapes, option_set)
+    return planned, option_set, planner
 
 
-def no_plan(shapes: Sequence[ShapeFinder], found: Found) -> NoPlanError:
+def no_plan(shapes: Sequence[ShapeFinder], option_set: OptionSet) -> NoPlanError:
     names = ", ".join(dict.fromkeys(finder.mesh.name for finder in shapes))
     return NoPlanError(
-        f"No machine of the shop can make {names}. {found.why_not}.", "Change the part or the shop file."
+        f"No machine of the shop can make {names}. {option_set.why_not}.", "Change the part or the shop file."
     )
 
 
@@ -176,17 +181,17 @@ def _each_its_own_way(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeF
     best = []
     for line, finder in zip(request.lines, shapes, strict=True):
         alone = replace(request, lines=(line,))
-        found = planner.staffed(find_options(alone, shop, [finder]))
-        tried = planner.run([*found.options, *found.shared], tries=True)
+        option_set = planner.staffed(find_options(alone, shop, [finder]))
+        tried = planner.run([*option_set.options, *option_set.shared], tries=True)
         if not tried:
-            raise no_plan([finder], found)
+            raise no_plan([finder], option_set)
         best.append(min(tried, key=lambda one: one.key).option)
     return joined_options(best)
 
 
-def affordable(draws: int, found: Sequence[Found]) -> int:
+def affordable(draws: int, option_set: Sequence[OptionSet]) -> int:
     """So many draws that minutes of all stages of the largest of these plans fit in memory."""
-    most = max((sum(len(option.builds) for option in one.options) for one in found), default=0)
+    most = max((sum(len(option.builds) for option in one.options) for one in option_set), default=0)
     return int(np.clip(MOST_NUMBERS // max(STAGES_A_BUILD * most, 1), 200, draws))
 
 

@@ -22,7 +22,7 @@ HANDS = 3.0  # wall minutes for one of hands: people are there about a third of 
 
 
 @dataclass(frozen=True, eq=False)
-class Way:
+class Configuration:
     """How a part is made: on a machine as the shop has it, of a material, to a finish."""
 
     machine: Machine
@@ -37,16 +37,16 @@ class Way:
         return self.material.id, self.finish, m.process, m.build_mm, m.chambers, *m.params.values()
 
 
-def shortlist(finder: ShapeFinder, way: Way, quantity: int) -> list[tuple[Shape, int]]:
+def shortlist(finder: ShapeFinder, made: Configuration, quantity: int) -> list[tuple[Shape, int]]:
     """The poses in which this many copies are soonest done on a machine by itself, best first, and copies in a build.
 
     Times are those of mean layers and roughly measured supports, so that only the few that are left are reckoned
     layer by layer. Empty where no pose fits.
     """
-    key = (*way.key, quantity)
+    key = (*made.key, quantity)
     if key not in finder.shortlists:
-        held = [(one, room) for one in finder.shapes(way.machine) if (room := build_capacity(way.machine, one))]
-        minutes = _minutes(finder, held, way, quantity)
+        held = [(one, room) for one in finder.shapes(made.machine) if (room := build_capacity(made.machine, one))]
+        minutes = _minutes(finder, held, made, quantity)
         finder.shortlists[key] = [held[place] for place in _best(minutes, [room for _, room in held])]
     return finder.shortlists[key]
 
@@ -60,29 +60,29 @@ def _best(minutes: np.ndarray, rooms: Sequence[int]) -> list[int]:
     return list(different.values())[:SHORTLISTED]
 
 
-def _minutes(finder: ShapeFinder, held: Sequence[tuple[Shape, int]], way: Way, quantity: int) -> np.ndarray:
+def _minutes(finder: ShapeFinder, held: Sequence[tuple[Shape, int]], made: Configuration, quantity: int) -> np.ndarray:
     """Estimate for each pose: the machine's minutes for all builds one after another, and hands' minutes weighed."""
     if len(held) < 2:
         return np.zeros(len(held))
     more = np.array([ceil(quantity / room) - 1 for _, room in held])
     last = [(shape, quantity - int(full) * room) for full, (shape, room) in zip(more, held, strict=True)]
     full = [(shape, min(room, quantity)) for shape, room in held]
-    return np.asarray(more * _of_builds(finder, full, way) + _of_builds(finder, last, way))
+    return np.asarray(more * _of_builds(finder, full, made) + _of_builds(finder, last, made))
 
 
-def _of_builds(finder: ShapeFinder, inside: Sequence[tuple[Shape, int]], way: Way) -> np.ndarray:
+def _of_builds(finder: ShapeFinder, inside: Sequence[tuple[Shape, int]], made: Configuration) -> np.ndarray:
     """Estimated minutes of builds of one part each, those not known asked about at once."""
-    known = finder.estimates.setdefault(way.key, {})
+    known = finder.estimates.setdefault(made.key, {})
     new = [one for one in dict.fromkeys(inside) if one not in known]
     if new:
-        known.update(zip(new, _asked(new, way), strict=True))
+        known.update(zip(new, _estimated(new, made), strict=True))
     return np.array([known[one] for one in inside])
 
 
-def _asked(inside: Sequence[tuple[Shape, int]], way: Way) -> list[float]:
-    base = build_minutes(_columns(inside, way), way.shop)
+def _estimated(inside: Sequence[tuple[Shape, int]], made: Configuration) -> list[float]:
+    base = build_minutes(_columns(inside, made), made.shop)
     route = {
-        has: default_route(way.machine.process, way.finish, way.material.id, has, way.shop) for has in (False, True)
+        has: default_route(made.machine.process, made.finish, made.material.id, has, made.shop) for has in (False, True)
     }
     routes = [route[shape.held] for shape, _ in inside]
     wanted = [stage in routes[build] for build, stage in zip(base.build, base.stage, strict=True)]
@@ -90,12 +90,12 @@ def _asked(inside: Sequence[tuple[Shape, int]], way: Way) -> list[float]:
     return [float(minutes) for minutes in np.bincount(base.build, waits * wanted, len(inside))]
 
 
-def _columns(inside: Sequence[tuple[Shape, int]], way: Way) -> dict[str, np.ndarray]:
+def _columns(inside: Sequence[tuple[Shape, int]], made: Configuration) -> dict[str, np.ndarray]:
     """Rows of builds without layer profiles."""
     copies = np.array([float(count) for _, count in inside])
     rough = [shape.candidate.supports for shape, _ in inside]
-    nests = [nested(way.machine, [one]) for one in inside]
-    texts = {"process": way.machine.process, "machine": way.machine.id, "material": way.material.id}
+    nests = [nested(made.machine, [one]) for one in inside]
+    texts = {"process": made.machine.process, "machine": made.machine.id, "material": made.material.id}
     return {
         **{name: np.full(len(inside), text, object) for name, text in texts.items()},
         "parts": copies,

@@ -105,7 +105,7 @@ def wilson(held: int, count: int, level: float) -> tuple[float, float]:
     return float((middle - half) / (1 + z**2 / count)), float((middle + half) / (1 + z**2 / count))
 
 
-def outside_options(request: QuoteRequest, shop: Shop) -> list[dict[str, Any]]:
+def outsourcing_options(request: QuoteRequest, shop: Shop) -> list[dict[str, Any]]:
     """Each supplier that the shop states: usual date, the date that nine of ten keep, price; not learned from logs.
 
     Days are the shop's working days, deliveries come at the end of one. ``late_at`` is null where not stated.

@@ -16,7 +16,7 @@ DEFAULT_FINISH = {"MEX": "supports_off", "VPP": "supports_off", "PBF": "blasted"
 
 
 @dataclass(frozen=True)
-class Line:
+class OrderLine:
     """One part of an order.
 
     quantity : good parts, 1 or more
@@ -51,7 +51,7 @@ class QuoteRequest:
     alone : quote powder beds without waiting for the shop's closing days
     """
 
-    lines: tuple[Line, ...]
+    lines: tuple[OrderLine, ...]
     start: datetime
     processes: tuple[str, ...] = ()
     due: datetime | None = None

@@ -84,7 +84,7 @@ class People:
     """Crews of the shop; a shop that names none has as many people as are wanted. ``held``: what they were at, in order."""
 
     def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
-        self.clock, self.slack, self.at, self.held = clock, 0.0, 0.0, list[Held]()
+        self.clock, self.slack, self.task_time, self.held = clock, 0.0, 0.0, list[Held]()
         clocks = {shop.attended: clock}
         for crew in shop.crews.values():
             shift = shop.hours if crew.hours is None else crew.hours
@@ -121,7 +121,7 @@ class People:
 
         ready : open min; of crews in shifts wall min
         """
-        self.held.append((self.at, stage, ready, minutes))
+        self.held.append((self.task_time, stage, ready, minutes))
         crews = self.able(stage)
         if len(crews) == 1:
             crews[0].serve(ready, minutes, self.slack)
@@ -150,7 +150,7 @@ class People:
         return found
 
 
-class Places:
+class Stations:
     """Stations by stage: a run holds one place from start to end; a stage without a station has room enough.
 
     held : what they were taken for, in order
@@ -158,7 +158,7 @@ class Places:
 
     def __init__(self, shop: Shop, draws: int, start: float) -> None:
         self._of_stage: dict[str, Servers] = {}
-        self.slack, self.at, self.held = 0.0, 0.0, list[Held]()
+        self.slack, self.task_time, self.held = 0.0, 0.0, list[Held]()
         for station in shop.stations.values():
             servers = Servers(max(1, station.places), draws, start)
             for stage in station.stages:
@@ -176,7 +176,7 @@ class Places:
         self.hold(stage, self._of_stage[stage].earliest()[0], begin, end)
 
     def hold(self, stage: str, place: np.ndarray, begin: np.ndarray, end: np.ndarray) -> None:
-        self.held.append((self.at, stage, begin, end))
+        self.held.append((self.task_time, stage, begin, end))
         self._of_stage[stage].hold(place, begin, end, self.slack)
 
 

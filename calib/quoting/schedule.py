@@ -15,7 +15,7 @@ import numpy as np
 
 from calib.calendar.clock import OpenClock, weekly_moments
 from calib.calendar.week import until
-from calib.quoting.resources import Held, People, Places, Servers
+from calib.quoting.resources import Held, People, Servers, Stations
 from calib.records import STAGES
 from calib.shop.model import Machine, Shop
 
@@ -38,7 +38,7 @@ class Job:
     dry_at : shares of the printing after which the machine has run dry and stands still until somebody is there
     after : names of jobs that must be done before this one starts
     ready : wall time before which it cannot start [min]
-    rides : goes along in the build that the machine closes on its days
+    in_shared_build : goes along in the build that the machine closes at its cut-offs
     usual : stage -> its usual minutes, by which tasks are put in order; absent: the median of the draws
     """
 
@@ -53,7 +53,7 @@ class Job:
     after: tuple[str, ...] = ()
     ready: float = -np.inf
     parts: int = 0
-    rides: bool = False
+    in_shared_build: bool = False
     usual: dict[str, float] = field(default_factory=dict)
 
     def usual_of(self, stage: str) -> float:
@@ -90,7 +90,7 @@ class Ahead:
     free, printing_from : of each machine, when it is left, and when its last print begins
     chambers : machine -> shape (chambers, draws)
     usual_free, usual_printing : the same times by usual minutes, which put tasks in order
-    people, places : what they are held for, in the order of tasks
+    people, stations : what they are held for, in the order of tasks
     """
 
     free: dict[str, np.ndarray] = field(default_factory=dict)
@@ -99,7 +99,7 @@ class Ahead:
     usual_free: dict[str, float] = field(default_factory=dict)
     usual_printing: dict[str, float] = field(default_factory=dict)
     people: Sequence[Held] = ()
-    places: Sequence[Held] = ()
+    stations: Sequence[Held] = ()
 
     def each(self, change: Callable[[np.ndarray], np.ndarray]) -> Ahead:
         """The same with other draws."""
@@ -107,17 +107,17 @@ class Ahead:
         def changed(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
             return {name: change(one) for name, one in values.items()}
 
-        people, places = (
+        people, stations = (
             [(at, stage, change(begin), change(end)) for at, stage, begin, end in one]
-            for one in (self.people, self.places)
+            for one in (self.people, self.stations)
         )
         return replace(
             self, free=changed(self.free), printing_from=changed(self.printing_from), chambers=changed(self.chambers),
-            people=people, places=places,
+            people=people, stations=stations,
         )  # fmt: skip
 
 
-class Floor:
+class Resources:
     """The shop's resources while one plan runs through them.
 
     unlimited : a machine that several builds can be in at once: for asking what waiting for it costs
@@ -131,7 +131,7 @@ class Floor:
         self.shop, self.clock, self.start, self.draws = shop, clock, start, draws
         self.unlimited, self.failed_min = unlimited, dict[str, np.ndarray]()
         self.people = People(shop, clock, draws, start)
-        self.places = Places(shop, draws, start)
+        self.stations = Stations(shop, draws, start)
         self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
         self.chambers: dict[str, Servers] = {}
         ahead = ahead or Ahead()
@@ -142,27 +142,27 @@ class Floor:
             self.chambers[name].free[:] = np.maximum(start, each)
         self.printing_from = dict(ahead.printing_from)
         self.usual_free, self.usual_printing = dict(ahead.usual_free), dict(ahead.usual_printing)
-        self._to_come: list[tuple[People | Places, deque[Held]]] = [
-            (self.people, deque(ahead.people)), (self.places, deque(ahead.places))
+        self._to_come: list[tuple[People | Stations, deque[Held]]] = [
+            (self.people, deque(ahead.people)), (self.stations, deque(ahead.stations))
         ]  # fmt: skip
         latest = shop.quoting.get("no_unattended_start_after")
         self.starts = OpenClock(until(shop.attended, latest), shop.closures, shop.timezone) if latest else None
-        self._closings: dict[str, np.ndarray] = {}
+        self._cutoffs: dict[str, np.ndarray] = {}
 
-    def next_closing(self, machine: Machine, now: np.ndarray) -> np.ndarray:
+    def next_cutoff(self, machine: Machine, now: np.ndarray) -> np.ndarray:
         """When the machine's next shared build is closed and started."""
-        if machine.id not in self._closings:
-            self._closings[machine.id] = weekly_moments(machine.closes, self.shop.timezone, self.start)
-        closings = self._closings[machine.id]
-        return closings[np.minimum(np.searchsorted(closings, now, side="left"), len(closings) - 1)]
+        if machine.id not in self._cutoffs:
+            self._cutoffs[machine.id] = weekly_moments(machine.cutoffs, self.shop.timezone, self.start)
+        cutoffs = self._cutoffs[machine.id]
+        return cutoffs[np.minimum(np.searchsorted(cutoffs, now, side="left"), len(cutoffs) - 1)]
 
     def reach(self, at: float) -> None:
-        """What goes before has people and places up to this place in the order of tasks."""
+        """What goes before has people and stations up to this task of the order."""
         for held, to_come in self._to_come:
             while to_come and to_come[0][0] <= at:
-                held.at, stage, begin, end = to_come.popleft()
+                held.task_time, stage, begin, end = to_come.popleft()
                 held.hold_next(stage, begin, end)
-            held.at = at
+            held.task_time = at
 
     def left_ahead(self) -> Ahead:
         """What comes after must let go before."""
@@ -173,7 +173,7 @@ class Floor:
             self.usual_free,
             self.usual_printing,
             self.people.held,
-            self.places.held,
+            self.stations.held,
         )
 
     def chambers_of(self, machine: Machine) -> Servers:
@@ -182,18 +182,18 @@ class Floor:
         return self.chambers[machine.id]
 
 
-def run_jobs(jobs: Sequence[Job], floor: Floor) -> list[Run]:
+def run_jobs(jobs: Sequence[Job], resources: Resources) -> list[Run]:
     """Start and end of every stage of every job. Jobs of one machine are served in the order given."""
     done: dict[str, np.ndarray] = {}
     runs: list[Run] = []
-    floor.people.slack = floor.places.slack = np.inf if any(job.waits for job in jobs) else 0.0
-    walks = {job.name: _Walk(job, floor, runs.append, done) for job in jobs}
-    for at, job_name, stage, collects in _task_order(jobs, floor):
-        floor.reach(at)
+    resources.people.slack = resources.stations.slack = np.inf if any(job.waits for job in jobs) else 0.0
+    job_runs = {job.name: JobRun(job, resources, runs.append, done) for job in jobs}
+    for at, job_name, stage, collects in _task_order(jobs, resources):
+        resources.reach(at)
         if collects:
-            walks[job_name].collect(stage)
+            job_runs[job_name].collect(stage)
         else:
-            walks[job_name].step(stage)
+            job_runs[job_name].step(stage)
     return runs
 
 
@@ -216,13 +216,15 @@ def is_load(job: Job, stage: str) -> bool:
     return hands == "ends" and 0 < job.touch_share.get(stage, 0.0) < 0.999
 
 
-class _Walk:
+class JobRun:
     """One job on its way; ``step`` takes its next stage, ``collect`` ends a load."""
 
-    def __init__(self, job: Job, floor: Floor, keep: Callable[[Run], None], done: dict[str, np.ndarray]) -> None:
-        self.job, self.floor, self.keep, self.done = job, floor, keep, done
+    def __init__(
+        self, job: Job, resources: Resources, keep: Callable[[Run], None], done: dict[str, np.ndarray]
+    ) -> None:
+        self.job, self.resources, self.keep, self.done = job, resources, keep, done
         self.now: np.ndarray | None = None
-        self.machine = floor.shop.machines.get(job.machine) if job.machine else None
+        self.machine = resources.shop.machines.get(job.machine) if job.machine else None
         self.chamber: np.ndarray | None = None
         self.held: tuple[np.ndarray, np.ndarray] | None = None
         self.wait: np.ndarray | float = 0.0  # open minutes that whoever comes next lets it wait
@@ -235,10 +237,10 @@ class _Walk:
         if takes_machine:
             now = self._on_machine(now)
         if stage in self.job.waits and not self._begins_by_hand(stage):
-            now, self.wait = self.floor.clock.after(now, self.job.waits[stage]), 0.0
+            now, self.wait = self.resources.clock.after(now, self.job.waits[stage]), 0.0
         if stage == "printing" and self.job.machine:
-            self.floor.printing_from[self.job.machine] = now
-        self.held = self.floor.places.earliest(stage)
+            self.resources.printing_from[self.job.machine] = now
+        self.held = self.resources.stations.earliest(stage)
         now = now if self.held is None else np.maximum(now, self.held[1])
         if is_load(self.job, stage):
             self._load(stage, now)
@@ -247,7 +249,7 @@ class _Walk:
 
     def _begins_by_hand(self, stage: str) -> bool:
         """Whether a person begins it wherever they stand: then its wait is theirs, in one look at the clock."""
-        return self.job.touch_share.get(stage, 0.0) > 0 and stage not in self.floor.places
+        return self.job.touch_share.get(stage, 0.0) > 0 and stage not in self.resources.stations
 
     def _load(self, stage: str, ready: np.ndarray) -> None:
         minutes, share = self.job.minutes[stage], self.job.touch_share[stage]
@@ -255,7 +257,7 @@ class _Walk:
         self.now = self._alone(stage, loaded, (1 - share) * minutes)
         if self.held is not None:
             self.until = self.now + share / 2 * minutes
-            self.floor.places.hold(stage, self.held[0], ready, self.until)
+            self.resources.stations.hold(stage, self.held[0], ready, self.until)
 
     def collect(self, stage: str) -> None:
         assert self.now is not None
@@ -264,7 +266,7 @@ class _Walk:
 
     def _end(self, stage: str, begin: np.ndarray, end: np.ndarray) -> None:
         if self.held is not None:
-            self.floor.places.hold(stage, self.held[0], begin, end)
+            self.resources.stations.hold(stage, self.held[0], begin, end)
         if stage not in BESIDE:
             self.now = end
         self._leave(stage, end)
@@ -272,18 +274,18 @@ class _Walk:
             self.done[self.job.name] = self.now if self.now is not None else end
 
     def _begin(self) -> np.ndarray:
-        now = np.full(self.floor.draws, max(self.floor.start, self.job.ready))
+        now = np.full(self.resources.draws, max(self.resources.start, self.job.ready))
         for name in self.job.after:
             if name in self.done:  # else it had nothing left to do
                 now = np.maximum(now, self.done[name])
         machine = self.job.machine
         if (
             machine
-            and machine != self.floor.unlimited
+            and machine != self.resources.unlimited
             and self._machine_stages()
-            and machine in self.floor.printing_from
+            and machine in self.resources.printing_from
         ):
-            now = np.maximum(now, self.floor.printing_from[machine])
+            now = np.maximum(now, self.resources.printing_from[machine])
         self.now = now
         return now
 
@@ -293,27 +295,27 @@ class _Walk:
     def _on_machine(self, now: np.ndarray) -> np.ndarray:
         """Wait for the machine and a chamber; then go through the attempts that fail."""
         assert self.job.machine is not None
-        if self.job.machine != self.floor.unlimited:
-            now = np.maximum(now, self.floor.machines[self.job.machine].free[0])
+        if self.job.machine != self.resources.unlimited:
+            now = np.maximum(now, self.resources.machines[self.job.machine].free[0])
         if self.machine and self.machine.chambers > 1:
-            self.chamber, free = self.floor.chambers_of(self.machine).earliest()
+            self.chamber, free = self.resources.chambers_of(self.machine).earliest()
             now = np.maximum(now, free)
-        if self.job.rides and self.machine and self.machine.closes:
-            now = self.floor.next_closing(self.machine, now)
-        if self.floor.starts is not None:
-            now = self._early_enough(self.floor.starts, now)
+        if self.job.in_shared_build and self.machine and self.machine.cutoffs:
+            now = self.resources.next_cutoff(self.machine, now)
+        if self.resources.starts is not None:
+            now = self._early_enough(self.resources.starts, now)
         taken = now
         for share in self.job.failed_at if self.job.failed_at is not None else ():
             failed = np.flatnonzero(share)
             if len(failed):
                 now = now.copy()
                 now[failed] = self._failed_attempt(now[failed], share[failed], failed)
-        self.floor.failed_min[self.job.name] = now - taken
+        self.resources.failed_min[self.job.name] = now - taken
         return now
 
     def _early_enough(self, starts: OpenClock, now: np.ndarray) -> np.ndarray:
         """When to set up so that the machine is left alone before the hour after which none is."""
-        setting_up = self.job.minutes.get("machine_setup", np.zeros(self.floor.draws))
+        setting_up = self.job.minutes.get("machine_setup", np.zeros(self.resources.draws))
         inside = starts.within(now, np.minimum(setting_up, starts.longest_span()))
         return np.where(np.isfinite(inside), inside, starts.next_open(now))
 
@@ -322,7 +324,7 @@ class _Walk:
 
         now, share : of the draws that ``failed``
         """
-        clock = self.floor.clock
+        clock = self.resources.clock
 
         def minutes(stage: str) -> np.ndarray | float:
             return self.job.minutes[stage][failed] if stage in self.job.minutes else 0.0
@@ -340,7 +342,7 @@ class _Walk:
         return self._alone(stage, self._by_hand(stage, ready, share * minutes), (1 - share) * minutes)
 
     def _by_hand(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
-        start, end = self.floor.people.work(stage, ready, minutes, self.wait)
+        start, end = self.resources.people.work(stage, ready, minutes, self.wait)
         self.wait = 0.0
         self.keep(Run(self.job.name, stage, "hands", start, end))
         return end
@@ -348,8 +350,8 @@ class _Walk:
     def _alone(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> np.ndarray:
         start = ready
         if stage == "printing" and self.machine is not None and not self.machine.lights_out:
-            inside = self.floor.clock.within(ready, minutes)
-            start = np.where(np.isfinite(inside), inside, self.floor.clock.next_open(ready))
+            inside = self.resources.clock.within(ready, minutes)
+            start = np.where(np.isfinite(inside), inside, self.resources.clock.next_open(ready))
         end = self._refilled(start, minutes) if stage == "printing" else start + minutes
         lane = "machine" if stage in ("warm_up", "printing") else "waiting"
         self.keep(Run(self.job.name, stage, lane, start, end))
@@ -359,7 +361,7 @@ class _Walk:
         """End of a print that stands still wherever it has run dry until somebody is there; filling is in the set-up."""
         end, printed = start, 0.0
         for share in self.job.dry_at:
-            end, printed = self.floor.clock.next_open(end + (share - printed) * minutes), share
+            end, printed = self.resources.clock.next_open(end + (share - printed) * minutes), share
         return end + (1.0 - printed) * minutes
 
     def _leave(self, stage: str, end: np.ndarray) -> None:
@@ -371,26 +373,26 @@ class _Walk:
         removable = self.machine is not None and self.machine.chambers > 1
         if removable and stage == "printing" and self.machine is not None:
             least = self.machine.params.get("least_time_inside_min", 0.0)
-            self.floor.machines[job.machine].free[0] = end + least
+            self.resources.machines[job.machine].free[0] = end + least
         if not removable and inside and stage == inside[-1]:
-            self.floor.machines[job.machine].free[0] = end
+            self.resources.machines[job.machine].free[0] = end
         if removable and self.chamber is not None and self.machine is not None and stage == self._opened():
-            self.floor.chambers_of(self.machine).take(self.chamber, end)
+            self.resources.chambers_of(self.machine).take(self.chamber, end)
 
     def _opened(self) -> str:
         return "breakout" if "breakout" in self.job.stages else self.job.stages[-1]
 
 
-def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[float, str, str, bool]]:
+def _task_order(jobs: Sequence[Job], resources: Resources) -> list[tuple[float, str, str, bool]]:
     """Tasks by their place in order, the time at which each would start with usual minutes and nobody in the way; ties by job, then stage.
 
     A job's keys do not depend on jobs after it, so that a further build leaves the order of the others as it was.
     """
     keys: list[tuple[float, int, int, str, str, bool]] = []
     ends: dict[str, float] = {}
-    machine_free, printing_from = floor.usual_free, floor.usual_printing
+    machine_free, printing_from = resources.usual_free, resources.usual_printing
     for number, job in enumerate(jobs):
-        now = max([floor.start, job.ready, *(ends[name] for name in job.after)])
+        now = max([resources.start, job.ready, *(ends[name] for name in job.after)])
         if not set(ON_MACHINE).isdisjoint(job.stages):
             now = max(now, printing_from.get(job.machine or "", -np.inf))
         last = -np.inf
@@ -398,7 +400,7 @@ def _task_order(jobs: Sequence[Job], floor: Floor) -> list[tuple[float, str, str
             if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):
                 now = max(now, machine_free.get(job.machine, -np.inf))
             hands = STAGES[stage].hands if stage in STAGES else "all"
-            start, end = (now, now) if hands == "none" else floor.clock.work_once(now, job.usual_of(stage))
+            start, end = (now, now) if hands == "none" else resources.clock.work_once(now, job.usual_of(stage))
             last = max(last, start)
             if stage == "printing" and job.machine:
                 printing_from[job.machine] = start

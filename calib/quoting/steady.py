@@ -23,7 +23,7 @@ def best_of_each_process(planned: Sequence[Planned]) -> list[Planned]:
     """The soonest option of each process that does not wait for a closing day; planned : soonest first."""
     best: dict[str, Planned] = {}
     for one in planned:
-        if not one.option.rides:
+        if not one.option.in_shared_build:
             best.setdefault(one.option.process, one)
     return list(best.values())
 

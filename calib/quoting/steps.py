@@ -12,8 +12,8 @@ import pandas as pd
 
 from calib.baseline.build import build_minutes
 from calib.quoting.build_rows import build_columns
+from calib.quoting.common_random_numbers import LEVELS, CommonRandomNumbers, predict_marginals
 from calib.quoting.learned import Learned
-from calib.quoting.luck import LEVELS, Luck, predict_marginals
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option, Piece
 from calib.quoting.schedule import ON_MACHINE
@@ -27,7 +27,7 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """Stages of jobs, arrays of one length n; log_quantiles : shape (n, levels), of the minutes at luck.LEVELS."""
+    """Stages of jobs, arrays of one length n; log_quantiles : shape (n, levels), of the minutes at common_random_numbers.LEVELS."""
 
     stage: np.ndarray
     process: np.ndarray
@@ -87,14 +87,14 @@ class Task:
     steps: tuple[tuple[str, Build], ...]
 
 
-def tasks_of(option: Option, asked: Asked) -> list[Task]:
+def tasks_of(option: Option, cache: PredictionCache) -> list[Task]:
     """The tasks of an option, in order."""
-    routes = [asked.route(piece) for piece in option.pieces]
+    routes = [cache.route(piece) for piece in option.pieces]
     before, after = _order_steps(option, routes)
     builds = []
     for number, build in enumerate(option.builds, 1):
         inside = [at for at, _ in build.contents]
-        stages = _merged([routes[at] for at in inside], asked.shop.routes[option.piece_of(build).process])
+        stages = _merged([routes[at] for at in inside], cache.shop.routes[option.piece_of(build).process])
         steps = [(stage, _only(build, stage, routes)) for stage in stages if _scope(stage) != "order"]
         builds.append(Task(f"build {number}", number, tuple(steps)))
     return [Task(ORDER_BEFORE, 0, before), *builds, Task(ORDER_AFTER, 0, after)]
@@ -131,7 +131,7 @@ def _scope(stage: str) -> str:
     return STAGES[stage].scope if stage in STAGES else "build"
 
 
-class Asked:
+class PredictionCache:
     """Baselines and ranges of stages of builds, each asked for once."""
 
     def __init__(self, shop: Shop, learned: Learned) -> None:
@@ -176,7 +176,7 @@ class Asked:
         if stage not in self._rows.get(key, {}):
             self._waiting.setdefault(key, (option, build, set()))[2].add(stage)
 
-    def answer(self, luck: Luck) -> None:
+    def answer(self, random_numbers: CommonRandomNumbers) -> None:
         """Ask the physics and the calibrator for what is wanted and not known; and how stages move together."""
         for process, (option, one) in self._first.items():
             for stage in self._stages[process]:
@@ -187,7 +187,7 @@ class Asked:
         for process, (option, one) in self._first.items():
             rows = self._rows[_key(option, one)]
             steps = self.steps([rows[stage] for stage in self._stages[process] if stage in rows])
-            luck.measure(process, steps.frame(), steps.runs_behind)
+            random_numbers.measure(process, steps.frame(), steps.runs_behind)
 
     def _ask(self, waiting: list[tuple[Key, tuple[Option, Build, set[str]]]]) -> None:
         columns = _joined(build_columns(option, [build], self.shop.machines) for _, (option, build, _) in waiting)
@@ -209,10 +209,10 @@ class Asked:
             "fillings": base.fillings[kept],
             **{name: columns[name][build] for name in ("process", "machine", "material")},
         }
-        asked = pd.DataFrame(known | {"build_id": build.astype(str)})
+        rows = pd.DataFrame(known | {"build_id": build.astype(str)})
         assert base.terms is not None
-        asked[TERM_COLUMNS] = base.terms[kept]
-        logs, behind = predict_marginals(self.learned.calibrator, asked)
+        rows[TERM_COLUMNS] = base.terms[kept]
+        logs, behind = predict_marginals(self.learned.calibrator, rows)
         begin = sum(len(block) for block in self._blocks)
         for row, (number, stage) in enumerate(zip(build.tolist(), known["stage"], strict=True), begin):
             self._rows.setdefault(waiting[number][0], {})[stage] = row

@@ -13,17 +13,19 @@ from calib.calendar.clock import OpenClock
 from calib.calendar.week import until
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import iso
-from calib.quoting.schedule import Ahead, Floor, Job, run_jobs
+from calib.quoting.schedule import Ahead, Job, Resources, run_jobs
 from calib.quoting.work import Work
 from calib.records import STAGES
 from calib.shop.model import Shop
 
 
-def usual_course(work: Work, shop: Shop, clock: OpenClock, start: float, ahead: Ahead) -> list[dict[str, Any]]:
+def typical_schedule(work: Work, shop: Shop, clock: OpenClock, start: float, ahead: Ahead) -> list[dict[str, Any]]:
     """Spans of each stage when everything takes its usual minutes and nothing fails: job, stage, lane, from, to."""
-    floor = Floor(shop, clock, 1, start, ahead=ahead.each(lambda values: np.median(values, axis=-1, keepdims=True)))
+    resources = Resources(
+        shop, clock, 1, start, ahead=ahead.each(lambda values: np.median(values, axis=-1, keepdims=True))
+    )
     spans = []
-    for run in run_jobs(_usual(work.jobs), floor):
+    for run in run_jobs(_usual(work.jobs), resources):
         for begin, end in _pieces(run.lane, float(run.start[0]), float(run.end[0]), clock):
             spans.append({"job": run.job, "stage": run.stage, "lane": run.lane,
                           "from": iso(begin, shop.timezone), "to": iso(end, shop.timezone)})  # fmt: skip

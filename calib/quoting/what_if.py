@@ -52,7 +52,7 @@ def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> dict[s
 
 
 def _name(one: Planned) -> tuple[str, str, bool]:
-    return one.option.process, one.option.name, one.option.rides
+    return one.option.process, one.option.name, one.option.in_shared_build
 
 
 def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned | None) -> dict[str, Any]:

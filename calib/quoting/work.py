@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.quoting.luck import Luck
+from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.options import Option
 from calib.quoting.schedule import SPENT_ON_FAILURE, Job, runs_dry_at
-from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, Asked, Steps
+from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, PredictionCache, Steps
 
 LONGEST_MIN = (
     100 * 24 * 60.0
@@ -61,47 +61,52 @@ class Work:
         return self.minutes * self.steps.touch_share[:, None]
 
 
-def plan_work(options: Sequence[Option], asked: Asked, luck: Luck) -> list[Work]:
+def plan_work(options: Sequence[Option], cache: PredictionCache, random_numbers: CommonRandomNumbers) -> list[Work]:
     """Work of every option; the physics and the calibrator are asked once for all of them."""
     for option in options:
-        asked.want(option)
-    asked.answer(luck)
-    return [_draw(option, asked, luck) for option in options]
+        cache.want(option)
+    cache.answer(random_numbers)
+    return [_draw(option, cache, random_numbers) for option in options]
 
 
-def _draw(option: Option, asked: Asked, luck: Luck) -> Work:
-    tasks = asked.tasks(option)
-    rows = [list(asked.rows(option, task)) for task in tasks]
-    steps = asked.steps([row for own in rows for row in own])
+def _draw(option: Option, cache: PredictionCache, random_numbers: CommonRandomNumbers) -> Work:
+    tasks = cache.tasks(option)
+    rows = [list(cache.rows(option, task)) for task in tasks]
+    steps = cache.steps([row for own in rows for row in own])
     ends = np.cumsum([len(own) for own in rows]).tolist()
     place = {task.name: slice(end - len(own), end) for task, own, end in zip(tasks, rows, ends, strict=True) if own}
-    minutes = np.empty((len(steps), luck.draws))
+    minutes = np.empty((len(steps), random_numbers.draws))
     for name, own in place.items():
         for row in range(own.start, own.stop):
-            scores = luck.place(steps.process[row], name, steps.stage[row])
+            scores = random_numbers.score_index(steps.process[row], name, steps.stage[row])
             scores.minutes(steps.log_quantiles[row], steps.slopes[row], out=minutes[row])
     np.minimum(minutes, np.maximum(steps.usual_min, LONGEST_MIN)[:, None], out=minutes)
     np.maximum(minutes, np.nan_to_num(steps.floor_min)[:, None], out=minutes)
     for name, own in place.items():
         for row in range(own.start, own.stop):
-            luck.again(steps.process[row], name, steps.stage[row], out=minutes[row])
-    chance = failure_chances(option, luck)
-    return Work(option, steps, place, minutes, _jobs(option, steps, place, minutes, chance, luck), chance)
+            random_numbers.again(steps.process[row], name, steps.stage[row], out=minutes[row])
+    chance = failure_chances(option, random_numbers)
+    return Work(option, steps, place, minutes, _jobs(option, steps, place, minutes, chance, random_numbers), chance)
 
 
-def failure_chances(option: Option, luck: Luck) -> np.ndarray:
+def failure_chances(option: Option, random_numbers: CommonRandomNumbers) -> np.ndarray:
     """Chance of each build to fail, shape (builds,) [0..1]."""
     first = [option.piece_of(build) for build in option.builds]
     return np.array(
         [
-            luck.failure_chance(piece.process, build.machine, piece.material, piece.shape.size_mm[2])
+            random_numbers.failure_chance(piece.process, build.machine, piece.material, piece.shape.size_mm[2])
             for piece, build in zip(first, option.builds, strict=True)
         ]
     )
 
 
 def _jobs(
-    option: Option, steps: Steps, place: dict[str, slice], minutes: np.ndarray, chance: np.ndarray, luck: Luck
+    option: Option,
+    steps: Steps,
+    place: dict[str, slice],
+    minutes: np.ndarray,
+    chance: np.ndarray,
+    random_numbers: CommonRandomNumbers,
 ) -> list[Job]:
     jobs: list[Job] = []
     for name, own in place.items():
@@ -118,11 +123,11 @@ def _jobs(
                 stages=tuple(by_stage),
                 minutes={stage: _sum(minutes, rows) for stage, rows in by_stage.items()},
                 touch_share={stage: _share(steps, rows) for stage, rows in by_stage.items()},
-                waits=luck.waits_before(steps.process[own.start], tuple(by_stage), number),
-                failed_at=luck.failed_attempts(chance[number - 1], number) if number else None,
+                waits=random_numbers.waits_before(steps.process[own.start], tuple(by_stage), number),
+                failed_at=random_numbers.failed_attempts(chance[number - 1], number) if number else None,
                 after=tuple(one.name for one in jobs) if name == ORDER_AFTER else before,
                 parts=build.parts if build else 0,
-                rides=option.rides,
+                in_shared_build=option.in_shared_build,
                 dry_at=runs_dry_at(float(steps.fillings[own].max(initial=0.0))) if number else (),
                 usual={stage: float(steps.usual_min[rows].sum()) for stage, rows in by_stage.items()},
             )

@@ -27,7 +27,7 @@ from calib.serve.uploads import Upload
 from calib.shop.read_shop import read_shop
 from calib.workflow import ask as work
 from calib.workflow.accept import accept, undo
-from calib.workflow.order import OrderLine
+from calib.workflow.order import OrderedPart
 from calib.workflow.quote import quote_lines
 from calib.workflow.quotes import list_quotes
 from calib.workflow.what_if import what_if_lines
@@ -160,7 +160,7 @@ async def answer(request: Request) -> Response:
     return await after_work(request, asking)
 
 
-def _line(form: FormData, upload: Upload) -> OrderLine:
+def _line(form: FormData, upload: Upload) -> OrderedPart:
     label = upload.part.mesh.name
     quantity = whole_of(form, f"qty-{upload.token}", f"How many of {label}", 1, 100_000)
     finish = word_of(form, f"finish-{upload.token}", f"The finish of {label}", ("", *FINISHES), "") or None

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from calib.serve.journal import Journal
-from calib.serve.line import Line
+from calib.serve.line import WaitingLine
 from calib.shop.model import Shop
 from calib.workflow.bench import find_under_way, times_of
 from calib.workflow.taps import Run, import_taps
@@ -23,7 +23,7 @@ OWNER = "board"
 class Board:
     """view : of ``find_under_way``; None before it was worked out for the first time"""
 
-    def __init__(self, folder: Path, line: Line) -> None:
+    def __init__(self, folder: Path, line: WaitingLine) -> None:
         self.folder, self.line, self.journal = folder, line, Journal(folder)
         self.view: dict[str, Any] | None = None
         self._made = 0.0

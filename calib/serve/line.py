@@ -28,7 +28,7 @@ class Job:
         return f"/wait/{self.name}"
 
 
-class Line:
+class WaitingLine:
     """One thread does the work, so that nothing is learned, asked and stored at the same time."""
 
     def __init__(self) -> None:

@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo
 from calib.errors import CalibError
 from calib.serve.access import Access
 from calib.serve.board import Board
-from calib.serve.line import Line
+from calib.serve.line import WaitingLine
 from calib.serve.uploads import Uploads
 from calib.shop.read_shop import read_shop
-from calib.workflow.order import OrderLine
+from calib.workflow.order import OrderedPart
 
 FaultInWords = Callable[[BaseException, str], tuple[str, str]]
 
@@ -37,10 +37,10 @@ class Site:
     folder: Path
     access: Access
     fault: FaultInWords
-    line: Line = field(default_factory=Line)
+    line: WaitingLine = field(default_factory=WaitingLine)
     uploads: Uploads = field(default_factory=Uploads)
     board: Board = field(init=False)
-    lines: dict[str, list[OrderLine]] = field(default_factory=dict)
+    lines: dict[str, list[OrderedPart]] = field(default_factory=dict)
     week: tuple[Any, dict[str, Any]] | None = None
     told: dict[str, dict[str, Any]] = field(default_factory=dict)
     proposals: dict[str, Proposal] = field(default_factory=dict)

@@ -21,7 +21,7 @@ class Machine:
     lights_out : may run with nobody in the building
     owned : False for a machine that is only thought of
     chambers : removable build chambers (PBF); 1 means that the bed stays in the machine
-    closes : days and times at which a build is closed, e.g. ('Tue 16:00',); empty: whenever it is full or asked
+    cutoffs : days and times at which a build is closed, e.g. ('Tue 16:00',); empty: whenever it is full or asked
     """
 
     id: str
@@ -34,7 +34,7 @@ class Machine:
     lights_out: bool = True
     owned: bool = True
     chambers: int = 1
-    closes: tuple[str, ...] = ()
+    cutoffs: tuple[str, ...] = ()
     rate_per_h: float | None = None
 
     def params_on(self, day: date | None) -> dict[str, float]:

@@ -194,7 +194,7 @@ class _Reader:
             lights_out=self.problems.flag(table, "lights_out", path, True),
             owned=self.problems.flag(table, "owned", path, True),
             chambers=int(self._number(table, Key("chambers", "build chambers", {}, 1, 50, whole=True), path) or 1),
-            closes=read_moments(table.get("closes", []), (*path, "closes"), self.problems),
+            cutoffs=read_moments(table.get("closes", []), (*path, "closes"), self.problems),
             rate_per_h=self._number(table, Key("rate_per_h", "an hour of the machine", {}, 0, 1e5), path),
         )
         for name in (one for one in machine.materials if one in materials):

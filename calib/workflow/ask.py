@@ -20,7 +20,7 @@ from calib.geometry.read_mesh import read_part
 from calib.in_child import in_child
 from calib.quoting.half_days import half_day_end, half_day_name
 from calib.quoting.ranges import iso
-from calib.quoting.request import Line
+from calib.quoting.request import OrderLine
 from calib.results import SHOP_FILES
 from calib.scratch import scratch_folder
 from calib.shop.model import Shop
@@ -29,7 +29,7 @@ from calib.store.open_store import open_store
 from calib.store.quotes import find_quote
 from calib.toml_lines import parse_toml
 from calib.workflow.accept import accept
-from calib.workflow.order import OrderLine
+from calib.workflow.order import OrderedPart
 from calib.workflow.parts import FOLDER, usual_sides_mm
 from calib.workflow.quote import known_finish
 
@@ -69,10 +69,10 @@ def read_for_ask(folder: Path, path: Path, unit: str | None = None) -> ReadPart:
     return ReadPart(mesh, outline(mesh.triangles, mesh.mates))
 
 
-def order_line(part: ReadPart, quantity: int, finish: str | None) -> OrderLine:
+def order_line(part: ReadPart, quantity: int, finish: str | None) -> OrderedPart:
     """So many of a part that was read already."""
-    line = Line(quantity, finish=known_finish(finish))
-    return OrderLine(Path(part.mesh.name), part.mesh.unit, line, mesh=part.mesh)
+    line = OrderLine(quantity, finish=known_finish(finish))
+    return OrderedPart(Path(part.mesh.name), part.mesh.unit, line, mesh=part.mesh)
 
 
 def parts_in_shop(folder: Path) -> dict[str, Path]:

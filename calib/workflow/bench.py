@@ -94,10 +94,10 @@ def _build(
             "cautions": list(cautions(build.process, stage, shop.cautions)),
             "usual_min": round(float(middle), 1),
             "most_min": round(float(most), 1),
-            "least_min": None if np.isnan(floor) else float(floor),
+            "least_min": None if np.isnan(resources) else float(resources),
             "hands": hands_of(stage),
         }
-        for stage, (middle, most), floor in zip(build.rows["stage"], usual, floors, strict=True)
+        for stage, (middle, most), resources in zip(build.rows["stage"], usual, floors, strict=True)
     ]
     parts = known.get("parts")
     return {

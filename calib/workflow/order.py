@@ -12,7 +12,7 @@ from typing import Any
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
 from calib.plain_file import check_plain
-from calib.quoting.request import Line
+from calib.quoting.request import OrderLine
 from calib.records import DIFFICULTIES, FINISHES
 from calib.shop.read_shop import read_text
 from calib.toml_lines import line_of, parse_toml
@@ -23,7 +23,7 @@ MOST_LINES = 200
 
 
 @dataclass(frozen=True)
-class OrderLine:
+class OrderedPart:
     """One row: the mesh file, its unit where it carries none, what is wanted of it, and its side down if fixed.
 
     mesh : of a part that was read already, whose file may be gone
@@ -31,7 +31,7 @@ class OrderLine:
 
     part: Path
     unit: str | None
-    line: Line
+    line: OrderLine
     pose: str = ""
     mesh: Mesh | None = None
 
@@ -41,7 +41,7 @@ def is_order(path: Path) -> bool:
     return path.suffix.lower() in ORDER_FILES
 
 
-def read_order(path: Path) -> list[OrderLine]:
+def read_order(path: Path) -> list[OrderedPart]:
     """Rows of an order file, in its order; paths of parts are relative to it.
 
     CSV: columns part_file and qty, and any of finish, difficulty, material and needs (several joined by '+'), unit,
@@ -104,18 +104,18 @@ def _all_names() -> str:
     return ", ".join((*NEEDED, *OPTIONAL))
 
 
-def _order_line(path: Path, where: str, row: Mapping[str, Any]) -> OrderLine:
+def _order_line(path: Path, where: str, row: Mapping[str, Any]) -> OrderedPart:
     name = row.get("part_file")
     if not isinstance(name, str) or not name:
         raise UsageError(f"{where}, column part_file: is empty, and is needed.")
-    line = Line(
+    line = OrderLine(
         quantity=_quantity(where, row.get("qty")),
         finish=_word(where, row, "finish", FINISHES),
         difficulty=_word(where, row, "difficulty", DIFFICULTIES) or "normal",
         needs=_several(row.get("needs")),
         materials=_several(row.get("material")),
     )
-    return OrderLine(
+    return OrderedPart(
         path.parent / name, str(row["unit"]) if row.get("unit") else None, line, str(row.get("pose") or "")
     )
 

@@ -17,7 +17,7 @@ from calib.errors import CalibError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.build_rows import mean_profile, parts_columns
-from calib.quoting.posing import Way, shortlist
+from calib.quoting.posing import Configuration, shortlist
 from calib.quoting.request import DEFAULT_FINISH
 from calib.quoting.shape import Shape, ShapeFinder
 from calib.records import LayerProfile, MeasuredPart
@@ -234,7 +234,7 @@ def _measured(mesh: Mesh | None, process: str, quantity: int, shop: Shop) -> lis
     for machine in shop.machines.values():
         materials = [shop.materials[name] for name in machine.materials if name in shop.materials]
         if machine.process == process and materials:
-            found = shortlist(finder, Way(machine, materials[0], DEFAULT_FINISH[process], shop), quantity)
+            found = shortlist(finder, Configuration(machine, materials[0], DEFAULT_FINISH[process], shop), quantity)
             if found:
                 return [measured_part(found[0][0], quantity)]
     return []

@@ -14,13 +14,13 @@ import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
+from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.flow import QueuedBuild, queue_job
-from calib.quoting.luck import Luck
+from calib.quoting.joined_orders import join_orders, share_ends
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
 from calib.quoting.ranges import chance_by, date_range
-from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
-from calib.quoting.sisters import join_orders, share_ends
+from calib.quoting.schedule import Job, Resources, ends_of, run_jobs
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -53,7 +53,7 @@ class Today:
         }
         own = [build for build in queue if build.build_id in jobs]
         joined = join_orders(list(jobs.values()), [build.together for build in own])
-        runs = run_jobs(joined, Floor(self.shop, clock, DRAWS, to_minutes(self.now)))
+        runs = run_jobs(joined, Resources(self.shop, clock, DRAWS, to_minutes(self.now)))
         ended, ends = share_ends(joined, ends_of(runs)), dict[str, np.ndarray]()
         for build in own:
             end = ended[jobs[build.build_id].name]
@@ -61,10 +61,10 @@ class Today:
         return ends
 
     def _job(self, build: QueuedBuild, number: int) -> Job:
-        """The build's work, drawn once: before and after an acceptance, in the queue and alone its luck is the same."""
+        """The build's work, drawn once: before and after an acceptance, in the queue and alone its random numbers are the same."""
         if (build.build_id, number) not in self.drawn:
-            luck = Luck(learned_of(self.fitted, self.shop), DRAWS, seed=0)
-            self.drawn[build.build_id, number] = queue_job(build, luck, number)
+            random_numbers = CommonRandomNumbers(learned_of(self.fitted, self.shop), DRAWS, seed=0)
+            self.drawn[build.build_id, number] = queue_job(build, random_numbers, number)
         return self.drawn[build.build_id, number]
 
 

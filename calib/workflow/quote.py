@@ -17,7 +17,7 @@ from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
-from calib.quoting.request import MOST_PARTS, Line, QuoteRequest
+from calib.quoting.request import MOST_PARTS, OrderLine, QuoteRequest
 from calib.records import FINISHES, PROCESS_WORDS
 from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
@@ -26,7 +26,7 @@ from calib.store.open_store import open_store
 from calib.store.quotes import find_fulfilment, forget_looks, save_quote
 from calib.store.runs import find_yields
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
-from calib.workflow.order import OrderLine, read_order
+from calib.workflow.order import OrderedPart, read_order
 from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
 from calib.workflow.parts import remember_parts, usual_sides_mm
 from calib.workflow.pieces import piece_notes
@@ -63,9 +63,9 @@ def quote_part(
     keep : listed and scored as a quote, also without a sheet
     """
     sheets = sheets_asked(sheet, inward, overwrite, (part,))
-    line = Line(quantity, finish=known_finish(finish), needs=needs)
+    line = OrderLine(quantity, finish=known_finish(finish), needs=needs)
     return quote_lines(
-        folder, [OrderLine(part, unit, line, pose)], processes, due, start, seed, sure, sheets, None, keep, progress
+        folder, [OrderedPart(part, unit, line, pose)], processes, due, start, seed, sure, sheets, None, keep, progress
     )
 
 
@@ -96,7 +96,7 @@ def quote_order(
 
 def quote_lines(
     folder: Path,
-    lines: list[OrderLine],
+    lines: list[OrderedPart],
     processes: list[str],
     due: str | None = None,
     start: str | None = None,
@@ -142,7 +142,7 @@ def quantities_around(quantity: int) -> list[int]:
     return sorted({1, *(min(max(1, round(quantity * share)), MOST_PARTS) for share in shares)})
 
 
-def read_meshes(folder: Path, lines: list[OrderLine], shop: Shop, progress: Progress) -> list[Mesh]:
+def read_meshes(folder: Path, lines: list[OrderedPart], shop: Shop, progress: Progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once, and not at all where a line has its mesh."""
     known = {(one.part, one.unit, one.pose): one.mesh for one in lines if one.mesh is not None}
     usual = usual_sides_mm(folder)
@@ -187,7 +187,7 @@ def compare_part(
         result.check()
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
-    request = quote_request(shop, [Line(max(wanted), finish=known_finish(finish))], processes, None, start)
+    request = quote_request(shop, [OrderLine(max(wanted), finish=known_finish(finish))], processes, None, start)
     fitted = find_fitted(folder)
     mesh = read_part(part, unit, _sides_mm(shop), pose, usual_sides_mm(folder))
     progress(f"Comparing {len(wanted)} quantities ...")
@@ -240,7 +240,7 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
 
 
 def quote_request(
-    shop: Shop, lines: list[Line], processes: list[str], due: str | None, start: str | None, **further: Any
+    shop: Shop, lines: list[OrderLine], processes: list[str], due: str | None, start: str | None, **further: Any
 ) -> QuoteRequest:
     zone = ZoneInfo(shop.timezone)
     return QuoteRequest(

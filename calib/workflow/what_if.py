@@ -15,7 +15,7 @@ from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
 from calib.quoting.promised import in_order_of_promise
 from calib.quoting.ranges import iso, value_range
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
 from calib.shop.model import Shop
@@ -26,7 +26,7 @@ from calib.workflow.capacity import resource_loads
 from calib.workflow.demand import WEEKS, flow_of, logged_demand
 from calib.workflow.fitted import Fitted, find_fitted, learned_of
 from calib.workflow.floors import floor_warnings
-from calib.workflow.order import OrderLine, is_order, read_order
+from calib.workflow.order import OrderedPart, is_order, read_order
 from calib.workflow.predict import stage_rows
 from calib.workflow.queue import find_queue
 from calib.workflow.quote import early_start, known_finish, quote_request, read_meshes
@@ -62,7 +62,7 @@ def what_if_order(
 
 def what_if_lines(
     folder: Path,
-    lines: list[OrderLine],
+    lines: list[OrderedPart],
     patch: Path | str,
     processes: list[str],
     start: str | None = None,
@@ -114,18 +114,18 @@ class _Ask:
         """Options in a shop, the earliest promise first, and what is out."""
         queue = find_queue(self.folder, shop, self.fitted, pd.Timestamp(self.request.start))
         draws = int(shop.quoting["draws"])
-        planned, found, planner = plan_options(
+        planned, option_set, planner = plan_options(
             self.request, shop, self.shapes, learned_of(self.fitted, shop), queue, self.seed, draws
         )
-        return in_order_of_promise(planned, self.request, shop, planner.days), found.out
+        return in_order_of_promise(planned, self.request, shop, planner.days), option_set.out
 
 
-def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderLine]:
+def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderedPart]:
     if is_order(part):
         return read_order(part)
     if quantity is None:
         raise UsageError("How many parts is not said.", "Add --qty N, or name an order file.")
-    return [OrderLine(part, unit, Line(quantity, finish=known_finish(finish)))]
+    return [OrderedPart(part, unit, OrderLine(quantity, finish=known_finish(finish)))]
 
 
 def _not_owned(shop: Shop) -> list[str]:

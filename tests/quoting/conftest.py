@@ -12,7 +12,7 @@ import pytest
 from calib.calibration.calibrator import Calibrator
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting import steps
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.records import STAGES, TERMS, Baselines
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
@@ -44,10 +44,10 @@ def shop(tmp_path_factory):
 def request_for():
     """QuoteRequest for a quantity of one part, from a Wednesday at 11; what is of the part goes to its line."""
     start = datetime(2026, 11, 25, 11, tzinfo=ZoneInfo("Europe/Berlin"))
-    of_line = {one.name for one in fields(Line)}
+    of_line = {one.name for one in fields(OrderLine)}
 
     def made(quantity, **more):
-        line = Line(quantity, **{name: value for name, value in more.items() if name in of_line})
+        line = OrderLine(quantity, **{name: value for name, value in more.items() if name in of_line})
         return QuoteRequest((line,), start, **{name: value for name, value in more.items() if name not in of_line})
 
     return made

@@ -12,9 +12,9 @@ from test_arrival import DAYS, builds, lab
 from calib.calendar.clock import OpenClock
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.waits import Waits
+from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.learned import Learned
-from calib.quoting.luck import Luck
-from calib.quoting.schedule import Ahead, Floor, Job, ends_of, run_jobs
+from calib.quoting.schedule import Ahead, Job, Resources, ends_of, run_jobs
 from calib.shop.model import Shop
 
 START = 480.0
@@ -22,8 +22,8 @@ START = 480.0
 
 def through(jobs: list[Job], shop: Shop, ahead: Ahead | None = None) -> tuple[np.ndarray, Ahead]:
     """When the last of the jobs is done, and what they leave to the next."""
-    floor = Floor(shop, OpenClock(DAYS, (), "UTC"), 40, START, ahead=ahead)
-    return ends_of(run_jobs(jobs, floor))[jobs[-1].name], floor.left_ahead()
+    resources = Resources(shop, OpenClock(DAYS, (), "UTC"), 40, START, ahead=ahead)
+    return ends_of(run_jobs(jobs, resources))[jobs[-1].name], resources.left_ahead()
 
 
 @pytest.mark.parametrize("people", [1, 2, 4])
@@ -66,12 +66,15 @@ def test_waits_of_a_lab_have_a_factor_in_common_that_logs_take_away():
         pd.DataFrame({"process": "MEX", "stage": "packing", "wait_min": minutes})
         for minutes in ([20.0] * 4, [5.0, 20.0, 80.0] * 150)
     )
-    before, learned = (Luck(Learned(Calibrator(), waits), 4000, 3) for waits in (Waits(), Waits().fit(many)))
+    before, learned = (
+        CommonRandomNumbers(Learned(Calibrator(), waits), 4000, 3) for waits in (Waits(), Waits().fit(many))
+    )
 
-    def together(luck: Luck) -> float:
+    def together(random_numbers: CommonRandomNumbers) -> float:
         """Correlation of the logs of two stages' waits, in different builds."""
         one, two = (
-            np.log(luck.wait("MEX", stage, number) + 1.0) for stage, number in (("packing", 1), ("inspection", 2))
+            np.log(random_numbers.wait("MEX", stage, number) + 1.0)
+            for stage, number in (("packing", 1), ("inspection", 2))
         )
         return float(np.corrcoef(one, two)[0, 1])
 

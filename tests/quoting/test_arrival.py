@@ -9,7 +9,7 @@ import pytest
 
 from calib.calendar.clock import OpenClock
 from calib.quoting import schedule
-from calib.quoting.schedule import ON_MACHINE, Floor, Job, run_jobs
+from calib.quoting.schedule import ON_MACHINE, Job, Resources, run_jobs
 from calib.quoting.staff import one_server
 from calib.shop.model import Crew, Machine, Shop, Station
 
@@ -49,17 +49,17 @@ def one_draw(jobs: list[Job], draw: int) -> list[Job]:
     return [replace(job, minutes=cut(job.minutes), waits=cut(job.waits)) for job in jobs]
 
 
-def by_arrival(jobs: list[Job], floor: Floor) -> float:
+def by_arrival(jobs: list[Job], resources: Resources) -> float:
     """When all is done if of all tasks that can be next the one that is ready first always goes first."""
     done: dict[str, np.ndarray] = {}
     runs: list[schedule.Run] = []
-    walks = {job.name: schedule._Walk(job, floor, runs.append, done) for job in jobs}
+    job_runs = {job.name: schedule.JobRun(job, resources, runs.append, done) for job in jobs}
     left = {job.name: _tasks(job) for job in jobs}
     while any(left.values()):
-        able = {job: _ready(job, jobs, left, walks, floor) for job in jobs if left[job.name]}
+        able = {job: _ready(job, jobs, left, job_runs, resources) for job in jobs if left[job.name]}
         job = min((one for one, ready in able.items() if ready is not None), key=lambda one: able[one])
         stage, collects = left[job.name].pop(0)
-        (walks[job.name].collect if collects else walks[job.name].step)(stage)
+        (job_runs[job.name].collect if collects else job_runs[job.name].step)(stage)
     return max(float(run.end[0]) for run in runs)
 
 
@@ -67,17 +67,17 @@ def _tasks(job: Job) -> list[tuple[str, bool]]:
     return [(stage, last) for stage in job.stages for last in ((False, True) if schedule.is_load(job, stage) else (0,))]
 
 
-def _ready(job, jobs, left, walks, floor) -> float | None:
+def _ready(job, jobs, left, job_runs, resources) -> float | None:
     stage, collects = left[job.name][0]
     earlier = [one for one in jobs[: jobs.index(job)] if one.machine == job.machine]
     to_come = {stage for one in earlier for stage, _ in left[one.name]}
-    if (walks[job.name].now is None and "printing" in to_come) or (
+    if (job_runs[job.name].now is None and "printing" in to_come) or (
         stage == "machine_setup" and to_come & {*ON_MACHINE}
     ):
         return None
-    ready = walks[job.name].now if walks[job.name].now is not None else np.array([floor.start])
+    ready = job_runs[job.name].now if job_runs[job.name].now is not None else np.array([resources.start])
     if not collects and stage in job.waits:
-        ready = floor.clock.after(ready, job.waits[stage])
+        ready = resources.clock.after(ready, job.waits[stage])
     return float(ready[0])
 
 
@@ -87,16 +87,16 @@ def test_waits_as_logged_end_as_a_queue_in_order_of_arrival_does(people, off):
     shop, draws = lab(people), 25
     jobs, clock = builds(14, draws, waits=True), OpenClock(DAYS, (), "UTC")
     start = 4 * 1440.0 + 480  # a Monday, 8:00
-    together = np.maximum.reduce([run.end for run in run_jobs(jobs, Floor(shop, clock, draws, start))])
-    alone = [by_arrival(one_draw(jobs, draw), Floor(shop, clock, 1, start)) for draw in range(draws)]
+    together = np.maximum.reduce([run.end for run in run_jobs(jobs, Resources(shop, clock, draws, start))])
+    alone = [by_arrival(one_draw(jobs, draw), Resources(shop, clock, 1, start)) for draw in range(draws)]
     assert np.median((together - start) / (np.array(alone) - start)) == pytest.approx(1, abs=off)
 
 
 def test_one_person_alone_without_waits_is_never_sooner_than_in_order_of_arrival_by_more_than_a_hair():
     shop, draws, clock = lab(1, 1), 20, OpenClock(DAYS, (), "UTC")
     jobs, start = builds(5, draws, waits=False, machines=1), 4 * 1440.0 + 480
-    together = np.maximum.reduce([run.end for run in run_jobs(jobs, Floor(shop, clock, draws, start))])
-    alone = np.array([by_arrival(one_draw(jobs, draw), Floor(shop, clock, 1, start)) for draw in range(draws)])
+    together = np.maximum.reduce([run.end for run in run_jobs(jobs, Resources(shop, clock, draws, start))])
+    alone = np.array([by_arrival(one_draw(jobs, draw), Resources(shop, clock, 1, start)) for draw in range(draws)])
     assert np.median((together - start) / (alone - start)) == pytest.approx(1, abs=0.05)
 
 
@@ -112,7 +112,7 @@ def test_a_machine_under_random_work_waits_as_pollaczek_and_khinchine_say():
         minutes = mean * np.exp(spread * rng.standard_normal((900, 60)) - spread**2 / 2)
         jobs = [Job(f"j{i}", "m0", ("printing",), {"printing": minutes[i]}, {"printing": 0.0}, ready=float(come[i]))
                 for i in range(900)]  # fmt: skip
-        runs = run_jobs(jobs, Floor(shop, OpenClock(None, (), "UTC"), 60, 0.0))
+        runs = run_jobs(jobs, Resources(shop, OpenClock(None, (), "UTC"), 60, 0.0))
         waited.append(np.mean([run.start - come[i] for i, run in enumerate(runs)][100:]))
     expected = one_server(load / mean, mean, cv).wait
     assert np.mean(waited) == pytest.approx(expected, abs=4 * np.std(waited) / np.sqrt(len(waited)))

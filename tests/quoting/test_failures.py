@@ -10,9 +10,9 @@ import pytest
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import PRIOR_REDO, Failures
+from calib.quoting.common_random_numbers import MOST_ATTEMPTS, CommonRandomNumbers
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
-from calib.quoting.luck import MOST_ATTEMPTS, Luck
 from calib.workflow.side_models import redo_rows
 
 
@@ -61,10 +61,10 @@ def test_a_further_attempt_in_the_logs_is_a_stage_done_again():
 @pytest.mark.parametrize("chance", [0.1, 0.4])
 def test_how_often_a_stage_is_done_again_is_geometric(chance):
     # mean of further times p / (1 - p), less what is cut after MOST_ATTEMPTS: p^(m + 1) / (1 - p)
-    luck = Luck(Learned(Calibrator(), None, Often(stage=chance)), 100_000, 1)
-    luck._mix["VPP"] = ({"washing": 0}, np.ones((1, 1)), np.ones((1, 1)))
-    minutes = np.ones(luck.draws)
-    luck.again("VPP", "build 1", "washing", minutes)
+    random_numbers = CommonRandomNumbers(Learned(Calibrator(), None, Often(stage=chance)), 100_000, 1)
+    random_numbers._mix["VPP"] = ({"washing": 0}, np.ones((1, 1)), np.ones((1, 1)))
+    minutes = np.ones(random_numbers.draws)
+    random_numbers.again("VPP", "build 1", "washing", minutes)
     expected = (chance - chance ** (MOST_ATTEMPTS + 1)) / (1 - chance)
     assert minutes.mean() - 1 == pytest.approx(expected, abs=0.01)
     assert (minutes >= 3).mean() == pytest.approx(chance**2, abs=0.005)

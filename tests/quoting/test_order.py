@@ -19,7 +19,7 @@ from calib.quoting.build_rows import mean_profile
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
 from calib.quoting.options import find_options
-from calib.quoting.request import Line
+from calib.quoting.request import OrderLine
 from calib.quoting.shape import ShapeFinder
 from calib.shop.template import shop_text
 from calib.workflow.order import is_order, read_order
@@ -44,16 +44,16 @@ def slab(box):
 
 def test_an_order_of_one_line_is_the_quote_of_that_part(box, shop, order_of, request_for):
     one, order = (
-        quote(asked, shop, [box], LEARNED, draws=200) for asked in (request_for(7), order_of(Line(7), due=None))
+        quote(asked, shop, [box], LEARNED, draws=200) for asked in (request_for(7), order_of(OrderLine(7), due=None))
     )
     assert json.dumps(one) == json.dumps(order)
 
 
 def test_two_parts_share_a_build_and_cost_less_than_two_orders(box, slab, shop, order_of, certain, always_open):
-    both = quote(order_of(Line(2), Line(3)), always_open, [box, slab], Learned(certain), draws=20)
+    both = quote(order_of(OrderLine(2), OrderLine(3)), always_open, [box, slab], Learned(certain), draws=20)
     alone = [
         quote(order_of(line), always_open, [mesh], Learned(certain), draws=20)
-        for line, mesh in ((Line(2), box), (Line(3), slab))
+        for line, mesh in ((OrderLine(2), box), (OrderLine(3), slab))
     ]
     json.dumps(both, allow_nan=False)
     for machine in ("mex1", "vpp1", "pbf1"):
@@ -82,7 +82,7 @@ def test_a_mixed_profile_is_the_parts_side_by_side(box, slab, shop):
 def test_every_part_of_an_order_is_in_some_build_once(box, slab, shop, order_of, first, second):
     second_machine = replace(shop.machines["mex1"], id="mex2")
     lab = replace(shop, machines={**shop.machines, "mex2": second_machine})
-    found = find_options(order_of(Line(first), Line(second)), lab, [ShapeFinder(box), ShapeFinder(slab)])
+    found = find_options(order_of(OrderLine(first), OrderLine(second)), lab, [ShapeFinder(box), ShapeFinder(slab)])
     assert len(found.options) == 4
     assert found.shared
     for option in (*found.options, *found.shared):
@@ -94,7 +94,7 @@ def test_every_part_of_an_order_is_in_some_build_once(box, slab, shop, order_of,
 
 def test_a_finish_is_done_for_its_parts_only(box, slab, always_open, order_of, certain):
     sanded, plain, both = (
-        quote(order_of(Line(4, finish=a), Line(4, finish=b), processes=("MEX",)), always_open, [box, slab],
+        quote(order_of(OrderLine(4, finish=a), OrderLine(4, finish=b), processes=("MEX",)), always_open, [box, slab],
               Learned(certain), draws=20)
         for a, b in (("sanded", "supports_off"), ("supports_off", "supports_off"), ("sanded", "sanded"))
     )  # fmt: skip
@@ -106,7 +106,7 @@ def test_a_finish_is_done_for_its_parts_only(box, slab, always_open, order_of, c
 
 
 def test_parts_that_no_machine_can_make_together_go_their_own_ways(box, slab, shop, order_of):
-    order = order_of(Line(2, materials=("pla",)), Line(3, materials=("pa12",)))
+    order = order_of(OrderLine(2, materials=("pla",)), OrderLine(3, materials=("pa12",)))
     document = quote(order, shop, [box, slab], LEARNED, draws=200)
     (option,) = document["options"]
     assert (option["process"], option["machine"], option["material"]) == ("MEX+PBF", "mex1+pbf1", "pla+pa12")
@@ -117,7 +117,7 @@ def test_parts_that_no_machine_can_make_together_go_their_own_ways(box, slab, sh
 def test_a_part_of_an_order_that_fits_nowhere_is_named(box, slab, shop, order_of):
     huge = replace(box, triangles=box.triangles * 40, bounds_mm=box.bounds_mm * 40, name="huge.stl")
     with pytest.raises(NoPlanError, match=r"No machine of the shop can make huge\.stl\. mex1: too large: 2400 x 1600"):
-        quote(order_of(Line(1), Line(1)), shop, [slab, huge], LEARNED, draws=200)
+        quote(order_of(OrderLine(1), OrderLine(1)), shop, [slab, huge], LEARNED, draws=200)
 
 
 # -- the file ----------------------------------------------------------------------------------------------------------
@@ -135,9 +135,9 @@ def test_an_order_is_read_from_csv_and_toml_alike(tmp_path, name, text):
     path.write_text(text, encoding="utf-8")
     first, second = read_order(path)
     assert first.part == tmp_path / "a.stl"
-    assert first.line == Line(3, finish="sanded", materials=("pla", "petg"))
+    assert first.line == OrderLine(3, finish="sanded", materials=("pla", "petg"))
     assert second.part == tmp_path / "sub" / "b.stl"
-    assert second.line == Line(12, needs=("snap", "outdoor"))
+    assert second.line == OrderLine(12, needs=("snap", "outdoor"))
     assert is_order(path)
     assert not is_order(tmp_path / "a.stl")
 

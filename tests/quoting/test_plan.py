@@ -216,13 +216,13 @@ def test_comparison_never_shows_more_pieces_sooner(box, shop, request_for):
 
 
 def test_a_small_powder_order_rides_along_or_goes_alone(box, shop, request_for):
-    closing = replace(shop, machines={**shop.machines, "pbf1": replace(shop.machines["pbf1"], closes=("Tue 16:00",))})
+    closing = replace(shop, machines={**shop.machines, "pbf1": replace(shop.machines["pbf1"], cutoffs=("Tue 16:00",))})
     options = quote(request_for(1), closing, [box], **LEARNED)["options"]
-    rides = {one["ride"]: one for one in options if one["machine"] == "pbf1"}
+    in_shared_build = {one["ride"]: one for one in options if one["machine"] == "pbf1"}
     tuesday = datetime.fromisoformat("2026-12-01T16:00+01:00")
-    assert datetime.fromisoformat(rides["along"]["ready_at"]["p10"]) > tuesday
-    assert datetime.fromisoformat(rides["alone"]["ready_at"]["p50"]) < tuesday
-    assert "closed Tue 16:00" in rides["along"]["warnings"][0]
+    assert datetime.fromisoformat(in_shared_build["along"]["ready_at"]["p10"]) > tuesday
+    assert datetime.fromisoformat(in_shared_build["alone"]["ready_at"]["p50"]) < tuesday
+    assert "closed Tue 16:00" in in_shared_build["along"]["warnings"][0]
 
 
 def test_no_unattended_start_in_the_evening(box, shop, request_for, certain, plain_physics):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
 from calib.quoting.resources import People, Servers, check_people
-from calib.quoting.schedule import Floor, Job, run_jobs, runs_dry_at
+from calib.quoting.schedule import Job, Resources, run_jobs, runs_dry_at
 from calib.quoting.staff import several_servers
 from calib.shop.model import Crew, Machine, Shop, Station
 
@@ -35,9 +35,9 @@ def job(name: str, minutes: dict[str, float], draws: int = 1, **more) -> Job:
 
 
 def ends(jobs: list[Job], lab: Shop, start: float = 0.0) -> dict[str, float]:
-    floor = Floor(lab, OpenClock(lab.hours, (), "UTC"), len(jobs[0].minutes[jobs[0].stages[0]]), start)
+    resources = Resources(lab, OpenClock(lab.hours, (), "UTC"), len(jobs[0].minutes[jobs[0].stages[0]]), start)
     found: dict[str, float] = {}
-    for run in run_jobs(jobs, floor):
+    for run in run_jobs(jobs, resources):
         found[run.job] = max(found.get(run.job, 0.0), float(run.end[0]))
     return found
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from calib.calendar.clock import OpenClock
 from calib.errors import ShopFileError
-from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
+from calib.quoting.schedule import Job, Resources, ends_of, run_jobs
 from calib.quoting.staff import Staff, people_there
 from calib.shop.model import Crew, Shop
 from calib.shop.patch import patched
@@ -32,8 +32,8 @@ def ready_h(shop: Shop, at_h: float, minutes: float, before: float = 0.0) -> flo
         Job(name, None, ("packing",), {"packing": np.array([m])}, {"packing": 1.0}, ready=MONDAY + 60 * at_h)
         for name, m in (("before", before), ("mine", minutes))
     ]
-    floor = Floor(shop, OpenClock(shop.attended, (), "UTC"), 1, MONDAY + 60 * at_h)
-    return (float(ends_of(run_jobs(jobs[0 if before else 1 :], floor))["mine"][0]) - MONDAY) / 60
+    resources = Resources(shop, OpenClock(shop.attended, (), "UTC"), 1, MONDAY + 60 * at_h)
+    return (float(ends_of(run_jobs(jobs[0 if before else 1 :], resources))["mine"][0]) - MONDAY) / 60
 
 
 @pytest.mark.parametrize(

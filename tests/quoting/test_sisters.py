@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from calib.calendar.clock import OpenClock
-from calib.quoting.schedule import Floor, Job, ends_of, run_jobs
-from calib.quoting.sisters import join_orders, share_ends
+from calib.quoting.joined_orders import join_orders, share_ends
+from calib.quoting.schedule import Job, Resources, ends_of, run_jobs
 from calib.shop.model import Machine, Shop
 
 HANDS = {"machine_setup": 1.0, "unloading": 1.0, "inspection": 1.0, "packing": 1.0}
@@ -27,7 +27,7 @@ def job(name: str, minutes: dict[str, float], machine: str = "m", ready: float =
 
 def ends(jobs: list[Job], orders: list[str]) -> dict[str, float]:
     joined = join_orders(jobs, orders)
-    runs = run_jobs(joined, Floor(LAB, OpenClock(None, (), "UTC"), 1, 0.0))
+    runs = run_jobs(joined, Resources(LAB, OpenClock(None, (), "UTC"), 1, 0.0))
     return {
         name: float(end[0]) for name, end in share_ends(joined, ends_of(runs)).items() if not name.startswith("order")
     }

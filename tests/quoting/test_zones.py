@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.quoting.compare import CLEAR, Line, find_flips, find_zones
+from calib.quoting.compare import CLEAR, Curve, find_crossovers, find_zones
 
 DRAWS = 900
 
 
-def lines_of(**first: list[int]) -> list[Line]:
+def lines_of(**first: list[int]) -> list[Curve]:
     """Lines of processes that are first in so many draws at quantities 1, 2, 3 ..., and late in the others."""
     lines, taken = [], dict.fromkeys(range(1, 99), 0)
     for process, wins in first.items():
@@ -20,7 +20,7 @@ def lines_of(**first: list[int]) -> list[Line]:
             draws[taken[quantity] : taken[quantity] + number] = 1.0
             taken[quantity] += number
             ready[quantity] = draws
-        lines.append(Line(process, process.lower(), ready))
+        lines.append(Curve(process, process.lower(), ready))
     return lines
 
 
@@ -40,6 +40,6 @@ def test_nothing_is_called_first_that_is_not_so_by_a_clear_chance(first, zones, 
     found = find_zones(lines, wanted)
     assert [(zone["from"], zone["to"], zone["first"]) for zone in found] == zones
     assert all(zone["chance"] >= CLEAR for zone in found if zone["first"])
-    flipped = find_flips(lines, wanted)
+    flipped = find_crossovers(lines, wanted)
     assert [(one["quantity"], one["from"], one["to"]) for one in flipped] == flips
     assert all(one["chance"] >= CLEAR for one in flipped)

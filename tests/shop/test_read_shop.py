@@ -164,7 +164,7 @@ def test_dated_machines_closures_and_the_rest_come_through():
     )
     shop = shop_from_text(text)
     bed = shop.machines["bed"]
-    assert (bed.process, bed.kind, bed.chambers, bed.closes) == ("PBF", "laser_bed", 2, ("Tue 16:00",))
+    assert (bed.process, bed.kind, bed.chambers, bed.cutoffs) == ("PBF", "laser_bed", 2, ("Tue 16:00",))
     assert bed.dated == ((date(2026, 3, 1), {"recoat_s": 9.0}),)
     assert shop.closures == (date(2026, 12, 24), date(2026, 12, 25))
     assert shop.hours[1] == ((480, 720), (780, 1440))

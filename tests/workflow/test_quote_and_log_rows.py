@@ -12,7 +12,7 @@ from calib.baseline.build import build_minutes
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.build_rows import build_columns, planned_builds
 from calib.quoting.options import find_options
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
@@ -68,7 +68,7 @@ def parts(folder, count):
 
 
 def builds_of(meshes, shop, quantities, materials):
-    lines = tuple(Line(quantity, materials=materials) for quantity in quantities)
+    lines = tuple(OrderLine(quantity, materials=materials) for quantity in quantities)
     request = QuoteRequest(lines, pd.Timestamp("2026-11-25 11:00", tz="UTC"))
     for option in find_options(request, shop, [ShapeFinder(mesh) for mesh in meshes]).options:
         for build in dict.fromkeys(option.builds):

@@ -1,4 +1,4 @@
-"""Everything that chance decides, drawn once: the same seed gives the same luck to every option, quantity and what-if.
+"""Everything that chance decides, drawn once: the same seed gives the same random numbers to every option, quantity and what-if.
 
 Each stage's own range is the calibrator's to the last digit; how stages and builds move together is measured on the
 calibrator's own joint draws of two builds, and continued to any number of builds. The noise behind a stage of a build
@@ -35,7 +35,7 @@ def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.nda
     return np.log(np.maximum.accumulate(quantiles, axis=1)), found["runs_behind"].to_numpy(int)
 
 
-class Place:
+class ScoreIndex:
     """Where normal scores lie between the SCORES of a table of quantiles; scores : shape (draws,).
 
     >>> place, out = Place(np.array([0.0, 1.2815515655446004])), np.empty(2)
@@ -58,7 +58,7 @@ class Place:
         np.exp(np.add(out, log_quantiles[self.step], out=out), out=out)
 
 
-class Luck:
+class CommonRandomNumbers:
     """Scores, waits and failures of a seed, each drawn when first asked for."""
 
     def __init__(self, learned: Learned, draws: int, seed: int) -> None:
@@ -66,9 +66,9 @@ class Luck:
         self._mix: dict[str, tuple[dict[str, int], np.ndarray, np.ndarray]] = {}
         self._kept: dict[Hashable, Any] = {}
 
-    def fewer(self, draws: int) -> Luck:
+    def fewer(self, draws: int) -> CommonRandomNumbers:
         """The same with fewer draws."""
-        other = Luck(self.learned, draws, self.seed)
+        other = CommonRandomNumbers(self.learned, draws, self.seed)
         other._mix = self._mix
         return other
 
@@ -101,14 +101,14 @@ class Luck:
         self._mix[process] = ({stage: i for i, stage in enumerate(stages)}, _root(shared), _root(own))
         self._kept.clear()
 
-    def place(self, process: str, build: str, stage: str) -> Place:
+    def score_index(self, process: str, build: str, stage: str) -> ScoreIndex:
         """Scores of a stage of one build."""
         index, shared, own = self._mix[process]
 
-        def make() -> list[Place]:
+        def make() -> list[ScoreIndex]:
             names = list(index)
             common = self._once((process, "common"), lambda: shared @ self._fresh(process, "every build", names))
-            return [Place(scores) for scores in common + own @ self._fresh(process, build, names)]
+            return [ScoreIndex(scores) for scores in common + own @ self._fresh(process, build, names)]
 
         return self._once((process, build), make)[index[stage]]  # type: ignore[no-any-return]
 
