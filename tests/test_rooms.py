@@ -34,7 +34,8 @@ FEEDS = {
     "report": "errors records calendar safety",
     "workflow": "errors records calendar safety spelling locate toml_lines plain_file in_child scratch results shop geometry logs store baseline calibration quoting drift report",
     "serve": "errors records safety scratch shop report workflow",
-    "cli": "errors records plain_file workflow serve",
+    "sites": "__init__ errors report workflow",
+    "cli": "errors records plain_file workflow serve sites",
     "__main__": "cli",
 }
 

@@ -30,6 +30,7 @@ from calib.cli import (
     report,
     review,
     serve,
+    sites,
     week,
     why,
 )
@@ -64,6 +65,9 @@ UNDER_HEADINGS: dict[str, dict[str, Callable[..., Any]]] = {
     },
     "The page for everybody": {
         "serve": serve.serve,
+    },
+    "Many labs of a company": {
+        "sites": sites.sites,
     },
     "Promises": {
         "quotes": quotes.quotes,

@@ -93,7 +93,7 @@ def export(
     The columns are those that import reads, so that importing an export changes nothing. Names of people are as they are
     stored: aliases, unless the shop file says otherwise.
 
-    --company DIR sends what has changed since the last time to a store of many labs, which DuckDB reads as it is. Notes and kept columns
+    --company DIR sends what has changed since the last time to the store that calib sites works on; DuckDB reads it as it is. Notes and kept columns
     stay here.
 
     Example: calib export everything

@@ -90,7 +90,8 @@ def sent_files(company: Path, site: str) -> list[Path]:
 
 def write_rows(path: Path, frame: Any) -> None:
     """A frame as a Parquet file that is whole or not there. Raises UsageError where the disk does not take it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    with disk_in_words(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
     with written_beside(path) as beside, disk_in_words(path), duckdb.connect() as con:
         con.register("rows", frame)
         con.execute(f"COPY rows TO {text(str(beside))} (FORMAT parquet, COMPRESSION zstd, USE_TMP_FILE false)")
@@ -117,6 +118,6 @@ def disk_in_words(path: Path) -> Iterator[None]:
         yield
     except (duckdb.IOException, OSError) as error:
         raise StoreError(
-            f"{path} cannot be written: {str(error).splitlines()[0]}.",
+            f"{path} cannot be written: {getattr(error, 'strerror', None) or str(error).splitlines()[0]}.",
             "Free some space and run it again; what was there stays.",
         ) from error

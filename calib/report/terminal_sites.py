@@ -1,0 +1,17 @@
+"""What became of a night over many sites, as text."""
+
+from __future__ import annotations
+
+from calib.report.terminal import Document
+from calib.report.units import count
+
+DID = {"fit": "learned", "drift": "looked at", "backtest": "replayed"}
+
+
+def show_sites(doc: Document) -> str:
+    """Counts, then a line for each site that has something to say."""
+    lines = [
+        f"{count(len(doc['sites']), 'site')}: {doc['done']} {DID[doc['what']]}, {doc['unchanged']} unchanged, {doc['left_out']} left out."
+    ]
+    lines += [f"{one['site']}: {one['says']}" for one in doc["sites"] if one["says"]]
+    return "\n".join([*lines, f"Results: {doc['results']}"])

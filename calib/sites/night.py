@@ -1,0 +1,71 @@
+"""A night: one task for each site on an engine, and what became of them, as one document."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from calib.errors import UsageError
+from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
+from calib.workflow.company import alone_in, site_names, write_rows
+
+Progress = Callable[[str], None]
+VERB = {"fit": "Learning", "drift": "Looking for drift", "backtest": "Replaying"}
+
+
+def run_night(
+    company: Path,
+    what: str,
+    engine: str = "local",
+    workers: int | None = None,
+    weeks: int | None = None,
+    progress: Progress = lambda text: None,
+) -> dict[str, Any]:
+    """Run ``what`` ('fit', 'drift', 'backtest') at every site; results go to ``results/`` below the company's folder.
+
+    Returns company, what, engine, sites (one row each), counts of them by state, results, seconds.
+    Raises UsageError for an engine that is not known or not installed, StoreError where another night is at work.
+    """
+    started = time.perf_counter()
+    run = _engine(engine)
+    with alone_in(company / RESULTS, "Another night is at work"):
+        tasks = [Task(str(company.resolve()), site, what, weeks) for site in site_names(company)]
+        outcomes: list[Outcome] = []
+        for outcome in run(tasks, workers or os.cpu_count() or 1):
+            outcomes.append(outcome)
+            progress(_so_far(what, outcomes, len(tasks)))
+        table = as_frame(outcomes)
+        write_rows(company / RESULTS / f"night-{what}" / ROWS, table)
+    progress("")
+    return {
+        "company": str(company),
+        "what": what,
+        "engine": engine,
+        "sites": [asdict(one) for one in sorted(outcomes, key=lambda one: one.site)],
+        "done": _count(outcomes, DONE),
+        "unchanged": _count(outcomes, UNCHANGED),
+        "left_out": _count(outcomes, LEFT_OUT),
+        "results": str(company / RESULTS / what),
+        "seconds": round(time.perf_counter() - started, 3),
+    }
+
+
+def _engine(name: str) -> Callable[[Sequence[Task], int], Iterator[Outcome]]:
+    if name == "local":
+        from calib.sites.local import run_local
+
+        return run_local
+    raise UsageError(f'"{name}" is no engine that calib knows.', "Say local.")
+
+
+def _so_far(what: str, outcomes: Sequence[Outcome], total: int) -> str:
+    left = _count(outcomes, LEFT_OUT)
+    return f"{VERB[what]}: {len(outcomes)} of {total} sites{f', {left} left out' if left else ''} ..."
+
+
+def _count(outcomes: Sequence[Outcome], state: str) -> int:
+    return sum(one.state == state for one in outcomes)

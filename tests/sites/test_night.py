@@ -1,0 +1,150 @@
+"""A night over many sites: the same fit as each lab's own, results that are whole, and faults that stay where they are."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+
+import duckdb
+import pytest
+from made_labs import write_logs
+
+from calib.cli.app import run
+from calib.errors import StoreError
+from calib.sites.local import run_local
+from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task
+from calib.store.checkpoints import find_checkpoints
+from calib.store.fits import find_fit
+from calib.store.open_store import open_store
+from calib.workflow.company import alone_in, send_site
+from calib.workflow.fit import fit_shop
+from calib.workflow.import_logs import import_logs
+
+
+def states(document):
+    return {one["site"]: one["state"] for one in document["sites"]}
+
+
+def fit_of(folder):
+    with open_store(folder, read_only=True) as con:
+        return find_fit(con)[0]
+
+
+def assert_same_to_the_last_bit(here, there):
+    assert here.keys() == there.keys()
+    for name in here:
+        left, right = here[name], there[name]
+        assert list(left.columns) == list(right.columns)
+        for column in left:
+            assert left[column].astype(object).where(left[column].notna(), None).tolist() == right[column].astype(object).where(right[column].notna(), None).tolist(), (name, column)  # fmt: skip
+
+
+def test_each_site_learns_what_its_lab_learns_to_the_last_bit(learned, learned_once):
+    assert states(learned_once[1]) == {"S1": DONE, "S2": DONE, "S3": DONE}
+    fit_shop(learned / "lab3")
+    assert_same_to_the_last_bit(fit_of(learned / "lab3"), fit_of(learned / "all" / "work" / "S3"))
+
+
+@pytest.mark.slow
+def test_the_next_night_learns_the_new_weeks_only_and_the_same(learned, night):
+    assert states(night(learned / "all", "fit")) == {"S1": UNCHANGED, "S2": UNCHANGED, "S3": UNCHANGED}
+    lab = learned / "lab1"
+    import_logs(lab, write_logs(lab, 1, 2, first=6))
+    send_site(lab, learned / "all")
+    with open_store(learned / "all" / "work" / "S1", read_only=True) as con:
+        assert find_checkpoints(con)
+    assert states(night(learned / "all", "fit")) == {"S1": DONE, "S2": UNCHANGED, "S3": UNCHANGED}
+    fit_shop(lab)  # cold: this lab has never learned before
+    assert_same_to_the_last_bit(fit_of(lab), fit_of(learned / "all" / "work" / "S1"))
+
+
+def test_results_are_parquet_that_duckdb_reads(learned):
+    cells = duckdb.sql(f"SELECT site, process, stage, runs FROM '{learned}/all/results/fit/*/*.parquet'").df()
+    assert set(cells["site"]) == {"S1", "S2", "S3"}
+    assert (cells["runs"] == 36).all()
+    states = duckdb.sql(f"SELECT state FROM '{learned}/all/results/night-fit/rows.parquet'").fetchall()
+    assert states == [(DONE,)] * 3
+
+
+@pytest.mark.slow
+def test_drift_and_backtest_of_every_site(learned, night):
+    assert states(night(learned / "all", "drift")) == {"S1": DONE, "S2": DONE, "S3": DONE}
+    looked = duckdb.sql(f"SELECT DISTINCT state FROM '{learned}/all/results/drift/*/*.parquet'").fetchall()
+    assert {state for (state,) in looked} <= {"steady", "drifting", "too_few_runs"}
+    assert states(night(learned / "all", "backtest", weeks=2)) == {"S1": DONE, "S2": DONE, "S3": DONE}
+
+
+def test_a_damaged_site_is_left_out_with_a_sentence_and_the_others_go_on(learned, night):
+    before = (learned / "all" / "results" / "fit" / "site=S2" / "rows.parquet").read_bytes()
+    manifest = learned / "all" / "sites" / "S2" / "manifest.json"
+    manifest.write_text(manifest.read_text()[:-30])
+    document = night(learned / "all", "fit")
+    assert states(document) == {"S1": UNCHANGED, "S2": LEFT_OUT, "S3": UNCHANGED}
+    assert "manifest.json cannot be read" in document["sites"][1]["says"]
+    assert (learned / "all" / "results" / "fit" / "site=S2" / "rows.parquet").read_bytes() == before
+    send_site(learned / "lab2", learned / "all")
+    assert states(night(learned / "all", "fit"))["S2"] in (DONE, UNCHANGED)
+
+
+@pytest.mark.slow
+def test_a_result_that_cannot_be_written_is_a_sentence_and_the_next_night_heals_it(learned, night):
+    place = learned / "all" / "results" / "fit" / "site=S1"
+    shutil.rmtree(place)
+    place.write_text("in the way")
+    document = night(learned / "all", "fit")
+    assert states(document) == {"S1": LEFT_OUT, "S2": UNCHANGED, "S3": UNCHANGED}
+    assert "rows.parquet cannot be written" in document["sites"][0]["says"]
+    place.unlink()
+    assert states(night(learned / "all", "fit")) == {"S1": DONE, "S2": UNCHANGED, "S3": UNCHANGED}
+
+
+def test_two_nights_at_once_are_one_sentence(learned, night):
+    with alone_in(learned / "all" / "results", "Another night is at work"):
+        with pytest.raises(StoreError, match=r"Another night is at work in .*; nothing was changed") as caught:
+            night(learned / "all", "fit")
+    assert caught.value.hint == "Let it end, then try again."
+
+
+def killed_once(task):
+    """As ``run_task``, in a process that is killed at the first try."""
+    mark = task.folder.with_suffix(".tried")
+    if not mark.exists():
+        mark.parent.mkdir(parents=True, exist_ok=True)
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return Outcome(task.site, DONE)
+
+
+def killed_always(task):
+    if task.site == "S2":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return Outcome(task.site, DONE)
+
+
+def tasks_in(folder):
+    return [Task(str(folder), f"S{number}", "fit") for number in (1, 2, 3)]
+
+
+@pytest.mark.slow
+def test_a_process_that_is_killed_is_tried_again_and_costs_no_other_site(tmp_path):
+    assert {one.state for one in run_local(tasks_in(tmp_path), 2, killed_once)} == {DONE}
+    ended = {one.site: one for one in run_local(tasks_in(tmp_path), 2, killed_always)}
+    assert (ended["S1"].state, ended["S2"].state, ended["S3"].state) == (DONE, LEFT_OUT, DONE)
+    assert "signal 9" in ended["S2"].says
+
+
+@pytest.mark.slow
+def test_the_command_in_processes_of_its_own(learned, capsys):
+    assert run(["sites", "fit", str(learned / "all"), "--workers", "2", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["unchanged"], document["left_out"]) == (3, 0)
+    assert all(one["peak_mb"] < 1000 for one in document["sites"])
+
+
+def test_a_folder_without_sites_and_an_unknown_engine_are_sentences(tmp_path, capsys):
+    assert run(["sites", "fit", str(tmp_path)]) == 2
+    assert "holds no site" in capsys.readouterr().err
+    assert run(["sites", "fit", str(tmp_path), "--engine", "steam"]) == 2
+    assert '"steam" is no engine' in capsys.readouterr().err
