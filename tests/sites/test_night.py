@@ -9,14 +9,13 @@ import signal
 
 import duckdb
 import pytest
-from calib.store.checkpoints import find_checkpoints
 from made_labs import write_logs
 
 from calib.cli.app import run
 from calib.errors import StoreError
 from calib.sites.local import run_local
 from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task
-from calib.store.fits import find_fit
+from calib.store.fits import find_checkpoints, find_fit
 from calib.store.open_store import open_store
 from calib.workflow.company import alone_in, send_site
 from calib.workflow.fit import fit_shop
