@@ -7,51 +7,31 @@ import numpy as np
 Numbers = float | np.ndarray
 
 
-def cure_depth_mm(exposure_mj_cm2: Numbers, penetration_mm: Numbers, critical_mj_cm2: Numbers) -> np.ndarray:
-    r"""Depth to which resin gels: the working curve.
+def needed_exposure_mj_cm2(depth_mm: Numbers, penetration_mm: Numbers, critical_mj_cm2: Numbers) -> np.ndarray:
+    r"""Exposure on the surface that cures to a depth: the working curve, solved for the exposure.
 
-    .. math::  C_d = D_p \ln (E / E_c)
+    .. math::  C_d = D_p \ln (E / E_c), \quad E = E_c e^{C_d / D_p}
 
     Parameters
     ----------
-    exposure_mj_cm2 : E on the surface, > 0 [mJ/cm2]
+    depth_mm : wanted cure depth Cd, layer and overcure [mm]; all arguments broadcast
     penetration_mm : depth of penetration Dp, > 0 [mm]
-    critical_mj_cm2 : critical exposure Ec, > 0 [mJ/cm2]
+    critical_mj_cm2 : critical exposure Ec, below which nothing gels, > 0 [mJ/cm2]
 
     Returns
     -------
-    Cure depth, 0 where E stays below Ec [mm].
+    Exposure E, shape of the broadcast arguments [mJ/cm2]: it grows exponentially with the layer, so that thicker is not
+    always faster.
 
     Examples
     --------
-    >>> round(float(cure_depth_mm(16.0, 0.14, 8.0)), 7)
-    0.0970406
+    >>> round(float(needed_exposure_mj_cm2(0.0970406, 0.14, 8.0)), 5)
+    16.0
 
     References
     ----------
     P. F. Jacobs 1992; I. Gibson, D. Rosen, B. Stucker, "Additive Manufacturing Technologies", 2nd ed., Springer 2015,
     eq. 4.23.
-    """
-    return np.maximum(penetration_mm * np.log(np.asarray(exposure_mj_cm2) / critical_mj_cm2), 0.0)
-
-
-def needed_exposure_mj_cm2(depth_mm: Numbers, penetration_mm: Numbers, critical_mj_cm2: Numbers) -> np.ndarray:
-    r"""Exposure that cures to a depth: the working curve turned round.
-
-    .. math::  E = E_c e^{C_d / D_p}
-
-    Parameters
-    ----------
-    depth_mm : wanted cure depth Cd, layer and overcure [mm]
-    penetration_mm, critical_mj_cm2 : Dp [mm] and Ec [mJ/cm2]
-
-    Returns
-    -------
-    Exposure [mJ/cm2]: it grows exponentially with the layer, so that thicker is not always faster.
-
-    References
-    ----------
-    As for the cure depth.
     """
     return critical_mj_cm2 * np.exp(np.asarray(depth_mm) / penetration_mm)
 
@@ -79,7 +59,7 @@ def masked_exposure_s(
 
     References
     ----------
-    As for the cure depth.
+    As for the needed exposure.
     """
     return needed_exposure_mj_cm2(depth_mm, penetration_mm, critical_mj_cm2) / irradiance_mw_cm2
 

@@ -160,33 +160,8 @@ def plane_wall(fourier: Numbers, roots: np.ndarray, place: Numbers = 0.0) -> np.
     return np.clip(np.where((fourier[..., 0] < SMALL_FOURIER) & (np.asarray(place) < 0.5), 1.0, theta), 0.0, 1.0)
 
 
-def cake_theta(
-    time_s: Numbers, sides_m: np.ndarray, alpha_m2_s: Numbers, k_w_m_k: Numbers, film_w_m2_k: Numbers
-) -> np.ndarray:
-    r"""Temperature in the middle of a cuboid that cools on all sides.
-
-    .. math::  \theta = \theta_x \theta_y \theta_z
-
-    Parameters
-    ----------
-    time_s : shape (n,) [s]
-    sides_m : shape (n, 3), full lengths [m]
-    alpha_m2_s, k_w_m_k, film_w_m2_k : shape (n,) or numbers [m2/s], [W/(m K)], [W/(m2 K)]
-
-    Returns
-    -------
-    theta = (T - T_air) / (T_0 - T_air), shape (n,) [-].
-
-    References
-    ----------
-    Product solution: Cengel, sec. 4-4; Incropera and DeWitt, sec. 5.8.
-    """
-    half = np.asarray(sides_m, float) / 2.0
-    biot = np.asarray(film_w_m2_k)[..., None] * half / np.asarray(k_w_m_k)[..., None]
-    return _theta(np.asarray(time_s, float), half, np.asarray(alpha_m2_s), plane_wall_roots(biot))
-
-
 def _theta(time_s: np.ndarray, half: np.ndarray, alpha: np.ndarray, roots: np.ndarray) -> np.ndarray:
+    """Temperature in the middle of cuboids that cool on all sides, (T - T_air) / (T_0 - T_air), shape of the times [-]."""
     fourier = (alpha * time_s)[..., None] / half**2
     return np.prod(plane_wall(fourier, roots), axis=-1)
 
@@ -201,13 +176,13 @@ def cake_cooling_s(
 ) -> np.ndarray:
     r"""Time until the middle of a cuboid cake has cooled so far.
 
-    .. math::  \theta(t) = \frac{T_{open} - T_{air}}{T_{bed} - T_{air}}
+    .. math::  \theta_x(t)\, \theta_y(t)\, \theta_z(t) = \frac{T_{open} - T_{air}}{T_{bed} - T_{air}}
 
     Parameters
     ----------
     theta : wanted temperature ratio, 0 < theta <= 1 [-]
     sides_m : shape (n, 3), full lengths [m]
-    alpha_m2_s, k_w_m_k, film_w_m2_k : as for the temperature in the middle
+    alpha_m2_s, k_w_m_k, film_w_m2_k : shape (n,) or numbers [m2/s], [W/(m K)], [W/(m2 K)]
     halvings : of the bracket of times; 45 are exact to the last digits
 
     Returns
@@ -229,7 +204,7 @@ def cake_cooling_s(
 
     References
     ----------
-    As for the temperature in the middle, solved for the time by bisection. That a cake's conductivity and film are
+    Product of three plane walls, solved for the time by bisection: Cengel, sec. 4-4; Incropera and DeWitt, sec. 5.8. That a cake's conductivity and film are
     what must be fitted: Paderborn note on laser-sintered part cakes (abstract).
     """
     wanted = np.asarray(theta, float)

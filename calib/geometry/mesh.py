@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.errors import MeshError
 from calib.geometry.slices import Slices
 from calib.geometry.topology import Topology
 
@@ -58,14 +57,6 @@ class Mesh:
     def mates(self) -> np.ndarray:
         """``topology.edge_mates`` of the triangles, shape (3 n,)."""
         return self.topology.mates
-
-    def must_be_solid(self) -> None:
-        """Raise a MeshError where times, volumes and layers of this part would be meaningless."""
-        if not np.isfinite(self.volume_mm3):
-            raise MeshError(
-                f"{self.name} does not enclose a volume: {' '.join(self.notes)}",
-                "Close the surface in the program that made it, and export it again.",
-            )
 
 
 def signed_volume_mm3(triangles: np.ndarray, about: np.ndarray | None = None) -> float:

@@ -1,8 +1,7 @@
-"""The best of a part's poses for a process."""
+"""The poses of a part that a machine can build."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,41 +15,9 @@ from calib.geometry.supports import NONE, Supports, find_supports
 
 FACES_FOR_SEARCH = 6_000
 LINES_FOR_SEARCH = 1_600
-GAP_MM = 4.0  # between copies, where poses are compared
-
-
-BRIM_MIN = 2.0  # of a person, to take a brim off; common practice, no source
 ASKEW_DEG = (90, *(side * turn for turn in range(1, 46) for side in (1, -1)), *range(46, 90))
 
 Room = tuple[float, float, float]
-Cost = Callable[[np.ndarray, Supports], float]
-
-
-def pose_minutes(process: str, build_mm: tuple[float, float, float]) -> Cost:
-    """Minutes that a pose costs, beside what every pose costs: layers, supports, and the room that it takes.
-
-    Common practice, no source: orders of size that rank poses, no estimate of a build. Extrusion: 0.2 mm layers of 3 s
-    overhead, supports at 8 mm3/s filled to a fifth, half a minute of a person for each cm2 of contact. Resin: 0.05 mm
-    layers of 8 s, contact likewise. What every layer costs is shared by the copies on a plate: half of it counts as if
-    the part were alone, half as if the plate were full. Powder: 0.1 mm layers of 15 s shared by what else lies in the
-    cake, so height counts less than the box.
-    """
-
-    def layers_min(size_mm: np.ndarray, layer_mm: float, layer_s: float) -> float:
-        on_plate = max(float(np.prod(build_mm[:2]) / np.prod(size_mm[:2] + GAP_MM)), 1.0)
-        return float(size_mm[2]) / layer_mm * layer_s / 60 * (0.5 + 0.5 / on_plate)
-
-    def extruded(size_mm: np.ndarray, held: Supports) -> float:
-        laid = held.volume_cm3 * 1000 * 0.2 / 8 / 60
-        return layers_min(size_mm, 0.2, 3.0) + laid + 0.5 * held.contact_cm2
-
-    def cured(size_mm: np.ndarray, held: Supports) -> float:
-        return layers_min(size_mm, 0.05, 8.0) + 0.5 * held.contact_cm2 + 0.05 * held.volume_cm3
-
-    def sintered(size_mm: np.ndarray, held: Supports) -> float:
-        return 0.2 * size_mm[2] / 0.1 * 15 / 60 + np.prod(size_mm) / 1000 * 0.05
-
-    return {"MEX": extruded, "VPP": cured, "PBF": sintered}[process]
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,17 +51,6 @@ def candidates(mesh: Mesh, process: str, room_mm: Room, overhang_deg: float) -> 
         if under[place].stands(pose.size_mm[2])
     ]
     return standing or [Candidate(pose, held[place], rafted=True) for pose, place in fitting]
-
-
-def best_pose(mesh: Mesh, process: str, room_mm: Room, overhang_deg: float, cost: Cost | None = None) -> Pose | None:
-    """The pose that fits, stands and costs least for the process; None where no pose fits.
-
-    cost : function of the size [mm] and the supports of a pose -> minutes; ``pose_minutes`` of the process if None
-    """
-    minutes = cost or pose_minutes(process, room_mm)
-    found = candidates(mesh, process, room_mm, overhang_deg)
-    costs = [minutes(one.pose.size_mm, one.supports) + BRIM_MIN * one.brim for one in found]
-    return found[int(np.argmin(costs))].pose if found else None
 
 
 @lru_cache(maxsize=4)

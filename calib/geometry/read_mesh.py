@@ -34,7 +34,7 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     unit : unit of its numbers, one of ``units.MM_PER``; only for files that carry none (mm is assumed)
 
     Raises a MeshError for files that cannot be read, are empty, too large, or hold numbers that are no lengths. An open
-    surface is no error: its volume is nan where it means nothing (``Mesh.must_be_solid``).
+    surface is no error: its volume is nan where it means nothing.
     """
     path = Path(path)
     data = _bytes_of(path)

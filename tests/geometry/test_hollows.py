@@ -57,15 +57,6 @@ def hole(width, x=30, y=25, z=0, length=10.0, along=(0, 0, 1)):
     return np.array(bore.triangles) + np.array([x, y, z], float)
 
 
-@pytest.fixture
-def mesh_of(tmp_path):
-    def read(triangles):
-        (tmp_path / "part.stl").write_bytes(stl_bytes(triangles))
-        return read_mesh(tmp_path / "part.stl")
-
-    return read
-
-
 @pytest.mark.parametrize("turn", [np.eye(3), TURN], ids=["as drawn", "turned"])
 @pytest.mark.parametrize("widths", [(3.0,), (6.0,), (4.0, 6.0)])
 def test_a_hollow_with_openings_is_measured_whichever_way_it_lies(mesh_of, widths, turn):

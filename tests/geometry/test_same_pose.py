@@ -3,24 +3,15 @@
 import numpy as np
 import pytest
 import trimesh
-from solids_for_tests import as_library_mesh, box, stl_bytes, united
+from cheapest_pose import cheapest_pose
+from solids_for_tests import as_library_mesh, box, united
 
-from calib.geometry.orientation import best_pose, candidates
+from calib.geometry.orientation import candidates
 from calib.geometry.poses import centre_mm, find_poses, second_moments
-from calib.geometry.read_mesh import read_mesh
 from calib.geometry.standing import undersides
 
 PROCESSES = ("MEX", "VPP", "PBF")
 ROOM = (300.0, 300.0, 300.0)
-
-
-@pytest.fixture
-def mesh_of(tmp_path):
-    def read(triangles):
-        (tmp_path / "part.stl").write_bytes(stl_bytes(triangles))
-        return read_mesh(tmp_path / "part.stl")
-
-    return read
 
 
 def turned(triangles, *angles_deg):
@@ -100,7 +91,7 @@ def judged(mesh):
     """What a quote takes from the pose of each process: its height, its box, its supports."""
     found = []
     for process in PROCESSES:
-        pose = best_pose(mesh, process, ROOM, 45)
+        pose = cheapest_pose(mesh, process, ROOM)
         held = pose.supports(45) if process != "PBF" else None
         found += [pose.size_mm[2], np.prod(pose.size_mm) ** (1 / 3), held.volume_cm3 + 1 if held else 1.0]
     return found
@@ -137,7 +128,7 @@ def test_what_is_extruded_stands(mesh_of, part):
     assert not any(one.rafted for one in found)
     under = undersides(mesh, [one.pose for one in found], 45, mesh.triangles)
     assert all(one.balanced and one.base_mm2 > 0 for one in under)
-    pose = best_pose(mesh, "MEX", ROOM, 45)
+    pose = cheapest_pose(mesh, "MEX", ROOM)
     layer = pose.profile(0.2)
     assert 2 * layer.area_mm2[0] > 0.4 * layer.perimeter_mm[0] > 0
 

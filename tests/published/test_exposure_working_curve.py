@@ -8,11 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.baseline.build import explain
-from calib.baseline.exposure import (
-    cure_depth_mm,
-    laser_exposure_mj_cm2,
-    needed_exposure_mj_cm2,
-)
+from calib.baseline.exposure import laser_exposure_mj_cm2, needed_exposure_mj_cm2
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
 
@@ -22,8 +18,8 @@ from calib.shop.template import shop_text
 
 @pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.23 (Jacobs 1992)", "equation seen, numbers computed")
 def test_working_curve_with_dp_014_and_ec_8():
-    exposure = np.array([8.0, 16.0, 8.0 * np.e, 80.0])
-    assert cure_depth_mm(exposure, 0.14, 8.0) == pytest.approx([0.0, 0.0970406, 0.14, 0.3223619], abs=1e-7)
+    depth = np.array([0.0, 0.0970406, 0.14, 0.3223619])
+    assert needed_exposure_mj_cm2(depth, 0.14, 8.0) == pytest.approx([8.0, 16.0, 8.0 * np.e, 80.0], rel=1e-6)
 
 
 @pytest.mark.outside("Gibson, Rosen, Stucker 2015, eq. 4.11 and 4.16", "equation seen, numbers computed")
@@ -31,7 +27,7 @@ def test_laser_exposure_and_cure_depth_of_one_line():
     # eq. 4.11 and 4.16: P 250 mW, W0 0.125 mm, Vs 1000 mm/s
     exposure = laser_exposure_mj_cm2(250.0, 0.125, 1000.0)
     assert exposure == pytest.approx(159.57691, rel=1e-6)
-    assert cure_depth_mm(exposure, 0.14, 8.0) == pytest.approx(0.4190318, rel=1e-6)
+    assert needed_exposure_mj_cm2(0.4190318, 0.14, 8.0) == pytest.approx(exposure, rel=1e-6)
 
 
 RESIN = '[[material]]\nid = "resin"\npenetration_mm = 0.14\ncritical_mj_cm2 = 8\n'
@@ -84,8 +80,7 @@ def test_exposure_across_a_line_holds_all_of_the_laser_s_energy(power, radius, s
 
 
 @given(st.floats(0.01, 1.0), st.floats(0.02, 0.5), st.floats(0.1, 100.0))
-def test_needed_exposure_turns_the_curve_round(depth, penetration, critical):
+def test_twice_the_exposure_cures_deeper_by_dp_times_ln_2(depth, penetration, critical):
     needed = needed_exposure_mj_cm2(depth, penetration, critical)
-    assert cure_depth_mm(needed, penetration, critical) == pytest.approx(depth, rel=1e-9)
-    doubled = cure_depth_mm(2.0 * needed, penetration, critical)
-    assert doubled - depth == pytest.approx(penetration * np.log(2.0), rel=1e-6)
+    deeper = needed_exposure_mj_cm2(depth + penetration * np.log(2.0), penetration, critical)
+    assert deeper == pytest.approx(2.0 * needed, rel=1e-9)
