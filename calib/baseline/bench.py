@@ -24,7 +24,7 @@ HANDS = "hands at the start and end of loads"
 
 def stage_rate(stage: str, shop: Shop) -> Rate:
     """Rates of a stage: the shop's, overridden by the first station that does it (a washer, a chamber)."""
-    station = next((one for one in shop.stations.values() if stage in one.stages), None)
+    station = next((station for station in shop.stations.values() if stage in station.stages), None)
     return {**shop.rates.get(stage, {}), **(station.params if station else {})}
 
 
@@ -60,7 +60,7 @@ def bench_terms(b: Builds, stage: str, rate: Rate) -> list[Term]:
     grades = max(rate.get("grades", 1.0), 1.0) if stage == "sanding" else 1.0
     supported = (b.support_cm3 > 0) | (b.contact_cm2 > 0)
     common = {"factor": factor}
-    one = np.ones(len(b))
+    ones = np.ones(len(b))
 
     def term(name: str, key: str, amount: np.ndarray, formula: str, **inputs: np.ndarray) -> Term:
         minutes = factor * rate.get(key, 0.0) * amount
@@ -75,9 +75,9 @@ def bench_terms(b: Builds, stage: str, rate: Rate) -> list[Term]:
     cavities = np.maximum(b.area_cm2 - SURFACE_SHAPE * np.cbrt(b.volume_cm3 / b.parts) ** 2 * b.parts, 0.0)
     powder = np.maximum(b.cake_cm3 - b.volume_cm3, 0.0) if stage == "powder_recovery" else b.cake_cm3
     litres = powder / 1000.0
-    fresh = np.minimum(b.material["fresh_share"], 0.95) if b.process == "PBF" else one * 0.0
+    fresh = np.minimum(b.material["fresh_share"], 0.95) if b.process == "PBF" else ones * 0.0
     return [
-        term("start", "start_min", one, "factor x start"),
+        term("start", "start_min", ones, "factor x start"),
         term("parts", "per_part_min", lifted * each, "factor x first part x repeats", parts=lifted, learned=each),
         term("surface", "per_cm2_min", surface, "factor x surface x grades x repeats", surface_cm2=grades * b.area_cm2, learned=each),
         term("support contact", "per_contact_cm2_min", b.contact_cm2 * each, "factor x contact x repeats",

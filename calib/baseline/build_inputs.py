@@ -48,9 +48,9 @@ class Params:
 
     def of(self, build: int) -> Params:
         """The parameters of one build."""
-        one = Params(self.tables, self.codes[[build]])
-        one._own = {name: values[[build]] for name, values in self._own.items()}
-        return one
+        own = Params(self.tables, self.codes[[build]])
+        own._own = {name: values[[build]] for name, values in self._own.items()}
+        return own
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,13 +316,13 @@ def numbers(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
 
 def texts(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
     """A column as texts, '' where nothing is known."""
-    found = np.empty(len(rows), object)
-    found[:] = ""
+    known = np.empty(len(rows), object)
+    known[:] = ""
     if name in columns:
         values = np.asarray(columns[name], object)[rows]
         is_text = np.array([isinstance(value, str) for value in values], bool)
-        found[is_text] = values[is_text]
-    return found
+        known[is_text] = values[is_text]
+    return known
 
 
 def _groups(values: np.ndarray) -> dict[str, np.ndarray]:
@@ -335,23 +335,23 @@ def _groups(values: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def _profiles(columns: Columns, rows: np.ndarray) -> np.ndarray:
-    found = np.empty(len(rows), object)
+    profiles = np.empty(len(rows), object)
     if "profile" in columns:
-        found[:] = np.asarray(columns["profile"], object)[rows]
-        for place, profile in enumerate(found):
+        profiles[:] = np.asarray(columns["profile"], object)[rows]
+        for place, profile in enumerate(profiles):
             if profile is not None and (isinstance(profile, float | str) or len(profile.z_mm) == 0):
-                found[place] = None
-    return found
+                profiles[place] = None
+    return profiles
 
 
 def _of_profiles(profile: np.ndarray, measure: Any) -> np.ndarray:
     values: dict[int, float] = {}
     result = np.full(len(profile), np.nan)
     for place in np.flatnonzero(profile != None):  # noqa: E711 arrays
-        one = profile[place]
-        if id(one) not in values:
-            values[id(one)] = measure(one)
-        result[place] = values[id(one)]
+        layer_profile = profile[place]
+        if id(layer_profile) not in values:
+            values[id(layer_profile)] = measure(layer_profile)
+        result[place] = values[id(layer_profile)]
     return result
 
 

@@ -160,10 +160,10 @@ def _cake_min(b: Builds, height: np.ndarray) -> tuple[np.ndarray, dict[str, floa
     pairs = m.codes * (p.codes.max() + 1) + p.codes
     for pair in np.unique(pairs):
         own = np.flatnonzero(pairs == pair)
-        one = own[0]
+        row = own[0]
         minutes[own] = tabled_cake_cooling_s(
-            height[own], packing[own], (float(b.bed_mm[one, 0]), float(b.bed_mm[one, 1])), float(theta[one]),
-            float(m["film_w_m2_k"][one]), powder_of(one),
+            height[own], packing[own], (float(b.bed_mm[row, 0]), float(b.bed_mm[row, 1])), float(theta[row]),
+            float(m["film_w_m2_k"][row]), powder_of(row),
         ) / 60.0  # fmt: skip
     inputs = {"cooling_height_mm": height, "packing": packing, "open_c": open_c, "bed_c": p["powder_bed_c"],
               "film_w_m2_k": m["film_w_m2_k"]}  # fmt: skip

@@ -27,11 +27,11 @@ def loops_by_layer(heights: np.ndarray, under: np.ndarray, topology: Topology, c
     critical = critical_vertices(heights, topology)
     for corner in range(3):
         changes[under[corner][critical[topology.faces[:, corner]]]] = True
-    found = np.zeros(count, np.int64)
+    loops = np.zeros(count, np.int64)
     for planes in _bunches(np.flatnonzero(changes[:count]), by_level(under)):
-        found[planes] = _walked(planes, under, topology.mates)
+        loops[planes] = _walked(planes, under, topology.twins)
     last = np.maximum.accumulate(np.where(changes[:count], np.arange(count), 0))
-    return found[last]
+    return loops[last]
 
 
 def critical_vertices(heights: np.ndarray, topology: Topology) -> np.ndarray:
@@ -42,9 +42,9 @@ def critical_vertices(heights: np.ndarray, topology: Topology) -> np.ndarray:
     """
     numbers = np.ascontiguousarray(topology.faces.T)
     less = []
-    for one, two in ((0, 1), (1, 2), (2, 0)):
-        tied = (heights[one] == heights[two]) & (numbers[one] < numbers[two])
-        less.append((heights[one] < heights[two]) | tied)
+    for first, second in ((0, 1), (1, 2), (2, 0)):
+        tied = (heights[first] == heights[second]) & (numbers[first] < numbers[second])
+        less.append((heights[first] < heights[second]) | tied)
     middle = np.where(less[0] == less[2], numbers[0], np.where(less[0] == less[1], numbers[1], numbers[2]))
     critical = np.bincount(middle, minlength=int(numbers.max(initial=-1)) + 1) != 2
     critical[pinched_vertices(topology)] = True
@@ -59,15 +59,15 @@ def _bunches(planes: np.ndarray, levels: list[np.ndarray]) -> Iterator[np.ndarra
     yield from np.split(planes, np.flatnonzero(np.diff(group)) + 1)
 
 
-def _walked(planes: np.ndarray, under: np.ndarray, mates: np.ndarray) -> np.ndarray:
-    """Loops in each of these planes: cycles of the walk from each piece to the next across its edge's mate."""
+def _walked(planes: np.ndarray, under: np.ndarray, twins: np.ndarray) -> np.ndarray:
+    """Loops in each of these planes: cycles of the walk from each piece to the next across its edge's twin."""
     bottom, _, top = (np.searchsorted(planes, level) for level in by_level(under))  # in numbers of these planes
     counts = top - bottom
     start = np.cumsum(counts) - counts
     face = np.repeat(np.arange(len(counts)), counts)
     plane = np.arange(len(face)) - np.repeat(start - bottom, counts)
-    mate = mates[_leaving(under, face, planes[plane])]
-    following = np.where(mate >= 0, (start - bottom)[mate // 3] + plane, np.arange(len(face)))
+    twin = twins[_leaving(under, face, planes[plane])]
+    following = np.where(twin >= 0, (start - bottom)[twin // 3] + plane, np.arange(len(face)))
     smallest = np.arange(len(face))
     while True:  # smallest number within 1, 2, 4 ... steps ahead, until it no longer falls
         lower = np.minimum(smallest, smallest[following])
@@ -86,15 +86,15 @@ def _leaving(under: np.ndarray, face: np.ndarray, plane: np.ndarray) -> np.ndarr
 
 
 def turns_by_layer(
-    normals: np.ndarray, under: np.ndarray, mates: np.ndarray, count: int
+    normals: np.ndarray, under: np.ndarray, twins: np.ndarray, count: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Corners of each layer, as so many right angles, and its straight pieces; shape (count,) each.
 
-    normals : shape (3, n), of the faces; under : shape (3, n), planes under each corner; mates : shape (3 n,)
+    normals : shape (3, n), of the faces; under : shape (3, n), planes under each corner; twins : shape (3 n,)
     """
-    low, high, one, two = _crossed_edges(under, mates)
+    low, high, face, other = _crossed_edges(under, twins)
     x, y, _ = normals
-    ax, ay, bx, by = x[one], y[one], x[two], y[two]
+    ax, ay, bx, by = x[face], y[face], x[other], y[other]
     lengths = np.sqrt((ax * ax + ay * ay) * (bx * bx + by * by))
     cosine = (ax * bx + ay * by) / np.maximum(lengths, 1e-300)
     straight = np.abs(ax * by - ay * bx) <= np.sin(np.deg2rad(STRAIGHT_DEG)) * lengths
@@ -142,12 +142,12 @@ def _from_to(low: np.ndarray, high: np.ndarray, weight: np.ndarray, count: int) 
     return np.maximum(np.cumsum(change)[:count], 0.0)
 
 
-def _crossed_edges(under: np.ndarray, mates: np.ndarray) -> tuple[np.ndarray, ...]:
+def _crossed_edges(under: np.ndarray, twins: np.ndarray) -> tuple[np.ndarray, ...]:
     """Edges that planes cut: lowest plane, plane after the highest, and the two faces."""
-    found = []
+    crossed = []
     for corner in range(3):
-        start, end, mate = under[corner], under[(corner + 1) % 3], mates[corner::3]
-        face = np.flatnonzero((start != end) & (mate > 3 * np.arange(len(mate)) + corner))
+        start, end, twin = under[corner], under[(corner + 1) % 3], twins[corner::3]
+        face = np.flatnonzero((start != end) & (twin > 3 * np.arange(len(twin)) + corner))
         ends = start[face], end[face]
-        found.append((np.minimum(*ends), np.maximum(*ends), face, mate[face] // 3))
-    return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
+        crossed.append((np.minimum(*ends), np.maximum(*ends), face, twin[face] // 3))
+    return tuple(np.concatenate(parts) for parts in zip(*crossed, strict=True))

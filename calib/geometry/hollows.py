@@ -76,7 +76,7 @@ def _bodies(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
     """Volume of each closed surface, negative for a cavity's, and the surface of each face."""
     if not np.isfinite(mesh.volume_mm3):
         return np.zeros(0), np.zeros(0, int)
-    bodies, body = body_of_face(mesh.mates)
+    bodies, body = body_of_face(mesh.twins)
     return np.bincount(body, volumes_mm3(mesh.triangles), bodies), body
 
 
@@ -158,9 +158,9 @@ def _openings(
     if not count:
         return np.pi / 4.0 * cubes.cell_mm**2, cubes.cell_mm, 0
     most_mm2 = 0.5 * (np.count_nonzero(room) * cubes.cell_mm**3) ** (2 / 3)
-    found: list[tuple[float, float, np.ndarray]] = []
+    openings: list[tuple[float, float, np.ndarray]] = []
     for number, box in enumerate(ndimage.find_objects(pieces), 1):
-        own = np.argwhere(pieces[box] == number) + [one.start for one in box]
+        own = np.argwhere(pieces[box] == number) + [side.start for side in box]
         normal = outwards[tuple(own.T)].sum(axis=0).astype(float)
         net, all_faces = float(np.linalg.norm(normal)), float(faces[tuple(own.T)].sum())
         area = max(net, all_faces / 1.5 if net < all_faces / 3.0 else net) * cubes.cell_mm**2
@@ -170,10 +170,10 @@ def _openings(
             section = narrowest(triangles, middle, normal / net, (2 * level + 3) * cubes.cell_mm, float(np.sqrt(area)))
         width = min(max(2.0 * level - 1.0, 1.0) * cubes.cell_mm, float(2.0 * np.sqrt(area / np.pi)))
         fits = section is not None and section[0] < most_mm2 and section[1] < (2.0 * level + 2.0) * cubes.cell_mm
-        one = section if section is not None and fits else (area, width, middle)
-        if all(np.linalg.norm(one[2] - other[2]) > 0.5 * min(one[1], other[1]) for other in found):
-            found.append(one)
-    return sum(area for area, _, _ in found), max(width for _, width, _ in found), len(found)
+        opening = section if section is not None and fits else (area, width, middle)
+        if all(np.linalg.norm(opening[2] - other[2]) > 0.5 * min(opening[1], other[1]) for other in openings):
+            openings.append(opening)
+    return sum(area for area, _, _ in openings), max(width for _, width, _ in openings), len(openings)
 
 
 def _narrow_mm3(cubes: Voxels, distance: np.ndarray, rooms: np.ndarray) -> float:
@@ -199,8 +199,8 @@ def held_mm3(hollows: Hollows, down: np.ndarray) -> float:
 
     cubes = hollows.voxels
     room = np.zeros(cubes.closed.shape, bool)
-    for one in hollows.rooms:
-        room[tuple(one.cubes.T)] = True
+    for hollow in hollows.rooms:
+        room[tuple(hollow.cubes.T)] = True
     free = ~cubes.closed
     height = -(np.indices(free.shape).reshape(3, -1).T @ np.asarray(down, float)).reshape(free.shape)
     outside = free & ~room
@@ -224,7 +224,9 @@ def enclosed(hollows: Hollows, up: np.ndarray | None) -> Enclosed:
     """As a build's row takes it; up : shape (3,), the file's direction that is up in the build, None: nothing is held."""
     rooms = [(room, room.opening_mm2 * (0.5 if room.openings == 1 else 1.0)) for room in hollows.rooms]
     volume = hollows.open_mm3
-    last, area = max(rooms, key=lambda one: one[0].volume_mm3 / (one[1] * one[0].opening_mm), default=(None, np.nan))
+    last, area = max(
+        rooms, key=lambda pair: pair[0].volume_mm3 / (pair[1] * pair[0].opening_mm), default=(None, np.nan)
+    )
     return Enclosed(
         sealed_cm3=sum(hollows.sealed_mm3) / 1000.0,
         hollow_cm3=volume / 1000.0,

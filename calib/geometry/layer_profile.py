@@ -58,7 +58,7 @@ def layer_profile(
     for cut in sweep(triangles, first, layer_mm, count, under=under):
         sums.add(cut)
     up, down = sums.skins()
-    corners, pieces = turns_by_layer(normals, under, topology.mates, count)
+    corners, pieces = turns_by_layer(normals, under, topology.twins, count)
     return LayerProfile(
         layer_mm=float(layer_mm),
         z_mm=first - bottom + layer_mm * np.arange(count),

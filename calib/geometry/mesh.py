@@ -54,9 +54,9 @@ class Mesh:
         return self.bounds_mm[1] - self.bounds_mm[0]
 
     @property
-    def mates(self) -> np.ndarray:
-        """``topology.edge_mates`` of the triangles, shape (3 n,)."""
-        return self.topology.mates
+    def twins(self) -> np.ndarray:
+        """``topology.twin_half_edges`` of the triangles, shape (3 n,)."""
+        return self.topology.twins
 
 
 def signed_volume_mm3(triangles: np.ndarray, about: np.ndarray | None = None) -> float:

@@ -55,10 +55,10 @@ def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
         parted_x = _grid(along_x, y, a, b) + _grid(x - along_x, y, a, b)
         parted_y = _grid(x, along_y, a, b) + _grid(x, y - along_y, a, b)
         return max(best, int(parted_x.max(initial=0)), int(parted_y.max(initial=0)))
-    for at in _cuts(x, a, b):
-        best = max(best, _most(at, y, a, b, depth - 1) + _most(x - at, y, a, b, depth - 1))
-    for at in _cuts(y, a, b):
-        best = max(best, _most(x, at, a, b, depth - 1) + _most(x, y - at, a, b, depth - 1))
+    for cut in _cuts(x, a, b):
+        best = max(best, _most(cut, y, a, b, depth - 1) + _most(x - cut, y, a, b, depth - 1))
+    for cut in _cuts(y, a, b):
+        best = max(best, _most(x, cut, a, b, depth - 1) + _most(x, y - cut, a, b, depth - 1))
     return best
 
 
@@ -73,9 +73,9 @@ def _pinwheel(x: int, y: int, a: int, b: int) -> int:
 
 def _pairs(cuts: tuple[int, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Every two of some cuts, the lower first."""
-    one, two = np.triu_indices(len(cuts))
-    at = np.array(cuts, np.int64)
-    return at[one], at[two]
+    low, high = np.triu_indices(len(cuts))
+    place = np.array(cuts, np.int64)
+    return place[low], place[high]
 
 
 def _grid(x: np.ndarray | int, y: np.ndarray | int, a: int, b: int) -> np.ndarray:
@@ -86,7 +86,7 @@ def _grid(x: np.ndarray | int, y: np.ndarray | int, a: int, b: int) -> np.ndarra
 def _cuts(length: int, a: int, b: int, most: int = _CUTS) -> tuple[int, ...]:
     """Sums i a + j b that leave room on both sides of the cut; an even choice of them where they are many."""
     sums = {i * a + j * b for i in range(min(length // a, 30) + 1) for j in range(min((length - i * a) // b, 30) + 1)}
-    inside = sorted(at for at in sums if 0 < at < length)
+    inside = sorted(total for total in sums if 0 < total < length)
     if len(inside) <= most:
         return tuple(inside)
     return tuple(inside[round(i * (len(inside) - 1) / (most - 1))] for i in range(most))
@@ -139,7 +139,7 @@ def _each_kind_apart(
     builds = []
     for size, numbers in kinds.items():
         most = copies(size, numbers[0])
-        builds += [numbers[at : at + most] for at in range(0, len(numbers), most)] if most else []
+        builds += [numbers[begin : begin + most] for begin in range(0, len(numbers), most)] if most else []
     return builds
 
 
@@ -225,7 +225,7 @@ def cakes_for(
     stacked = _stacked(sizes_mm, volumes_mm3, build_mm, gap_mm, wall_mm, packing_limit)
     apart = _each_kind_apart(
         sizes_mm,
-        lambda size, one: copies_in_cake(size, volumes_mm3[one], build_mm, gap_mm, wall_mm, packing_limit),
+        lambda size, number: copies_in_cake(size, volumes_mm3[number], build_mm, gap_mm, wall_mm, packing_limit),
     )
     return apart if len(apart) < len(stacked) else stacked
 
@@ -244,13 +244,13 @@ def _stacked(
     for layer in sorted(layers, key=lambda layer: -max(sizes_mm[i][2] for i in layer)):
         for part in _within_limit(layer, limit, volumes_mm3):
             height, volume = max(sizes_mm[i][2] for i in part) + gap_mm, sum(volumes_mm3[i] for i in part)
-            at = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
-            if at is None:
+            cake = next((n for n, (h, v) in enumerate(left) if h >= height - 1e-9 and v >= volume - 1e-9), None)
+            if cake is None:
                 cakes.append([])
                 left.append([build_mm[2] - 2 * wall_mm + gap_mm, limit])
-                at = len(cakes) - 1
-            cakes[at] += part
-            left[at] = [left[at][0] - height, left[at][1] - volume]
+                cake = len(cakes) - 1
+            cakes[cake] += part
+            left[cake] = [left[cake][0] - height, left[cake][1] - volume]
     return [sorted(cake) for cake in cakes]
 
 

@@ -37,31 +37,31 @@ def narrowest(
 
     def section(middle: np.ndarray, way: np.ndarray) -> Section | None:
         """As ``_section``, unless it lies elsewhere: across a corner of the hollow, or another hole."""
-        found = _section(near, middle, way, reach_mm)
-        return found if found is not None and np.linalg.norm(found[2] - at_mm) <= width_mm + 0.5 * reach_mm else None
+        cut = _section(near, middle, way, reach_mm)
+        return cut if cut is not None and np.linalg.norm(cut[2] - at_mm) <= width_mm + 0.5 * reach_mm else None
 
     best = section(at_mm, along)
     if best is None:  # the direction is too far off for a thin wall
-        closed = [(one, way) for way in _WAYS if (one := section(at_mm, way)) is not None]
+        closed = [(cut, way) for way in _WAYS if (cut := section(at_mm, way)) is not None]
         if not closed:
             return None
-        best, along = min(closed, key=lambda one: one[0][0])
+        best, along = min(closed, key=lambda pair: pair[0][0])
     for tilt in TILTS:
         for turn in (0.0, 0.5, 1.0, 1.5):
             side = _across(along)
             way = along + tilt * (np.cos(np.pi * turn) * side[0] + np.sin(np.pi * turn) * side[1])
             way /= np.linalg.norm(way)
-            found = section(best[2], way)
-            if found is not None and found[0] < best[0]:
-                best, along = found, way
+            narrower = section(best[2], way)
+            if narrower is not None and narrower[0] < best[0]:
+                best, along = narrower, way
     return best
 
 
 def _across(along: np.ndarray) -> np.ndarray:
     """Two directions across one, shape (2, 3)."""
-    one = np.cross(along, np.eye(3)[np.argmin(np.abs(along))])
-    one /= np.linalg.norm(one)
-    return np.array([one, np.cross(along, one)])
+    across = np.cross(along, np.eye(3)[np.argmin(np.abs(along))])
+    across /= np.linalg.norm(across)
+    return np.array([across, np.cross(along, across)])
 
 
 def _section(triangles: np.ndarray, at_mm: np.ndarray, along: np.ndarray, reach_mm: float) -> Section | None:
@@ -99,5 +99,5 @@ def _shorten(
     x, y = x1[piece] + share * (x2 - x1)[piece], y1[piece] + share * (y2 - y1)[piece]
     along = c[ray] * x + s[ray] * y
     into = v1[piece, ray] >= 0  # the solid lies on the left of a piece
-    for found, these in ((enters, (along > 0) & into), (leaves, (along > 0) & ~into)):
-        np.minimum.at(found, (plane[piece][these], ray[these]), along[these])
+    for nearest, these in ((enters, (along > 0) & into), (leaves, (along > 0) & ~into)):
+        np.minimum.at(nearest, (plane[piece][these], ray[these]), along[these])

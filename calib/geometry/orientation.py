@@ -14,7 +14,7 @@ from calib.geometry.standing import Underside, undersides
 from calib.geometry.supports import NONE, Supports, find_supports
 
 FACES_FOR_SEARCH = 6_000
-LINES_FOR_SEARCH = 1_600
+RAYS_FOR_SEARCH = 1_600
 ASKEW_DEG = (90, *(side * turn for turn in range(1, 46) for side in (1, -1)), *range(46, 90))
 
 Room = tuple[float, float, float]
@@ -39,7 +39,9 @@ def candidates(mesh: Mesh, process: str, room_mm: Room, overhang_deg: float) -> 
 
     room_mm : x, y, z of the build without its margins [mm]
     """
-    fitting = [(pose, place) for place, found in enumerate(find_poses(mesh)) if (pose := fitted(found, room_mm))]
+    fitting = [
+        (pose, place) for place, candidate in enumerate(find_poses(mesh)) if (pose := fitted(candidate, room_mm))
+    ]
     if process == "PBF" or not fitting:
         return [Candidate(pose, NONE) for pose, _ in fitting]
     held, under = _held(mesh, overhang_deg), _undersides(mesh, overhang_deg)
@@ -73,11 +75,13 @@ def _held(mesh: Mesh, overhang_deg: float) -> list[Supports]:
 def _supports(rough: np.ndarray, under: Underside, overhang_deg: float) -> Supports:
     if under.overhang_mm2 == 0:
         return NONE
-    found = find_supports(rough, overhang_deg, LINES_FOR_SEARCH)
-    touched = found.contact_cm2 / found.downward_cm2 if found.downward_cm2 > 0 else 1.0
+    rough_supports = find_supports(rough, overhang_deg, RAYS_FOR_SEARCH)
+    touched = rough_supports.contact_cm2 / rough_supports.downward_cm2 if rough_supports.downward_cm2 > 0 else 1.0
     downward = under.overhang_mm2 / 100
-    volume = under.under_mm3 / 1000 * found.free_share
-    return Supports(volume, downward * touched, downward, found.greatest_thickness_mm, found.free_share)
+    volume = under.under_mm3 / 1000 * rough_supports.free_share
+    return Supports(
+        volume, downward * touched, downward, rough_supports.greatest_thickness_mm, rough_supports.free_share
+    )
 
 
 def fitted(pose: Pose, room_mm: Room) -> Pose | None:
@@ -101,8 +105,8 @@ def simplified(triangles: np.ndarray, faces: int) -> np.ndarray:
     points = triangles.reshape(-1, 3)
     low, high = bounds_mm(triangles)
     cells = int(np.sqrt(faces / 8)) + 1  # a surface meets some 2 cells^2 to 4 cells^2 cells
-    at = np.minimum(((points - low) * (cells / (high - low).max())).astype(np.int32), cells - 1)
-    number = (at[:, 0] * cells + at[:, 1]) * cells + at[:, 2]
+    cell = np.minimum(((points - low) * (cells / (high - low).max())).astype(np.int32), cells - 1)
+    number = (cell[:, 0] * cells + cell[:, 1]) * cells + cell[:, 2]
     counts = np.maximum(np.bincount(number, minlength=cells**3), 1)
     middle = np.stack([np.bincount(number, points[:, i], cells**3) / counts for i in range(3)], axis=1)
     a, b, c = number.reshape(-1, 3).T

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.geometry.topology import edge_mates, vertex_ids
+from calib.geometry.topology import twin_half_edges, vertex_ids
 
 FEATURE_DEG = 25.0  # an edge that turns by more is drawn
 MAX_LINES = 1500
@@ -14,7 +14,7 @@ MAX_LINES = 1500
 VIEWS = {"front": (0, 2, 1, -1.0), "side": (1, 2, 0, 1.0), "top": (0, 1, 2, 1.0)}
 
 
-def outline(triangles: np.ndarray, mates: np.ndarray | None = None) -> dict[str, dict[str, Any]]:
+def outline(triangles: np.ndarray, twins: np.ndarray | None = None) -> dict[str, dict[str, Any]]:
     """Edges to draw in the front, side and top view: sharp edges, and edges between what is seen and what is not.
 
     triangles : shape (n, 3, 3) [mm]
@@ -22,22 +22,22 @@ def outline(triangles: np.ndarray, mates: np.ndarray | None = None) -> dict[str,
     Returns for each view ``lines``: at most 1500 of [[x, y], [x, y]] from the lower left corner [mm], the longest
     ones; ``width_mm``, ``height_mm``; ``left_out``, lines beyond these. Nothing is hidden: it is a wire view.
     """
-    mates = edge_mates(vertex_ids(triangles)) if mates is None else mates
+    twins = twin_half_edges(vertex_ids(triangles)) if twins is None else twins
     normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    edge = np.flatnonzero(mates > np.arange(len(mates)))
-    one, two = normals[edge // 3], normals[mates[edge] // 3]
-    sharp = np.einsum("ij,ij->i", one, two) < np.cos(np.deg2rad(FEATURE_DEG))
+    edge = np.flatnonzero(twins > np.arange(len(twins)))
+    first, second = normals[edge // 3], normals[twins[edge] // 3]
+    sharp = np.einsum("ij,ij->i", first, second) < np.cos(np.deg2rad(FEATURE_DEG))
     ends = np.stack([triangles[edge // 3, edge % 3], triangles[edge // 3, (edge + 1) % 3]], axis=1)
-    return {name: _view(triangles, ends, sharp, (one, two), *axes) for name, axes in VIEWS.items()}
+    return {name: _view(triangles, ends, sharp, (first, second), *axes) for name, axes in VIEWS.items()}
 
 
 def _view(
     triangles: np.ndarray, ends: np.ndarray, sharp: np.ndarray, normals: tuple[np.ndarray, np.ndarray],
     right: int, up: int, towards: int, sign: float,
 ) -> dict[str, Any]:  # fmt: skip
-    one, two = (sign * normal[:, towards] > 1e-9 for normal in normals)
-    lines = ends[sharp | (one != two)][:, :, [right, up]]
+    first, second = (sign * normal[:, towards] > 1e-9 for normal in normals)
+    lines = ends[sharp | (first != second)][:, :, [right, up]]
     flat = triangles[:, :, [right, up]].reshape(-1, 2)
     low, size = flat.min(axis=0), np.ptp(flat, axis=0)
     lines = np.round(lines - low, 2)

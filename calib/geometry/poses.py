@@ -51,8 +51,8 @@ class Pose:
         return self._once(("profile", layer_mm), lambda: self._layers(layer_mm))
 
     def _layers(self, layer_mm: float) -> LayerProfile:
-        found = layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
-        return of_slices(found, self.mesh.slices, float(self.mesh.bounds_mm[0, 2]), self.rotation)
+        profile = layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
+        return of_slices(profile, self.mesh.slices, float(self.mesh.bounds_mm[0, 2]), self.rotation)
 
     def supports(self, overhang_deg: float) -> Supports:
         """What holds it up; shared likewise."""
@@ -131,13 +131,13 @@ def _own_faces(mesh: Mesh, points: np.ndarray) -> np.ndarray:
     normals = normals_mm2(mesh.triangles)
     unit = normals / np.maximum(np.sqrt((normals**2).sum(axis=0)), 1e-300)
     _, cell = np.unique(np.array([1, 1000, 1_000_000]) @ np.round(100 * unit).astype(np.int64), return_inverse=True)
-    sums = np.stack([np.bincount(cell, one) for one in normals], axis=1)
+    sums = np.stack([np.bincount(cell, component) for component in normals], axis=1)
     largest = np.argsort(-np.linalg.norm(sums, axis=1), kind="stable")[:_FACETS]
     ways = sums[largest] / np.maximum(np.linalg.norm(sums[largest], axis=1), 1e-300)[:, None]
     rim = np.full(len(sums), np.inf)  # how far the part reaches in the direction of each cell's faces
     rim[largest] = [(way @ points.T).max() for way in ways]  # one by one they stay in the processor's own memory
     lies = np.einsum("ij,ij->j", unit, mesh.triangles.mean(axis=1).T) > rim[cell] - NEAR_MM
-    return _by_area(np.stack([np.bincount(cell[lies], one[lies]) for one in normals], axis=1))
+    return _by_area(np.stack([np.bincount(cell[lies], component[lies]) for component in normals], axis=1))
 
 
 def _by_area(normals: np.ndarray) -> np.ndarray:

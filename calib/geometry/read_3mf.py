@@ -219,7 +219,7 @@ def read_3mf(data: bytes, name: str, max_faces: int) -> tuple[np.ndarray, str, t
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             package = _Package(archive, max_faces)
             triangles = package.placed_triangles()
-            stacks = None if None in package.stacks else tuple(one for one in package.stacks if one is not None)
+            stacks = None if None in package.stacks else tuple(stack for stack in package.stacks if stack is not None)
             return triangles, package.unit(), stacks
     except (ModelError, SliceError) as error:
         why = str(error)
@@ -291,7 +291,7 @@ class _Package:
         if not number:
             return [None]
         upright = np.allclose(place[:2, 2], 0) and np.allclose(place[2, :2], 0) and place[2, 2] > 0
-        return [one.placed(place) if upright else None for one in self._stack(path, number, 0)]
+        return [stack.placed(place) if upright else None for stack in self._stack(path, number, 0)]
 
     def _stack(self, path: str, number: str, depth: int) -> Iterator[Slices]:
         """A stack, or those that it refers to."""

@@ -41,31 +41,31 @@ def read_mesh(path: str | Path, unit: str | None = None) -> Mesh:
     triangles, own_unit, slices = _triangles(path, data)
     scale, name, assumed = _scale(path, unit, own_unit)
     triangles, bounds = _checked(path, triangles if scale == 1.0 else triangles * scale)
-    found = heal(triangles)
+    healed = heal(triangles)
     doubt = absurd_size(bounds[1] - bounds[0]) if assumed else None
     return Mesh(
-        triangles=found.triangles,
-        topology=found.topology,
+        triangles=healed.triangles,
+        topology=healed.topology,
         name=path.name,
         sha256=hashlib.sha256(data).hexdigest(),
         unit=name,
         unit_assumed=assumed,
-        bodies=found.bodies,
-        watertight=found.watertight,
-        volume_mm3=found.volume_mm3,
-        area_mm2=float(face_areas_mm2(found.triangles).sum()),
+        bodies=healed.bodies,
+        watertight=healed.watertight,
+        volume_mm3=healed.volume_mm3,
+        area_mm2=float(face_areas_mm2(healed.triangles).sum()),
         bounds_mm=bounds,
-        notes=(*([doubt] if doubt else []), *found.notes, *_said(slices)),
+        notes=(*([doubt] if doubt else []), *healed.notes, *_slice_notes(slices)),
         slices=_slices(path, slices, scale),
     )
 
 
 def _slices(path: Path, stacks: tuple[Slices, ...] | None, scale: float) -> tuple[Slices, ...]:
     """Stacks in millimetres, where they are lengths."""
-    scaled = tuple(one.scaled(scale) for one in stacks or ())
-    for one in scaled:
+    scaled = tuple(stack.scaled(scale) for stack in stacks or ())
+    for stack in scaled:
         greatest = max(
-            (float(np.abs(values).max(initial=0)) for values in (one.first, one.high_mm, one.low_mm)), default=0
+            (float(np.abs(values).max(initial=0)) for values in (stack.first, stack.high_mm, stack.low_mm)), default=0
         )
         if greatest > GREATEST_MM:
             raise MeshError(
@@ -75,11 +75,11 @@ def _slices(path: Path, stacks: tuple[Slices, ...] | None, scale: float) -> tupl
     return scaled
 
 
-def _said(slices: tuple[Slices, ...] | None) -> list[str]:
+def _slice_notes(slices: tuple[Slices, ...] | None) -> list[str]:
     if not slices:
         return []
     return [
-        f"Layers are its own {sum(len(one.low_mm) for one in slices)} slices where it is built as it lies in the file."
+        f"Layers are its own {sum(len(stack.low_mm) for stack in slices)} slices where it is built as it lies in the file."
     ]
 
 

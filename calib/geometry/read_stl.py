@@ -49,13 +49,13 @@ def _text(data: bytes, name: str, max_faces: int) -> np.ndarray:
         facets += len(_OUTSIDE.findall(piece))
         _limit(facets, name, max_faces)
         corners.append(_numbers(words, name))
-    found = np.concatenate(corners)
-    if len(found) != 3 * facets:
+    points = np.concatenate(corners)
+    if len(points) != 3 * facets:
         raise MeshError(
-            f"{name} is STL text with {facets} facets and {len(found)} corners instead of {3 * facets}.",
+            f"{name} is STL text with {facets} facets and {len(points)} corners instead of {3 * facets}.",
             "The file is cut short or damaged: export it again.",
         )
-    return found.reshape(-1, 3, 3)
+    return points.reshape(-1, 3, 3)
 
 
 def _pieces(data: bytes) -> Iterator[bytes]:

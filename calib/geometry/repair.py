@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.geometry.mesh import bounds_mm, face_areas_mm2, signed_volume_mm3, volumes_mm3
-from calib.geometry.rays import columns
+from calib.geometry.rays import vertical_rays
 from calib.geometry.solid_kernel import united
-from calib.geometry.topology import Topology, body_of_face, edge_mates, topology_of, vertex_ids, welded_corners
+from calib.geometry.topology import Topology, body_of_face, topology_of, twin_half_edges, vertex_ids, welded_corners
 
 WELD_SHARE = 1e-6  # corners closer than this share of the part's size are one corner, where a surface is open
 GREATEST_HOLE_SHARE = 0.10  # holes of more than this share of the surface are not closed: what was meant is unknown
-LINES = 16_384  # upright lines that look for overlaps
+RAYS = 16_384  # vertical rays that look for overlaps
 LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less is not told from rounding
 MAX_HOLES = 1000
 
@@ -33,41 +33,41 @@ class Healed:
 def heal(triangles: np.ndarray) -> Healed:
     """Check a surface and repair what is safe: doubled faces, turned faces, small holes, overlapping bodies."""
     notes: list[str] = []
-    triangles, found = _joined(triangles, notes)
+    triangles, topology = _joined(triangles, notes)
     if len(triangles) == 0:
         notes.append("Every face has lost its area: the surface encloses no volume.")
-        return Healed(triangles, found, 0, False, float("nan"), tuple(notes))
-    is_open = bool((found.mates < 0).any())
-    watertight = not is_open or _every_edge_shared(found.faces)
-    bodies, body = body_of_face(found.mates)
+        return Healed(triangles, topology, 0, False, float("nan"), tuple(notes))
+    is_open = bool((topology.twins < 0).any())
+    watertight = not is_open or _every_edge_shared(topology.faces)
+    bodies, body = body_of_face(topology.twins)
     if is_open:
-        triangles, found = _mended(triangles, found, notes)
-        bodies, body = body_of_face(found.mates)
-        if (found.mates < 0).any():
-            return Healed(triangles, found, bodies, watertight, float("nan"), tuple(notes))
-    triangles, found = _outwards(triangles, found, body, bodies, notes)
+        triangles, topology = _mended(triangles, topology, notes)
+        bodies, body = body_of_face(topology.twins)
+        if (topology.twins < 0).any():
+            return Healed(triangles, topology, bodies, watertight, float("nan"), tuple(notes))
+    triangles, topology = _outwards(triangles, topology, body, bodies, notes)
     volume = signed_volume_mm3(triangles)
     if volume > 1e-9 * _box_mm3(triangles):
-        triangles, found, volume = _without_overlaps(triangles, found, volume, notes)
+        triangles, topology, volume = _without_overlaps(triangles, topology, volume, notes)
     else:
         notes.append("The surface encloses no volume (zero thickness, or as much inside out as outside in).")
         volume = float("nan")
-    return Healed(triangles, found, bodies, watertight, volume, tuple(notes))
+    return Healed(triangles, topology, bodies, watertight, volume, tuple(notes))
 
 
 def _joined(triangles: np.ndarray, notes: list[str]) -> tuple[np.ndarray, Topology]:
     """Faces by vertex number, without those that have no area; corners welded only where the surface is open."""
     triangles, faces = _with_area(triangles, vertex_ids(triangles))
-    found = Topology(faces, edge_mates(faces))
-    if len(triangles) == 0 or not (found.mates < 0).any():
-        return triangles, found
+    topology = Topology(faces, twin_half_edges(faces))
+    if len(triangles) == 0 or not (topology.twins < 0).any():
+        return triangles, topology
     step = WELD_SHARE * float(np.ptp(bounds_mm(triangles), axis=0).max())
     welded, welded_faces = _with_area(*welded_corners(triangles, step))
-    mates = edge_mates(welded_faces)
-    if len(welded) and (mates < 0).sum() < (found.mates < 0).sum():
+    twins = twin_half_edges(welded_faces)
+    if len(welded) and (twins < 0).sum() < (topology.twins < 0).sum():
         notes.append(f"Corners closer than {step:.1g} mm were joined.")
-        return welded, Topology(welded_faces, mates)
-    return triangles, found
+        return welded, Topology(welded_faces, twins)
+    return triangles, topology
 
 
 def _with_area(triangles: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -85,9 +85,9 @@ def _every_edge_shared(faces: np.ndarray) -> bool:
     return len(faces) > 0 and bool((counts % 2 == 0).all())
 
 
-def _mended(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
+def _mended(triangles: np.ndarray, topology: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
     """Doubled faces dropped, faces turned alike, holes closed where they are a small share of the surface."""
-    faces = found.faces
+    faces = topology.faces
     _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
     if len(first) < len(faces):
         notes.append(f"{len(faces) - len(first)} faces were there twice; one of each was kept.")
@@ -100,26 +100,26 @@ def _mended(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[n
         )
         triangles, faces = triangles.copy(), faces.copy()
         triangles[turned], faces[turned] = triangles[turned][:, ::-1], faces[turned][:, ::-1]
-    found = Topology(faces, edge_mates(faces))
-    return _closed(triangles, found, notes) if (found.mates < 0).any() else (triangles, found)
+    topology = Topology(faces, twin_half_edges(faces))
+    return _closed(triangles, topology, notes) if (topology.twins < 0).any() else (triangles, topology)
 
 
-def _closed(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
-    patch, holes = fill_holes(triangles, found.faces, found.mates)
+def _closed(triangles: np.ndarray, topology: Topology, notes: list[str]) -> tuple[np.ndarray, Topology]:
+    patch, holes = fill_holes(triangles, topology.faces, topology.twins)
     surface = face_areas_mm2(triangles).sum()
     share = face_areas_mm2(patch).sum() / surface if surface > 0 else np.inf
     word = "1 hole" if holes == 1 else f"{holes} holes"
     if patch.size == 0 or not share <= GREATEST_HOLE_SHARE:
         extent = f"closing it takes {share:.0%} of its surface" if patch.size else "its edges form no closed loops"
         notes.append(
-            f"The surface is open ({int((found.mates < 0).sum())} edges have one face only; {extent}): it has no volume."
+            f"The surface is open ({int((topology.twins < 0).sum())} edges have one face only; {extent}): it has no volume."
         )
-        return triangles, found
+        return triangles, topology
     whole = np.concatenate([triangles, patch])
     closed = topology_of(whole)
-    if (closed.mates < 0).any():
+    if (closed.twins < 0).any():
         notes.append("The surface is open, and its holes cannot be closed: it has no volume.")
-        return triangles, found
+        return triangles, topology
     after = signed_volume_mm3(whole)
     notes.append(
         f"The surface is open: {word} closed, {share:.1%} of its surface. The volume is "
@@ -129,11 +129,11 @@ def _closed(triangles: np.ndarray, found: Topology, notes: list[str]) -> tuple[n
 
 
 def _outwards(
-    triangles: np.ndarray, found: Topology, body: np.ndarray, bodies: int, notes: list[str]
+    triangles: np.ndarray, topology: Topology, body: np.ndarray, bodies: int, notes: list[str]
 ) -> tuple[np.ndarray, Topology]:
     inside_out = turned_outwards(triangles, body, bodies)
     if not inside_out.any():
-        return triangles, found
+        return triangles, topology
     before = signed_volume_mm3(triangles)
     triangles = triangles.copy()
     triangles[inside_out] = triangles[inside_out][:, ::-1]
@@ -147,19 +147,19 @@ def _outwards(
 
 
 def _without_overlaps(
-    triangles: np.ndarray, found: Topology, volume: float, notes: list[str]
+    triangles: np.ndarray, topology: Topology, volume: float, notes: list[str]
 ) -> tuple[np.ndarray, Topology, float]:
-    """Space that is enclosed twice, or inside out, is one solid: united where the lines find such space."""
+    """Space that is enclosed twice, or inside out, is one solid: united where the rays find such space."""
     doubled = _doubled_mm3(triangles)
     if doubled <= LEAST_OVERLAP_SHARE * volume:
-        return triangles, found, volume
+        return triangles, topology, volume
     whole = united(triangles)
     if whole is None or _doubled_mm3(whole) > LEAST_OVERLAP_SHARE * volume:
         notes.append(
             f"The surface crosses itself: about {doubled / 1000:.3g} of its {volume / 1000:.4g} cm3 count more than "
             "once, and it cannot be united. It has no sure volume."
         )
-        return triangles, found, float("nan")
+        return triangles, topology, float("nan")
     once = signed_volume_mm3(whole)
     notes.append(
         f"Bodies overlap or cross themselves; united. The volume is {once / 1000:.4g} cm3 "
@@ -169,23 +169,23 @@ def _without_overlaps(
 
 
 def _doubled_mm3(triangles: np.ndarray) -> float:
-    """Space that counts more than once, or less than not at all, as upright lines find it [mm3]."""
-    lines = columns(triangles, LINES)
-    depth, gap = lines.depth(), lines.gap_above()
-    return float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * lines.cell_mm2
+    """Space that counts more than once, or less than not at all, as vertical rays find it [mm3]."""
+    rays = vertical_rays(triangles, RAYS)
+    depth, gap = rays.depth(), rays.gap_above()
+    return float((gap * np.abs(depth - np.clip(depth, 0, 1))).sum()) * rays.cell_mm2
 
 
 def _box_mm3(triangles: np.ndarray) -> float:
     return float(np.prod(np.ptp(bounds_mm(triangles), axis=0)))
 
 
-def fill_holes(triangles: np.ndarray, faces: np.ndarray, mates: np.ndarray) -> tuple[np.ndarray, int]:
+def fill_holes(triangles: np.ndarray, faces: np.ndarray, twins: np.ndarray) -> tuple[np.ndarray, int]:
     """A patch for each loop of open edges, spread from the middle of the loop, turned as the surface around it.
 
     Returns triangles, shape (m, 3, 3) [mm], and the number of loops; no triangles where the open edges form no simple
     loops or more than 1000. Exact where the rim is flat and seen whole from its middle; a guess elsewhere.
     """
-    half = np.flatnonzero(mates < 0)
+    half = np.flatnonzero(twins < 0)
     start = faces[half // 3, half % 3]
     end = faces[half // 3, (half + 1) % 3]
     point = dict(zip(start.tolist(), triangles[half // 3, half % 3], strict=True))
@@ -198,13 +198,13 @@ def fill_holes(triangles: np.ndarray, faces: np.ndarray, mates: np.ndarray) -> t
 def _loops(following: dict[int, int]) -> list[list[int]] | None:
     loops, left = [], dict(following)
     while left:
-        first, at = left.popitem()
+        first, vertex = left.popitem()
         loop = [first]
-        while at != first:
-            loop.append(at)
-            if at not in left:
+        while vertex != first:
+            loop.append(vertex)
+            if vertex not in left:
                 return None
-            at = left.pop(at)
+            vertex = left.pop(vertex)
         loops.append(loop)
     return loops
 
@@ -222,8 +222,8 @@ def turned_alike(faces: np.ndarray) -> np.ndarray:
 
     faces : shape (n, 3), vertex numbers. A surface that cannot agree with itself (one-sided) keeps some disagreement.
     """
-    one, two, disagree = _neighbours(faces)
-    turn, piece = _spread(len(faces), one, two, disagree)
+    first, second, disagree = _neighbours(faces)
+    turn, piece = _spread(len(faces), first, second, disagree)
     pieces = int(piece.max(initial=-1)) + 1
     minority = 2 * np.bincount(piece, turn, pieces) > np.bincount(piece, minlength=pieces)
     return turn ^ minority[piece]
@@ -240,12 +240,12 @@ def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return a // 3, b // 3, (start[a] < end[a]) == (start[b] < end[b])
 
 
-def _spread(count: int, one: np.ndarray, two: np.ndarray, disagree: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _spread(count: int, first: np.ndarray, second: np.ndarray, disagree: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Walk each connected piece breadth first from one face; returns (turned against it, number of the piece)."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
 
-    links = csr_array((disagree + 1.0, (one, two)), shape=(count + 1, count + 1))
+    links = csr_array((disagree + 1.0, (first, second)), shape=(count + 1, count + 1))
     pieces, piece = connected_components(links[:count, :count], directed=False)
     heads = np.unique(piece, return_index=True)[1]  # one face of each piece, joined to an added root
     rooted = links + csr_array((np.ones(pieces), (np.full(pieces, count), heads)), shape=links.shape)

@@ -59,8 +59,8 @@ def of_slices(
     angles = np.deg2rad(profile.angles_deg)
     normals = np.stack([-np.sin(angles), np.cos(angles)]).T @ rotation[:2, :2]
     heights = bottom_mm + profile.z_mm
-    sums = sum(_sums(one, normals)[_at(one, heights)] for one in stacks)
-    known = np.any([_at(one, heights) < len(one.low_mm) for one in stacks], axis=0)
+    sums = sum(_sums(stack, normals)[_section_at(stack, heights)] for stack in stacks)
+    known = np.any([_section_at(stack, heights) < len(stack.low_mm) for stack in stacks], axis=0)
 
     def taken(column: int, meshes: np.ndarray) -> np.ndarray:
         return np.where(known, sums[:, column], meshes)
@@ -76,7 +76,7 @@ def of_slices(
     )
 
 
-def _at(stack: Slices, heights_mm: np.ndarray) -> np.ndarray:
+def _section_at(stack: Slices, heights_mm: np.ndarray) -> np.ndarray:
     """The section that holds at each height; their number where none does."""
     place = np.searchsorted(stack.high_mm, heights_mm)
     low = np.append(stack.low_mm, np.inf)[place]
@@ -94,5 +94,6 @@ def _sums(stack: Slices, normals: np.ndarray) -> np.ndarray:
     values = (0.5 * (x1 * y2 - x2 * y1), length, None, np.ones(len(length)), right_angles(turn), *across.T)
     rows = len(stack.low_mm) + 1
     return np.stack(
-        [np.append(stack.polygons, 0) if one is None else np.bincount(stack.slice, one, rows) for one in values], axis=1
+        [np.append(stack.polygons, 0) if value is None else np.bincount(stack.slice, value, rows) for value in values],
+        axis=1,
     )

@@ -36,7 +36,7 @@ class Stack:
     first_piece: array[int] = field(default_factory=lambda: array("q"))  # of each polygon
     refs: list[tuple[str, str]] = field(default_factory=list)
     begin: int = 0  # first point of the open section
-    at: int = 0  # where the open polygon has come to
+    last_point: int = 0  # where the open polygon has come to
 
     def slice(self, top: float) -> None:
         self.close()
@@ -62,7 +62,7 @@ class Stack:
         self.close()
         self.polygons[-1] += 1
         self.first_piece.append(len(self.section))
-        self.at = self._point(start)
+        self.last_point = self._point(start)
 
     def segment(self, end: int) -> None:
         if not self.polygons or not self.polygons[-1]:
@@ -70,9 +70,9 @@ class Stack:
         if len(self.section) >= MAX_PIECES:
             raise SliceError(f"its slices have more than {MAX_PIECES} segments; export coarser slices")
         last = self._point(end)
-        self.pieces.extend((self.at, last))
+        self.pieces.extend((self.last_point, last))
         self.section.append(len(self.tops) - 1)
-        self.at = last
+        self.last_point = last
 
     def close(self) -> None:
         """The polygon that was open has to come back to its start."""

@@ -26,9 +26,9 @@ def hull_of(mesh: Mesh) -> tuple[np.ndarray, np.ndarray]:
     hull = Manifold.hull_points(points)
     if hull.is_empty():
         return points, np.zeros((0, 3, 3))
-    found = hull.to_mesh64()
-    corners = np.asarray(found.vert_properties)[:, :3]
-    return corners, corners[np.asarray(found.tri_verts).astype(np.int64)]
+    mesh_of_hull = hull.to_mesh64()
+    corners = np.asarray(mesh_of_hull.vert_properties)[:, :3]
+    return corners, corners[np.asarray(mesh_of_hull.tri_verts).astype(np.int64)]
 
 
 def flat_hull(points: np.ndarray) -> np.ndarray:
@@ -52,7 +52,7 @@ def _corners(mesh: Mesh) -> np.ndarray:
     points, numbers = vertices_mm(mesh), mesh.topology.faces.reshape(-1)
     normals = normals_mm2(mesh.triangles)
     normals /= np.maximum(np.sqrt((normals**2).sum(axis=0)), 1e-300)
-    sums = np.array([np.bincount(numbers, np.repeat(one, 3)) for one in normals])
+    sums = np.array([np.bincount(numbers, np.repeat(component, 3)) for component in normals])
     bent = np.sqrt((sums**2).sum(axis=0)) < (1 - FLAT) * np.bincount(numbers)
     return points[bent] if bent.sum() > 3 else points
 

@@ -63,19 +63,21 @@ def undersides(mesh: Mesh, poses: Sequence[Pose], overhang_deg: float, rough: np
         normals = normals_mm2(block)
         length = np.sqrt((normals**2).sum(axis=0))
         down = -up @ normals
-        one, two, three = (up @ corner - plate[:, None] for corner in np.ascontiguousarray(block.transpose(1, 2, 0)))
-        over = (down > held * length) & (np.maximum(np.maximum(one, two), three) > ON_PLATE_MM)
+        first, second, third = (
+            up @ corner - plate[:, None] for corner in np.ascontiguousarray(block.transpose(1, 2, 0))
+        )
+        over = (down > held * length) & (np.maximum(np.maximum(first, second), third) > ON_PLATE_MM)
         seen = np.where(over, 0.5 * down, 0.0)
-        sums += [0.5 * over @ length, np.einsum("ij,ij->i", seen, (one + two + three) / 3.0)]
-        for place, near in enumerate(np.minimum(np.minimum(one, two), three) < FIRST_CUT_MM):
+        sums += [0.5 * over @ length, np.einsum("ij,ij->i", seen, (first + second + third) / 3.0)]
+        for place, near in enumerate(np.minimum(np.minimum(first, second), third) < FIRST_CUT_MM):
             low[place].append(block[near])
     centre = centre_mm(mesh.triangles)
-    found = []
+    shown = []
     for pose, own, near, bottom in zip(poses, sums.T, low, plate, strict=True):
         area, points = _first_section(np.concatenate(near) @ pose.rotation.T, bottom)
         balanced = _lies_over(pose.rotation @ centre, points) or _held_up(pose, centre, points, rough, overhang_deg)
-        found.append(Underside(area, float(own[0]), float(own[1]), balanced))
-    return found
+        shown.append(Underside(area, float(own[0]), float(own[1]), balanced))
+    return shown
 
 
 def _first_section(triangles: np.ndarray, bottom: float) -> tuple[float, np.ndarray]:

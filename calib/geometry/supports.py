@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.geometry.mesh import face_areas_mm2
-from calib.geometry.rays import Columns, columns
+from calib.geometry.rays import Rays, vertical_rays
 
-LINES = 65_536
+RAYS = 65_536
 ON_PLATE_MM = 1e-3  # surface this near the plate lies on it
 ROUNDED_DEG = 0.05  # by so much a face may be turned by the rounding of a file's numbers
 
@@ -46,34 +46,34 @@ class Supports:
 NONE = Supports(0.0, 0.0, 0.0, 0.0)
 
 
-def find_supports(triangles: np.ndarray, overhang_deg: float, lines: int = LINES) -> Supports:
+def find_supports(triangles: np.ndarray, overhang_deg: float, count: int = RAYS) -> Supports:
     """Supports of a closed part that stands on its lowest point.
 
     triangles : shape (n, 3, 3), closed, turned outwards [mm]
     overhang_deg : surface that looks down and is flatter than this from the horizontal is supported: at 0 nothing is,
         at 90 all that looks down; 45 is common practice for extrusion, no source [deg]
-    lines : upright lines that find where a support meets the part
+    count : vertical rays that find where a support meets the part
 
-    The volume down to the plate is exact; what the part itself takes of it is measured on the lines.
+    The volume down to the plate is exact; what the part itself takes of it is measured on the rays.
     """
     held = overhanging(triangles, overhang_deg)
     if not held.any():
         return NONE
     area = face_areas_mm2(triangles)
-    found = columns(triangles, lines)
+    rays = vertical_rays(triangles, count)
     plate = float(triangles[:, :, 2].min())
-    height, landed = _under(found, held, plate)
-    at = height > 0
-    free = _free_share(found, held, height, plate)
+    height, landed = _under(rays, held, plate)
+    held_up = height > 0
+    free = _free_share(rays, held, height, plate)
     volume = _volume_to_plate_mm3(triangles[held], plate) * free
     downward = float(area[held].sum())
     return Supports(
         volume_cm3=volume / 1000,
-        contact_cm2=(downward + float(landed.sum()) * found.cell_mm2) / 100,
+        contact_cm2=(downward + float(landed.sum()) * rays.cell_mm2) / 100,
         downward_cm2=downward / 100,
-        greatest_thickness_mm=_greatest_thickness_mm(found, height),
+        greatest_thickness_mm=_greatest_thickness_mm(rays, height),
         free_share=free,
-        spans_mm=np.stack([found.z[at] - height[at], found.z[at]], axis=1) - plate,
+        spans_mm=np.stack([rays.z[held_up] - height[held_up], rays.z[held_up]], axis=1) - plate,
     )
 
 
@@ -101,25 +101,25 @@ def _volume_to_plate_mm3(held: np.ndarray, plate: float) -> float:
     return float((0.5 * np.abs(ax * by - ay * bx) * (held[:, :, 2].mean(axis=1) - plate)).sum())
 
 
-def _free_share(found: Columns, held: np.ndarray, height: np.ndarray, plate: float) -> float:
+def _free_share(rays: Rays, held: np.ndarray, height: np.ndarray, plate: float) -> float:
     """Of the height between overhangs and plate, the share that is free; 1 where nothing lies between."""
-    at = held[found.face] & ~found.upward
-    whole = float((found.z[at] - plate).sum())
-    return float(height[at].sum()) / whole if whole > 0 else 1.0
+    over = held[rays.face] & ~rays.upward
+    whole = float((rays.z[over] - plate).sum())
+    return float(height[over].sum()) / whole if whole > 0 else 1.0
 
 
-def _under(found: Columns, held: np.ndarray, plate: float) -> tuple[np.ndarray, np.ndarray]:
+def _under(rays: Rays, held: np.ndarray, plate: float) -> tuple[np.ndarray, np.ndarray]:
     """Free height under each crossing of an overhang (0 elsewhere) [mm], and whether it ends on the part."""
-    at = held[found.face] & ~found.upward
-    first = np.diff(found.line, prepend=-1) != 0
-    below = np.where(first, plate, np.roll(found.z, 1))
-    return np.where(at, found.z - below, 0.0), at & ~first
+    over = held[rays.face] & ~rays.upward
+    first = np.diff(rays.ray, prepend=-1) != 0
+    below = np.where(first, plate, np.roll(rays.z, 1))
+    return np.where(over, rays.z - below, 0.0), over & ~first
 
 
-def _greatest_thickness_mm(found: Columns, height: np.ndarray) -> float:
+def _greatest_thickness_mm(rays: Rays, height: np.ndarray) -> float:
     """Least of height and twice the way to the edge of the supported area, at its greatest."""
-    tall = np.bincount(found.line, height, found.shape[0] * found.shape[1]).reshape(found.shape)
-    cell = min(found.cell_mm)
+    tall = np.bincount(rays.ray, height, rays.shape[0] * rays.shape[1]).reshape(rays.shape)
+    cell = min(rays.cell_mm)
     inside, steps, best = np.pad(tall > 0, 1), 0, 0.0
     while inside.any():
         steps += 1

@@ -90,9 +90,9 @@ def sweep(
 
 def by_level(under: np.ndarray) -> list[np.ndarray]:
     """Planes under the lowest, the middle and the highest corner of each triangle; shape (n,) each."""
-    one, two, three = under
-    low, high = np.minimum(one, two), np.maximum(one, two)
-    return [np.minimum(low, three), np.maximum(low, np.minimum(high, three)), np.maximum(high, three)]
+    first, second, third = under
+    low, high = np.minimum(first, second), np.maximum(first, second)
+    return [np.minimum(low, third), np.maximum(low, np.minimum(high, third)), np.maximum(high, third)]
 
 
 def _cut(triangles: np.ndarray, levels: list[np.ndarray], begin: int, planes: tuple[float, float, int]) -> Cuts:

@@ -28,7 +28,7 @@ def equal_rows(points: np.ndarray) -> np.ndarray:
 
 def _equal(keys: np.ndarray) -> np.ndarray:
     """All of one key write into one place of a table and read who was last; other keys there try again elsewhere."""
-    found = np.empty(len(keys), np.int32)
+    equal = np.empty(len(keys), np.int32)
     left = np.arange(len(keys), dtype=np.int32)
     trial = 0
     while len(left):
@@ -38,10 +38,10 @@ def _equal(keys: np.ndarray) -> np.ndarray:
         table[place] = left
         last = table[place]
         same = keys[last] == key
-        found[left] = last
+        equal[left] = last
         left = left[~same]
         trial += 1
-    return found
+    return equal
 
 
 def table_bits(rows: int) -> int:
@@ -75,16 +75,16 @@ def _hashed(points: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class Topology:
-    """faces : shape (n, 3), of ``vertex_ids``; mates : shape (3 n,), of ``edge_mates``."""
+    """faces : shape (n, 3), of ``vertex_ids``; twins : shape (3 n,), of ``twin_half_edges``."""
 
     faces: np.ndarray
-    mates: np.ndarray
+    twins: np.ndarray
 
 
 def topology_of(triangles: np.ndarray) -> Topology:
     """Vertices and neighbours of triangles, shape (n, 3, 3)."""
     faces = vertex_ids(triangles)
-    return Topology(faces, edge_mates(faces))
+    return Topology(faces, twin_half_edges(faces))
 
 
 def vertex_ids(triangles: np.ndarray) -> np.ndarray:
@@ -102,7 +102,7 @@ def _numbered(one_of_each: np.ndarray) -> np.ndarray:
     return (np.cumsum(heads, dtype=np.int32) - 1)[one_of_each]
 
 
-def edge_mates(faces: np.ndarray) -> np.ndarray:
+def twin_half_edges(faces: np.ndarray) -> np.ndarray:
     """The half-edge that runs the other way along each half-edge, -1 where there is none.
 
     faces : shape (n, 3), vertex numbers
@@ -111,30 +111,30 @@ def edge_mates(faces: np.ndarray) -> np.ndarray:
     faces share an edge, the first of one direction is paired with the first of the other.
     """
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
-    mates = _mates_by_table(start, end)
-    return _mates_by_rank(start, end) if mates is None else mates
+    twins = _twins_by_table(start, end)
+    return _twins_by_rank(start, end) if twins is None else twins
 
 
-def _mates_by_table(start: np.ndarray, end: np.ndarray) -> np.ndarray | None:
+def _twins_by_table(start: np.ndarray, end: np.ndarray) -> np.ndarray | None:
     """Half-edges that rise in number write into a table, those that fall look there; None if not all pair once."""
     rises = start < end
     ups, downs = np.flatnonzero(rises).astype(np.int32), np.flatnonzero(~rises).astype(np.int32)
     if len(ups) != len(downs):
         return None
-    mates = np.full(len(start), -1, np.int32)
+    twins = np.full(len(start), -1, np.int32)
     vertices, trial = int(start.max(initial=-1)) + 1, 0
     while len(ups):
         low, high = start[ups], end[ups]
         table = np.zeros(_table_size(vertices, len(ups), trial), np.int32)
         table[_edge_places(low, high, trial, len(ups))] = np.arange(len(ups), dtype=np.int32)
-        found = table[_edge_places(end[downs], start[downs], trial, len(ups))]
-        same = (low[found] == end[downs]) & (high[found] == start[downs])
-        up, down = ups[found[same]], downs[same]
-        mates[up], mates[down] = down, up
-        if not np.array_equal(mates[up], down) or (trial > _NEAR_TRIALS and not same.any()):
+        candidate = table[_edge_places(end[downs], start[downs], trial, len(ups))]
+        same = (low[candidate] == end[downs]) & (high[candidate] == start[downs])
+        up, down = ups[candidate[same]], downs[same]
+        twins[up], twins[down] = down, up
+        if not np.array_equal(twins[up], down) or (trial > _NEAR_TRIALS and not same.any()):
             return None
-        ups, downs, trial = ups[mates[ups] < 0], downs[~same], trial + 1
-    return mates
+        ups, downs, trial = ups[twins[ups] < 0], downs[~same], trial + 1
+    return twins
 
 
 def _table_size(vertices: int, edges: int, trial: int) -> int:
@@ -148,7 +148,7 @@ def _edge_places(low: np.ndarray, high: np.ndarray, trial: int, edges: int) -> n
     return places((low.astype(np.uint64) << np.uint64(32)) | high.astype(np.uint64), trial, table_bits(edges) + 1)
 
 
-def _mates_by_rank(start: np.ndarray, end: np.ndarray) -> np.ndarray:
+def _twins_by_rank(start: np.ndarray, end: np.ndarray) -> np.ndarray:
     """Mates where edges are open or shared by several faces: k-th of one direction with the k-th of the other."""
     low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end)
     keys = ((low << 31) + high) * 2 + (start > end)
@@ -161,10 +161,10 @@ def _mates_by_rank(start: np.ndarray, end: np.ndarray) -> np.ndarray:
     numbered = np.cumsum(new_edge) * (int(rank.max()) + 1) + rank
     back = (ordered & 1).astype(bool)
     _, at_forth, at_back = np.intersect1d(numbered[~back], numbered[back], assume_unique=True, return_indices=True)
-    mates = np.full(len(keys), -1, np.int32)
+    twins = np.full(len(keys), -1, np.int32)
     forth_half, back_half = order[~back][at_forth], order[back][at_back]
-    mates[forth_half], mates[back_half] = back_half, forth_half
-    return mates
+    twins[forth_half], twins[back_half] = back_half, forth_half
+    return twins
 
 
 def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -180,13 +180,13 @@ def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray,
     return points[first].reshape(-1, 3, 3), _numbered(first).reshape(-1, 3)
 
 
-def body_of_face(mates: np.ndarray) -> tuple[int, np.ndarray]:
+def body_of_face(twins: np.ndarray) -> tuple[int, np.ndarray]:
     """Number of bodies (faces joined by edges), and the body of each face.
 
-    mates : shape (3 n,), of ``edge_mates``
+    twins : shape (3 n,), of ``twin_half_edges``
     """
-    edge = np.flatnonzero(mates > np.arange(len(mates)))
-    body = _numbered(joined((edge // 3).astype(np.int32), mates[edge] // 3, len(mates) // 3))
+    edge = np.flatnonzero(twins > np.arange(len(twins)))
+    body = _numbered(joined((edge // 3).astype(np.int32), twins[edge] // 3, len(twins) // 3))
     return int(body.max(initial=-1)) + 1, body
 
 
@@ -199,31 +199,31 @@ def pinched_vertices(topology: Topology) -> np.ndarray:
     degree = np.bincount(faces)
     home = np.empty(len(degree), np.int32)
     home[faces] = np.arange(len(faces), dtype=np.int32)  # one corner of each vertex
-    around = topology.mates + np.where(topology.mates % 3 == 2, np.int32(-2), np.int32(1))  # same corner, next face
-    at, vertex, pinched = around[home], np.arange(len(degree)), np.zeros(len(degree), bool)
-    pinched[topology.faces[topology.mates.reshape(-1, 3) < 0]] = True
+    around = topology.twins + np.where(topology.twins % 3 == 2, np.int32(-2), np.int32(1))  # same corner, next face
+    half_edge, vertex, pinched = around[home], np.arange(len(degree)), np.zeros(len(degree), bool)
+    pinched[topology.faces[topology.twins.reshape(-1, 3) < 0]] = True
     for steps in range(1, MOST_FACES_AROUND):
-        back = at == home[vertex]
+        back = half_edge == home[vertex]
         pinched[vertex[back]] |= degree[vertex[back]] != steps
         going = ~back & ~pinched[vertex]
-        at, vertex = around[at[going]], vertex[going]
+        half_edge, vertex = around[half_edge[going]], vertex[going]
         if not len(vertex):
             break
     pinched[vertex] = True
     return np.flatnonzero(pinched)
 
 
-def joined(one: np.ndarray, two: np.ndarray, count: int) -> np.ndarray:
-    """Lowest number of the group that each of 0 .. count - 1 belongs to, where ``one`` and ``two`` are linked.
+def joined(first: np.ndarray, second: np.ndarray, count: int) -> np.ndarray:
+    """Lowest number of the group that each of 0 .. count - 1 belongs to, where ``first`` and ``second`` are linked.
 
-    one, two : shape (m,), of int32
+    first, second : shape (m,), of int32
     """
     lowest = np.arange(count, dtype=np.int32)
-    while len(one):
-        one, two = lowest[one], lowest[two]
-        apart = one != two
-        one, two = np.minimum(one[apart], two[apart]), np.maximum(one[apart], two[apart])
-        np.minimum.at(lowest, two, one)
+    while len(first):
+        first, second = lowest[first], lowest[second]
+        apart = first != second
+        first, second = np.minimum(first[apart], second[apart]), np.maximum(first[apart], second[apart])
+        np.minimum.at(lowest, second, first)
         lowest = _followed(lowest)
     return lowest
 

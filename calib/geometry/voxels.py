@@ -8,7 +8,7 @@ from math import ceil
 import numpy as np
 
 from calib.geometry.mesh import bounds_mm
-from calib.geometry.rays import OFF, Columns, lines_through
+from calib.geometry.rays import OFF, Rays, rays_along
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,25 +44,25 @@ def voxels_of(triangles: np.ndarray, cubes: int, rim_mm: float, most: int, gap_m
     inside, closed = np.zeros((2, *(shape + 2 * rim)), bool)
     gaps = 0.0
     for axis in range(3):
-        order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the lines' own x, y and the height along them
+        order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the rays' own x, y and the height along them
         first = low[order[:2]] + np.array(OFF) * cell
-        lines = lines_through(triangles, axis, first, (cell, cell), (int(shape[order[1]]), int(shape[order[0]])))
-        y, x = np.divmod(lines.line, shape[order[0]])
-        height = (lines.z - low[axis]) / cell
-        at = np.clip(np.floor(height).astype(int), 0, shape[axis] - 1)
-        closed.transpose(order)[x + rim, y + rim, at + rim] = True
-        gap = lines.gap_above()
-        gaps = max(gaps, float(gap[(gap <= gap_mm) & (lines.depth() == 0)].sum()) * cell**2)
+        rays = rays_along(triangles, axis, first, (cell, cell), (int(shape[order[1]]), int(shape[order[0]])))
+        y, x = np.divmod(rays.ray, shape[order[0]])
+        height = (rays.z - low[axis]) / cell
+        cube = np.clip(np.floor(height).astype(int), 0, shape[axis] - 1)
+        closed.transpose(order)[x + rim, y + rim, cube + rim] = True
+        gap = rays.gap_above()
+        gaps = max(gaps, float(gap[(gap <= gap_mm) & (rays.depth() == 0)].sum()) * cell**2)
         if axis == 2:
-            inside[rim:-rim, rim:-rim, rim:-rim] = _filled(lines, height, x, y, shape)
+            inside[rim:-rim, rim:-rim, rim:-rim] = _filled(rays, height, x, y, shape)
     return Voxels(inside, closed | inside, gaps, cell, low - rim * cell)
 
 
-def _filled(lines: Columns, height: np.ndarray, x: np.ndarray, y: np.ndarray, shape: np.ndarray) -> np.ndarray:
-    """Middles in the solid, by the winding number along upright lines."""
+def _filled(rays: Rays, height: np.ndarray, x: np.ndarray, y: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Middles in the solid, by the winding number along vertical rays."""
     steps = np.zeros((shape[0], shape[1], shape[2] + 1), np.int32)
     first = np.clip(np.ceil(height - 0.5).astype(int), 0, shape[2])
-    np.add.at(steps, (x, y, first), np.where(lines.upward, -1, 1))
+    np.add.at(steps, (x, y, first), np.where(rays.upward, -1, 1))
     return np.asarray(np.cumsum(steps[:, :, :-1], axis=2) > 0)
 
 
@@ -71,6 +71,6 @@ def dark(closed: np.ndarray) -> np.ndarray:
     blocked = ~closed
     for axis in range(3):
         for way in (slice(None), slice(None, None, -1)):
-            along = tuple(way if one == axis else slice(None) for one in range(3))
+            along = tuple(way if other == axis else slice(None) for other in range(3))
             blocked[along] &= np.maximum.accumulate(closed[along], axis=axis)
     return blocked

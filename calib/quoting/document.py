@@ -84,7 +84,7 @@ def quote(
         "outside": outsourcing_options(request, shop),
         "start_advice": start_advice(best, shop, planner.clock),
         "width": width_by_cause(best.work, best.ready),
-        "drawing": outline(meshes[0].triangles, meshes[0].mates),
+        "drawing": outline(meshes[0].triangles, meshes[0].twins),
         "drawings": _drawings(meshes),
         "course": typical_schedule(best.work, shop, planner.clock, request.start_min, best.ahead),
     }
@@ -107,7 +107,7 @@ def _drawings(meshes: Sequence[Mesh]) -> list[dict[str, Any]]:
     different = list({mesh.name: mesh for mesh in meshes}.values())
     if len(different) == 1:
         return []
-    return [{"part": mesh.name, "views": outline(mesh.triangles, mesh.mates)} for mesh in different[:MOST_DRAWN]]
+    return [{"part": mesh.name, "views": outline(mesh.triangles, mesh.twins)} for mesh in different[:MOST_DRAWN]]
 
 
 def soonest(planned: Sequence[Planned]) -> dict[str, Any]:

@@ -62,13 +62,13 @@ class Problems:
 
     def numbers(self, table: Mapping[str, Any], keys: Iterable[Key], path: Path) -> dict[str, float]:
         """Every number of a table that is among these keys and good."""
-        found = {}
+        good = {}
         for key in keys:
             if key.name in table:
                 value = self.number(table[key.name], key, (*path, key.name))
                 if value is not None:
-                    found[key.name] = value
-        return found
+                    good[key.name] = value
+        return good
 
     def text(self, table: Mapping[str, Any], name: str, path: Path, default: str | None = None) -> str:
         value = table.get(name, default)

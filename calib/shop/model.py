@@ -40,7 +40,7 @@ class Machine:
     def params_on(self, day: date | None) -> dict[str, float]:
         """Parameters as they were on a day; None: after every change."""
         changes = [change for since, change in self.dated if day is None or since <= day]
-        return {name: value for one in (self.params, *changes) for name, value in one.items()}
+        return {name: value for params in (self.params, *changes) for name, value in params.items()}
 
 
 @dataclass(frozen=True)

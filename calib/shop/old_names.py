@@ -16,18 +16,18 @@ def take_new_names(data: dict[str, Any]) -> list[str]:
     >>> file["machine"][0]["cake_fill_limit"], file["machine"][0]["change"][0]["cake_fill_limit"]
     (0.2, 0.3)
     """
-    found = dict.fromkeys(old for table in _machines(data) for old in OF_A_MACHINE if old in table)
+    old_names = dict.fromkeys(old for table in _machines(data) for old in OF_A_MACHINE if old in table)
     for table in _machines(data):
         for old, new in OF_A_MACHINE.items():
             if old in table and new not in table:
                 table[new] = table.pop(old)
-    return [f"{old} is called {OF_A_MACHINE[old]} now, and was read as that." for old in found]
+    return [f"{old} is called {OF_A_MACHINE[old]} now, and was read as that." for old in old_names]
 
 
 def _machines(data: dict[str, Any]) -> list[dict[str, Any]]:
     """Tables of machines and of their changes; what is none is told where it is read."""
-    entries = [one for one in _listed(data.get("machine")) if isinstance(one, dict)]
-    changes = [one for entry in entries for one in _listed(entry.get("change")) if isinstance(one, dict)]
+    entries = [table for table in _listed(data.get("machine")) if isinstance(table, dict)]
+    changes = [table for entry in entries for table in _listed(entry.get("change")) if isinstance(table, dict)]
     return [*entries, *changes]
 
 

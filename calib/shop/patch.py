@@ -62,7 +62,7 @@ def _merged(base: dict[str, Any], patch: dict[str, Any], problems: Problems) -> 
             entries = problems.tables(value, (name,))
             merged[name] = _merged_by_id(name, base.get(name, []), entries, problems)
         elif isinstance(value, dict):
-            merged[name] = {key: _deeper(base.get(name, {}), key, one) for key, one in value.items()}
+            merged[name] = {key: _deeper(base.get(name, {}), key, part) for key, part in value.items()}
             merged[name] = {**base.get(name, {}), **merged[name]}
         else:
             merged[name] = value
@@ -79,15 +79,15 @@ def _merged_by_id(
 ) -> list[dict[str, Any]]:
     entries = {id_of(entry): entry for entry in base}
     for index, change in enumerate(patch):
-        one = id_of(change)
-        known = entries.get(one)
+        entry_id = id_of(change)
+        known = entries.get(entry_id)
         if change.get("remove"):
             if known is None:
-                problems.add((name, index), f'there is no {name} "{one}" to remove. Known: {", ".join(entries)}.')
-            entries.pop(one, None)
+                problems.add((name, index), f'there is no {name} "{entry_id}" to remove. Known: {", ".join(entries)}.')
+            entries.pop(entry_id, None)
         else:
             stated = {key: value for key, value in change.items() if key != "remove"}
-            entries[one] = {**(known or {}), **stated}
+            entries[entry_id] = {**(known or {}), **stated}
     return list(entries.values())
 
 
@@ -101,10 +101,10 @@ def _check_floors(base: dict[str, Any], merged: dict[str, Any], problems: Proble
                 continue
             gone = not isinstance(new, int | float)
             if gone or (new > old if key == "cool_to_c" else new < old):
-                told = "not stated" if gone else f"{new:g}"
+                stated = "not stated" if gone else f"{new:g}"
                 problems.add(
                     ("material",),
-                    f'material "{entry.get("id")}", {key}: {told} goes under the data sheet\'s {old:g}. '
+                    f'material "{entry.get("id")}", {key}: {stated} goes under the data sheet\'s {old:g}. '
                     "No what-if does; change the shop file if the data sheet has changed.",
                 )
 
@@ -148,18 +148,18 @@ def _as_known_ids(value: Any, known: list[str], kind: str, problems: Problems) -
     """Entries under the ids that are known; one that could be several of them is a problem. Others stay as they are."""
     if not isinstance(value, list):
         return value
-    found: list[Any] = []
+    entries: list[Any] = []
     spelled = by_spelling(known)
     for index, entry in enumerate(value):
         if not isinstance(entry, dict) or not isinstance(entry.get("id"), str):
-            found.append(entry)
+            entries.append(entry)
             continue
         name = id_of(entry)
         alike = spelled.setdefault(plain(name), [name])
         if name not in alike and len(alike) > 1:
             problems.add((kind, index), f'"{name}" could be {" or ".join(alike)}. Write which.')
-        found.append({**entry, "id": _alike(name, spelled)})
-    return found
+        entries.append({**entry, "id": _alike(name, spelled)})
+    return entries
 
 
 def _respell(table: dict[str, Any], field: str, known: dict[str, list[str]]) -> None:
@@ -168,7 +168,7 @@ def _respell(table: dict[str, Any], field: str, known: dict[str, list[str]]) -> 
     if isinstance(value, str):
         table[field] = _alike(value, known)
     elif isinstance(value, list):
-        table[field] = [_alike(one, known) if isinstance(one, str) else one for one in value]
+        table[field] = [_alike(name, known) if isinstance(name, str) else name for name in value]
 
 
 def _alike(name: str, known: dict[str, list[str]]) -> str:
@@ -178,7 +178,7 @@ def _alike(name: str, known: dict[str, list[str]]) -> str:
 
 def _entries(data: dict[str, Any], kind: str) -> list[dict[str, Any]]:
     value = data.get(kind)
-    return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
+    return [entry for entry in value if isinstance(entry, dict)] if isinstance(value, list) else []
 
 
 def _table(data: dict[str, Any], name: str) -> dict[str, Any]:

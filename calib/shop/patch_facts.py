@@ -47,8 +47,8 @@ def shorter(old: list[Mapping[str, float]], new: list[Mapping[str, float]]) -> I
     """Facts (key, before, after) that any version of the new one has beyond every version of the old one."""
     for keys, furthest, sign in ((SHORTER_IF_HIGHER, max, 1), (SHORTER_IF_LOWER, min, -1)):
         for key in keys:
-            before = furthest(one.get(key, -sign * inf) for one in old)
-            after = furthest(one.get(key, -sign * inf) for one in new)
+            before = furthest(version.get(key, -sign * inf) for version in old)
+            after = furthest(version.get(key, -sign * inf) for version in new)
             if sign * (after - before) > 1e-9:
                 yield key, before, after
 
@@ -59,9 +59,11 @@ def _versions(thing: Machine | Material) -> list[Mapping[str, float]]:
     versions: list[Mapping[str, float]] = [thing.params, *({**thing.params, **change} for _, change in dated)]
     if thing.process != "PBF":
         known = HOT_PLATE if thing.process == "MEX" else ()
-        return [{name: one[name] for name in known if name in one} for one in versions]
+        return [{name: version[name] for name in known if name in version} for version in versions]
     if isinstance(thing, Material):
-        versions = [{**one, "cool_to_c": thing.floors.get("cool_to_c") or one["open_c"]} for one in versions]
+        versions = [
+            {**version, "cool_to_c": thing.floors.get("cool_to_c") or version["open_c"]} for version in versions
+        ]
     return versions
 
 
@@ -81,12 +83,12 @@ def stated_by_patch(today: Shop, changed: Shop) -> list[str]:
 
 def _beyond(thing: Machine | Material, usual: Mapping[str, float]) -> list[str]:
     """Facts that make a cool-down shorter than the usual ones."""
-    found = shorter([{"cool_to_c": usual.get("open_c", inf), **usual}], _versions(thing))
-    return [f"{key} {after:g} (usual {before:g})" for key, before, after in found if abs(before) < inf]
+    facts = shorter([{"cool_to_c": usual.get("open_c", inf), **usual}], _versions(thing))
+    return [f"{key} {after:g} (usual {before:g})" for key, before, after in facts if abs(before) < inf]
 
 
 def _mark(what: str, facts: list[str]) -> list[str]:
-    said = (
+    warning = (
         f"LOOK FIRST: only the patch states {', '.join(facts)} of {what}; check it against the data sheet before use."
     )
-    return [said] if facts else []
+    return [warning] if facts else []

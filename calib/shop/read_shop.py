@@ -93,10 +93,10 @@ class _Reader:
         return self.problems.table(self.data.get(name, {}), (name,))
 
     def many(self, name: str) -> list[dict[str, Any]]:
-        found = self.problems.tables(self.data.get(name, []), (name,))
-        if len(found) > MOST_ENTRIES:
-            self.problems.add((name,), f"there are {len(found)}; at most {MOST_ENTRIES} are read.")
-        return found[:MOST_ENTRIES]
+        entries = self.problems.tables(self.data.get(name, []), (name,))
+        if len(entries) > MOST_ENTRIES:
+            self.problems.add((name,), f"there are {len(entries)}; at most {MOST_ENTRIES} are read.")
+        return entries[:MOST_ENTRIES]
 
     def shop(self, version: str) -> Shop:
         head = self.one("shop")
@@ -153,14 +153,14 @@ class _Reader:
         }
 
     def _by_id(self, name: str, read: Any) -> dict[str, Any]:
-        found: dict[str, Any] = {}
+        by_id: dict[str, Any] = {}
         for index, table in enumerate(self.many(name)):
             path: Path = (name, index)
             thing = read(table, path)
-            if thing.id in found:
+            if thing.id in by_id:
                 self.problems.add(path, f'id "{thing.id}" is used twice. Give each {name} an id of its own.')
-            found[thing.id] = thing
-        return found
+            by_id[thing.id] = thing
+        return by_id
 
     # -- machines and materials --------------------------------------------------------------------------------------
 
@@ -197,7 +197,7 @@ class _Reader:
             cutoffs=read_moments(table.get("closes", []), (*path, "closes"), self.problems),
             rate_per_h=self._number(table, Key("rate_per_h", "an hour of the machine", {}, 0, 1e5), path),
         )
-        for name in (one for one in machine.materials if one in materials):
+        for name in (name for name in machine.materials if name in materials):
             check_temperatures(machine, materials[name], path, self.problems)
         return machine
 
@@ -233,11 +233,11 @@ class _Reader:
         """[[machine.change]] since = DAY with the numbers that hold from that day on."""
         changes = []
         for index, change in enumerate(self.problems.tables(table.get("change", []), (*path, "change"))):
-            at = (*path, "change", index)
-            self.problems.known_keys(change, ["since", *(key.name for key in numeric)], at)
-            since = self.problems.day(change.get("since"), (*at, "since"))
+            where = (*path, "change", index)
+            self.problems.known_keys(change, ["since", *(key.name for key in numeric)], where)
+            since = self.problems.day(change.get("since"), (*where, "since"))
             if since:
-                changes.append((since, self.problems.numbers(change, numeric, at)))
+                changes.append((since, self.problems.numbers(change, numeric, where)))
         return tuple(sorted(changes, key=lambda change: change[0]))
 
     def _material(self, table: dict[str, Any], path: Path) -> Material:
@@ -365,11 +365,11 @@ class _Reader:
         """Stages that the route lacks, and why they are needed."""
         hazards = {stage: f"without it {WITHOUT[stage]}" for stage in missing_stages(process, route)}
         limited = {
-            stage: f'material "{one.id}" states {key}'
+            stage: f'material "{material.id}" states {key}'
             for stage, limits in keys.LIMITS_OF_STAGE.items()
             for key in reversed(limits)
-            for one in reversed(materials)
-            if one.floors.get(key) and process in STAGES[stage].processes and stage not in route
+            for material in reversed(materials)
+            if material.floors.get(key) and process in STAGES[stage].processes and stage not in route
         }
         return hazards | limited
 

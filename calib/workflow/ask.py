@@ -66,7 +66,7 @@ def read_for_ask(folder: Path, path: Path, unit: str | None = None) -> ReadPart:
         name=path.name,
         kind=MeshError,
     )
-    return ReadPart(mesh, outline(mesh.triangles, mesh.mates))
+    return ReadPart(mesh, outline(mesh.triangles, mesh.twins))
 
 
 def order_line(part: ReadPart, quantity: int, finish: str | None) -> OrderedPart:

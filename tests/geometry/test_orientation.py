@@ -10,7 +10,7 @@ from calib.errors import MeshError
 from calib.geometry.orientation import simplified
 from calib.geometry.poses import find_poses
 from calib.geometry.read_mesh import read_part
-from calib.geometry.topology import edge_mates, vertex_ids
+from calib.geometry.topology import twin_half_edges, vertex_ids
 
 
 def test_poses_are_rotations_that_stand_on_the_plate(mesh_of):
@@ -45,7 +45,7 @@ def test_a_long_part_is_turned_to_fit_and_one_too_long_fits_nowhere(mesh_of):
 def test_the_simplified_part_stays_closed_and_keeps_its_volume():
     rough = simplified(crumpled(5), 2000)
     assert len(rough) < 6000
-    assert (edge_mates(vertex_ids(rough)) >= 0).all()
+    assert (twin_half_edges(vertex_ids(rough)) >= 0).all()
     assert as_library_mesh(rough).volume == pytest.approx(as_library_mesh(crumpled(5)).volume, rel=0.02)
 
 

@@ -11,13 +11,13 @@ from calib.geometry.contours import _walked, loops_by_layer
 from calib.geometry.layer_profile import layer_profile
 from calib.geometry.sweep import planes_under
 from calib.geometry.topology import (
-    _mates_by_rank,
+    _twins_by_rank,
     body_of_face,
-    edge_mates,
     equal_rows,
     joined,
     pinched_vertices,
     topology_of,
+    twin_half_edges,
     vertex_ids,
     welded_corners,
 )
@@ -34,16 +34,16 @@ def test_equal_rows_are_those_that_a_set_finds_equal(rows):
 @pytest.mark.parametrize("solid", [box(1, 2, 3), ball(5.0), crumpled(), np.concatenate([box(1, 1, 1), box(2, 2, 2)])])
 def test_mates_by_table_are_those_by_sorting(solid):
     faces = vertex_ids(solid)
-    by_sorting = _mates_by_rank(faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1))
-    assert np.array_equal(edge_mates(faces), by_sorting)
+    by_sorting = _twins_by_rank(faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1))
+    assert np.array_equal(twin_half_edges(faces), by_sorting)
 
 
 def test_open_and_overfull_edges_have_the_mates_that_are_there():
     faces = vertex_ids(np.concatenate([box(1, 1, 1)[1:], box(1, 1, 1)]))  # one cube open, one closed, the same place
-    mates = edge_mates(faces)
-    assert (mates < 0).sum() == 3
-    paired = np.flatnonzero(mates >= 0)
-    assert np.array_equal(mates[mates[paired]], paired)
+    twins = twin_half_edges(faces)
+    assert (twins < 0).sum() == 3
+    paired = np.flatnonzero(twins >= 0)
+    assert np.array_equal(twins[twins[paired]], paired)
 
 
 def test_a_fan_of_ten_thousand_faces_is_paired():
@@ -52,8 +52,8 @@ def test_a_fan_of_ten_thousand_faces_is_paired():
     tip, foot = np.broadcast_to([0.0, 0, 1], rim.shape), np.broadcast_to([0.0, 0, -1], rim.shape)
     cones = [np.stack(sides, axis=1) for sides in ((rim, np.roll(rim, -1, 0), tip), (np.roll(rim, -1, 0), rim, foot))]
     topology = topology_of(np.concatenate(cones))
-    assert (topology.mates >= 0).all()
-    assert body_of_face(topology.mates)[0] == 1
+    assert (topology.twins >= 0).all()
+    assert body_of_face(topology.twins)[0] == 1
     assert len(pinched_vertices(topology)) == 2  # too many faces to walk round: taken as critical, to be safe
 
 
@@ -78,7 +78,7 @@ def test_loops_of_solids_that_touch_in_corners_are_counted_as_if_every_layer_wer
     heights = np.ascontiguousarray(both[:, :, 2].T)
     first, count = float(heights.min()) + 0.01, 90
     under, topology = planes_under(heights, first, 0.05, count), topology_of(both)
-    everywhere = _walked(np.arange(count), under, topology.mates)
+    everywhere = _walked(np.arange(count), under, topology.twins)
     assert np.array_equal(loops_by_layer(heights, under, topology, count), everywhere)
 
 
@@ -89,7 +89,7 @@ def test_a_tip_that_touches_a_simple_vertex_from_below_is_not_overlooked():
         both = np.concatenate([solid, spike + tip])
         heights = np.ascontiguousarray(both[:, :, 2].T)
         under, topology = planes_under(heights, -32.0, 0.5, 130), topology_of(both)
-        everywhere = _walked(np.arange(130), under, topology.mates)
+        everywhere = _walked(np.arange(130), under, topology.twins)
         assert np.array_equal(loops_by_layer(heights, under, topology, 130), everywhere)
 
 
