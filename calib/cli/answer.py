@@ -18,7 +18,7 @@ class Answer:
     """command : whose document it is, which decides how it is shown to a person; the others: how much of it"""
 
     command: str
-    document: dict[str, Any]
+    document: Mapping[str, Any]
     status: int = 0
     detail: bool = False
     why: bool = False
@@ -49,7 +49,7 @@ def plain(value: Any) -> Any:
     return None if str(value) in {"<NA>", "NaT"} else str(value)
 
 
-def print_document(document: dict[str, Any]) -> None:
+def print_document(document: Mapping[str, Any]) -> None:
     """The document on one line; what cannot be seen in it is escaped, which JSON reads as the same text."""
     print(escaped(json.dumps(plain(document), ensure_ascii=False, allow_nan=False)))
 

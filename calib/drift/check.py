@@ -5,11 +5,12 @@ from __future__ import annotations
 import operator
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
+from calib.documents.drift import DriftDocument, StageDrift
 from calib.drift.change import change_size
 from calib.drift.chart import find_alarms, goes_back
 from calib.drift.describe import LEFT, Told, chart_data, day_of, describe, events_near, went_back
@@ -46,7 +47,7 @@ def check_drift(
     persons: bool = False,
     timezone: str = "UTC",
     kept: Kept = NOTHING_KEPT,
-) -> dict[str, Any]:
+) -> DriftDocument:
     """The ``drift`` document (docs/interface.md), each stage with ``chart`` data for pages.
 
     errors : ``Calibrator.errors``; columns part, layer_mm, day, shift, if there, are also compared; now_min,
@@ -115,12 +116,12 @@ def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict
     return found
 
 
-def check_stage(chart: Series, looked: Looked) -> dict[str, Any]:
+def check_stage(chart: Series, looked: Looked) -> StageDrift:
     """One row of the document; only what cried after the day asked for, and after the last accepted change, counts."""
     stage: dict[str, Any] = {"process": chart.process, "stage": chart.stage, "runs": len(chart.at), **STEADY}
     stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None, "known_since": None, "alarms": []}
     if not chart.enough:
-        return stage | {"state": "too_few_runs", "events": [], "chart": chart_data(chart, stage)}
+        return cast(StageDrift, stage | {"state": "too_few_runs", "events": [], "chart": chart_data(chart, stage)})
     plan = looked.plans.get((chart.process, chart.stage), Plan())
     if np.isfinite(plan.first):
         stage["accepted_since"] = str(pd.Timestamp(plan.first, unit="D").date())
@@ -135,7 +136,7 @@ def check_stage(chart: Series, looked: Looked) -> dict[str, Any]:
         days_told = {"since": erratic.pop("first"), "alarm_at": erratic.pop("cried")}
         stage["erratic"] = {name: day_of(chart, run, looked.timezone) for name, run in days_told.items()} | erratic
     stage["events"] = events_near(chart, stage, looked.events)
-    return stage | {"chart": chart_data(chart, stage)}
+    return cast(StageDrift, stage | {"chart": chart_data(chart, stage)})
 
 
 def level_alarms(chart: Series, looked: Looked, begin: int, until: float) -> tuple[list[Known], list[Known]]:

@@ -38,7 +38,7 @@ def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.nda
 class ScoreIndex:
     """Where normal scores lie between the SCORES of a table of quantiles; scores : shape (draws,).
 
-    >>> place, out = Place(np.array([0.0, 1.2815515655446004])), np.empty(2)
+    >>> place, out = ScoreIndex(np.array([0.0, 1.2815515655446004])), np.empty(2)
     >>> place.minutes(SCORES, np.diff(SCORES), out)
     >>> out.round(3).tolist()
     [1.0, 3.602]

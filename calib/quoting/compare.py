@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
+from calib.documents.compare import AtQuantity, Caution, CompareDocument, CompareLine, Crossover, Zone
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
 from calib.quoting.flow import QueuedBuild
@@ -63,7 +63,7 @@ def compare(
     queue: Sequence[QueuedBuild] = (),
     seed: int = 0,
     draws: int = DRAWS,
-) -> dict[str, Any]:
+) -> CompareDocument:
     """The ``compare`` document (docs/interface.md), with time to the first part and a person's time besides.
 
     A process with several machines has one more curve, all of them together: at each quantity the best plan on any
@@ -93,7 +93,7 @@ def compare(
     }
 
 
-def _cautions(curves: Sequence[Curve], shop: Shop) -> list[dict[str, Any]]:
+def _cautions(curves: Sequence[Curve], shop: Shop) -> list[Caution]:
     """What to take care of, of each process by its last curve, which is of all its machines."""
     works = {curve.process: work for curve in curves for work in curve.work}
     return [one for work in works.values() for one in option_cautions(work, shop)]
@@ -137,8 +137,8 @@ def _add(curves: dict[tuple[str, str], Curve], quantity: int, planned: Sequence[
             curves.setdefault((process, everyone), Curve(process, everyone)).add(quantity, best)
 
 
-def _curve_document(curve: Curve, wanted: Sequence[int], start: float) -> dict[str, Any]:
-    def over(values: dict[int, np.ndarray], scale: dict[int, float]) -> list[dict[str, Any]]:
+def _curve_document(curve: Curve, wanted: Sequence[int], start: float) -> CompareLine:
+    def over(values: dict[int, np.ndarray], scale: dict[int, float]) -> list[AtQuantity]:
         return [{"quantity": q, **value_range(values[q], scale[q])} for q in wanted if q in values]
 
     lead = {q: ready - start for q, ready in curve.ready.items()}
@@ -164,13 +164,13 @@ def best_of_process(curves: Sequence[Curve], quantity: int) -> dict[str, np.ndar
     return best
 
 
-def find_zones(curves: Sequence[Curve], wanted: Sequence[int]) -> list[dict[str, Any]]:
+def find_zones(curves: Sequence[Curve], wanted: Sequence[int]) -> list[Zone]:
     """Spans of quantities in which one process is first by a clear chance, and those that are too close to call.
 
     Each: from, to (the first and last of ``wanted`` in it), first (a process; None: too close to call), chance (the least
     share of draws in which it is first; None), contenders (all that are first in a good share of draws).
     """
-    zones: list[dict[str, Any]] = []
+    zones: list[Zone] = []
     for quantity in wanted:
         chances = chances_to_be_first(best_of_process(curves, quantity))
         if not chances:
@@ -182,7 +182,7 @@ def find_zones(curves: Sequence[Curve], wanted: Sequence[int]) -> list[dict[str,
         if zones and zones[-1]["first"] == first:
             last = zones[-1]
             last["to"] = quantity
-            last["chance"] = None if chance is None else min(last["chance"], chance)
+            last["chance"] = None if chance is None else min(last["chance"] or 0.0, chance)
             last["contenders"] = list(dict.fromkeys([*last["contenders"], *close]))
         else:
             zones.append({"from": quantity, "to": quantity, "first": first, "chance": chance, "contenders": close})
@@ -197,14 +197,12 @@ def chances_to_be_first(best: dict[str, np.ndarray]) -> dict[str, float]:
     return {process: float(np.mean(ready <= earliest)) for process, ready in best.items()}
 
 
-def find_crossovers(curves: Sequence[Curve], wanted: Sequence[int]) -> list[dict[str, Any]]:
+def find_crossovers(curves: Sequence[Curve], wanted: Sequence[int]) -> list[Crossover]:
     """Quantities from which another process is first by a clear chance, with the chance that it is first there."""
-    clear = [zone for zone in find_zones(curves, wanted) if zone["first"]]
-    crossovers = []
-    for before, now in pairwise(clear):
-        if now["first"] != before["first"]:
-            chance = chances_to_be_first(best_of_process(curves, now["from"]))[now["first"]]
-            crossovers.append(
-                {"quantity": now["from"], "from": before["first"], "to": now["first"], "chance": round(chance, 4)}
-            )
+    clear = [(zone["from"], first) for zone in find_zones(curves, wanted) if (first := zone["first"])]
+    crossovers: list[Crossover] = []
+    for (_, before), (quantity, now) in pairwise(clear):
+        if now != before:
+            chance = chances_to_be_first(best_of_process(curves, quantity))[now]
+            crossovers.append({"quantity": quantity, "from": before, "to": now, "chance": round(chance, 4)})
     return crossovers

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from calib.documents.quote import Cost
 from calib.quoting.nesting import Build, nested
 from calib.quoting.options import Option
 from calib.quoting.ranges import value_range
@@ -14,7 +13,7 @@ from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 
-def option_cost(work: Work, shop: Shop) -> dict[str, Any] | None:
+def option_cost(work: Work, shop: Shop) -> Cost | None:
     """Range of the whole order's cost and its usual parts; None where the shop states no currency, or no rate or price."""
     if shop.currency is None:
         return None

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import cast
 
 import numpy as np
 
 from calib.baseline.build import explain
 from calib.calendar.clock import OpenClock
+from calib.documents.quote import Drawing, Item, Pose, QuoteDocument, QuoteOption, Soonest, StageTime, Term, View
+from calib.documents.spans import Span
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
 from calib.quoting.build_rows import build_columns, planned_builds
@@ -49,7 +51,7 @@ def quote(
     queue: Sequence[QueuedBuild] = (),
     seed: int = 0,
     draws: int = DRAWS,
-) -> dict[str, Any]:
+) -> QuoteDocument:
     """The ``quote`` document (docs/interface.md) without its id; its keys count the whole order, ``items`` lists its parts.
 
     meshes : one for each of ``request.lines``, in their order; the same mesh for the same part
@@ -84,13 +86,13 @@ def quote(
         "outside": outsourcing_options(request, shop),
         "start_advice": start_advice(best, shop, planner.clock),
         "width": width_by_cause(best.work, best.ready),
-        "drawing": outline(meshes[0].triangles, meshes[0].twins),
+        "drawing": _views(meshes[0]),
         "drawings": _drawings(meshes),
         "course": typical_schedule(best.work, shop, planner.clock, request.start_min, best.ahead),
     }
 
 
-def _item(mesh: Mesh, line: OrderLine) -> dict[str, Any]:
+def _item(mesh: Mesh, line: OrderLine) -> Item:
     """One part as it was asked for; null: whatever suits."""
     return {
         "part": mesh.name,
@@ -102,15 +104,19 @@ def _item(mesh: Mesh, line: OrderLine) -> dict[str, Any]:
     }
 
 
-def _drawings(meshes: Sequence[Mesh]) -> list[dict[str, Any]]:
+def _drawings(meshes: Sequence[Mesh]) -> list[Drawing]:
     """The first MOST_DRAWN parts of an order of several; of one part none, for ``drawing`` has it."""
     different = list({mesh.name: mesh for mesh in meshes}.values())
     if len(different) == 1:
         return []
-    return [{"part": mesh.name, "views": outline(mesh.triangles, mesh.twins)} for mesh in different[:MOST_DRAWN]]
+    return [{"part": mesh.name, "views": _views(mesh)} for mesh in different[:MOST_DRAWN]]
 
 
-def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
+def _views(mesh: Mesh) -> Mapping[str, View]:
+    return cast(Mapping[str, View], outline(mesh.triangles, mesh.twins))
+
+
+def soonest(planned: Sequence[Planned]) -> Soonest:
     """The option with the earliest promise, and the share of draws in which no other process is sooner.
 
     Where all options are of one process, the share in which no other machine is.
@@ -124,7 +130,7 @@ def soonest(planned: Sequence[Planned]) -> dict[str, Any]:
     return {"process": best.option.process, "machine": best.option.name, "chance": round(chance, 4)}
 
 
-def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> dict[str, Any]:
+def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> QuoteOption:
     work, option, zone, start = one.work, one.option, shop.timezone, request.start_min
     touch = work.touch
     work_min, touch_min, lead_min, first_min = value_ranges(
@@ -158,7 +164,7 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: Ope
     }
 
 
-def _pose(piece: Piece) -> dict[str, Any]:
+def _pose(piece: Piece) -> Pose:
     """How one part is laid, and what holds it up."""
     shape = piece.shape
     return {
@@ -171,21 +177,25 @@ def _pose(piece: Piece) -> dict[str, Any]:
     }
 
 
-def _hours(minutes: dict[str, float]) -> dict[str, float]:
-    return {name: round(value / 60, 4) for name, value in minutes.items()}
+def _hours(minutes: Span) -> Span:
+    return {
+        "p10": round(minutes["p10"] / 60, 4),
+        "p50": round(minutes["p50"] / 60, 4),
+        "p90": round(minutes["p90"] / 60, 4),
+    }
 
 
-def _terms(option: Option, shop: Shop, route: set[str]) -> list[dict[str, Any]]:
+def _terms(option: Option, shop: Shop, route: set[str]) -> list[Term]:
     """Where the baseline minutes of the option's first build come from."""
     columns = build_columns(option, option.builds[:1], shop.machines)
-    return [asdict(term) for term in explain(columns, shop) if term.stage in route]
+    return [cast(Term, asdict(term)) for term in explain(columns, shop) if term.stage in route]
 
 
 def _has_cutoffs(option: Option, shop: Shop) -> bool:
     return any(shop.machines[name].cutoffs for name in option.machines)
 
 
-def _stage_documents(work: Work, touch: np.ndarray) -> list[dict[str, Any]]:
+def _stage_documents(work: Work, touch: np.ndarray) -> list[StageTime]:
     """Each stage over the whole order; ``touch_min`` is the usual one."""
     rows = [np.flatnonzero(work.steps.stage == stage) for stage in work.route]
     minutes = np.array([work.minutes[own].sum(axis=0) for own in rows])
@@ -194,7 +204,9 @@ def _stage_documents(work: Work, touch: np.ndarray) -> list[dict[str, Any]]:
         {
             "stage": stage,
             "baseline_min": round(float(work.steps.baseline_min[own].sum()), 4),
-            **{f"{name}_min": value for name, value in spread.items()},
+            "p10_min": spread["p10"],
+            "p50_min": spread["p50"],
+            "p90_min": spread["p90"],
             "touch_min": touched["p50"],
             "runs_behind": int(work.steps.runs_behind[own].min()),
         }

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from calib.documents.compare import Caution
+from calib.documents.quote import Cause
 from calib.geometry.hollows import NARROW_MM, find_hollows, sealed_cavities_mm3
 from calib.geometry.mesh import Mesh
 from calib.quoting.request import QuoteRequest
@@ -17,13 +19,13 @@ from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
 
 
-def cautions_of(route: Iterable[str], process: str, shop: Shop) -> list[dict[str, Any]]:
+def cautions_of(route: Iterable[str], process: str, shop: Shop) -> list[Caution]:
     """What to take care of on a route, each text once, with the process and the stages that it is for."""
     found = cautions_by_text(process, route, shop.cautions)
     return [{"process": process, "stages": stages, "text": text} for text, stages in found.items()]
 
 
-def option_cautions(work: Work, shop: Shop) -> list[dict[str, Any]]:
+def option_cautions(work: Work, shop: Shop) -> list[Caution]:
     """Of every process that parts of the option go through."""
     pairs = work.stages_by_process
     return [
@@ -193,7 +195,7 @@ def _and(names: Any) -> str:
     return listed[0] if len(listed) == 1 else ", ".join(listed[:-1]) + " and " + listed[-1]
 
 
-def width_by_cause(work: Work, ready: np.ndarray, most: int = 3) -> list[dict[str, Any]]:
+def width_by_cause(work: Work, ready: np.ndarray, most: int = 3) -> list[Cause]:
     """Stages, waits and failures by how much of the finished date's variation goes with them.
 
     share : squared rank correlation of the cause's minutes with the date, draw by draw [0..1]; not additive

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
+from calib.documents.shop import Load
 from calib.quoting.flow import Flow, run_flow, with_waits
 from calib.quoting.schedule import ON_MACHINE, Run
 from calib.quoting.staff import WEEK_H, Staff, crew_hours, several_servers
@@ -16,7 +16,7 @@ from calib.shop.model import Crew, Station
 LOOKED_AT = 8  # of the fullest resources it is asked what waiting for them costs
 
 
-def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> list[dict[str, Any]]:
+def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> list[Load]:
     """Resources by what waiting for them costs, the bottleneck first, then by load.
 
     weeks : over which the builds came in, > 0; closely : also run the builds without each of the fullest resources
@@ -45,9 +45,7 @@ def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> li
     return sorted(rows, key=lambda row: (-(row["sooner_h"] or 0.0), -row["load"]))
 
 
-def _row(
-    name: str, kind: str, servers: int, hours: float, weeks: float, used: np.ndarray, running: float
-) -> dict[str, Any]:
+def _row(name: str, kind: str, servers: int, hours: float, weeks: float, used: np.ndarray, running: float) -> Load:
     """used : minutes of each run; running : those of them in which the machine worked"""
     used_h, running_h, there_h = used.sum() / 60 / weeks, running / 60 / weeks, servers * hours
     return {

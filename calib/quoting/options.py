@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.documents.compare import Out
 from calib.quoting.nesting import Build, build_capacity, mixed_builds, share_builds
 from calib.quoting.posing import Configuration, shortlist
 from calib.quoting.request import OrderLine, QuoteRequest
@@ -76,7 +77,7 @@ class OptionSet:
     options: list[Option] = field(default_factory=list)
     other_poses: dict[Option, list[Option]] = field(default_factory=dict)
     shared: list[Option] = field(default_factory=list)
-    out: list[dict[str, str]] = field(default_factory=list)
+    out: list[Out] = field(default_factory=list)
 
     @property
     def why_not(self) -> str:

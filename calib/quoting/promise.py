@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 
 from calib.calibration.normal_plus_t import normal_score
+from calib.documents.promises import PromiseScore, RangeScore
+from calib.documents.quote import Outside
 from calib.quoting.request import QuoteRequest
 from calib.shop.model import Shop
 
@@ -38,7 +40,7 @@ def is_working_day(day: date, shop: Shop) -> bool:
     return bool(shop.hours[day.weekday()]) if shop.hours is not None else day.weekday() < 5
 
 
-def score_promises(promises: pd.DataFrame) -> dict[str, Any]:
+def score_promises(promises: pd.DataFrame) -> PromiseScore:
     """How many promises held.
 
     promises : promised_at, finished_at (time stamps), chance (stated); unfinished ones (NaT) are left out
@@ -48,14 +50,17 @@ def score_promises(promises: pd.DataFrame) -> dict[str, Any]:
     """
     done = promises[promises["finished_at"].notna() & promises["promised_at"].notna()]
     count, held = len(done), int((done["finished_at"] <= done["promised_at"]).sum())
-    said: dict[str, Any] = {"promises": count, "held": held, "text": f"held {held} of {count}"}
+    score: PromiseScore = {
+        "promises": count, "held": held, "text": f"held {held} of {count}",
+        "share": None, "low": None, "high": None, "stated": None,
+    }  # fmt: skip
     if count < FEWEST_SCORED:
-        return {**said, "share": None, "low": None, "high": None, "stated": None}
+        return score
     low, high = wilson(held, count, 0.8)
-    return {**said, "share": held / count, "low": low, "high": high, "stated": float(done["chance"].mean())}
+    return {**score, "share": held / count, "low": low, "high": high, "stated": float(done["chance"].mean())}
 
 
-def score_ranges(ends: pd.DataFrame) -> dict[str, Any]:
+def score_ranges(ends: pd.DataFrame) -> RangeScore:
     """How finished quotes ended against their 80 % range, and whether they come earlier or later than is said.
 
     ends : finished_at, p10, p50, p90 (time stamps), one row for each finished quote
@@ -105,7 +110,7 @@ def wilson(held: int, count: int, level: float) -> tuple[float, float]:
     return float((middle - half) / (1 + z**2 / count)), float((middle + half) / (1 + z**2 / count))
 
 
-def outsourcing_options(request: QuoteRequest, shop: Shop) -> list[dict[str, Any]]:
+def outsourcing_options(request: QuoteRequest, shop: Shop) -> list[Outside]:
     """Each supplier that the shop states: usual date, the date that nine of ten keep, price; not learned from logs.
 
     Days are the shop's working days, deliveries come at the end of one. ``late_at`` is null where not stated.
@@ -118,7 +123,7 @@ def outsourcing_options(request: QuoteRequest, shop: Shop) -> list[dict[str, Any
     ]
 
 
-def _document(supplier: dict[str, Any], request: QuoteRequest, shop: Shop) -> dict[str, Any]:
+def _document(supplier: dict[str, Any], request: QuoteRequest, shop: Shop) -> Outside:
     late = supplier.get("days_late")
     price = supplier.get("price_order", 0.0) + supplier.get("price_per_part", 0.0) * request.quantity
     priced = "price_order" in supplier or "price_per_part" in supplier

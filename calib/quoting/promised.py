@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from calib.calendar.clock import OpenClock
+from calib.documents.quote import OwnPromise, Promised, Tie
 from calib.quoting.cost import option_cost
 from calib.quoting.half_days import half_day_end, half_day_name
 from calib.quoting.plan import Planned
@@ -37,7 +38,7 @@ def in_order_of_promise(
     return sorted(planned, key=key)
 
 
-def promise_of(one: Planned, request: QuoteRequest, clock: OpenClock) -> dict[str, Any]:
+def promise_of(one: Planned, request: QuoteRequest, clock: OpenClock) -> OwnPromise:
     """An option's promise: promised_at (ISO 8601), half_day ('midday', 'end of the day'), promise_chance (that it is kept)."""
     wall = promised_min(one.ready, request.sure, clock)
     return {
@@ -49,7 +50,7 @@ def promise_of(one: Planned, request: QuoteRequest, clock: OpenClock) -> dict[st
 
 def promise_to_give(
     planned: Sequence[Planned], options: Sequence[Document], request: QuoteRequest, clock: OpenClock
-) -> dict[str, Any]:
+) -> Promised:
     """The promise of the first option, ``ties``: others that keep it as surely or nearly so, and ``cheapest`` of all.
 
     planned : in order of promise; options : their documents. ties : cheapest first; cheapest : None where it is the first
@@ -74,7 +75,7 @@ def promise_to_give(
     }
 
 
-def keep_the_date(options: Sequence[Document], due: object) -> list[dict[str, Any]] | None:
+def keep_the_date(options: Sequence[Document], due: object) -> list[Tie] | None:
     """Options that keep the date asked for as surely as the surest, the cheapest first; None where none is asked for."""
     if due is None:
         return None
@@ -88,7 +89,7 @@ def cost_of(option: Document) -> float:
     return float(option["cost"]["p50"]) if option.get("cost") else float("inf")
 
 
-def _named(option: Document) -> dict[str, Any]:
+def _named(option: Document) -> Tie:
     return {
         "process": option["process"],
         "machine": option["machine"],

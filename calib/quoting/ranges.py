@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 
 from calib.calendar.clock import from_minutes
+from calib.documents.quote import Within
+from calib.documents.spans import Moments, Span
 
 QUANTILES = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 DOTS = 20
@@ -27,13 +29,13 @@ def quantiles(values: np.ndarray, levels: Any) -> np.ndarray:
     return np.asarray(ordered[below] + share * (ordered[above] - ordered[below]))
 
 
-def value_ranges(values: np.ndarray, scale: float = 1.0) -> list[dict[str, float]]:
+def value_ranges(values: np.ndarray, scale: float = 1.0) -> list[Span]:
     """p10, p50 and p90 of each row of draws, shape (n, draws), times ``scale``."""
     found = (quantiles(values, list(QUANTILES.values())) * scale).round(4).T.tolist()
-    return [dict(zip(QUANTILES, row, strict=True)) for row in found]
+    return [Span(p10=low, p50=middle, p90=high) for low, middle, high in found]
 
 
-def value_range(values: np.ndarray, scale: float = 1.0) -> dict[str, float]:
+def value_range(values: np.ndarray, scale: float = 1.0) -> Span:
     """p10, p50 and p90 of draws, shape (draws,), times ``scale``."""
     return value_ranges(values[None], scale)[0]
 
@@ -43,13 +45,13 @@ def many_quantiles(values: np.ndarray, scale: float = 1.0) -> list[list[float]]:
     return [[chance, _number(value)] for chance, value in zip(MANY, quantiles(values, MANY) * scale, strict=True)]
 
 
-def date_range(walls: np.ndarray, zone: str) -> dict[str, str]:
+def date_range(walls: np.ndarray, zone: str) -> Moments:
     """p10, p50 and p90 of wall times as ISO 8601 with offset, to the minute, rounded up."""
-    found = quantiles(walls, list(QUANTILES.values()))
-    return {name: iso(value, zone) for name, value in zip(QUANTILES, found, strict=True)}
+    low, middle, high = quantiles(walls, list(QUANTILES.values()))
+    return {"p10": iso(low, zone), "p50": iso(middle, zone), "p90": iso(high, zone)}
 
 
-def date_within(walls: np.ndarray, level: float, zone: str) -> dict[str, Any]:
+def date_within(walls: np.ndarray, level: float, zone: str) -> Within:
     """The middle range that holds a share ``level`` of the draws, as the shop file states it: level, from, to."""
     low, high = quantiles(walls, ((1 - level) / 2, (1 + level) / 2))
     return {"level": level, "from": iso(low, zone), "to": iso(high, zone)}

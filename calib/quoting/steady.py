@@ -8,6 +8,7 @@ from math import ceil
 
 import numpy as np
 
+from calib.documents.spans import Span
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option
 from calib.quoting.plan import Planned, Planner
@@ -28,7 +29,7 @@ def best_of_each_process(planned: Sequence[Planned]) -> list[Planned]:
     return list(best.values())
 
 
-def pieces_per_day(planned: Sequence[Planned], planner: Planner) -> list[dict[str, float]]:
+def pieces_per_day(planned: Sequence[Planned], planner: Planner) -> list[Span]:
     """For each option the range of good-running output for each day on which the shop is open [pieces/day]."""
     lines = [_line(one.work) for one in planned]
     planner.want(lines)

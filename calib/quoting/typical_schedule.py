@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 
 from calib.calendar.clock import OpenClock
 from calib.calendar.week import until
+from calib.documents.quote import BeginMoment, Course, StartAdvice
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import Ahead, Job, Resources, run_jobs
@@ -19,12 +19,12 @@ from calib.records import STAGES
 from calib.shop.model import Shop
 
 
-def typical_schedule(work: Work, shop: Shop, clock: OpenClock, start: float, ahead: Ahead) -> list[dict[str, Any]]:
+def typical_schedule(work: Work, shop: Shop, clock: OpenClock, start: float, ahead: Ahead) -> list[Course]:
     """Spans of each stage when everything takes its usual minutes and nothing fails: job, stage, lane, from, to."""
     resources = Resources(
         shop, clock, 1, start, ahead=ahead.each(lambda values: np.median(values, axis=-1, keepdims=True))
     )
-    spans = []
+    spans: list[Course] = []
     for run in run_jobs(_usual(work.jobs), resources):
         for begin, end in _pieces(run.lane, float(run.start[0]), float(run.end[0]), clock):
             spans.append({"job": run.job, "stage": run.stage, "lane": run.lane,
@@ -60,7 +60,7 @@ WITHIN_MIN = 24 * 60.0
 NO_LATER_MIN = 15.0  # a start that brings the parts to hand later than this is not advised
 
 
-def start_advice(one: Planned, shop: Shop, clock: OpenClock) -> dict[str, Any] | None:
+def start_advice(one: Planned, shop: Shop, clock: OpenClock) -> StartAdvice | None:
     """Of the starts in the next day the one that ends unattended work in staffed hours most surely, and no later.
 
     Returns stage (that ends it), ``at_once`` and ``advised``: start_at, chance_staffed (of the end), in_hand_at (usual
@@ -116,7 +116,7 @@ def _closing(clock: OpenClock, at: float) -> bool:
     return any(end == at for _, end in clock.spans(at - 1, at + 1))
 
 
-def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, zone: str) -> dict[str, Any]:
+def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, zone: str) -> BeginMoment:
     return {
         "start_at": iso(starts[i], zone),
         "chance_staffed": round(float(staffed[i]), 4),
@@ -124,7 +124,7 @@ def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, 
     }
 
 
-def _text(stage: str, at_once: dict[str, Any], advised: dict[str, Any], moved: bool) -> str:
+def _text(stage: str, at_once: BeginMoment, advised: BeginMoment, moved: bool) -> str:
     named = stage.replace("_", " ")
     if not moved:
         return f"Start the first build at once: {named} ends in staffed hours with {_chance(at_once)}."
@@ -135,5 +135,5 @@ def _text(stage: str, at_once: dict[str, Any], advised: dict[str, Any], moved: b
     )
 
 
-def _chance(moment: dict[str, Any]) -> str:
+def _chance(moment: BeginMoment) -> str:
     return f"{100 * moment['chance_staffed']:.0f} %"

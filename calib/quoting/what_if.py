@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
 from calib.calendar.week import WEEKDAYS
+from calib.documents.shop import Best, Gain, Side, WhatIfOption
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import value_range
 from calib.records import STAGES
@@ -17,7 +17,7 @@ from calib.shop.model import Shop
 SAME_MIN = 1.0  # a date that moves by less has not moved
 
 
-def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[dict[str, Any]]:
+def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[WhatIfOption]:
     """Options of both shops, soonest of the changed one first; those that only one of them has too.
 
     Machines that share the builds stand here where both plans have them share, or where one shop lacks some of them.
@@ -42,20 +42,26 @@ def _could_share(name: tuple[str, str, bool], others: Mapping[tuple[str, str, bo
     return len(machines) > 1 and all((name[0], one, False) in others for one in machines)
 
 
-def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> dict[str, Any]:
+def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> Best:
     """The soonest option of each shop, and what the change gains between them; as ``compared`` has it."""
     found = _pair(("", "", False), today[0] if today else None, changed[0] if changed else None)
-    for side, plans in (("today", today), ("changed", changed)):
-        if found[side] is not None:
-            found[side] |= {"process": plans[0].option.process, "machine": plans[0].option.name}
-    return {name: value for name, value in found.items() if name not in ("process", "machine", "ride_along")}
+    for side, plans in ((found["today"], today), (found["changed"], changed)):
+        if side is not None:
+            side |= {"process": plans[0].option.process, "machine": plans[0].option.name}
+    return {
+        "today": found["today"],
+        "changed": found["changed"],
+        "sooner_h": found["sooner_h"],
+        "chance_sooner": found["chance_sooner"],
+        "chance_later": found["chance_later"],
+    }
 
 
 def _name(one: Planned) -> tuple[str, str, bool]:
     return one.option.process, one.option.name, one.option.in_shared_build
 
 
-def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned | None) -> dict[str, Any]:
+def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned | None) -> WhatIfOption:
     gained = None if today is None or changed is None else gained_min(today.ready, changed.ready)
     return {
         "process": name[0],
@@ -73,7 +79,7 @@ def gained_min(today: np.ndarray, changed: np.ndarray) -> np.ndarray:
     return today[:draws] - changed[:draws]
 
 
-def gain_document(gained: np.ndarray | None) -> dict[str, Any]:
+def gain_document(gained: np.ndarray | None) -> Gain:
     """The range of what is gained, and how surely; nulls where there is nothing to compare."""
     if gained is None:
         return {"sooner_h": None, "chance_sooner": None, "chance_later": None}
@@ -84,7 +90,7 @@ def gain_document(gained: np.ndarray | None) -> dict[str, Any]:
     }
 
 
-def _side(one: Planned | None) -> dict[str, Any] | None:
+def _side(one: Planned | None) -> Side | None:
     if one is None:
         return None
     start = one.start

@@ -6,11 +6,14 @@ Channels are given as objects: to find out what a bare string means costs the li
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
 
+from calib.documents.drift import ChartData, StageDrift
+from calib.documents.week import ProcessTime
+from calib.report.sentences import KINDS_OF_TIME, times_of
 from calib.report.stage_sentences import creeps
 from calib.report.svg import ACCENT, BAND, INK, SLOW, as_svg
 from calib.report.units import day, duration, signed_percent
@@ -23,7 +26,7 @@ WEEKS_BEFORE, WEEKS_AT_LEAST = 13, 26  # drawn before a change; drawn at all
 PERCENT = "(datum.value > 0 ? '+' : datum.value < 0 ? '\u2212' : '') + abs(datum.value) + ' %'"
 
 
-def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int = 250) -> Markup:
+def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250) -> Markup:
     """Runs as points, expectation as a band, the change and its range marked; in per cent from plan.
 
     stage : a stage of the drift document with its ``chart``
@@ -34,7 +37,8 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
     runs = drawn_runs(stage)
     low, high = visible_range(runs)
     if stage["state"] == "drifting":  # the line that says its size is in the picture
-        low, high = min(low, 1.15 * stage["change_pct"]), max(high, 1.15 * stage["change_pct"])
+        size = 1.15 * (stage["change_pct"] or 0.0)
+        low, high = min(low, size), max(high, size)
     runs["seen"] = runs["actual_pct"].clip(low, high)
     runs["outside"] = runs["seen"] != runs["actual_pct"]
     for name in ("low_pct", "high_pct", "expected_pct"):
@@ -63,7 +67,7 @@ def run_chart(stage: dict[str, Any], title: str, width: int = 760, height: int =
     return as_svg(alt.layer(*layers).properties(width=width - AXIS - room, height=height), title)
 
 
-def drawn_runs(stage: dict[str, Any]) -> Any:
+def drawn_runs(stage: StageDrift) -> Any:
     """The chart's last runs as a frame, thinned evenly to MOST_POINTS, each with the words that pointing at it shows."""
     import pandas as pd
 
@@ -100,7 +104,7 @@ def thinning(number: int) -> int:
     return max(1, -(-number // MOST_POINTS))
 
 
-def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int, scale: Any, y_axis: Any) -> list[Any]:
+def change_marks(stage: StageDrift, at: Any, axis: Any, height: int, scale: Any, y_axis: Any) -> list[Any]:
     """Where the level stands since the change, a slope for a creep, with its size; the range of its date as a bar at the
     foot. Of a stage whose level did not move its date alone; nothing where none is told."""
     import altair as alt
@@ -108,7 +112,8 @@ def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int, scale: 
 
     if not stage["chart"].get("since"):
         return []
-    days = [stage.get("since_low") or stage["since"], stage["since"], stage.get("since_high") or stage["since"]]
+    began = stage["since"] or ""
+    days = [stage.get("since_low") or began, began, stage.get("since_high") or began]
     low, since, high = (pd.Timestamp(one, tz="UTC") for one in days)
     first, last = at.min(), at.max()
     mark = pd.DataFrame({"at": [since], "low": [max(low, first)], "high": [min(high, last)]})
@@ -135,13 +140,13 @@ def change_marks(stage: dict[str, Any], at: Any, axis: Any, height: int, scale: 
     ]
 
 
-def level_line(stage: dict[str, Any], since: Any, last: Any) -> list[dict[str, Any]]:
+def level_line(stage: StageDrift, since: Any, last: Any) -> list[dict[str, Any]]:
     """Where the level stands [% from before], ends of a line: from 0 up to its size for a creep, else its size all along."""
     size = stage["change_pct"]
     return [{"at": since, "now": 0.0 if creeps(stage) else size}, {"at": last, "now": size}]
 
 
-def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int = 56) -> Markup:
+def small_chart(chart: ChartData, title: str, width: int = 190, height: int = 56) -> Markup:
     """One stage in a stamp: each week's middle run as a point over the band of what was expected."""
     import altair as alt
     import pandas as pd
@@ -158,29 +163,26 @@ def small_chart(chart: dict[str, Any], title: str, width: int = 190, height: int
             y=alt.Y("actual_pct:Q", scale=scale)
         ),
     ]
-    if chart.get("since"):
-        mark = pd.DataFrame({"at": [pd.Timestamp(chart["since"])]})
+    if began := chart.get("since"):
+        mark = pd.DataFrame({"at": [pd.Timestamp(began)]})
         layers.append(alt.Chart(mark).mark_rule(color=SLOW, strokeWidth=2, strokeDash=[4, 2]).encode(x=x))
     return as_svg(alt.layer(*layers).properties(width=width, height=height), title, titles=False)
 
 
-def hours_chart(rows: list[dict[str, Any]], kinds: Mapping[str, str], title: str, width: int = 560) -> Markup:
-    """Touch, machine and waiting hours of each process: a bar with its name and its figure for each.
-
-    kinds : the rows' keys [min] and how each is named
-    """
+def hours_chart(rows: Sequence[ProcessTime], title: str, width: int = 560) -> Markup:
+    """Touch, machine and waiting hours of each process: a bar with its name and its figure for each."""
     import altair as alt
     import pandas as pd
 
     table = pd.DataFrame(
         [
-            {"process": row["process"], "kind": word, "hours": (row[key] or 0) / 60, "told": duration(row[key])}
+            {"process": row["process"], "kind": word, "hours": (minutes or 0.0) / 60, "told": duration(minutes)}
             for row in rows
-            for key, word in kinds.items()
+            for word, minutes in times_of(row).items()
         ]
     )
     base = alt.Chart(table).encode(
-        y=alt.Y("kind:N", sort=list(kinds.values()), axis=alt.Axis(title=None, ticks=False, domain=False)),
+        y=alt.Y("kind:N", sort=list(KINDS_OF_TIME), axis=alt.Axis(title=None, ticks=False, domain=False)),
         x=alt.X("hours:Q", axis=None, scale=alt.Scale(domain=[0, 1.2 * max(table["hours"].max(), 1e-9)])),
     )
     bars = base.mark_bar(color=ACCENT, height=12, aria=False)

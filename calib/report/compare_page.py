@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from calib.documents.compare import CompareDocument, Measure
 from calib.report.base import render
 from calib.report.quote_sheet_curves import curves
 from calib.report.terminal_compare import process_lines, zone_sentences
@@ -12,15 +10,14 @@ from calib.report.terminal_quote import by_reason
 from calib.report.when import clock_time
 from calib.safety import in_short
 
-Document = Mapping[str, Any]
-MEASURES = (
+MEASURES: tuple[tuple[Measure, str, float], ...] = (
     ("lead_time_h", "Time until all are ready", 60.0),
     ("first_part_h", "Time to the first finished part", 60.0),
     ("touch_per_part_min", "A person's time for each part", 1.0),
 )
 
 
-def compare_page(doc: Document) -> str:
+def compare_page(doc: CompareDocument) -> str:
     """HTML with everything inside and no script.
 
     doc : the ``compare`` document (docs/interface.md) with ``first_part_h`` and ``touch_per_part_min``

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
+from calib.documents.quote import QuoteOption
 from calib.report.dots import Calendar, calendars
 
 LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 6.6, 5.0, 3.0  # px: a half day at least, a dot's radius ...
@@ -12,7 +13,7 @@ ACROSS = 3  # dots beside each other in a half day
 MOST_COLUMNS = 16
 
 
-def calendar_of(options: Sequence[Mapping[str, Any]], start: str) -> Calendar:
+def calendar_of(options: Sequence[QuoteOption], start: str) -> Calendar:
     """The finest calendar of at most MOST_COLUMNS columns, else the coarsest."""
     found = calendars(options, start)
     return next((one for one in found if len(one.spans) <= MOST_COLUMNS), found[-1])

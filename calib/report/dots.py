@@ -7,15 +7,15 @@ https://doi.org/10.1145/3173574.3173718: people decide better by counted dots th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from calib.calendar.week import WEEKDAYS
+from calib.documents.quote import QuoteOption
 from calib.report.units import MONTHS
 
-Document = Mapping[str, Any]
 DOTS = 20
 A_WEEK = 7  # days in which a weekday says which day it is
 NOON = 12
@@ -34,7 +34,7 @@ class Calendar:
     counts: tuple[tuple[int, ...], ...]
 
 
-def ready_dots(option: Document, start: str) -> list[datetime]:
+def ready_dots(option: QuoteOption, start: str) -> list[datetime]:
     """When each of DOTS such jobs is ready, the soonest first; of a quote given before they were kept, from its quantiles."""
     kept = option.get("ready_dots")
     if kept:
@@ -54,7 +54,7 @@ def _between(level: float, levels: Sequence[float], hours: Sequence[float]) -> f
     return hours[-1]
 
 
-def calendars(options: Sequence[Document], start: str) -> list[Calendar]:
+def calendars(options: Sequence[QuoteOption], start: str) -> list[Calendar]:
     """The dots of options by half days, days, weeks and months: a caller takes the finest that it has room for."""
     dots = [ready_dots(option, start) for option in options]
     first = datetime.fromisoformat(start).date()
@@ -103,7 +103,7 @@ def _date(day: date) -> str:
 MOST_COLUMNS = 7  # of a page as wide as a phone
 
 
-def page_calendar(options: Sequence[Document], start: str, promised_at: str | None = None) -> dict[str, Any]:
+def page_calendar(options: Sequence[QuoteOption], start: str, promised_at: str | None = None) -> dict[str, Any]:
     """The finest calendar of at most MOST_COLUMNS columns: what, names, rows of options with their cells, and ``promised``,
     the column that the promised time ends (None where it has no dot, or none is given)."""
     found = calendars(options, start)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
+from calib.documents.drift import Event, StageDrift
 from calib.report.stage_sentences import POOLED, days_between, drifting, where_from
 from calib.report.units import count, day, signed_percent, stage_name
 from calib.safety import NEEDED, NEEDED_AFTER
 
-Document = Mapping[str, Any]
 EVENTS_TOLD = 3
 KEEPS_SAFE = {stage for stages in (*NEEDED.values(), *NEEDED_AFTER.values()) for stage in stages}
 SAFE_FIRST = (
@@ -18,11 +16,14 @@ SAFE_FIRST = (
 )
 
 
-def look_first(stage: Document) -> list[str]:
+def look_first(stage: StageDrift) -> list[str]:
     """What to look at first: the place that moved alone, events near the date, what its runs share, those furthest off."""
+    spread = stage.get("erratic")
+    since = stage["since"] if drifting(stage) else spread["since"] if spread else None
+    events = events_near(stage, since) if since else []
     if not drifting(stage):
-        return [*together_sentence(stage), *events_near(stage, stage["erratic"]["since"]), *furthest_runs(stage)]
-    events, origin = events_near(stage, stage["since"]), [origin_sentence(stage)]
+        return [*together_sentence(stage), *events, *furthest_runs(stage)]
+    origin = [origin_sentence(stage)]
     alone = where_from(stage) not in ("cannot tell", "the whole stage")
     return [
         *together_sentence(stage),
@@ -33,18 +34,18 @@ def look_first(stage: Document) -> list[str]:
     ]
 
 
-def events_near(stage: Document, since: str) -> list[str]:
+def events_near(stage: StageDrift, since: str) -> list[str]:
     nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(since, event["at"][:10])))
     told = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
     return told or ["No event is logged near the date: ask what changed then, and log it."]
 
 
-def what_is_left_out(stage: Document) -> list[str]:
+def what_is_left_out(stage: StageDrift) -> list[str]:
     quicker = "Quicker is good news only if nothing is left out: see that its work is whole, and its times too."
-    return [SAFE_FIRST if stage["stage"] in KEEPS_SAFE else quicker] if stage["change_pct"] < 0 else []
+    return [SAFE_FIRST if stage["stage"] in KEEPS_SAFE else quicker] if (stage["change_pct"] or 0.0) < 0 else []
 
 
-def origin_sentence(stage: Document) -> str:
+def origin_sentence(stage: StageDrift) -> str:
     where = where_from(stage)
     if where == "cannot tell":
         compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
@@ -56,7 +57,7 @@ def origin_sentence(stage: Document) -> str:
     return f"Look at {where}: its runs moved, the others did not." if not where.startswith("ask") else f"First {where}."
 
 
-def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
+def furthest_runs(stage: StageDrift, last: int = 10, told: int = 3) -> list[str]:
     """Of the last runs those furthest from plan in the direction of the change, either way where only the spread changed."""
     chart = stage.get("chart")
     if not chart or not chart.get("build_id"):
@@ -71,7 +72,7 @@ def furthest_runs(stage: Document, last: int = 10, told: int = 3) -> list[str]:
     ]
 
 
-def together_sentence(stage: Document) -> list[str]:
+def together_sentence(stage: StageDrift) -> list[str]:
     """What is charted as one, where it is: stages that have too few runs a week by themselves, or all at one place."""
     if stage["process"] in POOLED:
         return [
@@ -81,12 +82,12 @@ def together_sentence(stage: Document) -> list[str]:
     return [f"Charted together, for each has few runs a week: {named}."] if named else []
 
 
-def whom_to_ask(stage: Document) -> list[str]:
+def whom_to_ask(stage: StageDrift) -> list[str]:
     asked = [f"{one['value']} ({count(one['runs'], 'run')})" for one in stage.get("slices", ()) if one.get("ask")]
     return [f"Ask, in order of the alphabet: {', '.join(asked)}."] if asked else []
 
 
-def event_sentence(event: Document) -> str:
+def event_sentence(event: Event) -> str:
     what = ": ".join(str(event[key]) for key in ("what", "note") if event.get(key))
     where = event.get("machine") or event.get("station")
     return f"Logged near the date: {day(event['at'])}, {f'{where}, ' if where else ''}{what}."

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from calib.documents.promises import OpenPromise, PromisesDocument
 from calib.report.units import count, times
 from calib.report.when import half_day_time
 
-Document = Mapping[str, Any]
 STATES = {
     "late": "late",
     "unknown": "not heard of for weeks",
@@ -17,7 +14,7 @@ STATES = {
 }
 
 
-def promises_sentence(doc: Document) -> str:
+def promises_sentence(doc: PromisesDocument) -> str:
     """
     >>> promises_sentence({"promises": [{"state": "late"}, {"state": "sure"}, {"state": "fell"}]})
     'Promises: 3 open, 1 late, 1 less sure than promised.'
@@ -31,13 +28,13 @@ def promises_sentence(doc: Document) -> str:
     return f"Promises: {', '.join([f'{len(states)} open', *(off or [STATES['sure']])])}."
 
 
-def promise_line(one: Document, start: str) -> str:
+def promise_line(one: OpenPromise, start: str) -> str:
     """One open promise: what, for when, its chance today against when it was promised, and why it fell."""
     what = f"{one['quote_id']} ({one['quantity']} × {one['part']}, {one['process']} {one['machine']})"
     return f"{what}: promised {half_day_time(one['promised_at'], start)}; {promise_state(one)}."
 
 
-def promise_state(one: Document) -> str:
+def promise_state(one: OpenPromise) -> str:
     """
     >>> promise_state({"state": "late", "because": "its packing is not logged"})
     'late: its packing is not logged'
@@ -53,7 +50,7 @@ def promise_state(one: Document) -> str:
     return f"kept {times(one['chance'])} times now{then}{why}"
 
 
-def promise_lines(doc: Document, most: int = 12) -> list[str]:
+def promise_lines(doc: PromisesDocument, most: int = 12) -> list[str]:
     """The sentence, then the promises that are late or fell first."""
     rows = doc["promises"]
     left = [f"{count(len(rows) - most, 'more promise')}: calib promises"] if len(rows) > most else []

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from calib.documents.quote import Agreed, QuoteDocument, QuoteOption
 from calib.errors import UsageError
 from calib.report import quote_sheet_words as words
 from calib.report.base import render
@@ -30,12 +30,11 @@ from calib.report.terminal_quote import (
 from calib.report.when import clock_time, half_day_time, promise, same_time, short_day, whole_day
 from calib.safety import FOLLOW
 
-Document = Mapping[str, Any]
 EDITIONS = ("outward", "inward")
 WORTH_TELLING = 0.01  # of the variation
 
 
-def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -> str:
+def quote_sheet(quote: QuoteDocument, edition: str, agreed: Agreed | None = None) -> str:
     """HTML of one edition, with everything inside and no script.
 
     quote : the ``quote`` document (docs/interface.md) with ``drawing``, ``course``, ``width``, and ``comparison`` where one was made
@@ -57,7 +56,7 @@ def quote_sheet(quote: Document, edition: str, agreed: Document | None = None) -
     )
 
 
-def _outward(quote: Document, option: Document, agreed: Document | None) -> dict[str, Any]:
+def _outward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) -> dict[str, Any]:
     own = option.get("promised_at") or option["sure_at"]
     promised = agreed["promised_at"] if agreed else own
     start = datetime.fromisoformat(quote["start"])
@@ -76,17 +75,22 @@ def _outward(quote: Document, option: Document, agreed: Document | None) -> dict
     }
 
 
-def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[str, Any]:
-    comparison, shown = quote.get("comparison"), chosen(quote["options"])
+def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) -> dict[str, Any]:
+    comparison, shown, due, cost = (
+        quote.get("comparison"),
+        chosen(quote["options"]),
+        quote.get("due"),
+        option.get("cost"),
+    )
     is_soonest = option is quote["options"][0]
     return {
         "calendar": page_calendar(first_of_each(quote["options"]), quote["start"]),
         "advice": advice(quote),
         "when_to_start": when_to_start(quote),
         "agreed": _agreed(agreed, option, quote["start"]) if agreed else None,
-        "bars": range_bars(shown, quote["start"], quote.get("due")),
+        "bars": range_bars(shown, quote["start"], due),
         "left_out": len(quote["options"]) - len(shown),
-        "asked": due_words(quote["due"], quote["start"]) if quote.get("due") else None,
+        "asked": due_words(due, quote["start"]) if due else None,
         "ladder": ladder(quote.get("course") or (), quote["start"]) if is_soonest else None,
         "later": words.later_than_its_course(
             option, quote.get("course") or (), clock_time(option["ready_at"]["p50"], quote["start"])
@@ -100,22 +104,23 @@ def _inward(quote: Document, option: Document, agreed: Document | None) -> dict[
         "narrower": [words.narrower(one) for one in quote.get("width") or () if one["share"] >= WORTH_TELLING],
         "out": by_reason(quote.get("out") or ()),
         "pieces_a_day": pieces_a_day,
-        "cost": words.cost_words(option["cost"]) if option.get("cost") else None,
+        "cost": words.cost_words(cost) if cost else None,
         "time": lambda text: clock_time(text, quote["start"]),
         "promised": lambda one: promised_words(one, quote["start"]),
         "good_until": short_day(quote["valid_until"], quote["start"]),
     }
 
 
-def _agreed(agreed: Document, option: Document, start: str) -> str:
+def _agreed(agreed: Agreed, option: QuoteOption, start: str) -> str:
     return (
         f"Accepted: {option['process']} on {option['machine']}, promised {half_day_time(agreed['promised_at'], start)}."
     )
 
 
-def _drawings(quote: Document) -> list[dict[str, Any]]:
+def _drawings(quote: QuoteDocument) -> list[dict[str, Any]]:
     """One drawing, or one for each part of an order that has them."""
     several = quote.get("drawings") or ()
     if several:
         return [{"part": one["part"], **drawing(one["views"])} for one in several]
-    return [{"part": quote["part"], **drawing(quote["drawing"])}] if quote.get("drawing") else []
+    views = quote.get("drawing")
+    return [{"part": quote["part"], **drawing(views)}] if views else []

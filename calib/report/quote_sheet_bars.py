@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from calib.documents.quote import QuoteOption
 from calib.report.units import MONTHS
 from calib.report.when import short_day
 
-Document = Mapping[str, Any]
 BAR_WIDTH = 320.0
 MOST_TICKS = 4
 ROOM_FOR_A_DAY = 72.0  # px
 STEPS = (1, 2, 4, 7, 14, 28, 56, 91, 182, 364, 728, 10**6)  # days between ticks
 
 
-def range_bars(options: Sequence[Document], start: str, due: str | None) -> dict[str, Any]:
+def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> dict[str, Any]:
     """Rows with low, middle and high [px] on an axis from the midnight before the first range; ticks; the due time."""
     clock = datetime.fromisoformat(start)
     soonest = clock + timedelta(hours=min(option["lead_time_h"]["p10"] for option in options))
@@ -35,7 +35,9 @@ def range_bars(options: Sequence[Document], start: str, due: str | None) -> dict
     rows = [
         {
             "option": option,
-            **{name: at(option["lead_time_h"][p]) for name, p in (("low", "p10"), ("middle", "p50"), ("high", "p90"))},
+            "low": at(option["lead_time_h"]["p10"]),
+            "middle": at(option["lead_time_h"]["p50"]),
+            "high": at(option["lead_time_h"]["p90"]),
         }
         for option in options
     ]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import log
 from typing import Any
 
+from calib.documents.compare import AtQuantity, CompareDocument, Measure
 from calib.report.terminal_compare import hours, process_lines
 from calib.report.units import duration
 
-Document = Mapping[str, Any]
 WIDTH, HEIGHT = 600.0, 220.0
 LEFT, RIGHT, ABOVE, BELOW = 52.0, 46.0, 10.0, 34.0
 STYLES = {"MEX": ("solid", "circle"), "VPP": ("dashed", "square"), "PBF": ("dotted", "triangle")}
@@ -17,13 +17,14 @@ HOUR_STEPS = (1, 2, 4, 6, 12, 24, 48, 72, 120, 168, 336, 672, 1344, 2688, 5376)
 MINUTE_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 960)
 
 
-def curves(comparison: Document, key: str = "lead_time_h", quantity: int | None = None) -> dict[str, Any]:
+def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: int | None = None) -> dict[str, Any]:
     """A chart of one measure: axes with ticks, and for each process a band and a line with its marks and name.
 
     key : ``lead_time_h``, ``first_part_h`` or ``touch_per_part_min`` of the compare document
     quantity : marked by an upright line
     """
-    lines = {process: line[key] for process, line in process_lines(comparison["options"]).items() if line.get(key)}
+    by_process = process_lines(comparison["options"])
+    lines = {process: values for process, line in by_process.items() if (values := line.get(key))}
     quantities = comparison["quantities"]
     top = max(one["p90"] for values in lines.values() for one in values)
     steps, word = (MINUTE_STEPS, duration) if key.endswith("_min") else (HOUR_STEPS, hours)
@@ -58,7 +59,7 @@ class Scale:
         return round(HEIGHT - BELOW - (HEIGHT - ABOVE - BELOW) * value / self.top, 1)
 
 
-def _curve(process: str, values: Sequence[Document], scale: Scale) -> dict[str, Any]:
+def _curve(process: str, values: Sequence[AtQuantity], scale: Scale) -> dict[str, Any]:
     points = [(scale.x(one["quantity"]), scale.y(one["p50"])) for one in values]
     upper = [(scale.x(one["quantity"]), scale.y(one["p90"])) for one in values]
     lower = [(scale.x(one["quantity"]), scale.y(one["p10"])) for one in reversed(values)]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-View = Mapping[str, Any]
+from calib.documents.quote import View
+
 ROOM_W, ROOM_H = 400.0, 300.0  # for the views themselves [px]
 GAP, EDGE = 34.0, 46.0  # between views, and around them for sizes and names [px]
 NAME = 140.0  # room for a view's name [px]

@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from calib.documents.quote import Course
 from calib.report.units import stage_name
 from calib.report.when import clock_time, short_day
 
-Document = Mapping[str, Any]
 DAYS_SHOWN = 9
 IN_WORDS = 40
 
 
-def ladder(course: Sequence[Document], start: str | None = None) -> dict[str, Any]:
+def ladder(course: Sequence[Course], start: str | None = None) -> dict[str, Any]:
     """Days with their spans, cut at midnight; how many days more there are; the course in words.
 
     Days without work are left out where the course is longer than DAYS_SHOWN.
@@ -35,7 +35,7 @@ def ladder(course: Sequence[Document], start: str | None = None) -> dict[str, An
     }
 
 
-def _pieces(span: Document) -> list[tuple[date, dict[str, Any]]]:
+def _pieces(span: Course) -> list[tuple[date, dict[str, Any]]]:
     begin, end = datetime.fromisoformat(span["from"]), datetime.fromisoformat(span["to"])
     end = end.astimezone(begin.tzinfo)
     pieces = []
@@ -70,7 +70,7 @@ def _mark(when: str | None, shown: Sequence[date]) -> dict[str, Any] | None:
     return {"column": list(shown).index(moment.date()), "hour": moment.hour + moment.minute / 60}
 
 
-def in_words(course: Sequence[Document]) -> list[str]:
+def in_words(course: Sequence[Course]) -> list[str]:
     """The course as sentences, for who cannot see the drawing."""
     lanes = {"hands": "by hand", "machine": "machine", "waiting": "waiting"}
     told = [

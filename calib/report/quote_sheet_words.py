@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any
 
+from calib.documents.quote import Cause, Cost, Course, QuoteOption, StageTime
 from calib.report.units import joined, share, stage_name
 
-Document = Mapping[str, Any]
 PROCESSES = {"MEX": "material extrusion", "VPP": "vat photopolymerization", "PBF": "powder bed fusion"}
 NARROWER = {
     "waiting": "book a bench slot for this order",
@@ -21,12 +20,12 @@ TOLD_OUTSIDE = (
 )  # fmt: skip
 
 
-def included(stages: Sequence[Document]) -> str:
+def included(stages: Sequence[StageTime]) -> str:
     """What is done, as far as who receives the parts cares."""
     return joined([stage_name(one["stage"]) for one in stages if one["stage"] in TOLD_OUTSIDE])
 
 
-def ready_means(stages: Sequence[Document]) -> str:
+def ready_means(stages: Sequence[StageTime]) -> str:
     """
     >>> ready_means([{"stage": "printing"}, {"stage": "packing"}])
     'finished and packed, at the lab; carriage is not included'
@@ -36,7 +35,7 @@ def ready_means(stages: Sequence[Document]) -> str:
     return f"{joined(words)}, at the lab; carriage is not included"
 
 
-def ground(stages: Sequence[Document]) -> str:
+def ground(stages: Sequence[StageTime]) -> str:
     """What a stated chance rests on.
 
     >>> ground([{"runs_behind": 0}])
@@ -74,7 +73,7 @@ def one_caution(process: str, stages: Sequence[str]) -> str:
     )
 
 
-def narrower(cause: Document) -> str:
+def narrower(cause: Cause) -> str:
     """What would make the range narrower, for one cause of its width."""
     name, runs = cause["cause"], cause.get("runs_behind")
     remedy = NARROWER.get(name)
@@ -83,7 +82,7 @@ def narrower(cause: Document) -> str:
     return f"{stage_name(name)} (about {share(cause['share'])} of it). To narrow it: {remedy}"
 
 
-def later_than_its_course(option: Document, course: Sequence[Document], said: str) -> str:
+def later_than_its_course(option: QuoteOption, course: Sequence[Course], said: str) -> str:
     """Why the usual date is later than the course drawn, where it is by more than a few hours."""
     if not course:
         return ""
@@ -93,7 +92,7 @@ def later_than_its_course(option: Document, course: Sequence[Document], said: st
     return f"Waits that add up, failed builds and closing hours make the usual date later than drawn: {said}."
 
 
-def cost_words(cost: Document) -> str:
+def cost_words(cost: Cost) -> str:
     """
     >>> cost_words({"p10": 90, "p50": 100, "p90": 120, "currency": "GBP", "usual": {"machine": 60, "person": 40}})
     '100 GBP (90 to 120): machine 60, person 40'

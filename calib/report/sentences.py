@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from calib.documents.drift import BelowFloor, DriftDocument, StageDrift
+from calib.documents.logs import LastLog
+from calib.documents.model import BacktestDocument, ScoredCell
+from calib.documents.promises import RangeScore
+from calib.documents.shop import Load
+from calib.documents.week import Bottleneck, Health, ProcessTime, TimeGoes, WeekData
 from calib.report.stage_sentences import (
     began,
     drifting,
@@ -18,26 +23,33 @@ from calib.report.stage_sentences import (
 from calib.report.units import count, day, duration, roughly, share, signed_percent, stage_name
 from calib.safety import cautions
 
-Document = Mapping[str, Any]
+
+class JudgedCell(ScoredCell):
+    """held : share of runs inside the range meant to hold 8 of 10 times; says : of ``judged``"""
+
+    held: float
+    says: str
+
+
 OFF = ("too narrow", "wider than needed")
 FEWEST_JUDGED = 10  # predictions
 AT_ONCE = "Look at once"
 SINGLY = 3  # so many of a kind are told one by one
-KINDS_OF_TIME = {"touch_min": "hands on", "machine_min": "machine alone", "wait_min": "waiting"}
+KINDS_OF_TIME = ("hands on", "machine alone", "waiting")
 NOTICED_H = 0.1  # a wait that costs less is none to a person
 
 
-def three_sentences(data: Document) -> list[str]:
+def three_sentences(data: WeekData) -> list[str]:
     """What moved; were the promises honest; what to see to first."""
     return [moved_sentence(data.get("drift")), promise_sentence(data.get("backtest")), health_sentence(data)]
 
 
-def charts_of(drift: Document | None) -> list[Document]:
+def charts_of(drift: DriftDocument | None) -> list[StageDrift]:
     """Every chart that was looked at: stages, bench work that was charted together, what is pooled by station or material."""
     return [*drift["stages"], *drift.get("together", ()), *drift.get("pooled", ())] if drift else []
 
 
-def moved_sentence(drift: Document | None) -> str:
+def moved_sentence(drift: DriftDocument | None) -> str:
     if drift is None:
         return "Drift was not checked: there is no fit yet."
     charts = charts_of(drift)
@@ -60,11 +72,11 @@ def moved_sentence(drift: Document | None) -> str:
     return " ".join([moves, grown(first), *moved_too(others), *steady, *uneven(charts)])
 
 
-def slower(stage: Document) -> str:
+def slower(stage: StageDrift) -> str:
     return "slower" if (stage["change_pct"] or 0) >= 0 else "quicker"
 
 
-def size_of(stage: Document) -> str:
+def size_of(stage: StageDrift) -> str:
     """
     >>> size_of({"minutes_per_build": 34.2, "change_pct": 79.4}), size_of({"minutes_per_build": -20, "change_pct": -31})
     ('34 min more a build (+79 %)', '20 min less a build (−31 %)')
@@ -74,13 +86,13 @@ def size_of(stage: Document) -> str:
     return f"{duration(abs(minutes))} {more} a build ({signed_percent(stage['change_pct'])})"
 
 
-def grown(stage: Document) -> str:
+def grown(stage: StageDrift) -> str:
     """Since when, and where from."""
     came = began(stage)
     return f"{came[:1].upper()}{came[1:]}{where_told(stage)}."
 
 
-def moved_too(others: Sequence[Document]) -> list[str]:
+def moved_too(others: Sequence[StageDrift]) -> list[str]:
     if len(others) < SINGLY:
         return [f"{name_of(one)} is {slower(one)} too: {size_of(one)}." for one in others]
     return [f"{count(len(others), 'other stage')} moved too."]
@@ -90,7 +102,7 @@ def all_of(number: int) -> str:
     return "the one stage with enough runs" if number == 1 else f"all {number} stages with enough runs"
 
 
-def uneven(charts: Sequence[Document]) -> list[str]:
+def uneven(charts: Sequence[StageDrift]) -> list[str]:
     wider = list(filter(erratic, charts))
     named = name_of(wider[0]) if len(wider) == 1 else count(len(wider), "stage")
     return [f"The times of {named} spread wider than before."] if wider else []
@@ -104,12 +116,12 @@ def false_alarms(a_year: float) -> str:
     return f"{a_year:g} false alarm{'' if a_year == 1 else 's'} a year in the whole lab"
 
 
-def promise_sentence(backtest: Document | None) -> str:
+def promise_sentence(backtest: BacktestDocument | None) -> str:
     if not backtest or not backtest.get("predictions"):
         return "No finished run could be held against its range yet, so nobody knows whether the ranges are right."
     held, predictions = backtest["coverage"]["80"], backtest["predictions"]
     weeks = count(backtest["weeks"], "week")
-    if predictions < FEWEST_JUDGED:
+    if held is None or predictions < FEWEST_JUDGED:
         return f"Only {count(predictions, 'run')} in {weeks} could be held against a range: too few to tell whether ranges are right."
     return (
         f"Ranges were {judged(held, predictions)}: of 10 runs 8 should end inside; {10 * held:.1f} did "
@@ -131,14 +143,14 @@ def judged(held: float | None, predictions: int, level: float = 0.8) -> str:
     return "wider than needed" if held > level + room else "right"
 
 
-def quotes_sentence(quotes: Document | None) -> str:
+def quotes_sentence(quotes: RangeScore | None) -> str:
     """What became of the quotes whose parts were packed lately, and what it means for the next promise."""
     if not quotes or not quotes["quotes"]:
         return "No quoted parts were packed in these weeks, so no quote could be checked."
     return f"Of {count(quotes['quotes'], 'quote')} whose parts were packed, {quotes['in_time']} kept the promise{against_ranges(quotes)}."
 
 
-def against_ranges(ranges: Document) -> str:
+def against_ranges(ranges: RangeScore) -> str:
     """How they ended against their ranges, as the end of a sentence about kept promises.
 
     >>> early = {"quotes": 4, "inside": 0, "early": 4, "late": 0, "early_h": [9.2, 20.1], "says": "earlier"}
@@ -150,31 +162,32 @@ def against_ranges(ranges: Document) -> str:
     total = ranges["quotes"]
     if ranges["says"] == "as said":
         return f", and {ranges['inside']} of {total} ended inside the range that holds 8 of 10 times"
-    side, but = ("early", "but ") if ranges["says"] == "earlier" else ("late", "")
-    number, (least, most) = ranges[side], ranges[f"{side}_h"]
+    early = ranges["says"] == "earlier"
+    number, off_h = (ranges["early"], ranges["early_h"]) if early else (ranges["late"], ranges["late_h"])
+    least, most = off_h or (0.0, 0.0)
     who = "each" if number == total else f"{number} of {total}"
     hours = f"{least:.0f} to {most:.0f}" if round(least) < round(most) else f"{most:.0f}"
-    verdict = "too late" if side == "early" else "too early"
+    but, verdict = ("but ", "too late") if early else ("", "too early")
     return f", {but}{who} came {hours} h {ranges['says']} than usual: your promises are {verdict}"
 
 
-def health_sentence(data: Document) -> str:
+def health_sentence(data: WeekData) -> str:
     lines = health_lines(data)
     if not lines:
         return "Nothing in the logs waits for a person."
     return lines[0] if lines[0].startswith(AT_ONCE) else f"Do first: {lines[0][:1].lower()}{lines[0][1:]}"
 
 
-def health_lines(data: Document) -> list[str]:
+def health_lines(data: WeekData) -> list[str]:
     """What waits for a person, most urgent first: runs below a floor, silent machines, rows set aside, runs to look at."""
-    health = data.get("health") or {}
+    health: Health = data.get("health") or {}
     below, silent = health.get("below_floor") or [], health.get("silent_machines") or []
     lines = [below_floor_sentence(run) for run in below[:SINGLY]]
     if len(below) > SINGLY:
         lines.append(f"{count(len(below) - SINGLY, 'more run')} below a data sheet's least time: calib fit lists them.")
     lines += below_floor_cautions(below)
     lines += silent_sentences(silent)
-    lines += most_failed(data.get("time_goes") or {})
+    lines += most_failed(data.get("time_goes") or TimeGoes())
     if health.get("quarantined"):
         lines.append(f"Correct {count(health['quarantined'], 'log row')} that could not be read: calib set-aside.")
     if health.get("held"):
@@ -185,12 +198,12 @@ def health_lines(data: Document) -> list[str]:
     return lines + [str(line) for line in health.get("lines", ())]
 
 
-def most_failed(time_goes: Document) -> list[str]:
+def most_failed(time_goes: TimeGoes) -> list[str]:
     printed, failed = time_goes.get("printed") or 0, time_goes.get("failed") or 0
     return [f"{failed} of {count(printed, 'build')} printed lately failed."] if failed > printed / 2 else []
 
 
-def silent_sentences(silent: Sequence[Document]) -> list[str]:
+def silent_sentences(silent: Sequence[LastLog]) -> list[str]:
     """A sentence for each silent machine, or one for many."""
     if len(silent) <= SINGLY:
         return [
@@ -203,14 +216,14 @@ def silent_sentences(silent: Sequence[Document]) -> list[str]:
     return [f"{len(silent)} machines are silent, {longest_since}: {names}. Are they idle, or are their logs missing?"]
 
 
-def below_floor_sentence(run: Document) -> str:
+def below_floor_sentence(run: BelowFloor) -> str:
     return (
         f"{AT_ONCE}: build {run['build_id']}, {stage_name(run['stage'])}, lasted {duration(run['actual_min'])}, "
         f"below {least_time(run)} of {duration(run['floor_min'])}."
     )
 
 
-def below_floor_cautions(runs: Sequence[Document]) -> list[str]:
+def below_floor_cautions(runs: Sequence[BelowFloor]) -> list[str]:
     """What can hurt at the stages of these runs, each text once."""
     where = dict.fromkeys((run.get("process") or "", stage) for run in runs for stage in run["stage"].split("+"))
     found: dict[str, list[str]] = {}
@@ -220,7 +233,7 @@ def below_floor_cautions(runs: Sequence[Document]) -> list[str]:
     return [f"Caution ({', '.join(named)}): {text}" for text, named in found.items()]
 
 
-def least_time(run: Document) -> str:
+def least_time(run: BelowFloor) -> str:
     by_conduction = run.get("by") == "conduction"
     return (
         "half of what conduction takes to the opening temperature, a least time"
@@ -229,7 +242,7 @@ def least_time(run: Document) -> str:
     )
 
 
-def process_sentence(stages: Sequence[Document]) -> str:
+def process_sentence(stages: Sequence[StageDrift]) -> str:
     """
     >>> process_sentence([{"state": "steady"}, {"state": "steady"}, {"state": "too_few_runs"}])
     '2 steady, 1 with too few runs to tell'
@@ -240,13 +253,13 @@ def process_sentence(stages: Sequence[Document]) -> str:
     return ", ".join(f"{number} {word}" for word, number in numbers.items() if number)
 
 
-def few_runs_sentence(stages: Sequence[Document]) -> str | None:
+def few_runs_sentence(stages: Sequence[StageDrift]) -> str | None:
     """The stages with too few runs to tell, named; None where there are none."""
     named = ", ".join(f"{word_of(stage)} ({count(stage['runs'], 'run')})" for stage in stages)
     return f"Too few runs to tell: {named}." if named else None
 
 
-def each_stage(rows: Sequence[Document]) -> list[str]:
+def each_stage(rows: Sequence[JudgedCell]) -> list[str]:
     """How many stages were right by themselves; rows have ``says`` of ``judged``."""
     told = [row for row in rows if row["says"] != "too few to tell"]
     few = len(rows) - len(told)
@@ -261,7 +274,7 @@ def each_stage(rows: Sequence[Document]) -> list[str]:
     return [" ".join([f"{', '.join([right, *which])}.", *rest])]
 
 
-def bottleneck_sentence(rows: Sequence[Document], first: Document | None) -> str:
+def bottleneck_sentence(rows: Sequence[ProcessTime], first: Bottleneck | None) -> str:
     if first and first["load"] > 0:
         return held_up_by(first, first["lead_time_h"])
     longest = max(rows, key=lambda row: row.get("wait_min") or 0)
@@ -270,7 +283,7 @@ def bottleneck_sentence(rows: Sequence[Document], first: Document | None) -> str
     return f"{longest['process']} waits longest: {duration(longest.get('wait_min'))} between its stages."
 
 
-def held_up_by(first: Document, lead_h: float) -> str:
+def held_up_by(first: Load, lead_h: float) -> str:
     """What builds wait for most and what that costs them, as the capacity command and the week's page say it.
 
     >>> held_up_by({"resource": "bed-1", "kind": "machine", "load": 0.294, "sooner_h": 1.2}, 40.3)
@@ -280,23 +293,30 @@ def held_up_by(first: Document, lead_h: float) -> str:
     """
     what = f"{first['kind']} {first['resource']}"
     used = f"in use {share(first['load'])} of its {'opening ' if first['kind'] == 'crew' else ''}hours"
-    if (first["sooner_h"] or 0.0) < NOTICED_H:
+    sooner_h = first["sooner_h"] or 0.0
+    if sooner_h < NOTICED_H:
         return f"Nothing holds builds up for long. The first is {what}, {used}."
-    gain, now = roughly(60 * first["sooner_h"]), roughly(60 * lead_h)
+    gain, now = roughly(60 * sooner_h), roughly(60 * lead_h)
     return f"Builds wait most for {what}: without that wait one is ready about {gain} sooner ({now} now). It is {used}."
 
 
-def failed_sentence(time_goes: Document) -> list[str]:
+def failed_sentence(time_goes: TimeGoes) -> list[str]:
     printed, failed = time_goes.get("printed") or 0, time_goes.get("failed") or 0
     return [f"Of {count(printed, 'build')} printed in these weeks {failed or 'none'} failed."] if printed else []
 
 
-def hours_sentence(row: Document) -> str:
+def times_of(row: ProcessTime) -> dict[str, float | None]:
+    """Minutes of one process by the words of their kinds."""
+    minutes = (row.get("touch_min"), row.get("machine_min"), row.get("wait_min"))
+    return dict(zip(KINDS_OF_TIME, minutes, strict=True))
+
+
+def hours_sentence(row: ProcessTime) -> str:
     """What one process took: the words of its bars.
 
     >>> hours_sentence({"process": "PBF", "touch_min": 600, "machine_min": 1200, "wait_min": 90, "builds": 2})
     'PBF, 2 builds: 10 h hands on, 20 h machine alone, 1 h 30 min waiting.'
     """
     builds = f", {count(row['builds'], 'build')}" if row.get("builds") is not None else ""
-    hours = ", ".join(f"{duration(row.get(key))} {word}" for key, word in KINDS_OF_TIME.items())
+    hours = ", ".join(f"{duration(minutes)} {word}" for word, minutes in times_of(row).items())
     return f"{row['process']}{builds}: {hours}."

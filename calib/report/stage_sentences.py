@@ -2,60 +2,61 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
-from typing import Any
 
+from calib.documents.drift import Erratic, StageDrift
 from calib.report.units import change, count, day, duration, roughly, signed_percent, stage_name
 
-Document = Mapping[str, Any]
 POOLED = {
     "station": "everything at station",
     "material": "everything in",
 }  # charts across stages and processes, by what
 
 
-def name_of(stage: Document) -> str:
+def name_of(stage: StageDrift) -> str:
     return word_of(stage) if stage["process"] in POOLED else f"{stage['process']} {word_of(stage)}"
 
 
-def word_of(stage: Document) -> str:
+def word_of(stage: StageDrift) -> str:
     if stage["process"] in POOLED:
         return f"{POOLED[stage['process']]} {stage['stage']}"
     return "rare bench work together" if stage["stage"] == "bench_work" else stage_name(stage["stage"])
 
 
-def drifting(stage: Document) -> bool:
+def drifting(stage: StageDrift) -> bool:
     return bool(stage["state"] == "drifting")
 
 
-def erratic(stage: Document) -> bool:
+def erratic(stage: StageDrift) -> bool:
     """Whether its times spread more than before; that they spread less asks for nobody."""
-    return bool(stage.get("erratic")) and stage["erratic"]["change_pct"] > 0
+    spread = stage.get("erratic")
+    return spread is not None and spread["change_pct"] > 0
 
 
-def most_urgent(stages: Sequence[Document], as_of: str) -> list[Document]:
+def most_urgent(stages: Sequence[StageDrift], as_of: str) -> list[StageDrift]:
     """Stages that moved, then those that became erratic; of each those raised this week first, then by what they cost."""
     urgent = [stage for stage in stages if drifting(stage) or erratic(stage)]
     return sorted(urgent, key=lambda stage: (not drifting(stage), not is_new(stage, as_of), -cost(stage)))
 
 
-def is_new(stage: Document, as_of: str) -> bool:
+def is_new(stage: StageDrift, as_of: str) -> bool:
     raised_at = cried_at(stage)
     return bool(raised_at) and days_between(str(raised_at), as_of) < 7
 
 
-def cried_at(stage: Document) -> str | None:
+def cried_at(stage: StageDrift) -> str | None:
     """The day on which the chart of its level crossed its limit, or where that is steady, of its spread."""
-    return stage.get("alarm_at") or (stage.get("erratic") or {}).get("alarm_at")
+    spread = stage.get("erratic")
+    return stage.get("alarm_at") or (spread.get("alarm_at") if spread else None)
 
 
-def cost(stage: Document) -> float:
+def cost(stage: StageDrift) -> float:
     """What a change costs or saves: hours a month where the pace is known, before all for which it is not."""
     return abs(stage.get("hours_a_month") or (stage["minutes_per_build"] or 0) / 1e3)
 
 
-def change_sentence(stage: Document) -> str:
+def change_sentence(stage: StageDrift) -> str:
     """What one stage's alarm says: how much, since when, what it costs, what quotes assume."""
     low, high = stage["change_pct_low"], stage["change_pct_high"]
     text = (
@@ -75,13 +76,13 @@ def a_month(hours: float) -> str:
     return f"{roughly(60 * abs(hours))} {'more' if hours >= 0 else 'less'} a month at today's number of builds"
 
 
-def quotes_assume(stage: Document) -> list[str]:
+def quotes_assume(stage: StageDrift) -> list[str]:
     if stage.get("now_min") is None:
         return []
     return [f"Quotes use {duration(stage['now_min'])} for a usual build now ({duration(stage['plan_min'])} before)."]
 
 
-def raised(stage: Document, as_of: str) -> list[str]:
+def raised(stage: StageDrift, as_of: str) -> list[str]:
     """When it was first reported, whether it is new, and which accepted change it is measured from."""
     new = ", new this week" if is_new(stage, as_of) else ""
     told = [f"First reported {day(cried_at(stage))}{new}."] if cried_at(stage) else []
@@ -98,7 +99,7 @@ def days_between(first: str, last: str) -> int:
     return (date.fromisoformat(last) - date.fromisoformat(first)).days
 
 
-def began(stage: Document) -> str:
+def began(stage: StageDrift) -> str:
     """Since when: a step by its date and range; what crept, or may have, by its range alone, whose middle says little."""
     low, high = stage.get("since_low"), stage.get("since_high")
     if not low or not high or low == high:
@@ -109,7 +110,7 @@ def began(stage: Document) -> str:
     return f"since about {day(stage['since'])} ({day(low)} to {day(high)})"
 
 
-def where_from(stage: Document) -> str:
+def where_from(stage: StageDrift) -> str:
     """'the whole stage', 'station cure-1', or that it cannot be told."""
     where = stage.get("where")
     if not where:
@@ -122,13 +123,13 @@ def where_from(stage: Document) -> str:
     return where if by == "the" else f"{stage_name(by)} {value}"
 
 
-def where_told(stage: Document) -> str:
+def where_told(stage: StageDrift) -> str:
     """The end of a sentence on a change."""
     where = where_from(stage)
     return "; cause not found" if where == "cannot tell" else f"; {where}"
 
 
-def erratic_sentence(one: Document) -> str:
+def erratic_sentence(one: Erratic) -> str:
     word = "More erratic" if one["change_pct"] > 0 else "More even"
     return (
         f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
@@ -136,16 +137,17 @@ def erratic_sentence(one: Document) -> str:
     )
 
 
-def spread_too(stage: Document) -> list[str]:
+def spread_too(stage: StageDrift) -> list[str]:
     """What the chart of its spread says; of a stage that moved as well, that its size is told as if the spread had not changed."""
-    if not stage.get("erratic"):
+    spread = stage.get("erratic")
+    if not spread:
         return []
     less_sure = drifting(stage) and erratic(stage)
     caution = ["With so much spread the change of its level is less sure than its range says."] if less_sure else []
-    return [erratic_sentence(stage["erratic"]), *caution]
+    return [erratic_sentence(spread), *caution]
 
 
-def beside(stages: Sequence[Document]) -> list[str]:
+def beside(stages: Sequence[StageDrift]) -> list[str]:
     """What asks for nobody: stages that became more even, and causes of what only looks like a change."""
     others = [stage for stage in stages if not drifting(stage)]
     lines = [(stage, str(line)) for stage in others for line in stage.get("causes", ())]
@@ -153,10 +155,11 @@ def beside(stages: Sequence[Document]) -> list[str]:
     return [f"{name_of(stage)}: {line}" for stage, line in lines]
 
 
-def picture_sentence(stage: Document) -> str:
+def picture_sentence(stage: StageDrift) -> str:
     """What a picture of the runs shows, for those who do not see it."""
     chart = stage["chart"]
-    since = sum(at[:10] >= chart["since"] for at in chart["at"])
+    first = chart["since"] or ""
+    since = sum(at[:10] >= first for at in chart["at"])
     if not drifting(stage):
         return (
             f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per "
@@ -170,19 +173,17 @@ def picture_sentence(stage: Document) -> str:
     )
 
 
-def creeps(stage: Document) -> bool:
+def creeps(stage: StageDrift) -> bool:
     """Whether its size is how far a creep has come."""
     return bool(stage.get("creeps", stage.get("shape") == "creep"))
 
 
-def steady_sentence(stage: Document) -> str:
+def steady_sentence(stage: StageDrift) -> str:
     if drifting(stage):
         return f"moved: {signed_percent(stage['change_pct'])} {began(stage)}"
     plan = f" against the plan accepted since {day(stage['accepted_since'])}" if stage.get("accepted_since") else ""
     of = f": {', '.join(map(stage_name, stage['of']))}" if stage.get("of") else ""
-    spread = (
-        f"{'erratic' if erratic(stage) else 'more even'} since about {day(stage['erratic']['since'])}"
-        if stage.get("erratic")
-        else "steady"
-    )
+    changed = stage.get("erratic")
+    word = "erratic" if erratic(stage) else "more even"
+    spread = f"{word} since about {day(changed['since'])}" if changed else "steady"
     return f"{spread}{plan}, {count(stage['runs'], 'run')}{of}"

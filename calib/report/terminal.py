@@ -13,9 +13,9 @@ from rich.console import Console, RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
+from calib.documents.part import Hollows, Layer, MeasureDocument
 from calib.report.units import count, figure, known, stage_name
 
-Document = Mapping[str, Any]
 WIDTH = 110
 GAP = "  "  # between columns
 BARS = "~"
@@ -99,7 +99,7 @@ def wrapped(text: str, columns: int) -> str:
     return "\n".join(lines)
 
 
-def listed(doc: Document, key: str) -> list[Any]:
+def listed(doc: Mapping[str, Any], key: str) -> list[Any]:
     return [one for one in (doc.get(key) or ()) if one]
 
 
@@ -110,7 +110,7 @@ def told(one: Any) -> str:
     return str(one)
 
 
-def show_measure(doc: Document) -> str:
+def show_measure(doc: MeasureDocument) -> str:
     """Geometry of one part."""
     low, high = doc["bounds_mm"]
     size = " × ".join(figure(b - a) for a, b in zip(low, high, strict=True))
@@ -130,7 +130,7 @@ def show_measure(doc: Document) -> str:
     return as_text(*lines, *_layer_lines(doc.get("layers") or []))
 
 
-def _hollow_lines(hollows: Document) -> list[str]:
+def _hollow_lines(hollows: Hollows) -> list[str]:
     lines = []
     if hollows.get("sealed_cm3"):
         lines.append(f"Hollows without an opening: {figure(hollows['sealed_cm3'])} cm³.")
@@ -145,7 +145,7 @@ def _hollow_lines(hollows: Document) -> list[str]:
     return lines
 
 
-def _layer_lines(layers: list[Document], most: int = 12) -> list[str]:
+def _layer_lines(layers: list[Layer], most: int = 12) -> list[str]:
     """Some layers, evenly spread; all of them are in the JSON."""
     if not layers:
         return []

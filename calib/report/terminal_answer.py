@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
-from typing import Any
 
 from calib.calendar.week import WEEKDAYS
+from calib.documents.quote import QuoteDocument, QuoteOption, Tie
 from calib.report.dots import A_WEEK, Calendar, calendars
 from calib.report.terminal import GAP, terminal_columns
 from calib.report.terminal_quote import (
     about_due,
+    currency_of,
     first_of_each,
     named_option,
     notes_of,
@@ -19,6 +20,7 @@ from calib.report.terminal_quote import (
     parts_asked,
     promised_words,
     ties_line,
+    usual_cost,
     warning_lines,
     when_to_start,
 )
@@ -26,14 +28,13 @@ from calib.report.units import chance, count, times
 from calib.report.when import clock_time, ends_a_day, half_day_time, is_noon
 from calib.safety import NO_FLOOR, take_care
 
-Document = Mapping[str, Any]
 FEWEST_ROWS = 3
 NARROW = 76  # columns: a terminal of 80 with a margin, and what has no width of its own
 Mark = Callable[[int], str]
 MOST_LATER = 3  # dots of a row that may stand as a number behind the last column
 
 
-def show_answer(doc: Document) -> str:
+def show_answer(doc: QuoteDocument) -> str:
     """The answer in about 14 lines of NARROW columns; all options, notes and cautions are with --all and --stages."""
     options = doc["options"]
     shown = _shown(doc)
@@ -62,35 +63,35 @@ def show_answer(doc: Document) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _shown(doc: Document) -> list[Document]:
+def _shown(doc: QuoteDocument) -> list[QuoteOption]:
     """The soonest of each process, the cheapest, and the next ones where these are few; in order of promise."""
     options = list(doc["options"])
     kept = [id(one) for one in first_of_each(options)]
-    cheapest = (doc.get("promise") or {}).get("cheapest")
-    if cheapest:
+    promise = doc.get("promise")
+    if promise and (cheapest := promise["cheapest"]):
         kept += [id(one) for one in options if _is(one, cheapest)][:1]
     kept += [id(one) for one in options if id(one) not in kept][: max(0, FEWEST_ROWS - len(set(kept)))]
     return [one for one in options if id(one) in kept]
 
 
-def _is(option: Document, named: Document) -> bool:
+def _is(option: QuoteOption, named: Tie) -> bool:
     return (option["process"], option["machine"], option.get("promised_at")) == (
         named["process"], named["machine"], named["promised_at"],
     )  # fmt: skip
 
 
-def _and_chance(option: Document, doc: Document) -> str:
+def _and_chance(option: QuoteOption, doc: QuoteDocument) -> str:
     kept = times(option.get("promise_chance", doc.get("sure", 0.9)))
     return f"{named_option(option)}: {kept} are ready by then"
 
 
-def _others(doc: Document) -> list[str]:
+def _others(doc: QuoteDocument) -> list[str]:
     """Who keeps the promise as well, and where a later one costs less."""
     given = doc.get("promise") or {"ties": (), "cheapest": None}
     lines = [ties_line(given["ties"])] if given["ties"] else []
     cheapest = given["cheapest"]
     if cheapest:
-        currency = next(one["cost"]["currency"] for one in doc["options"] if one.get("cost"))
+        currency = currency_of(doc["options"])
         when = half_day_time(cheapest["promised_at"], doc["start"])
         lines.append(
             f"Cheapest: {when}   {cheapest['process']} {cheapest['machine']}, {cheapest['cost']:.0f} {currency}"
@@ -98,9 +99,10 @@ def _others(doc: Document) -> list[str]:
     return lines
 
 
-def _dot_table(doc: Document, shown: Sequence[Document]) -> list[str]:
+def _dot_table(doc: QuoteDocument, shown: Sequence[QuoteOption]) -> list[str]:
     """A row for each option: its dots by half days, or by what is coarser where these have no room."""
-    names, priced = [option_name(one) for one in shown], _currency(shown)
+    names, currency = [option_name(one) for one in shown], currency_of(shown)
+    priced = [currency] if currency else []
     tails = [[_by_then(one, doc), *_in_time(one, doc), *_cost(one, priced)] for one in shown]
     heads = [f"{times(doc.get('sure', 0.9))} by", *(["in time"] if doc.get("due") else []), *priced]
     tail = [max(map(len, column)) for column in zip(heads, *tails, strict=True)]
@@ -158,7 +160,7 @@ def _cells(counts: Sequence[int], cut: int, mark: Mark) -> list[str]:
     return [*cells, count_of(sum(counts[cut:]))] if cut < len(counts) else cells
 
 
-def _by_then(option: Document, doc: Document) -> str:
+def _by_then(option: QuoteOption, doc: QuoteDocument) -> str:
     """'Wed midday' within a week of the start, else the date too."""
     text = option.get("promised_at") or option.get("sure_at") or option["ready_at"]["p90"]
     when, start = datetime.fromisoformat(text), datetime.fromisoformat(doc["start"])
@@ -167,19 +169,15 @@ def _by_then(option: Document, doc: Document) -> str:
     return f"{WEEKDAYS[when.weekday()]} {'midday' if is_noon(when) else f'{when:%H:%M}'}"
 
 
-def _in_time(option: Document, doc: Document) -> list[str]:
+def _in_time(option: QuoteOption, doc: QuoteDocument) -> list[str]:
     return [chance(option["on_time"])] if doc.get("due") else []
 
 
-def _cost(option: Document, priced: list[str]) -> list[str]:
-    return [f"{option['cost']['p50']:.0f}" if option.get("cost") else ""] if priced else []
+def _cost(option: QuoteOption, priced: list[str]) -> list[str]:
+    return [usual_cost(option)] if priced else []
 
 
-def _currency(shown: Sequence[Document]) -> list[str]:
-    return next(([one["cost"]["currency"]] for one in shown if one.get("cost")), [])
-
-
-def _unlearned(option: Document, doc: Document) -> list[str]:
+def _unlearned(option: QuoteOption, doc: QuoteDocument) -> list[str]:
     """How much of an option was not learned; nothing where there is no fit at all, which a warning says."""
     runs = [stage["runs_behind"] for stage in option["stages"]]
     if not any(runs):
@@ -188,7 +186,7 @@ def _unlearned(option: Document, doc: Document) -> list[str]:
     return [f"{left} of {len(runs)} stages not yet learned: wide."] if left else []
 
 
-def _foot(doc: Document, slower: int, notes: int) -> str:
+def _foot(doc: QuoteDocument, slower: int, notes: int) -> str:
     """What else there is, where it stands, and how to go on."""
     out = len(doc.get("out") or ())
     more = [f"{slower} slower"] if slower else []

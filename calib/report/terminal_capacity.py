@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from calib.documents.shop import CapacityDocument, Load, Pieces, PiecesDocument
 from calib.report.sentences import held_up_by
 from calib.report.terminal import as_text, table
 from calib.report.units import count, roughly, share
 
-Document = Mapping[str, Any]
 BAR = 20
 
 
-def show_capacity(doc: Document) -> str:
+def show_capacity(doc: CapacityDocument) -> str:
     """What every resource that is used is held for, the bottleneck first, and what waiting for it costs."""
     used = [one for one in doc["resources"] if one["hours_used"] > 0]
     if not used:
@@ -34,7 +34,7 @@ def show_capacity(doc: Document) -> str:
                    "nothing has to wait there.", *doc["warnings"])  # fmt: skip
 
 
-def _row(one: Document, changed: Mapping[str, Document]) -> list[Any]:
+def _row(one: Load, changed: Mapping[str, Load]) -> list[Any]:
     many = f" × {one['servers']}" if one["servers"] > 1 else ""
     cells = [
         one["resource"] + many,
@@ -61,7 +61,7 @@ def load_bar(load: float, width: int = BAR) -> str:
     return "#" * full + "." * (width - full)
 
 
-def bottleneck(used: Sequence[Document], lead_h: float) -> str:
+def bottleneck(used: Sequence[Load], lead_h: float) -> str:
     """What builds wait for most, with what that costs; and what is asked for more than it can do."""
     first, full = used[0], [one for one in used if one["load"] >= 1]
     said = [
@@ -71,22 +71,23 @@ def bottleneck(used: Sequence[Document], lead_h: float) -> str:
     return " ".join([held_up_by(first, lead_h), *said])
 
 
-def _changed(doc: Document) -> list[str]:
-    if not doc.get("changed"):
+def _changed(doc: CapacityDocument) -> list[str]:
+    changed, after = doc.get("changed"), doc.get("changed_lead_time_h")
+    if not changed or after is None:
         return []
-    first, before, after = doc["changed"][0], doc["lead_time_h"], doc["changed_lead_time_h"]
+    first, before = changed[0], doc["lead_time_h"]
     return [
         f"With the patch a build is ready after {roughly(60 * after)} on average, not {roughly(60 * before)}. "
         f"{held_up_by(first, after)}"
     ]
 
 
-def show_pieces(doc: Document) -> str:
+def show_pieces(doc: PiecesDocument) -> str:
     return "\n".join(_pieces_line(one, doc) for one in doc["processes"])
 
 
-def _pieces_line(one: Document, doc: Document) -> str:
-    if one["start"] is None:
+def _pieces_line(one: Pieces, doc: PiecesDocument) -> str:
+    if one["start"] is None or one["yield"] is None:
         return f"{one['process']}: good pieces are not counted yet ({count(one['pieces_behind'], 'piece')})."
     behind = f" from {count(one['pieces_behind'], 'piece')}" if one["pieces_behind"] else ", as given"
     return (

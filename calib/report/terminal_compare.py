@@ -7,16 +7,16 @@ from typing import Any
 
 from rich.console import RenderableType
 
+from calib.documents.compare import AtQuantity, CompareDocument, CompareLine, Zone
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import by_reason
 from calib.report.units import count, duration, joined, times
 from calib.safety import in_short
 
-Document = Mapping[str, Any]
 SHOWN = 12
 
 
-def show_compare(doc: Document) -> str:
+def show_compare(doc: CompareDocument) -> str:
     """Each process by its soonest machines: time for all, to the first part, hands for each part; then the zones."""
     lines = process_lines(doc["options"])
     quantities = thinned(doc["quantities"], [one["from"] for one in doc.get("zones") or ()])
@@ -36,7 +36,7 @@ def show_compare(doc: Document) -> str:
     return as_text(*shown, in_short(lines))
 
 
-def process_lines(options: Sequence[Document]) -> dict[str, Document]:
+def process_lines(options: Sequence[CompareLine]) -> dict[str, CompareLine]:
     """Of each process the line of all its machines together, which is named last."""
     return {option["process"]: option for option in options}
 
@@ -54,7 +54,7 @@ def thinned(quantities: Sequence[int], starts: Sequence[int]) -> list[int]:
     return sorted(kept)
 
 
-def _times_table(lines: Mapping[str, Document], quantities: Sequence[int], zones: Sequence[Document]) -> RenderableType:
+def _times_table(lines: Mapping[str, CompareLine], quantities: Sequence[int], zones: Sequence[Zone]) -> RenderableType:
     rows = []
     for quantity in quantities:
         first = first_at(zones, quantity)
@@ -63,7 +63,7 @@ def _times_table(lines: Mapping[str, Document], quantities: Sequence[int], zones
     return table(">parts|" + "|".join(f">{process}" for process in lines), rows)
 
 
-def _further_table(lines: Mapping[str, Document], quantities: Sequence[int]) -> RenderableType:
+def _further_table(lines: Mapping[str, CompareLine], quantities: Sequence[int]) -> RenderableType:
     heads = [*(f">first: {process}" for process in lines), *(f">hands: {process}" for process in lines)]
     rows = [
         [
@@ -76,16 +76,16 @@ def _further_table(lines: Mapping[str, Document], quantities: Sequence[int]) -> 
     return table(">parts|" + "|".join(heads), rows)
 
 
-def at(values: Sequence[Document] | None, quantity: int) -> Document | None:
+def at(values: Sequence[AtQuantity] | None, quantity: int) -> AtQuantity | None:
     return next((one for one in values or () if one["quantity"] == quantity), None)
 
 
-def _middle(values: Sequence[Document] | None, quantity: int, word: Any) -> str:
+def _middle(values: Sequence[AtQuantity] | None, quantity: int, word: Any) -> str:
     one = at(values, quantity)
     return word(one["p50"]) if one else ""
 
 
-def _time(one: Document | None, is_first: bool) -> str:
+def _time(one: AtQuantity | None, is_first: bool) -> str:
     if one is None:
         return ""
     return f"{hours(one['p50'])} ({hours(one['p10'])} to {hours(one['p90'])}){'*' if is_first else ' '}"
@@ -100,7 +100,7 @@ def hours(value: float) -> str:
     return f"{value:.0f} h" if value < 72 else f"{round(value / 12) / 2:g} d"
 
 
-def zone_sentences(doc: Document) -> list[str]:
+def zone_sentences(doc: CompareDocument) -> list[str]:
     """From which quantity to which one process is first, and where it is too close to call."""
     zones = doc.get("zones") or ()
     if len(process_lines(doc["options"])) == 1:
@@ -108,7 +108,7 @@ def zone_sentences(doc: Document) -> list[str]:
     return [f"{_span(zone, zones)}: {_who_is_first(zone)}." for zone in zones]
 
 
-def _span(zone: Document, zones: Sequence[Document]) -> str:
+def _span(zone: Zone, zones: Sequence[Zone]) -> str:
     if len(zones) == 1:
         return "At all these quantities"
     if zone is zones[-1]:
@@ -116,7 +116,7 @@ def _span(zone: Document, zones: Sequence[Document]) -> str:
     return count(zone["to"], "part") if zone["from"] == zone["to"] else f"{zone['from']} to {zone['to']} parts"
 
 
-def _who_is_first(zone: Document) -> str:
+def _who_is_first(zone: Zone) -> str:
     """
     >>> _who_is_first({"first": "PBF", "chance": 0.753}), _who_is_first({"first": None, "contenders": ["MEX", "VPP"]})
     ('PBF first, 75 of 100 times or more', 'too close to call between MEX and VPP')
@@ -126,6 +126,6 @@ def _who_is_first(zone: Document) -> str:
     return f"{zone['first']} first, {times(zone['chance'])} times or more"
 
 
-def first_at(zones: Sequence[Document], quantity: int) -> str | None:
+def first_at(zones: Sequence[Zone], quantity: int) -> str | None:
     """The process that is first by a clear chance; None where it is too close to call."""
     return next((zone["first"] for zone in zones if zone["from"] <= quantity <= zone["to"]), None)

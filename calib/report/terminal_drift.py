@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from rich.console import RenderableType
 
+from calib.documents.drift import AcceptedChanges, ChangeAccepted, DriftDocument, StageDrift
 from calib.report import sentences, stage_sentences
 from calib.report.look_first import look_first
 from calib.report.terminal import as_text, listed, table, told
 from calib.report.units import change, count, day, signed_percent, stage_name
 
-Document = Mapping[str, Any]
 
-
-def show_drift(doc: Document) -> str:
+def show_drift(doc: DriftDocument) -> str:
     """What moved, in a short table; steady and too-few-runs stages as a count."""
     stages = sentences.charts_of(doc)
     urgent = stage_sentences.most_urgent(stages, doc["as_of"])
@@ -36,7 +32,7 @@ def show_drift(doc: Document) -> str:
     return as_text(*shown)
 
 
-def drift_row(stage: Document) -> list[str]:
+def drift_row(stage: StageDrift) -> list[str]:
     low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
     return [
         "all" if stage["process"] in stage_sentences.POOLED else stage["process"],
@@ -49,14 +45,14 @@ def drift_row(stage: Document) -> list[str]:
     ]
 
 
-def when(stage: Document) -> str:
+def when(stage: StageDrift) -> str:
     """The day of a step; the range of what crept, or may have: its likeliest day says little."""
     if "creep" not in stage["shape"]:
         return f"about {day(stage['since'])}"
     return f"{day(stage['since_low'])} to {day(stage['since_high'])}"
 
 
-def costs(stage: Document, as_of: str) -> list[str]:
+def costs(stage: StageDrift, as_of: str) -> list[str]:
     """Shape and range of the date, hours a month, and what quotes assume by now; where it did, how its spread changed."""
     spread = stage_sentences.spread_too(stage)
     if not stage_sentences.drifting(stage):
@@ -70,25 +66,25 @@ def costs(stage: Document, as_of: str) -> list[str]:
     ]
 
 
-def show_accept(doc: Document) -> str:
+def show_accept(doc: ChangeAccepted) -> str:
     return " ".join([*doc["warnings"], _accepted(doc)])
 
 
-def _accepted(doc: Document) -> str:
+def _accepted(doc: ChangeAccepted) -> str:
     return (
         f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is the plan from now on. "
         f"It is kept in the history with its note. Undo: calib drift --undo {doc['process']}:{doc['stage']}"
     )
 
 
-def show_undone(doc: Document) -> str:
+def show_undone(doc: ChangeAccepted) -> str:
     return (
         f"{doc['process']} {stage_name(doc['stage'])}: the change since {day(doc['since'])} is no longer accepted; "
         "the plan before it counts again."
     )
 
 
-def show_accepted(doc: Document) -> str:
+def show_accepted(doc: AcceptedChanges) -> str:
     if not doc["accepted"]:
         return "No change was accepted yet. To accept one: calib drift --accept PROCESS:STAGE --note WHY"
     rows = [

@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 from pathlib import Path
-from typing import Any
 
 from rich.table import Table
 
-from calib.report.terminal import Document, RenderableType, as_text, listed, table
+from calib.documents.logs import ImportDocument, ImportedFile, MapDocument, MappingLine, Question, SetAsideRow, Step
+from calib.documents.model import FitDocument
+from calib.report.terminal import RenderableType, as_text, listed, table
 from calib.report.units import count, day, stage_name
 
-FATES = ("new", "corrected", "repeated", "held", "quarantined")
+FATES = ("new", "corrected", "known", "waiting for their build", "set aside")
 SHOWN = 10  # rows set aside that are listed; the others are a command away
 
 
-def show_import(doc: Document) -> str:
+def show_import(doc: ImportDocument) -> str:
     """What became of every row, then what waits for a person, then how the logs do, then the next step."""
     shown: list[RenderableType] = [*files_table(doc), *set_aside_lines(doc), *question_lines(doc), *health_lines(doc)]
     shown += [*listed(doc, "warnings"), *log_next_lines(doc)]
@@ -26,14 +27,14 @@ def show_import(doc: Document) -> str:
     return as_text(*shown, *(next_lines(steps) if steps else []))
 
 
-def next_lines(steps: Iterable[Document]) -> list[str]:
+def next_lines(steps: Iterable[Step]) -> list[str]:
     """Commands with what they are for, one below the other."""
     steps = list(steps)
     wide = max(len(step["command"]) for step in steps)
     return ["Next:", *(f"  {step['command']:<{wide}}  {step['for']}".rstrip() for step in steps)]
 
 
-def files_table(doc: Document) -> list[RenderableType]:
+def files_table(doc: ImportDocument) -> list[RenderableType]:
     """A line for each file that brought something; those that were known are counted."""
     files = [one for one in doc["files"] if not one.get("error")]
     fresh = {one["path"] for one in listed(doc, "quarantine")}
@@ -54,20 +55,27 @@ def files_table(doc: Document) -> list[RenderableType]:
     return shown + [f"Not read: {one['error']} {one['hint']}".rstrip() for one in doc["files"] if one.get("error")]
 
 
-def _brought_something(file: Document) -> bool:
-    return any(file[f"rows_{name}"] for name in ("new", "corrected", "held"))
+def _brought_something(file: ImportedFile) -> bool:
+    return bool(file["rows_new"] or file["rows_corrected"] or file["rows_held"])
 
 
-def _table_of(files: list[Document]) -> Table:
-    columns = ("read", *FATES)
-    rows = [[one["path"], one["kind"], *(one[f"rows_{name}"] or "" for name in columns)] for one in files]
+def _table_of(files: list[ImportedFile]) -> Table:
+    rows = [[file["path"], file["kind"], *(number or "" for number in fates_of(file))] for file in files]
     if len(files) > 1:
-        sums = [sum(one[f"rows_{name}"] for one in files) for name in columns]
+        sums = map(sum, zip(*map(fates_of, files), strict=True))
         rows.append([f"{len(files)} files", "", *sums])
     return table("file|log of|>rows|>new|>corrected|>known|>waiting|>set aside", rows)
 
 
-def set_aside_lines(doc: Document) -> list[str]:
+def fates_of(file: ImportedFile) -> tuple[int, ...]:
+    """Rows read, and of them new, corrected, known, waiting and set aside."""
+    return (
+        file["rows_read"], file["rows_new"], file["rows_corrected"], file["rows_repeated"], file["rows_held"],
+        file["rows_quarantined"],
+    )  # fmt: skip
+
+
+def set_aside_lines(doc: ImportDocument) -> list[str]:
     """The rows that this import set aside, and had not set aside before."""
     sentences = list(quarantine_sentences(listed(doc, "quarantine")))
     if not sentences:
@@ -77,19 +85,19 @@ def set_aside_lines(doc: Document) -> list[str]:
     return lines + (["  ... the others: calib set-aside"] if number > len(sentences[:SHOWN]) else [])
 
 
-def quarantine_sentences(rejects: Iterable[Document]) -> Iterator[str]:
+def quarantine_sentences(rejects: Iterable[SetAsideRow]) -> Iterator[str]:
     """One sentence for each row set aside: its place, then every value with what is wrong with it."""
     for _, problems in groupby(rejects, key=lambda one: one["reject_id"]):
         first, *others = problems
         yield "; ".join([f"{first['path']} line {first['line']}, {_problem(first)}", *map(_problem, others)])
 
 
-def _problem(one: Document) -> str:
+def _problem(one: SetAsideRow) -> str:
     value = f' "{one["value"]}"' if one["value"] is not None else ""
     return f"{one['column'] or 'the row'}{value} {one['reason']}"
 
 
-def question_lines(doc: Document) -> list[str]:
+def question_lines(doc: ImportDocument) -> list[str]:
     """This week's questions; 'of' how many is said where there are more."""
     questions = listed(doc, "review")
     if not questions:
@@ -98,11 +106,11 @@ def question_lines(doc: Document) -> list[str]:
     return [f"To ask a person, the largest effect first{more}:", *map(question_line, questions)]
 
 
-def question_line(mark: Document) -> str:
+def question_line(mark: Question) -> str:
     return f"  {mark['mark_id']:>3}  {mark['sentence']}"
 
 
-def health_lines(doc: Document) -> list[str]:
+def health_lines(doc: ImportDocument) -> list[str]:
     """When each machine logged last, and which are silent."""
     silent = {one["machine"] for one in listed(doc, "silent_machines")}
     told = [f"{one['machine']} silent since {day(one['last'])}" for one in listed(doc, "silent_machines")]
@@ -117,10 +125,10 @@ def health_lines(doc: Document) -> list[str]:
     return lines
 
 
-def log_next_lines(doc: Document) -> list[str]:
+def log_next_lines(doc: ImportDocument | FitDocument) -> list[str]:
     """Which stages a few more logged runs would make surer, as the last fit says."""
     lines = []
-    for one in listed(doc, "log_next"):
+    for one in doc.get("log_next") or ():
         where = {"all": "", "material": f" in {one['value']}"}.get(one["by"], f" on {one['value']}")
         lines.append(
             f"  {one['more']} runs of {one['process']} {stage_name(one['stage'])}{where} would narrow this stage from "
@@ -129,7 +137,7 @@ def log_next_lines(doc: Document) -> list[str]:
     return ["What to log next:", *lines] if lines else []
 
 
-def show_map(doc: Document) -> str:
+def show_map(doc: MapDocument) -> str:
     """The proposal with its reasons, the questions, what a trial brought, the next step."""
     told = {(one["table"], one["ours"]) for one in doc["lines"]}
     looks = (
@@ -151,7 +159,7 @@ def show_map(doc: Document) -> str:
     return as_text(*shown, *next_lines(doc["next_steps"]))
 
 
-def _proposal_tables(lines: Iterable[Document]) -> Iterator[RenderableType]:
+def _proposal_tables(lines: Iterable[MappingLine]) -> Iterator[RenderableType]:
     """Columns first, then how times and numbers are written, then words, those of one kind on one line."""
     titles = {"columns": "column", "wide": "stage", "start_stop": "runs", "formats": "format of", "units": "unit of",
               "": "", "defaults": "always"}  # fmt: skip
@@ -166,17 +174,10 @@ def _proposal_tables(lines: Iterable[Document]) -> Iterator[RenderableType]:
     yield from (f"  Words for {name.removeprefix('words.')}: {', '.join(said)}." for name, said in words.items())
 
 
-def _trial_lines(trial: dict[str, Any]) -> list[RenderableType]:
-    told = {
-        "new": "new",
-        "corrected": "corrected",
-        "repeated": "known",
-        "held": "waiting for their build",
-        "quarantined": "set aside",
-    }
-    sums = {name: sum(file[f"rows_{name}"] for file in trial["files"]) for name in ("read", *told)}
-    fates = ", ".join(f"{sums[name]} {word}" for name, word in told.items() if sums[name])
-    line = f"Tried without storing: {count(sums['read'], 'row')} read: {fates or 'nothing'}."
+def _trial_lines(trial: ImportDocument) -> list[RenderableType]:
+    read, *sums = map(sum, zip(*map(fates_of, trial["files"]), strict=True))
+    fates = ", ".join(f"{number} {word}" for number, word in zip(sums, FATES, strict=True) if number)
+    line = f"Tried without storing: {count(read, 'row')} read: {fates or 'nothing'}."
     unused = dict.fromkeys(name for file in trial["files"] for name in file["kept_columns"])
     return [
         line,

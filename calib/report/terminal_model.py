@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
+from calib.documents.model import BacktestDocument, FitDocument, PredictDocument, Prediction, ScoredJobs
 from calib.report.sentences import below_floor_sentence
-from calib.report.terminal import Document, RenderableType, as_text, listed, table, told
+from calib.report.terminal import RenderableType, as_text, listed, table, told
 from calib.report.terminal_import import log_next_lines
 from calib.report.units import count, duration, known, share, signed_percent, stage_name
 
 
-def show_fit(doc: Document) -> str:
+def show_fit(doc: FitDocument) -> str:
     """How many runs were learned from, and how each stage compares with its baseline."""
     rows = [
         [
@@ -46,7 +47,7 @@ def usual(middle: float | None, spread: float | None) -> str:
     return f"{middle / factor:.2f} to {middle * factor:.2f}"
 
 
-def show_predict(doc: Document) -> str:
+def show_predict(doc: PredictDocument) -> str:
     """One line for each build: its whole; the stages are in the CSV."""
     fewest: dict[str, int] = {}
     for row in listed(doc, "predictions"):
@@ -65,11 +66,11 @@ def show_predict(doc: Document) -> str:
     return as_text(*shown)
 
 
-def within(row: Document) -> str:
+def within(row: Prediction) -> str:
     return f"{duration(row['p10_min'])} to {duration(row['p90_min'])}"
 
 
-def show_backtest(doc: Document) -> str:
+def show_backtest(doc: BacktestDocument) -> str:
     """Whether the ranges were right, over all and by stage."""
     levels = ("50", "80", "90", "95")
     rows = [
@@ -89,7 +90,7 @@ def show_backtest(doc: Document) -> str:
     )
 
 
-def _whole_jobs(jobs: list[Document]) -> list[RenderableType]:
+def _whole_jobs(jobs: list[ScoredJobs]) -> list[RenderableType]:
     """Past builds and orders, each as one thing."""
     if not jobs:
         return []

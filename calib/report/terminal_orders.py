@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
+from calib.documents.promises import (
+    AcceptDocument,
+    ListedQuote,
+    OpenPromise,
+    PromisesDocument,
+    QuotesDocument,
+    Ready,
+    Withdrawn,
+)
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH
 from calib.report.units import UNKNOWN, chance, count, share
 from calib.report.when import clock_time, half_day_time
 
-Document = Mapping[str, Any]
 SHOWN = 30
 
 
-def show_quotes(doc: Document) -> str:
+def show_quotes(doc: QuotesDocument) -> str:
     """One line for each quote, newest first, then how many promises and ranges held."""
     rows = doc["quotes"]
     if not rows:
@@ -33,7 +40,7 @@ def show_quotes(doc: Document) -> str:
     )
 
 
-def _looks(doc: Document) -> list[str]:
+def _looks(doc: QuotesDocument) -> list[str]:
     if not doc["looks"]:
         return []
     return [
@@ -41,7 +48,7 @@ def _looks(doc: Document) -> list[str]:
     ]
 
 
-def _quote_row(one: Document, today: str) -> list[Any]:
+def _quote_row(one: ListedQuote, today: str) -> list[Any]:
     return [
         one["quote_id"],
         clock_time(one["quoted_at"], today),
@@ -54,7 +61,7 @@ def _quote_row(one: Document, today: str) -> list[Any]:
     ]
 
 
-def _state(one: Document, today: str) -> str:
+def _state(one: ListedQuote, today: str) -> str:
     if one["ready_at"]:
         return f"{one['state']}, {clock_time(one['ready_at'], today)}"
     if one["state"] == "accepted":
@@ -62,7 +69,7 @@ def _state(one: Document, today: str) -> str:
     return str(one["state"])
 
 
-def _scores(doc: Document) -> list[str]:
+def _scores(doc: QuotesDocument) -> list[str]:
     promises, ranges = doc["promises"], doc["ranges"]
     if not promises["promises"]:
         return ["No quote's parts are finished yet: promises are scored when the logs of their builds come."]
@@ -75,9 +82,9 @@ def _scores(doc: Document) -> list[str]:
     return [f"{kept}{against_ranges(ranges)}."]
 
 
-def show_accepted_quote(doc: Document) -> str:
+def show_accepted_quote(doc: AcceptDocument | Withdrawn | Ready) -> str:
     """What was promised and what follows for the others; or that it is undone, or was ready."""
-    if doc.get("withdrawn"):
+    if "withdrawn" in doc:
         return f"{doc['quote_id']} is out of the queue again; the quote itself is kept."
     if "held" in doc:
         kept = "in time" if doc["held"] else "late"
@@ -102,7 +109,7 @@ def _chance(given: float | None) -> str:
     return f" (chance by the quote {chance(given)})" if given is not None else ""
 
 
-def _slips(doc: Document) -> list[str]:
+def _slips(doc: AcceptDocument) -> list[str]:
     if not doc["others"]:
         return ["No other promise is open."]
     if not doc["slips"]:
@@ -115,7 +122,7 @@ def _slips(doc: Document) -> list[str]:
     ]
 
 
-def show_promises(doc: Document) -> str:
+def show_promises(doc: PromisesDocument) -> str:
     """Every open promise, the least sure first, and why those below 80 % fell."""
     rows = doc["promises"]
     if not rows:
@@ -125,7 +132,7 @@ def show_promises(doc: Document) -> str:
     return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"], width=WIDTH)
 
 
-def _promise_row(one: Document, start: str) -> list[Any]:
+def _promise_row(one: OpenPromise, start: str) -> list[Any]:
     return [
         one["quote_id"],
         one["order_id"] or "",
@@ -147,7 +154,7 @@ def not_rounded_up_to_80(value: float | None) -> float | None:
     return 0.79 if value is not None and 0.79 < value < 0.8 else value
 
 
-def below_80(doc: Document) -> str:
+def below_80(doc: PromisesDocument) -> str:
     """
     >>> below_80({"promises": [{"state": "sure"}] * 3, "below_80": 1})
     '1 of 3 open promises is kept less than 8 of 10 times now.'
@@ -162,5 +169,5 @@ def below_80(doc: Document) -> str:
     return f"{which} {'is' if below == 1 else 'are'} kept less than 8 of 10 times now."
 
 
-def _reasons(rows: list[Document]) -> list[str]:
+def _reasons(rows: list[OpenPromise]) -> list[str]:
     return [f"{one['quote_id']}: {one['because']}." for one in rows if one["because"]]

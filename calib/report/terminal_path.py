@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from calib.report.terminal import Document, as_text, listed
+from calib.documents.part import PathDocument, PathLayer
+from calib.report.terminal import as_text, listed
 from calib.report.units import count, duration, figure
 
 BANDS = 16  # of layers, so that the picture fits a screen
@@ -10,7 +11,7 @@ BAR = 40
 LAYING, OTHER = "█", "░"
 
 
-def show_measure_path(doc: Document) -> str:
+def show_measure_path(doc: PathDocument) -> str:
     """Minutes by kind of move, then a bar for each band of layers."""
     size = " × ".join(figure(side) for side in doc["size_mm"])
     machine = doc["machine"]
@@ -30,7 +31,7 @@ def show_measure_path(doc: Document) -> str:
     return as_text(*lines, *layer_bars(doc["layers"]))
 
 
-def layer_bars(layers: list[Document]) -> list[str]:
+def layer_bars(layers: list[PathLayer]) -> list[str]:
     """A line for each band of layers, the highest on top, as long as its minutes.
 
     >>> print("\\n".join(layer_bars([{"z_mm": z, "minutes": m, "laying_min": m / 2} for z, m in ((0.2, 4), (0.4, 2))])))

@@ -8,12 +8,14 @@ from typing import Any
 
 from rich.console import RenderableType
 
+from calib.documents.compare import Out
+from calib.documents.quote import Caution, QuoteDocument, QuoteOption, Term, Tie
+from calib.documents.spans import Span
 from calib.report.terminal import as_text, table
 from calib.report.units import chance, duration, figure, joined, stage_name, times
 from calib.report.when import clock_time, half_day_time, short_day
 from calib.safety import FOLLOW, in_short
 
-Document = Mapping[str, Any]
 BAR = 18
 AS_IN_FILE = "as it lies in the file"
 MOST_POSES = 6  # of an order of many parts they are in the JSON only
@@ -24,7 +26,7 @@ SINGLY = 3  # so many options are named one by one
 WIDTH = 130  # characters
 
 
-def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
+def show_quote(doc: QuoteDocument, stages: bool = False, why: bool = False) -> str:
     """The options, soonest first, with every note; with ``stages`` what each stage takes, with ``why`` the terms."""
     options = doc["options"]
     first, later = notes_of(doc)
@@ -41,7 +43,7 @@ def show_quote(doc: Document, stages: bool = False, why: bool = False) -> str:
     return as_text(*shown, width=WIDTH)
 
 
-def warning_lines(options: Sequence[Document]) -> list[str]:
+def warning_lines(options: Sequence[QuoteOption]) -> list[str]:
     """What is said of the soonest option of each process, each sentence once."""
     said: dict[str, str] = {}
     for option in first_of_each(options):
@@ -50,7 +52,7 @@ def warning_lines(options: Sequence[Document]) -> list[str]:
     return [f"{who}: {text}" for text, who in said.items()]
 
 
-def caution_lines(options: Sequence[Document], stages: bool) -> list[str]:
+def caution_lines(options: Sequence[QuoteOption], stages: bool) -> list[str]:
     """One line for the processes on offer; with ``stages`` every caution once, with the stages that it is for."""
     offered = first_of_each(options)
     if not stages:
@@ -59,7 +61,7 @@ def caution_lines(options: Sequence[Document], stages: bool) -> list[str]:
     return [*named, FOLLOW]
 
 
-def cautions_of(options: Sequence[Document]) -> list[Document]:
+def cautions_of(options: Sequence[QuoteOption]) -> list[Caution]:
     """Cautions of options, those of one process and text once, with all the stages that they are for."""
     found: dict[tuple[str, str], dict[str, None]] = {}
     for option in options:
@@ -69,7 +71,7 @@ def cautions_of(options: Sequence[Document]) -> list[Document]:
     return [{"process": process, "text": text, "stages": list(own)} for (process, text), own in found.items()]
 
 
-def _pose_lines(options: Sequence[Document]) -> list[str]:
+def _pose_lines(options: Sequence[QuoteOption]) -> list[str]:
     """How each process lays the parts, where that differs from how they lie in their files."""
     lines = []
     for option in first_of_each(options):
@@ -84,32 +86,33 @@ def _pose_lines(options: Sequence[Document]) -> list[str]:
     return lines if len(lines) <= MOST_POSES else []
 
 
-def headline(doc: Document) -> str:
+def headline(doc: QuoteDocument) -> str:
     """What is asked for, and what the ranges mean."""
     start = clock_time(doc["start"], datetime.now().isoformat())
     return f"{what_is_asked(doc)}. Start: {start}. 8 of 10 such jobs end inside the range."
 
 
-def what_is_asked(doc: Document) -> str:
+def what_is_asked(doc: QuoteDocument) -> str:
     what = parts_asked(doc)
-    return f"{what}, wanted by {due_words(doc['due'], doc['start'])}" if doc.get("due") else what
+    due = doc.get("due")
+    return f"{what}, wanted by {due_words(due, doc['start'])}" if due else what
 
 
-def parts_asked(doc: Document) -> str:
+def parts_asked(doc: QuoteDocument) -> str:
     items = doc.get("items") or ()
     if len(items) > 1:
         return ", ".join(f"{one['quantity']:,} × {one['part']}" for one in items)
     return f"{doc['quantity']:,} × {doc['part']}"
 
 
-def notes_of(doc: Document) -> tuple[list[str], list[str]]:
+def notes_of(doc: QuoteDocument) -> tuple[list[str], list[str]]:
     """What must be read first (a unit that was assumed), and the rest."""
     notes = [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
     first = [text for text in notes if " unit" in text.lower()]
     return first, [text for text in notes if text not in first]
 
 
-def chosen(options: Sequence[Document]) -> list[Document]:
+def chosen(options: Sequence[QuoteOption]) -> list[QuoteOption]:
     """The SHOWN soonest, and the soonest of each process that is not among them."""
     if len(options) <= SHOWN:
         return list(options)
@@ -117,16 +120,16 @@ def chosen(options: Sequence[Document]) -> list[Document]:
     return [option for option in options if id(option) in kept]
 
 
-def _option_table(doc: Document, options: Sequence[Document]) -> RenderableType:
+def _option_table(doc: QuoteDocument, options: Sequence[QuoteOption]) -> RenderableType:
     low = min(option["lead_time_h"]["p10"] for option in options)
     high = max(option["lead_time_h"]["p90"] for option in options)
-    currency = next((option["cost"]["currency"] for option in options if option.get("cost")), "")
+    currency = currency_of(options)
     heads = f"option|>builds|usually ready|{times(doc.get('sure', 0.9))} by|~range|>hands"
     heads += ("|>in time" if doc.get("due") else "") + (f"|>{currency}" if currency else "")
     return table(heads, [_row(option, low, high, doc, bool(currency)) for option in options])
 
 
-def _row(option: Document, low: float, high: float, doc: Document, priced: bool) -> list[Any]:
+def _row(option: QuoteOption, low: float, high: float, doc: QuoteDocument, priced: bool) -> list[Any]:
     lead = option["lead_time_h"]
     cells = [
         option_name(option),
@@ -139,11 +142,21 @@ def _row(option: Document, low: float, high: float, doc: Document, priced: bool)
     if doc.get("due"):
         cells.append(chance(option["on_time"]))
     if priced:
-        cells.append(f"{option['cost']['p50']:.0f}" if option.get("cost") else "")
+        cells.append(usual_cost(option))
     return cells
 
 
-def option_name(option: Document) -> str:
+def usual_cost(option: QuoteOption) -> str:
+    cost = option.get("cost")
+    return f"{cost['p50']:.0f}" if cost else ""
+
+
+def currency_of(options: Sequence[QuoteOption]) -> str:
+    """That of the first option with a cost; '' where none has."""
+    return next((cost["currency"] for option in options if (cost := option.get("cost"))), "")
+
+
+def option_name(option: QuoteOption) -> str:
     ride = f" ({option['ride']})" if option.get("ride") else ""
     return f"{option['process']} {option['machine']}{ride}"
 
@@ -153,7 +166,7 @@ def about(text: str, lead_h: float, start: str) -> str:
     return short_day(text, start) if lead_h > 24 * DAYS_WITH_TIME else clock_time(text, start)
 
 
-def promised_words(option: Document, start: str) -> str:
+def promised_words(option: QuoteOption, start: str) -> str:
     """The half day that is promised of an option; of one quoted before half days were kept the minute."""
     return half_day_time(option.get("promised_at") or option.get("sure_at") or option["ready_at"]["p90"], start)
 
@@ -169,7 +182,7 @@ def due_words(due: str, start: str) -> str:
     return f"the end of {short_day((when - timedelta(minutes=1)).isoformat(), start)}"
 
 
-def advice(doc: Document) -> str:
+def advice(doc: QuoteDocument) -> str:
     """What to promise, by which option, how surely, and what keeps the date asked for."""
     option, sure = doc["options"][0], doc.get("sure", 0.9)
     kept = times(option.get("promise_chance", sure))
@@ -182,22 +195,22 @@ def advice(doc: Document) -> str:
     )
 
 
-def named_option(option: Document) -> str:
+def named_option(option: QuoteOption) -> str:
     """
     >>> named_option({"process": "MEX", "machine": "m1", "cost": {"p50": 101.7, "currency": "GBP"}})
     'MEX m1, 102 GBP'
     """
-    cost = f", {option['cost']['p50']:.0f} {option['cost']['currency']}" if option.get("cost") else ""
+    cost = f", {usual_cost(option)} {currency_of([option])}" if option.get("cost") else ""
     return f"{option['process']} {option['machine']}{cost}"
 
 
-def when_to_start(doc: Document) -> list[str]:
+def when_to_start(doc: QuoteDocument) -> list[str]:
     """A sentence where a later start of the first build is better; none where it starts at once."""
     told = doc.get("start_advice")
     return [told["text"]] if told and told["moved"] else []
 
 
-def _rivals(doc: Document) -> list[str]:
+def _rivals(doc: QuoteDocument) -> list[str]:
     """Who else keeps the same half day, or how often the first is the first; and where a later promise costs less."""
     if len(doc["options"]) == 1:
         return ["It is the only one that can make this."]
@@ -215,30 +228,33 @@ def _rivals(doc: Document) -> list[str]:
     return lines
 
 
-def ties_line(ties: Sequence[Document]) -> str:
+def ties_line(ties: Sequence[Tie]) -> str:
     return f"Too close to call: {_listed(ties)} {_keep(ties)} it too."
 
 
-def about_due(doc: Document, short: bool = False) -> list[str]:
+def about_due(doc: QuoteDocument, short: bool = False) -> list[str]:
     """The options that keep the date asked for best, the cheapest first; ``short`` names that one beside a table."""
-    if not doc.get("due"):
+    due = doc.get("due")
+    if not due:
         return []
-    best = max(option["on_time"] for option in doc["options"])
-    wanted = f"Wanted by {due_words(doc['due'], doc['start'])}:"
+    best = max(option["on_time"] or 0.0 for option in doc["options"])
+    wanted = f"Wanted by {due_words(due, doc['start'])}:"
     if best < HARDLY:
         return [f"{wanted} no option keeps it."]
-    keep = doc.get("keep_due") or [option for option in doc["options"] if option["on_time"] == best]
+    keep: Sequence[Tie | QuoteOption] = doc.get("keep_due") or [
+        option for option in doc["options"] if option["on_time"] == best
+    ]
     if short and len(keep) > 1 and keep[0]["cost"]:
         return [f"{wanted} {_short(keep[0])} is the cheapest to keep it."]
     cheaper = f"; {_short(keep[0])} is the cheapest" if len(keep) > 1 and keep[0]["cost"] else ""
     return [f"{wanted} {_listed(keep)} {_keep(keep)} it {times(best)} times{cheaper}."]
 
 
-def _keep(options: Sequence[Document]) -> str:
+def _keep(options: Sequence[Tie | QuoteOption]) -> str:
     return "keeps" if len(options) == 1 else "keep"
 
 
-def _listed(options: Sequence[Document]) -> str:
+def _listed(options: Sequence[Tie | QuoteOption]) -> str:
     """
     >>> _listed([{"process": "MEX", "machine": f"m{n}", "cost": None} for n in range(6)])
     'MEX m0, MEX m1, MEX m2 and 3 more'
@@ -249,14 +265,14 @@ def _listed(options: Sequence[Document]) -> str:
     return f"{', '.join(names[:SINGLY])} and {len(names) - SINGLY} more"
 
 
-def _short(option: Document) -> str:
+def _short(option: Tie | QuoteOption) -> str:
     """An option as a tie names it, its cost a number; or one of a document that had no ties."""
     cost = option.get("cost")
     usual = cost["p50"] if isinstance(cost, Mapping) else cost
     return f"{option['process']} {option['machine']}" + (f" ({usual:.0f})" if usual else "")
 
 
-def basis(option: Document) -> str:
+def basis(option: QuoteOption) -> str:
     """How much was learned behind an option.
 
     >>> basis({"stages": [{"runs_behind": 0}, {"runs_behind": 84}, {"runs_behind": 20}]})
@@ -273,7 +289,7 @@ def basis(option: Document) -> str:
     return f"{said}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else f"{said}."
 
 
-def _number(doc: Document) -> str:
+def _number(doc: QuoteDocument) -> str:
     return (
         f" Accept it: calib accept {doc['quote_id']}; keep it: calib quotes {doc['quote_id']} --keep"
         if doc.get("quote_id")
@@ -281,7 +297,7 @@ def _number(doc: Document) -> str:
     )
 
 
-def outside_lines(doc: Document) -> list[str]:
+def outside_lines(doc: QuoteDocument) -> list[str]:
     return [
         f"Made outside by {one['id']}: {clock_time(one['ready_at'], doc['start'])}"
         + (f", {one['price']:.0f}" if one.get("price") is not None else "")
@@ -290,12 +306,12 @@ def outside_lines(doc: Document) -> list[str]:
     ]
 
 
-def _out(doc: Document) -> list[str]:
+def _out(doc: QuoteDocument) -> list[str]:
     """Machines that are out, those with one reason together."""
     return [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
 
 
-def by_reason(out: Sequence[Document]) -> dict[str, list[str]]:
+def by_reason(out: Sequence[Out]) -> dict[str, list[str]]:
     """
     >>> by_reason([{"process": "MEX", "machine": "a", "reason": "too small"}] * 2)
     {'too small': ['a (MEX)', 'a (MEX)']}
@@ -306,9 +322,9 @@ def by_reason(out: Sequence[Document]) -> dict[str, list[str]]:
     return reasons
 
 
-def first_of_each(options: Sequence[Document]) -> list[Document]:
+def first_of_each(options: Sequence[QuoteOption]) -> list[QuoteOption]:
     """The soonest option of each process."""
-    first: dict[str, Document] = {}
+    first: dict[str, QuoteOption] = {}
     for option in options:
         first.setdefault(option["process"], option)
     return list(first.values())
@@ -326,7 +342,7 @@ def range_bar(low: float, middle: float, high: float, longest: float, width: int
     return "".join(bar)
 
 
-def _stage_table(option: Document) -> RenderableType:
+def _stage_table(option: QuoteOption) -> RenderableType:
     rows = [
         [stage_name(one["stage"]), duration(one["baseline_min"]), duration(one["p50_min"]),
          f"{duration(one['p10_min'])} to {duration(one['p90_min'])}", duration(one["touch_min"]), one["runs_behind"]]
@@ -339,12 +355,12 @@ def _stage_table(option: Document) -> RenderableType:
     return table(heads, rows)
 
 
-def _per_day(option: Document) -> list[str]:
+def _per_day(option: QuoteOption) -> list[str]:
     a_day = option.get("pieces_per_day")
     return [f"Once the line runs: {pieces_a_day(a_day)}."] if a_day else []
 
 
-def pieces_a_day(a_day: Document) -> str:
+def pieces_a_day(a_day: Span) -> str:
     """
     >>> pieces_a_day({"p10": 25.4, "p50": 29.0, "p90": 31.1}), pieces_a_day({"p10": 0.4, "p50": 0.52, "p90": 0.6})
     ('29 pieces a day (25 to 31)', '0.52 pieces a day (0.40 to 0.60)')
@@ -354,13 +370,13 @@ def pieces_a_day(a_day: Document) -> str:
     return f"{middle} pieces a day ({low} to {high})"
 
 
-def _term_table(option: Document) -> RenderableType:
+def _term_table(option: QuoteOption) -> RenderableType:
     """Baseline minutes of one build, before any correction by logs, term by term."""
     head = f"{option['process']} {option['machine']}: stage|term|>minutes|from|source"
     return table(head, [_term_row(term) for term in option["terms"] if term["minutes"] >= 0.05])
 
 
-def _term_row(term: Document) -> list[str]:
+def _term_row(term: Term) -> list[str]:
     inputs = ", ".join(
         f"{name} {value:.4g}" if isinstance(value, float) else f"{name} {value}"
         for name, value in term["inputs"].items()

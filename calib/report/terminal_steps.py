@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
-from typing import Any
 
+from calib.documents.quote import QuoteDocument
+from calib.documents.shop import InitDocument, TemplatesDocument
+from calib.documents.week import DemoDocument, ReportDocument
 from calib.report.promise_lines import promise_lines
 from calib.report.terminal_drift import show_drift
 from calib.report.units import duration
 
-Document = Mapping[str, Any]
 
-
-def show_init(doc: Document) -> str:
+def show_init(doc: InitDocument) -> str:
     """What is there now, and the way from here to the first answer."""
     folder, named = doc["folder"], shlex.quote(doc["folder"])
     machines = ", ".join(f"{one['id']} ({one['process']})" for one in doc["machines"])
@@ -39,20 +38,20 @@ def show_init(doc: Document) -> str:
     )
 
 
-def show_templates(doc: Document) -> str:
+def show_templates(doc: TemplatesDocument) -> str:
     """Which templates were written, and which hold rows and were left."""
     lines = [f"Written anew: {', '.join(doc['written'])}."] if doc["written"] else []
     left = doc["left_alone"]
     return "\n".join(lines + ([f"Left alone, because somebody has filled them: {', '.join(left)}."] if left else []))
 
 
-def show_report(doc: Document) -> str:
+def show_report(doc: ReportDocument) -> str:
     return "\n".join(
         [*promise_lines(doc["open_promises"]), *doc["sentences"], *doc["warnings"], f"Page: {doc['page']}"]
     )
 
 
-def show_demo(doc: Document) -> str:
+def show_demo(doc: DemoDocument) -> str:
     rows = sum(one["rows_read"] for one in doc["import"]["files"])
     aside = sum(one["rows_quarantined"] for one in doc["import"]["files"])
     lines = [
@@ -80,7 +79,7 @@ def show_demo(doc: Document) -> str:
     return "\n".join(lines)
 
 
-def _best_of_each(quote: Document) -> list[str]:
+def _best_of_each(quote: QuoteDocument) -> list[str]:
     """The soonest option of each process, as 'MEX 6 h (4 h to 26 h)'."""
     best: dict[str, str] = {}
     for option in quote["options"]:

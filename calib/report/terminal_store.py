@@ -6,13 +6,21 @@ from collections.abc import Sequence
 from itertools import groupby
 from shlex import quote
 
+from calib.documents.logs import AnswerDocument, Copy, Question, ReviewDocument, SetAsideDocument, UndoDocument
+from calib.documents.store import (
+    BackupDocument,
+    CheckDocument,
+    CompanyExport,
+    ExportDocument,
+    ForgetDocument,
+    RestoreDocument,
+)
 from calib.records import NEVER_ENDED, NEVER_LOGGED
-from calib.report.terminal import Document
 from calib.report.terminal_import import quarantine_sentences, question_line
 from calib.report.units import count, duration
 
 
-def show_review(doc: Document) -> str:
+def show_review(doc: ReviewDocument) -> str:
     """The questions, how to answer one, and how many wait."""
     questions, shop = doc["questions"], doc["at_shop"]
     if doc["answered"]:
@@ -29,7 +37,7 @@ def show_review(doc: Document) -> str:
     return "\n".join([*lines, "Answer by number, then fit again:", *_ways_to_answer(questions, shop)])
 
 
-def _ways_to_answer(questions: Sequence[Document], shop: str) -> list[str]:
+def _ways_to_answer(questions: Sequence[Question], shop: str) -> list[str]:
     """A line for each, with the first question that it fits."""
     ended = next((one["mark_id"] for one in questions if one["rule"] not in (NEVER_ENDED, NEVER_LOGGED)), None)
     never = next((one["mark_id"] for one in questions if one["rule"] == NEVER_LOGGED), None)
@@ -46,7 +54,7 @@ def _ways_to_answer(questions: Sequence[Document], shop: str) -> list[str]:
     return [f"  calib review {number}{shop} {way}" for number, way in ways if number is not None]
 
 
-def _answer(one: Document) -> str:
+def _answer(one: Question) -> str:
     said = {
         "right": "it was so",
         "mended": f"it took {duration(one['verdict_min'])}",
@@ -59,14 +67,14 @@ def _answer(one: Document) -> str:
     return f"-> {said}" + (f" ({one['verdict_note']})" if one["verdict_note"] else "")
 
 
-def show_answer(doc: Document) -> str:
+def show_answer(doc: AnswerDocument) -> str:
     number, shop = doc["mark_id"], doc["at_shop"]
     if doc["taken_back"]:
         return f"Question {number} is open again: {doc['sentence']}"
     return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --undo{shop}. Learn from it: calib fit{shop}"
 
 
-def show_rejects(doc: Document) -> str:
+def show_rejects(doc: SetAsideDocument) -> str:
     """The rows with their numbers, what was changed, how to go on."""
     lines = [f"{count(len(doc['changed']), 'row')} changed."] if doc["changed"] else []
     rows = [list(problems) for _, problems in groupby(doc["rows"], key=lambda one: one["reject_id"])]
@@ -88,7 +96,7 @@ def show_rejects(doc: Document) -> str:
     return "\n".join(lines)
 
 
-def show_undo(doc: Document) -> str:
+def show_undo(doc: UndoDocument) -> str:
     """What went, what came back."""
     done = "would be taken" if doc["dry_run"] else "was taken"
     told = [
@@ -119,7 +127,7 @@ def _rows(noun: str) -> tuple[str, str]:
     return noun, noun.replace("row", "rows")
 
 
-def show_check(doc: Document) -> str:
+def show_check(doc: CheckDocument) -> str:
     lines = [f"{count(doc['mended'], 'problem')} mended."] if doc["mended"] else []
     if not doc["problems"]:
         return "\n".join([*lines, "The store is sound."])
@@ -128,7 +136,7 @@ def show_check(doc: Document) -> str:
     return "\n".join(lines)
 
 
-def show_export(doc: Document) -> str:
+def show_export(doc: ExportDocument) -> str:
     lines = (
         ["Written; importing these changes nothing:", *(f"  {path}" for path in doc["files"])] if doc["files"] else []
     )
@@ -137,19 +145,19 @@ def show_export(doc: Document) -> str:
     return "\n".join(lines)
 
 
-def show_export_company(doc: Document) -> str:
+def show_export_company(doc: CompanyExport) -> str:
     """What was sent under which name."""
     new = f"{count(len(doc['files']), 'file')} written" if doc["files"] else "Nothing has changed"
     gone = f", {len(doc['taken_away'])} taken away" if doc["taken_away"] else ""
     return f"{new}{gone}, {doc['unchanged']} as before. This lab is {doc['site']} in {doc['company']}."
 
 
-def copy_line(copy: Document | None) -> str:
+def copy_line(copy: Copy | None) -> str:
     """Where the copy is that was made before, and its size."""
     return f"Copied before to {copy['path']} ({copy['mb']:g} MB); put it back with: calib restore" if copy else ""
 
 
-def show_forget(doc: Document) -> str:
+def show_forget(doc: ForgetDocument) -> str:
     """What was done, or would be, and where the person still stands."""
     cells = count(doc["cells"], "place")
     if doc["dry_run"]:
@@ -171,10 +179,10 @@ def show_forget(doc: Document) -> str:
     return "\n".join([*lines, "Copies elsewhere (mail, disks, paper) are yours to see to."])
 
 
-def show_backup(doc: Document) -> str:
+def show_backup(doc: BackupDocument) -> str:
     return f"The store is copied to {doc['backup']}. Put it back with: calib restore"
 
 
-def show_restore(doc: Document) -> str:
+def show_restore(doc: RestoreDocument) -> str:
     kept = f" The store that was there is kept as {doc['kept']}." if doc["kept"] else ""
     return f"{doc['backup']} is the store again.{kept}"

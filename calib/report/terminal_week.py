@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from calib.documents.week import WeekDocument
 from calib.report.promise_lines import promise_lines
 from calib.report.sentences import below_floor_cautions, below_floor_sentence
 from calib.report.terminal_import import next_lines
 from calib.report.terminal_store import copy_line
 from calib.report.units import count
 
-Document = Mapping[str, Any]
 
-
-def show_week(doc: Document) -> str:
+def show_week(doc: WeekDocument) -> str:
     """The week's sentences, where the page is and the next steps.
 
     Of a quiet week nothing, so that a scheduler stays silent, or one line where rows wait for their build.
@@ -27,14 +23,14 @@ def show_week(doc: Document) -> str:
     return "\n".join([*_imported(doc), *_page(doc), *copied, *(next_lines(steps) if steps else [])])
 
 
-def _imported(doc: Document) -> list[str]:
+def _imported(doc: WeekDocument) -> list[str]:
     unread = [file for file in doc["import"]["files"] if file.get("error")]
     lines = [f"Not read: {file['error']} {'' if file['is_unknown'] else file['hint']}".rstrip() for file in unread]
     aside = [f"{count(doc['newly_set_aside'], 'row')} newly set aside."] if doc["newly_set_aside"] else []
     return lines + aside + _held(doc)
 
 
-def _held(doc: Document) -> list[str]:
+def _held(doc: WeekDocument) -> list[str]:
     rows = doc["newly_held"]
     return (
         [f"{count(rows, 'row')} came that {'waits' if rows == 1 else 'wait'} for a build or order no log has yet."]
@@ -43,7 +39,7 @@ def _held(doc: Document) -> list[str]:
     )
 
 
-def _page(doc: Document) -> list[str]:
+def _page(doc: WeekDocument) -> list[str]:
     report = doc["report"]
     if report is None:
         new = sum(file.get("rows_new", 0) for file in doc["import"]["files"])

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from rich.console import RenderableType
 
+from calib.documents.shop import Best, Load, Side, WhatIfOption, WhatIfOrder, WhatIfWeeks
+from calib.documents.spans import Span
 from calib.report.terminal import as_text, table
 from calib.report.terminal_capacity import load_bar
 from calib.report.terminal_compare import hours
 from calib.report.terminal_quote import WIDTH, by_reason
 from calib.report.units import chance, count, duration, share
 
-Document = Mapping[str, Any]
 NOTICED_H = 0.1
 TIGHTEST = 8
 SAME = "the same"
 LOOK_FIRST = "LOOK FIRST"
 
 
-def show_what_if_order(doc: Document) -> str:
+def show_what_if_order(doc: WhatIfOrder) -> str:
     """Options that the change moves, what is gained and how surely; then who must be on site."""
     moved = [one for one in doc["options"] if _gain(one["sooner_h"]) != SAME]
     heads = "option|>today|>changed|>sooner by|>chance sooner|>hands today|>changed"
@@ -37,7 +37,7 @@ def show_what_if_order(doc: Document) -> str:
     )
 
 
-def _option_row(one: Document) -> list[Any]:
+def _option_row(one: WhatIfOption) -> list[Any]:
     today, changed = one["today"], one["changed"]
     ride = " (along)" if one.get("ride_along") else ""
     return [
@@ -51,15 +51,15 @@ def _option_row(one: Document) -> list[Any]:
     ]
 
 
-def _lead(side: Document | None) -> str:
+def _lead(side: Side | None) -> str:
     return _range(side["lead_time_h"]) if side else "none"
 
 
-def _range(span: Document) -> str:
+def _range(span: Span) -> str:
     return f"{hours(span['p50'])} ({hours(span['p10'])} to {hours(span['p90'])})"
 
 
-def _gain(span: Document | None) -> str:
+def _gain(span: Span | None) -> str:
     """
     >>> _gain({"p10": 0.0, "p50": 5.0, "p90": 80.0}), _gain({"p10": -0.01, "p50": 0.0, "p90": 0.02})
     ('5 h (0 h to 3.5 d)', 'the same')
@@ -75,7 +75,7 @@ def signed(value: float) -> str:
     return f"−{hours(-value)}" if value <= -NOTICED_H else hours(abs(value))
 
 
-def gain_sentence(best: Document) -> str:
+def gain_sentence(best: Best) -> str:
     """What the change does to the soonest date."""
     today, changed = best["today"], best["changed"]
     if changed is None:
@@ -93,11 +93,11 @@ def gain_sentence(best: Document) -> str:
     )
 
 
-def _who(side: Document) -> str:
+def _who(side: Side) -> str:
     return f"{side['process']} on {side['machine']}"
 
 
-def show_what_if_weeks(doc: Document) -> str:
+def show_what_if_weeks(doc: WhatIfWeeks) -> str:
     """The last weeks' builds through both shops: time from release to done, and load of what is tightest."""
     flows = [("all", doc), *((one["process"], one) for one in doc["by_process"])]
     heads = "builds|>today|>changed|>sooner by|>chance sooner"
@@ -116,7 +116,7 @@ def show_what_if_weeks(doc: Document) -> str:
     )
 
 
-def _loads(resources: Document) -> RenderableType:
+def _loads(resources: dict[str, list[Load]]) -> RenderableType:
     """Load today and changed of what is tightest in either."""
     today = {one["resource"]: one["load"] for one in resources["today"]}
     changed = {one["resource"]: one["load"] for one in resources["changed"]}
@@ -129,11 +129,11 @@ def _load(load: float | None) -> list[str]:
     return ["", "none"] if load is None else [load_bar(load, 12), share(load)]
 
 
-def look_first(doc: Document) -> list[str]:
+def look_first(doc: WhatIfOrder | WhatIfWeeks) -> list[str]:
     """What the answer rests on and only the patch states: before the answer."""
     return [text for text in doc["warnings"] if text.startswith(LOOK_FIRST)]
 
 
-def _foot(doc: Document) -> list[str]:
+def _foot(doc: WhatIfOrder | WhatIfWeeks) -> list[str]:
     warnings = [str(text) for text in doc["warnings"] if not text.startswith(LOOK_FIRST)]
     return [*(f"On site: {text}" for text in doc["on_site"]), *warnings]

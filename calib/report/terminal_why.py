@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from rich.console import RenderableType
 
+from calib.documents.model import Effect, Narrowing, Residual, TotalEffect, WhyDocument
 from calib.report.terminal import as_text, table
 from calib.report.units import count, day, duration, signed_percent, stage_name
-
-Document = Mapping[str, Any]
 
 ABOUT = {
     "whole": "all work of the lab",
@@ -24,7 +22,7 @@ ORDER = ("whole", "process", "stage", "cell", "level")
 WORTH_SAYING = 1.0  # narrowing by less than so many points of per cent is not worth a sentence
 
 
-def show_why(doc: Document) -> str:
+def show_why(doc: WhyDocument) -> str:
     """A typical run, where its correction comes from, the odd runs, and what would narrow the range."""
     name = f"{doc['process']} {stage_name(doc['stage'])}"
     one = {key: f"{value:.2f}" for key, value in doc["single_run"].items()}
@@ -47,33 +45,33 @@ def show_why(doc: Document) -> str:
     return as_text(*shown)
 
 
-def _behind(doc: Document) -> str:
+def _behind(doc: WhyDocument) -> str:
     if not doc["runs"]:
         return "No run of it is logged yet: this is what the lab's other work says."
     return f"{count(doc['runs'], 'run')}, up to {day(doc['as_of'])}."
 
 
-def _in_order(doc: Document) -> list[Document]:
+def _in_order(doc: WhyDocument) -> list[Effect]:
     return sorted(doc["parts"], key=lambda part: ORDER.index(part["factor"]) if part["factor"] in ORDER else len(ORDER))
 
 
-def _part(doc: Document):  # type: ignore[no-untyped-def]
+def _part(doc: WhyDocument):  # type: ignore[no-untyped-def]
     names = ABOUT | {"process": f"all work in {doc['process']}", "stage": f"{stage_name(doc['stage'])} in any process"}
     return lambda part: _row(names.get(part["factor"], part["factor"]), part)
 
 
-def _row(name: str, effect: Document) -> list[str]:
+def _row(name: str, effect: Effect | TotalEffect) -> list[str]:
     low, high = signed_percent(effect["low_pct"]), signed_percent(effect["high_pct"])
     return [name, signed_percent(effect["per_cent"]), f"{low} to {high}", f"{effect['runs']:,}"]
 
 
-def _differences(doc: Document) -> list[list[str]]:
+def _differences(doc: WhyDocument) -> list[list[str]]:
     names = {"operator": "person"}
     rows = [_row(f"{names.get(one['factor'], one['factor'])} {one['value']}", one) for one in doc["values"]]
     return [*rows, *([_row("a run twice as large", doc["size"])] if doc["size"] else [])]
 
 
-def _people(doc: Document) -> str:
+def _people(doc: WhyDocument) -> str:
     people = doc["people"]
     if people["differ_pct"] is None:
         return ""
@@ -84,7 +82,7 @@ def _people(doc: Document) -> str:
     )
 
 
-def _residual_table(doc: Document) -> RenderableType:
+def _residual_table(doc: WhyDocument) -> RenderableType:
     rows = [
         [_place(one), day(one["ended_at"]), duration(one["actual_min"]), duration(one["expected_min"]), one["says"]]
         for one in doc["residuals"]
@@ -92,11 +90,11 @@ def _residual_table(doc: Document) -> RenderableType:
     return table("where|ended|>took|>expected|looks like", rows)
 
 
-def _place(one: Document) -> str:
+def _place(one: Residual) -> str:
     return f"{one['file']} line {one['line']}" if one["file"] else f"build {one['build_id']}"
 
 
-def narrowing_sentence(found: Sequence[Document]) -> str:
+def narrowing_sentence(found: Sequence[Narrowing]) -> str:
     """What would narrow a range most, from rows of ``Calibrator.narrowing``, narrowest first.
 
     >>> row = {"by": "machine", "value": "bed-2", "more": 5, "now_pct": 40.0, "then_pct": 25.0, "least_pct": 18.0}

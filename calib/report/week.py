@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
 from markupsafe import Markup
 
+from calib.documents.drift import ChartData, SliceRow, StageDrift
+from calib.documents.model import BacktestDocument
+from calib.documents.promises import PromisesDocument, RangeScore
+from calib.documents.week import TimeGoes, WeekData
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
@@ -17,7 +21,6 @@ from calib.report.promise_lines import promise_state, promises_sentence
 from calib.report.units import count, day
 from calib.report.when import clock_time, half_day_time
 
-Document = Mapping[str, Any]
 LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones
 MOST_COMPARED = 8  # slices told of an alarm
@@ -26,7 +29,7 @@ UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|D
 PHONE = 330  # px
 
 
-def week_page(data: Document) -> str:
+def week_page(data: WeekData) -> str:
     """One self-contained HTML page from the documents of a week.
 
     data : all keys optional, a part of the page is left out where its key is absent or None
@@ -55,7 +58,7 @@ def unbroken(page: str) -> str:
     return re.sub(UNBROKEN, "\N{NO-BREAK SPACE}", page)
 
 
-def week_values(data: Document) -> dict[str, Any]:
+def week_values(data: WeekData) -> dict[str, Any]:
     """What the page's template is filled with."""
     drift = data.get("drift")
     charts = sentences.charts_of(drift)
@@ -77,12 +80,12 @@ def week_values(data: Document) -> dict[str, Any]:
     }
 
 
-def as_of(data: Document) -> str | None:
-    documents = [data, data.get("drift") or {}, data.get("fit") or {}]
-    return next((one["as_of"] for one in documents if one.get("as_of")), None)
+def as_of(data: WeekData) -> str | None:
+    drift, fit = data.get("drift"), data.get("fit")
+    return data.get("as_of") or (drift["as_of"] if drift else None) or (fit["as_of"] if fit else None)
 
 
-def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
+def moved_view(stage: StageDrift, today: str, drawn: bool) -> dict[str, Any]:
     marked = marked_where_erratic(stage)
     chart = marked.get("chart")
     return {
@@ -97,7 +100,7 @@ def moved_view(stage: Document, today: str, drawn: bool) -> dict[str, Any]:
     }
 
 
-def level_view(stage: Document, today: str) -> dict[str, Any]:
+def level_view(stage: StageDrift, today: str) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
     told = [
         stage_sentences.change_sentence(stage),
@@ -112,7 +115,7 @@ def level_view(stage: Document, today: str) -> dict[str, Any]:
     }
 
 
-def spread_view(stage: Document, today: str) -> dict[str, Any]:
+def spread_view(stage: StageDrift, today: str) -> dict[str, Any]:
     told = [
         *stage_sentences.spread_too(stage),
         "Its usual time is what it was, but ranges and promises widen.",
@@ -121,15 +124,15 @@ def spread_view(stage: Document, today: str) -> dict[str, Any]:
     return {"quicker": False, "word": "↕ more erratic", "told": " ".join(told), "from": None}
 
 
-def marked_where_erratic(stage: Document) -> Document:
+def marked_where_erratic(stage: StageDrift) -> StageDrift:
     """The stage with the change of its spread marked in its chart, where its level did not change."""
-    if stage_sentences.drifting(stage) or not stage.get("chart"):
+    spread, chart = stage.get("erratic"), stage.get("chart")
+    if stage_sentences.drifting(stage) or not spread or not chart:
         return stage
-    since = stage["erratic"]["since"]
-    return {**stage, "since": since, "chart": {**stage["chart"], "since": since}}
+    return {**stage, "since": spread["since"], "chart": {**chart, "since": spread["since"]}}
 
 
-def by_factor(slices: list[Document]) -> list[Document]:
+def by_factor(slices: list[SliceRow]) -> list[SliceRow]:
     """Slices of one factor beside each other, factors in the order of their first."""
     order = list(dict.fromkeys(one["by"] for one in slices))
     return sorted(slices, key=lambda one: order.index(one["by"]))
@@ -140,7 +143,7 @@ def for_each_width(draw: Any, *what: Any) -> Markup:
     return Markup('<div class="broad">{}</div><div class="slim">{}</div>').format(draw(*what), draw(*what, width=PHONE))
 
 
-def newest_runs(chart: Document | None) -> list[dict[str, Any]]:
+def newest_runs(chart: ChartData | None) -> list[dict[str, Any]]:
     """The last runs, newest first: what the picture shows, for those who cannot point at it."""
     if not chart:
         return []
@@ -150,7 +153,7 @@ def newest_runs(chart: Document | None) -> list[dict[str, Any]]:
     return listed[: -LONGEST_TABLE - 1 : -1]
 
 
-def processes_view(charts: Sequence[Document]) -> list[dict[str, Any]]:
+def processes_view(charts: Sequence[StageDrift]) -> list[dict[str, Any]]:
     """The stages of each process: those that are drawn, and in words those with too few runs."""
     found = []
     for process, stages in groupby(sorted(charts, key=lambda one: one["process"]), key=lambda one: one["process"]):
@@ -167,7 +170,7 @@ def processes_view(charts: Sequence[Document]) -> list[dict[str, Any]]:
     return found
 
 
-def small_view(stage: Document) -> dict[str, Any]:
+def small_view(stage: StageDrift) -> dict[str, Any]:
     told, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
     name = stage_sentences.word_of(stage)
     svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {told}") if chart else None
@@ -175,7 +178,7 @@ def small_view(stage: Document) -> dict[str, Any]:
     return {"name": name, "moved": moved, "told": told, "svg": svg}
 
 
-def open_promises_view(doc: Document | None) -> dict[str, Any] | None:
+def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
     """Every open promise, those that are late or fell first."""
     if doc is None:
         return None
@@ -186,37 +189,42 @@ def open_promises_view(doc: Document | None) -> dict[str, Any] | None:
     return {"told": promises_sentence(doc), "rows": rows, "today": clock_time(doc["start"])}
 
 
-def promises_view(backtest: Document | None, quotes: Document | None) -> dict[str, Any] | None:
+def promises_view(backtest: BacktestDocument | None, quotes: RangeScore | None) -> dict[str, Any] | None:
     if not backtest and not quotes:
         return None
-    cells = [cell for cell in (backtest or {}).get("cells", ()) if cell["coverage"].get("80") is not None]
-    rows = [
-        {**cell, "held": cell["coverage"]["80"], "says": sentences.judged(cell["coverage"]["80"], cell["predictions"])}
-        for cell in sorted(cells, key=lambda cell: cell["coverage"]["80"])
+    cells = backtest["cells"] if backtest else []
+    judged: list[sentences.JudgedCell] = [
+        {**cell, "held": held, "says": sentences.judged(held, cell["predictions"])}
+        for cell in cells
+        if (held := cell["coverage"].get("80")) is not None
     ]
+    rows = sorted(judged, key=lambda row: row["held"])
     off = sorted((row for row in rows if row["says"] in sentences.OFF), key=lambda row: -abs(row["held"] - 0.8))
     lines = [sentences.promise_sentence(backtest), *sentences.each_stage(rows), sentences.quotes_sentence(quotes)]
     return {"lines": lines, "off": off[:MOST_OFF], "rows": rows}
 
 
-def time_view(time_goes: Document | None) -> dict[str, Any] | None:
+def time_view(time_goes: TimeGoes | None) -> dict[str, Any] | None:
     if not time_goes or not time_goes.get("rows"):
         return None
-    rows = [dict.fromkeys((*sentences.KINDS_OF_TIME, "builds")) | dict(row) for row in time_goes["rows"]]
+    rows = time_goes["rows"]
     words = " ".join(map(sentences.hours_sentence, rows))
     return {
-        "rows": rows,
+        "rows": [
+            {"process": row["process"], "builds": row.get("builds"), "minutes": sentences.times_of(row).values()}
+            for row in rows
+        ],
         "kinds": sentences.KINDS_OF_TIME,
         "since": time_goes.get("since"),
         "lines": [
             sentences.bottleneck_sentence(rows, time_goes.get("bottleneck")),
             *sentences.failed_sentence(time_goes),
         ],
-        "svg": for_each_width(hours_chart, rows, sentences.KINDS_OF_TIME, words),
+        "svg": for_each_width(hours_chart, rows, words),
     }
 
 
-def health_view(data: Document) -> dict[str, Any] | None:
+def health_view(data: WeekData) -> dict[str, Any] | None:
     health = data.get("health")
     notes = [str(note) for note in data.get("notes") or ()]
     if health is None and not notes:
@@ -224,11 +232,11 @@ def health_view(data: Document) -> dict[str, Any] | None:
     silent = [] if health is None or health.get("silent_machines") else ["All machines have sent logs."]
     return {
         "lines": (sentences.health_lines(data) or ["Nothing in the logs waits for a person."]) + silent + notes,
-        "questions": (health or {}).get("questions", ()),
+        "questions": health.get("questions", ()) if health else (),
     }
 
 
-def foot(data: Document) -> str:
+def foot(data: WeekData) -> str:
     fit, drift = data.get("fit"), data.get("drift")
     parts = []
     if fit:

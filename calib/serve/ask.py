@@ -12,6 +12,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from calib.documents.promises import ListedQuote
+from calib.documents.quote import Agreed
 from calib.errors import CalibError, MeshError, UsageError
 from calib.records import FINISHES
 from calib.report.dot_calendar import calendar_of, dot_picture
@@ -65,7 +67,7 @@ async def start(request: Request) -> Response:
     )
 
 
-def _promised(site: Site) -> list[dict[str, Any]]:
+def _promised(site: Site) -> list[ListedQuote]:
     try:
         return [one for one in list_quotes(site.folder)["quotes"] if one["accepted_at"]][:MOST_LISTED]
     except CalibError:
@@ -154,8 +156,9 @@ async def answer(request: Request) -> Response:
 
     def asking() -> str:
         document = quote_lines(site.folder, lines, [], due, name=None if len(lines) == 1 else name)
-        site.lines[document["quote_id"]] = lines
-        return f"/ask/answer/{document['quote_id']}"
+        name_of_quote = document["quote_id"] or ""
+        site.lines[name_of_quote] = lines
+        return f"/ask/answer/{name_of_quote}"
 
     return await after_work(request, asking)
 
@@ -301,7 +304,7 @@ async def customer_copy(request: Request) -> Response:
     )
 
 
-def _sheet_terms(given: dict[str, Any], site: Site) -> dict[str, Any] | None:
+def _sheet_terms(given: dict[str, Any], site: Site) -> Agreed | None:
     if given["accepted_at"] is None:
         return None
     due = given["due_at"].astimezone(site.now().tzinfo).isoformat()

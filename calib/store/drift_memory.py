@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -29,13 +30,18 @@ def find_looks(con: duckdb.DuckDBPyConnection, before: datetime) -> tuple[list[R
     return limits, [_spoken(row) for row in known], looked[0].replace(tzinfo=UTC) if looked and looked[0] else None
 
 
-def save_look(con: duckdb.DuckDBPyConnection, limits: list[Row], alarms: list[Row], looked: datetime) -> None:
+def save_look(
+    con: duckdb.DuckDBPyConnection,
+    limits: Sequence[Mapping[str, Any]],
+    alarms: Sequence[Mapping[str, Any]],
+    looked: datetime,
+) -> None:
     """Put what a look left in the place of what was left before, in one transaction; looks at later logs are forgotten."""
     with transaction(con):
         con.execute("DELETE FROM drift_look WHERE looked >= ?", [_utc(looked)])
         con.execute("INSERT INTO drift_look VALUES (?)", [_utc(looked)])
-        _put(con, "drift_limit", LIMIT, limits)
-        _put(con, "drift_alarm", ALARM, [row | {name: _moment(row[name]) for name in TIMES} for row in alarms])
+        _put(con, "drift_limit", LIMIT, [dict(row) for row in limits])
+        _put(con, "drift_alarm", ALARM, [{**row} | {name: _moment(row[name]) for name in TIMES} for row in alarms])
 
 
 def _put(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...], rows: list[Row]) -> None:
@@ -82,7 +88,7 @@ def accept_change(
     process: str,
     stage: str,
     since: str,
-    change_pct: float,
+    change_pct: float | None,
     known_until: datetime,
     note: str,
 ) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -22,8 +22,9 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def save_quote(con: duckdb.DuckDBPyConnection, document: dict[str, Any], kept: bool = False) -> str:
+def save_quote(con: duckdb.DuckDBPyConnection, given: Mapping[str, Any], kept: bool = False) -> str:
     """Store a quote's document; returns its id. kept : more than a look (see ``keep_quote``)."""
+    document = dict(given)
     row = con.execute("SELECT coalesce(max(substr(quote_id, 2)::BIGINT), 0) + 1 FROM quote").fetchone()
     name = f"Q{int(row[0]) if row else 1:05d}"
     fit = con.execute("SELECT max(fit_id) FROM fit").fetchone()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
+from calib.documents.promises import OpenPromise, Slip
 from calib.errors import UsageError
 from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
@@ -92,12 +93,12 @@ def _document(
     due: datetime,
     begins: datetime,
     today: Today,
-    before: dict[str, dict[str, Any]],
-    after: list[dict[str, Any]],
+    before: dict[str, OpenPromise],
+    after: list[OpenPromise],
 ) -> dict[str, Any]:
     """What was accepted, and what the forecasts before and after say of it and of the others."""
     name = document["quote_id"]
-    own = next((row for row in after if row["quote_id"] == name), {})
+    own: Mapping[str, Any] = next((row for row in after if row["quote_id"] == name), {})
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "quote_id": name,
@@ -169,25 +170,29 @@ def chance_then(option: dict[str, Any], due: datetime, start: datetime) -> float
     return round(float(np.interp(asked, hours, chances, left=0.0, right=1.0)), 3)
 
 
-def slips(before: dict[str, dict[str, Any]], after: list[dict[str, Any]], own: str) -> list[dict[str, Any]]:
+def slips(before: dict[str, OpenPromise], after: list[OpenPromise], own: str) -> list[Slip]:
     """Promises to others that are less sure than before, the worst first."""
-    return [
-        {
-            "quote_id": row["quote_id"],
-            "part": row["part"],
-            "promised_at": row["promised_at"],
-            "chance_before": before[row["quote_id"]]["chance"],
-            "chance": row["chance"],
-            "usual_before": before[row["quote_id"]]["ready_at"]["p50"],
-            "usual": row["ready_at"]["p50"],
-            "below_80": row["chance"] < SAFE,
-        }
-        for row in after
-        if row["quote_id"] != own
-        and row["chance"] is not None  # nothing of it stands in the queue
-        and row["quote_id"] in before
-        and row["chance"] < before[row["quote_id"]]["chance"] - SLIPPED
-    ]
+    found = (
+        _slip(before[row["quote_id"]], row) for row in after if row["quote_id"] != own and row["quote_id"] in before
+    )
+    return [slip for slip in found if slip]
+
+
+def _slip(before: OpenPromise, after: OpenPromise) -> Slip | None:
+    """One promise that is less sure than before; None where it is not, or where nothing of it stands in the queue."""
+    was, now = before["chance"], after["chance"]
+    if was is None or now is None or before["ready_at"] is None or after["ready_at"] is None or now >= was - SLIPPED:
+        return None
+    return {
+        "quote_id": after["quote_id"],
+        "part": after["part"],
+        "promised_at": after["promised_at"],
+        "chance_before": was,
+        "chance": now,
+        "usual_before": before["ready_at"]["p50"],
+        "usual": after["ready_at"]["p50"],
+        "below_80": now < SAFE,
+    }
 
 
 def _warnings(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
+from calib.documents.shop import CapacityDocument, Load
 from calib.errors import UsageError
 from calib.quoting.flow import Flow
 from calib.quoting.occupancy import occupied
@@ -29,7 +29,7 @@ def find_capacity(
     weeks: float | None = None,
     patch: Path | None = None,
     progress: Progress = lambda text: None,
-) -> dict[str, Any]:
+) -> CapacityDocument:
     """Load of every resource as the builds run through the calendar, the bottleneck first; with ``patch`` also in the
     shop with a patch laid over it.
 
@@ -68,7 +68,7 @@ def mean_lead_h(flow: Flow) -> float:
     return round(float(flow.turnaround_min.mean()) / 60, 2)
 
 
-def resource_loads(flow: Flow, demand: Demand, fitted: Fitted) -> list[dict[str, Any]]:
+def resource_loads(flow: Flow, demand: Demand, fitted: Fitted) -> list[Load]:
     return occupied(flow, demand.weeks, fitted.staff)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from calib.calendar.written_time import end_of_day
 from calib.calibration.calibrator import Calibrator
+from calib.documents.drift import ChangeAccepted, DriftDocument, StageDrift
 from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
 from calib.drift.memory import EARLY, Kept
@@ -35,13 +36,13 @@ QUICKER_AT_A_HAZARD = (
 NOON, EVENING = 12, 18
 
 
-def find_drift(folder: Path, since: str | None = None, persons: bool = False) -> dict[str, Any]:
+def find_drift(folder: Path, since: str | None = None, persons: bool = False) -> DriftDocument:
     """The ``drift`` document (docs/interface.md), from the errors that the last fit made at the time."""
     document, _ = look(folder, since, persons)
     return document
 
 
-def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple[dict[str, Any], pd.Timestamp]:
+def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple[DriftDocument, pd.Timestamp]:
     """The document, and the last logged end that it looks at."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
@@ -99,7 +100,7 @@ def with_places(errors: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.Da
     )
 
 
-def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
+def accept_drift(folder: Path, stage: str, note: str) -> ChangeAccepted:
     """Take a stage's change as the new plan; kept in the history with its note."""
     process, name = stage_named(stage, "--accept")
     if not note.strip():
@@ -110,7 +111,7 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
         those = ", ".join(":".join(key) for key in cried) or "none"
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {those}.")
     row = cried[process, name]
-    since = row["since"] or row["erratic"]["since"]
+    since = row["since"] or (row["erratic"]["since"] if row["erratic"] else "")
     shop = read_shop(folder)
     with open_store(folder) as store:
         note = without_names(store, note, shop.people_names)
@@ -120,23 +121,23 @@ def accept_drift(folder: Path, stage: str, note: str) -> dict[str, Any]:
             "warnings": warnings}  # fmt: skip
 
 
-def _of_hazard(row: dict[str, Any]) -> list[str]:
+def _of_hazard(row: StageDrift) -> list[str]:
     """A word where the new plan is quicker at a stage whose time keeps people safe."""
     quicker = (row["change_pct"] or 0) < 0 and row["stage"] in FLOOR_OF_STAGE
     return [QUICKER_AT_A_HAZARD] if quicker else []
 
 
-def _below(document: dict[str, Any], process: str, stage: str) -> str:
+def _below(document: DriftDocument, process: str, stage: str) -> str:
     runs = [one for one in document["below_floor"] if (one["process"], one["stage"]) == (process, stage)]
     return f"{len(runs)} of its runs were below a least time and do not count: look at once." if runs else ""
 
 
-def charts_of(document: dict[str, Any]) -> list[dict[str, Any]]:
+def charts_of(document: DriftDocument) -> list[StageDrift]:
     """Rows of all charts: stages, bench work together, and what is pooled by place."""
     return [*document["stages"], *document["together"], *document["pooled"]]
 
 
-def cries(row: dict[str, Any]) -> bool:
+def cries(row: StageDrift) -> bool:
     """Whether a stage asks for a person: its level moved, or its spread."""
     return bool(row["state"] == "drifting" or row["erratic"])
 

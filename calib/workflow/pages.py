@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
+from calib.documents.compare import CompareDocument
+from calib.documents.quote import Agreed, QuoteDocument
 from calib.errors import UsageError
 from calib.results import INWARD, SHEET, WEEK, Result, check_results, refuse_own_place
 
@@ -33,14 +34,14 @@ def sheets_asked(
     return results
 
 
-def write_sheets(results: Mapping[str, Result], document: dict[str, Any], agreed: dict[str, Any] | None = None) -> None:
+def write_sheets(results: Mapping[str, Result], document: QuoteDocument, agreed: Agreed | None = None) -> None:
     from calib.report.quote_sheet import quote_sheet  # templates are loaded only where a page is asked for
 
     for edition, result in results.items():
         result.write(quote_sheet(document, edition, agreed))
 
 
-def write_comparison(result: Result, document: dict[str, Any]) -> None:
+def write_comparison(result: Result, document: CompareDocument) -> None:
     from calib.report.compare_page import compare_page
 
     result.write(compare_page(document))

@@ -6,6 +6,7 @@ from math import exp, lgamma, log
 from pathlib import Path
 from typing import Any
 
+from calib.documents.quote import QuoteDocument
 from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.records import PROCESS_WORDS, PROCESSES
 from calib.shop.read_shop import read_shop
@@ -83,7 +84,7 @@ def find_pieces(
     return {"good": good, "sure": sure, "processes": rows}
 
 
-def piece_notes(counted: dict[str, tuple[int, int]], document: dict[str, Any]) -> list[str]:
+def piece_notes(counted: dict[str, tuple[int, int]], document: QuoteDocument) -> list[str]:
     """What to start so that as many as quoted are good, where that is more and the soonest process's yield is known."""
     process, good, sure = document["options"][0]["process"], document["quantity"], document["sure"]
     row = _row(process, good, sure, counted.get(process, (0, 0)), None)

@@ -14,6 +14,7 @@ import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
+from calib.documents.promises import OpenPromise, PromisesDocument
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.flow import QueuedBuild, queue_job
 from calib.quoting.joined_orders import join_orders, share_ends
@@ -75,7 +76,7 @@ def find_today(folder: Path, start: str | None) -> Today:
     return Today(shop, find_fitted(folder), now)
 
 
-def find_promises(folder: Path, start: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
+def find_promises(folder: Path, start: str | None = None, progress: Progress = lambda text: None) -> PromisesDocument:
     """Every accepted quote whose parts are not ready, the least sure first, with the reason where it fell below 80 %."""
     today = find_today(folder, start)
     progress("Running the queue through the calendar ...")
@@ -96,7 +97,7 @@ def _floors_not_known(folder: Path, shop: Shop) -> list[tuple[str, str]]:
     ]
 
 
-def forecast(folder: Path, today: Today) -> list[dict[str, Any]]:
+def forecast(folder: Path, today: Today) -> list[OpenPromise]:
     """One row for each open promise, the least sure first."""
     queue, orders = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
     if not orders:
@@ -115,7 +116,7 @@ def find_all_orders(folder: Path, open_only: bool = False) -> list[dict[str, Any
 
 def _forecast_one(
     order: dict[str, Any], queue: Sequence[QueuedBuild], ends: dict[str, np.ndarray], today: Today
-) -> dict[str, Any]:
+) -> OpenPromise:
     """Its row; of an order whose builds nobody wrote of for so long that none stands in the queue, chance and ready_at
     are None: it is not known whether it is ready."""
     name, due, option = order["quote_id"], order["due_at"], option_of(order)

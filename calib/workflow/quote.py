@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from calib.calendar.written_time import moment
+from calib.documents.compare import CompareDocument
+from calib.documents.quote import QuoteDocument
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
@@ -53,7 +55,7 @@ def quote_part(
     progress: Progress = lambda text: None,
     overwrite: bool = False,
     keep: bool = False,
-) -> dict[str, Any]:
+) -> QuoteDocument:
     """Options side by side, each with a range; stored where there is a store. The ``quote`` document (docs/interface.md).
 
     sure : chance of the promised date; the shop file's where None
@@ -82,7 +84,7 @@ def quote_order(
     progress: Progress = lambda text: None,
     overwrite: bool = False,
     keep: bool = False,
-) -> dict[str, Any]:
+) -> QuoteDocument:
     """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
 
     The ``quote`` document (docs/interface.md): ``part`` is the order file's name, ``quantity`` all parts together, every key of
@@ -106,7 +108,7 @@ def quote_lines(
     name: str | None = None,
     keep: bool = False,
     progress: Progress = lambda text: None,
-) -> dict[str, Any]:
+) -> QuoteDocument:
     """Parts and how many of each -> the document, stored and written to the sheets asked for, by edition.
 
     keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
@@ -176,7 +178,7 @@ def compare_part(
     page: Path | None = None,
     progress: Progress = lambda text: None,
     overwrite: bool = False,
-) -> dict[str, Any]:
+) -> CompareDocument:
     """Lead time over quantities, and where the soonest process changes. The ``compare`` document (docs/interface.md).
 
     pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
@@ -268,7 +270,7 @@ def _process_code(word: str) -> str:
     return code
 
 
-def _store(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Shop, kept: bool) -> str | None:
+def _store(folder: Path, document: QuoteDocument, meshes: list[Mesh], shop: Shop, kept: bool) -> str | None:
     """Store the quote and its parts, with a word on how many pieces to start; None where there is no store.
 
     Older looks that have lapsed go.
@@ -277,7 +279,7 @@ def _store(folder: Path, document: dict[str, Any], meshes: list[Mesh], shop: Sho
         return None
     remember_parts(folder, document, meshes, shop)
     with open_store(folder) as store:
-        document["notes"] = [*document["notes"], *piece_notes(find_yields(store), document)]
+        document["notes"] = [*document.get("notes", []), *piece_notes(find_yields(store), document)]
         name = save_quote(store, document, kept)
         forget_looks(store, find_fulfilment(store))
         return name

@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from calib.documents.promises import ListedQuote, QuotesDocument
+from calib.documents.quote import Agreed, QuoteDocument
 from calib.quoting.promise import score_promises, score_ranges
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -18,7 +20,7 @@ from calib.workflow.pages import sheets_asked, write_sheets
 from calib.workflow.promises import find_all_orders
 
 
-def list_quotes(folder: Path) -> dict[str, Any]:
+def list_quotes(folder: Path) -> QuotesDocument:
     """Every quote that was kept, accepted or built with its state, newest first, and how many promises and ranges held.
 
     ``looks`` : how many answers are stored that are none of these.
@@ -43,7 +45,7 @@ def show_again(
     inward: Path | None = None,
     overwrite: bool = False,
     keep: bool = False,
-) -> dict[str, Any]:
+) -> QuoteDocument:
     """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised.
 
     keep : from now on listed and scored as a quote; a sheet of it does the same
@@ -54,7 +56,7 @@ def show_again(
         quote = find_quote(store, quote_id)
         if kept:
             keep_quote(store, quote["quote_id"])
-    document: dict[str, Any] = quote["document"]
+    document: QuoteDocument = quote["document"]
     write_sheets(sheets, document, _agreed(quote))
     return document
 
@@ -66,7 +68,7 @@ def find_looks(folder: Path) -> int:
         return count_looks(store, find_fulfilment(store))
 
 
-def _agreed(quote: dict[str, Any]) -> dict[str, Any] | None:
+def _agreed(quote: dict[str, Any]) -> Agreed | None:
     """What was promised when it was accepted, in the shop's zone; None where it was not."""
     if quote["accepted_at"] is None:
         return None
@@ -91,17 +93,17 @@ def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
     return frame
 
 
-def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> dict[str, Any]:
+def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> ListedQuote:
     document, option = order["document"], option_of(order)
     return {
         "quote_id": order["quote_id"],
         "order_id": order["order_id"],
-        "quoted_at": _local(order["quoted_at"], zone),
+        "quoted_at": _local(order["quoted_at"], zone) or "",
         "part": document["part"],
         "quantity": document["quantity"],
         "process": option["process"],
         "machine": option["machine"],
-        "promised_at": _local(promised_at(order), zone),
+        "promised_at": _local(promised_at(order), zone) or "",
         "chance": chance_of(order),
         "valid_until": document["valid_until"],
         "accepted_at": _local(order["accepted_at"], zone),

@@ -5,11 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 
 from calib.calibration.backtest import replay, score
+from calib.documents.drift import DriftDocument, StageDrift
+from calib.documents.model import BacktestDocument
+from calib.documents.promises import RangeScore
+from calib.documents.spans import Named
+from calib.documents.week import Bottleneck, Health, ProcessTime, ReportDocument, TimeGoes, WeekData
 from calib.errors import NoPlanError, TooFewRunsError
 from calib.quoting.promise import score_ranges
 from calib.report.sentences import three_sentences
@@ -40,36 +45,37 @@ REPLAYING = "Replaying {} of {} stages ..."
 
 
 def week_data(
-    folder: Path, shop: Shop, drift: dict[str, Any], progress: Callable[[str], None] = lambda text: None
-) -> dict[str, Any]:
+    folder: Path, shop: Shop, drift: DriftDocument, progress: Callable[[str], None] = lambda text: None
+) -> WeekData:
     """The keys that ``report.week.week_page`` takes."""
     logged = read_logged(folder)
     assert logged.last_end is not None, "drift was found, so something is logged"
     learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
         health, orders, questions = find_health(store), find_orders(store), list_review(store)
-    health["questions"] = [one["sentence"] for one in questions]
-    health["below_floor"] = [one for one in below_floor(learned, logged.runs, shop) if one["new"]]
+    below = [one for one in below_floor(learned, logged.runs, shop) if one["new"]]
+    waiting = health | {"questions": [one["sentence"] for one in questions], "below_floor": below}
+    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING)))
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],
         "drift": drift,
-        "backtest": score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING))),
+        "backtest": cast(BacktestDocument, honest),
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
-        "health": health,
+        "health": cast(Health, waiting),
         "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
     }
 
 
-def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> dict[str, Any]:
+def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> RangeScore:
     """What became of quotes whose parts were packed since then: as ``score_ranges``, and in_time by the promised time."""
     done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
     in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
     return {**score_ranges(ranges_of(done)), "in_time": in_time}
 
 
-def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
+def time_goes(logged: Logged, learned: LearningRows) -> TimeGoes:
     """Minutes of hands, of machines and of waiting in open hours for each process; builds that failed."""
     assert logged.last_end is not None
     since = logged.last_end - timedelta(weeks=RECENT_WEEKS)
@@ -80,9 +86,9 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
     gaps = find_gaps(logged.builds, logged.runs, logged.shop, logged.last_end)
     waits = wait_rows(gaps, logged.shop, since)
     waiting = waits.groupby("process")["wait_min"].sum()
-    rows = [
+    rows: list[ProcessTime] = [
         {
-            "process": process,
+            "process": str(process),
             "touch_min": float(part["touch_min"].sum()),
             "machine_min": float((part["minutes"] - part["touch_min"]).sum()),
             "wait_min": float(waiting.get(process, 0.0)),
@@ -99,7 +105,7 @@ def time_goes(logged: Logged, learned: LearningRows) -> dict[str, Any]:
     }
 
 
-def bottleneck(folder: Path, shop: Shop) -> dict[str, Any] | None:
+def bottleneck(folder: Path, shop: Shop) -> Bottleneck | None:
     """The first of the resources of ``calib capacity``, with the mean ``lead_time_h``.
 
     None where no printing is logged, or so few runs that some draws never come to their end.
@@ -119,8 +125,8 @@ def write_report(
     persons: bool = False,
     progress: Callable[[str], None] = lambda text: None,
     overwrite: bool = False,
-    drift: dict[str, Any] | None = None,
-) -> dict[str, Any]:
+    drift: DriftDocument | None = None,
+) -> ReportDocument:
     """Write ``week-YYYY-MM-DD.html`` into ``out``; says where it is and what it says.
 
     persons : also say whom to ask about a change
@@ -136,7 +142,9 @@ def write_report(
     result = Result(page, WEEK, overwrite)
     result.check()
     progress("Writing the page ...")
-    data = week_data(folder, read_shop(folder), drift, progress) | {"open_promises": find_promises(folder)}
+    promises = find_promises(folder)
+    data = week_data(folder, read_shop(folder), drift, progress)
+    data["open_promises"] = promises
     result.write(week_page(data))
     progress("")
     charts = charts_of(drift)
@@ -144,19 +152,19 @@ def write_report(
         "page": str(page),
         "as_of": drift["as_of"],
         "sentences": three_sentences(data),
-        "open_promises": data["open_promises"],
+        "open_promises": promises,
         "drifting": [named(one) for one in charts if one["state"] == "drifting"],
         "erratic": [named(one) for one in charts if one["erratic"] and one["erratic"]["change_pct"] > 0],
-        "below_floor": data["health"]["below_floor"],
+        "below_floor": (data["health"] or {}).get("below_floor", []),
         "warnings": drift["warnings"],
     }
 
 
-def named(chart: dict[str, Any]) -> dict[str, str]:
+def named(chart: StageDrift) -> Named:
     return {"process": chart["process"], "stage": chart["stage"]}
 
 
-def find_week(folder: Path) -> dict[str, Any]:
+def find_week(folder: Path) -> WeekData:
     """The keys that ``report.week.week_page`` takes. Raises TooFewRunsError where nothing was learned yet."""
     drift = find_drift(folder)
     return week_data(folder, read_shop(folder), drift) | {"open_promises": find_promises(folder)}

@@ -42,9 +42,7 @@ ROOMS = (
 )
 
 
-def as_text(
-    command: str, document: dict[str, Any], detail: bool = False, why: bool = False, everything: bool = False
-) -> str:
+def as_text(command: str, document: Any, detail: bool = False, why: bool = False, everything: bool = False) -> str:
     """The text, its lines no longer than the terminal is wide where there is one; a short answer's anywhere."""
     columns = terminal.terminal_columns(0)
     if command == "quote" and not (detail or why or everything):

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.documents.compare import Out
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
@@ -110,7 +111,7 @@ class _Ask:
     shapes: Sequence[ShapeFinder]
     seed: int
 
-    def plans(self, shop: Shop) -> tuple[list[Planned], list[dict[str, str]]]:
+    def plans(self, shop: Shop) -> tuple[list[Planned], list[Out]]:
         """Options in a shop, the earliest promise first, and what is out."""
         queue = find_queue(self.folder, shop, self.fitted, pd.Timestamp(self.request.start))
         draws = int(shop.quoting["draws"])

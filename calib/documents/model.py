@@ -1,0 +1,146 @@
+"""What the model learned, foretells, explains and was worth."""
+
+from __future__ import annotations
+
+from typing import NotRequired, TypedDict
+
+from calib.documents.drift import BelowFloor
+from calib.documents.spans import Named
+
+
+class Cell(Named):
+    runs: int
+    ratio_p50: float | None  # actual over baseline
+    spread: float | None  # sd of its logarithm
+
+
+class LogNext(Named):
+    """Runs that would narrow a stage's range most [per cent]."""
+
+    by: str
+    value: str
+    more: int
+    runs: int
+    now_pct: float
+    then_pct: float
+
+
+class FitDocument(TypedDict):
+    """The contract's ``fit`` document."""
+
+    as_of: str
+    runs_used: int
+    runs_left_out: dict[str, int]
+    cells: list[Cell]
+    seconds: float
+    log_next: NotRequired[list[LogNext]]
+    below_floor: NotRequired[list[BelowFloor]]
+    warnings: NotRequired[list[str]]
+
+
+class Prediction(Named):
+    build_id: str
+    p10_min: float
+    p50_min: float
+    p90_min: float
+    runs_behind: int
+
+
+class PredictDocument(TypedDict):
+    predictions: list[Prediction]
+    rows_set_aside: list[dict[str, object]]
+    warnings: list[str]
+    out: str | None
+
+
+Coverage = dict[str, float | None]  # share of runs inside, by level: '50', '80', '90', '95'
+
+
+class ScoredCell(Named):
+    predictions: int
+    coverage: Coverage
+    interval_score: float | None
+
+
+class Honesty(TypedDict):
+    coverage: Coverage
+    interval_score: float | None
+
+
+class ScoredJobs(TypedDict):
+    kind: str
+    process: str | None
+    jobs: int
+    finish: Honesty
+    work: Honesty
+    off_h: float | None  # expected less what came
+
+
+class BacktestDocument(TypedDict):
+    """The contract's ``backtest`` document: interval scores are on log minutes."""
+
+    weeks: int
+    predictions: int
+    coverage: Coverage
+    interval_score: float | None
+    interval_score_baseline_only: float | None
+    cells: list[ScoredCell]
+    jobs: NotRequired[list[ScoredJobs] | None]
+
+
+class Effect(TypedDict):
+    """An effect and the range that holds 8 of 10 times [per cent]."""
+
+    factor: str
+    value: NotRequired[str]
+    per_cent: float
+    low_pct: float
+    high_pct: float
+    runs: int
+
+
+class TotalEffect(TypedDict):
+    per_cent: float
+    low_pct: float
+    high_pct: float
+    runs: int
+
+
+class People(TypedDict):
+    told_apart: int
+    least_runs: int
+    differ_pct: float | None
+
+
+class Residual(TypedDict):
+    run_key: str
+    build_id: str
+    expected_min: float
+    actual_min: float
+    says: str
+    ended_at: object
+    file: str | None
+    line: int | None
+
+
+class Narrowing(TypedDict):
+    by: str
+    value: str
+    more: int
+    now_pct: float
+    then_pct: float
+    least_pct: float
+
+
+class WhyDocument(Named):
+    as_of: str
+    runs: int
+    single_run: dict[str, float]  # p10_ratio, p50_ratio, p90_ratio: actual over baseline
+    total: TotalEffect
+    parts: list[Effect]
+    values: list[Effect]
+    size: TotalEffect | None
+    people: People
+    residuals: list[Residual]
+    narrowing: list[Narrowing]
+    warnings: list[str]
