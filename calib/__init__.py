@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from calib.calibration.calibrator import Calibrator
 
+    __version__: str
+
 __all__ = ["Calibrator"]
-__version__ = "0.1.0"
 
 
 def __getattr__(name: str) -> Any:
@@ -20,4 +21,8 @@ def __getattr__(name: str) -> Any:
         from calib.calibration.calibrator import Calibrator
 
         return Calibrator
+    if name == "__version__":  # it stands in pyproject.toml alone
+        from importlib.metadata import version
+
+        return version("calib")
     raise AttributeError(f"module 'calib' has no attribute {name!r}")
