@@ -237,7 +237,7 @@ def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 
     >>> [from_minutes(m, "UTC").strftime("%d %b") for m in weekly_moments(["Tue 16:00"], "UTC", first, 14)]
     ['01 Dec', '08 Dec']
     """
-    found, local = [], ZoneInfo(zone)
+    walls, local = [], ZoneInfo(zone)
     first = from_minutes(start, zone).date()
     for moment in moments:
         name, time = moment.split()
@@ -245,8 +245,8 @@ def weekly_moments(moments: Iterable[str], zone: str, start: float, days: int = 
         for offset in range(days):
             day = first + timedelta(days=offset)
             if day.weekday() == DAYS.index(name[:3].lower()):
-                found.append(wall_minutes(day, 60 * hour + minute, local))
-    return np.sort([at for at in found if at >= start])
+                walls.append(wall_minutes(day, 60 * hour + minute, local))
+    return np.sort([wall for wall in walls if wall >= start])
 
 
 def wall_minutes(day: date, minute: int, zone: ZoneInfo) -> float:

@@ -38,18 +38,18 @@ def steps(zone: str, first_year: int, last_year: int) -> tuple[Step, ...]:
     ('2026-10-25 03:00:00', 3600, 'twice')
     """
     info = ZoneInfo(zone)
-    at = datetime(first_year, 1, 1) - timedelta(days=2)
+    day = datetime(first_year, 1, 1) - timedelta(days=2)
     end = datetime(last_year, 12, 31) + timedelta(days=2)
-    offset = _offset_s(info, at)
-    found = [Step(datetime(1, 1, 1), offset, datetime(1, 1, 1), datetime(1, 1, 1), "")]
-    while at < end:
-        later = at + timedelta(days=1)
+    offset = _offset_s(info, day)
+    changes = [Step(datetime(1, 1, 1), offset, datetime(1, 1, 1), datetime(1, 1, 1), "")]
+    while day < end:
+        later = day + timedelta(days=1)
         new = _offset_s(info, later)
         if new != offset:
-            found.append(_step(_change(info, at, later), offset, new))
+            changes.append(_step(_change(info, day, later), offset, new))
             offset = new
-        at = later
-    return tuple(found)
+        day = later
+    return tuple(changes)
 
 
 def to_utc(local: datetime, zone: str) -> datetime:

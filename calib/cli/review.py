@@ -42,8 +42,8 @@ def review(
 
     if number is None:
         return Answer("review", find_questions(shop, everything=everything, answered=answered))
-    said = {"right": right, "mended": minutes is not None, "wrong": leave_out, "finished": finished, "failed": failed,
+    answers = {"right": right, "mended": minutes is not None, "wrong": leave_out, "finished": finished, "failed": failed,
             "not done": not_done, "not written down": not_written, "take back": take_back or old_take_back}  # fmt: skip
     return Answer(
-        "answer", answer_question(shop, number, [verdict for verdict, is_it in said.items() if is_it], minutes, note)
+        "answer", answer_question(shop, number, [verdict for verdict, is_it in answers.items() if is_it], minutes, note)
     )

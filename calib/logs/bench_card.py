@@ -41,14 +41,14 @@ def bench_card(stations: tuple[str, ...] = (), own: Mapping[str, str] | None = N
     head = "".join(f"<th>{name}</th>" for name, _, _ in COLUMNS)
     example = "".join(f'<td class="example">{text}</td>' for _, _, text in COLUMNS)
     lines = ("<tr>" + "<td></td>" * len(COLUMNS) + "</tr>") * LINES
-    at = f"<p>Stations: {html.escape(', '.join(stations))}</p>" if stations else ""
+    places = f"<p>Stations: {html.escape(', '.join(stations))}</p>" if stations else ""
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Bench card</title><style>{STYLE}</style></head><body><main><section class="front"><div>
 <h1>Bench card</h1>
 <p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
 their numbers with +. You only saw later that it had ended? Tick <b>found</b>. Second try? Tick <b>again</b>.</p>
 <table><colgroup>{widths}</colgroup><tr>{head}</tr><tr>{example}</tr>{lines}</table></div>
-<aside><h2>Words for stages</h2>{_words()}{at}<p><b>{html.escape(take_care(PROCESSES))} More on the back.</b></p></aside></section>
+<aside><h2>Words for stages</h2>{_words()}{places}<p><b>{html.escape(take_care(PROCESSES))} More on the back.</b></p></aside></section>
 <section class="back"><h2>Take care</h2>{_cautions(own or {})}</section></main></body></html>
 """
 

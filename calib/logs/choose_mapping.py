@@ -17,13 +17,17 @@ def choose(mappings: Iterable[Mapping], table: Source, shown: str) -> list[Mappi
     A mapping of which some columns are missing reads a table that no other fits and that is no log by itself, as long as
     the columns that each row needs are there. Raises LogFileError where two of one kind fit.
     """
-    offered = [one for one in mappings if one.sheet is None or table.sheet in (None, one.sheet)]
-    whole = [one for one in offered if not one.missing(table.names) and (one.source_names or _is_of_kind(one, table))]
-    fit = [one for one in whole if not any(_is_part_of(one, other, table) for other in whole)]
+    offered = [mapping for mapping in mappings if mapping.sheet is None or table.sheet in (None, mapping.sheet)]
+    whole = [
+        mapping
+        for mapping in offered
+        if not mapping.missing(table.names) and (mapping.source_names or _is_of_kind(mapping, table))
+    ]
+    fit = [mapping for mapping in whole if not any(_is_part_of(mapping, other, table) for other in whole)]
     if not fit and not table.kind:
-        fit = [one for one in offered if _is_enough(one, table)]
-    by_kind = sorted(fit, key=lambda one: _kind(one, table) or "")
-    return [_only(list(several), shown) for _, several in groupby(by_kind, key=lambda one: _kind(one, table))]
+        fit = [mapping for mapping in offered if _is_enough(mapping, table)]
+    by_kind = sorted(fit, key=lambda mapping: _kind(mapping, table) or "")
+    return [_only(list(several), shown) for _, several in groupby(by_kind, key=lambda mapping: _kind(mapping, table))]
 
 
 def _kind(mapping: Mapping, table: Source) -> str | None:
@@ -36,10 +40,10 @@ def _is_of_kind(mapping: Mapping, table: Source) -> bool:
     return is_meant and kind_of(mapping.names_for(table.names)) in (None, _kind(mapping, table))
 
 
-def _is_part_of(one: Mapping, other: Mapping, table: Source) -> bool:
+def _is_part_of(mapping: Mapping, other: Mapping, table: Source) -> bool:
     """Whether another mapping of the same kind has all its columns and more: then that one was made for the table."""
-    same = not one.source_names or _kind(one, table) == _kind(other, table)
-    return same and one.source_names < other.source_names
+    same = not mapping.source_names or _kind(mapping, table) == _kind(other, table)
+    return same and mapping.source_names < other.source_names
 
 
 def _is_enough(mapping: Mapping, table: Source) -> bool:
@@ -51,7 +55,7 @@ def _is_enough(mapping: Mapping, table: Source) -> bool:
 
 def _only(several: Sequence[Mapping], shown: str) -> Mapping:
     if len(several) > 1:
-        named = " and ".join(str(one.name) for one in several)
+        named = " and ".join(str(mapping.name) for mapping in several)
         raise LogFileError(
             f"{shown} has the columns of {len(several)} mappings, {named}.",
             "Name the right one with --map, or take the other one out of the shop's folder maps.",
@@ -63,10 +67,10 @@ def why_none(mappings: Sequence[Mapping], tables: Sequence[Source]) -> list[str]
     """Why no mapping fits: what the likeliest table lacks of the one that comes nearest; empty where there are no mappings."""
     if not mappings:
         return []
-    table = next(one for one in tables if one.is_likely)
-    near = max(mappings, key=lambda one: len(one.source_names) - len(one.missing(table.names)))
-    if table.sheet and near.sheet and near.sheet not in [one.sheet for one in tables]:
-        sheets = _listed(one.sheet or "" for one in tables)
+    table = next(source for source in tables if source.is_likely)
+    near = max(mappings, key=lambda mapping: len(mapping.source_names) - len(mapping.missing(table.names)))
+    if table.sheet and near.sheet and near.sheet not in [source.sheet for source in tables]:
+        sheets = _listed(source.sheet or "" for source in tables)
         return [f'{near.name or "the mapping"} is for a sheet "{near.sheet}", and it has {sheets}']
     missing = near.missing(table.names)
     if missing == near.source_names and len(mappings) > 1:

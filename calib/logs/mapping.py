@@ -78,18 +78,18 @@ class Mapping:
         """Our names for the columns of a file."""
         return self.apply(tuple(names), ())[0]
 
-    def apply(self, names: tuple[str, ...], found: Iterable[Row]) -> tuple[tuple[str, ...], Iterable[Row]]:
+    def apply(self, names: tuple[str, ...], rows: Iterable[Row]) -> tuple[tuple[str, ...], Iterable[Row]]:
         """Names and rows of a file in our columns; a column that the mapping does not name is kept as it is."""
         names = self._spelled(names)
         if self.start_stop:
-            names, found = runs_of_events(self.start_stop, names, found, self._stamp)
+            names, rows = runs_of_events(self.start_stop, names, rows, self._stamp)
         if self.wide:
-            names, found = runs_of_wide(self.wide, names, found, self._minutes_of)
+            names, rows = runs_of_wide(self.wide, names, rows, self._minutes_of)
         used = {name for theirs in self.columns.values() for name in theirs}
-        ours = [name for name, theirs in self.columns.items() if any(one in names for one in theirs)]
+        ours = [name for name, theirs in self.columns.items() if any(theirs_name in names for theirs_name in theirs)]
         ours += [name for name in self.defaults if name not in ours and name not in names]
         kept = [name for name in names if name not in used and name not in ours]
-        return (*ours, *kept), self._rows(names, ours, kept, found)
+        return (*ours, *kept), self._rows(names, ours, kept, rows)
 
     def _spelled(self, names: Iterable[str]) -> tuple[str, ...]:
         """Names of a file as the mapping spells them."""
@@ -97,10 +97,10 @@ class Mapping:
         spelled = {plain_name(name): name for name in known}
         return tuple(name if name in known else spelled.get(plain_name(name), name) for name in names)
 
-    def _rows(self, names: tuple[str, ...], ours: list[str], kept: list[str], found: Iterable[Row]) -> Iterator[Row]:
+    def _rows(self, names: tuple[str, ...], ours: list[str], kept: list[str], rows: Iterable[Row]) -> Iterator[Row]:
         place = {name: number for number, name in enumerate(names)}
         typed = {column.name: column for columns in KINDS.values() for column in columns}
-        for row in found:
+        for row in rows:
             yield Row(
                 row.line, [self._cell(typed.get(name, Column(name)), row, place) for name in (*ours, *kept)], row.fault
             )
@@ -189,4 +189,4 @@ def parsed(text: str, forms: Iterable[str] = ()) -> datetime | None:
     ('2026-01-05 08:00:00', None)
     """
     text = text.strip()
-    return next((at for form in forms if (at := moment_in(text, form))), None) or iso_moment(text)
+    return next((moment for form in forms if (moment := moment_in(text, form))), None) or iso_moment(text)

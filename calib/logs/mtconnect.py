@@ -51,11 +51,11 @@ def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row], tup
 def _span(root: Any) -> tuple[str, ...]:
     """Which observations the stream's sender kept then, and which is next: another stream of its shows what lies between."""
     for header in root:
-        told = [header.get(name, "") for name in ("instanceId", "firstSequence", "nextSequence")]
+        numbers = [header.get(name, "") for name in ("instanceId", "firstSequence", "nextSequence")]
         if header.tag.rpartition("}")[2] == "Header" and all(
-            one.isdecimal() and len(one) <= LONGEST_SEQUENCE for one in told
+            number.isdecimal() and len(number) <= LONGEST_SEQUENCE for number in numbers
         ):
-            return (SPAN.format(*told),)
+            return (SPAN.format(*numbers),)
     return ()
 
 
@@ -87,11 +87,13 @@ def _refuse_page(path: Path, shown: str) -> None:
 def _device_rows(device: Any, rows_before: int) -> Iterator[Row]:
     name = device.get("name") or device.get("uuid") or "machine"
     states, programs = _observations(device)
-    times = [at for at, _ in programs]
+    times = [moment for moment, _ in programs]
     for count, run in enumerate(_runs(states), 1):
         start, end, paused, outcome, lost = run
         before, first = bisect_right(times, start), programs[:1]
-        program = programs[before - 1][1] if before else next((v for at, v in first if end is None or at <= end), "")
+        program = (
+            programs[before - 1][1] if before else next((v for moment, v in first if end is None or moment <= end), "")
+        )
         cells = [
             program, "printing", start.isoformat(), end.isoformat() if end else "", name, f"{paused:g}", outcome,
             "machine" if end else "", f"no connection for {lost:.0f} min of it" if lost else "",
@@ -108,20 +110,20 @@ def _observations(device: Any) -> tuple[list[tuple[datetime, str]], list[tuple[d
         if kind not in ("Execution", "Program"):
             continue
         try:
-            at = datetime.fromisoformat(item.get("timestamp", ""))
+            moment = datetime.fromisoformat(item.get("timestamp", ""))
         except ValueError:
             continue
         value = (item.text or "").strip()
         if value and (kind == "Execution" or value != LOST):
-            (states if kind == "Execution" else programs).append((at, value))
-    if len({at.tzinfo is None for at, _ in (*states, *programs)}) == 2:
+            (states if kind == "Execution" else programs).append((moment, value))
+    if len({moment.tzinfo is None for moment, _ in (*states, *programs)}) == 2:
         states, programs = _all_with_offset(states), _all_with_offset(programs)
     return sorted(states), sorted(programs)
 
 
 def _all_with_offset(stamps: list[tuple[datetime, str]]) -> list[tuple[datetime, str]]:
     """Where some have an offset, those without are UTC, as the standard wants all of them."""
-    return [(at if at.tzinfo else at.replace(tzinfo=UTC), value) for at, value in stamps]
+    return [(moment if moment.tzinfo else moment.replace(tzinfo=UTC), value) for moment, value in stamps]
 
 
 def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, datetime | None, float, str, float]]:
@@ -135,23 +137,23 @@ def _runs(states: list[tuple[datetime, str]]) -> Iterator[tuple[datetime, dateti
     hold: datetime | None = None
     gone: datetime | None = None
     paused = lost = timedelta()
-    for at, state in states:
+    for moment, state in states:
         if gone is not None:
-            lost, gone = lost + (at - gone), None
+            lost, gone = lost + (moment - gone), None
         if state == LOST:
-            gone = at if start is not None else None
+            gone = moment if start is not None else None
         elif state in RUNNING:
             if start is None:
-                start, paused, lost = at, timedelta(), timedelta()
+                start, paused, lost = moment, timedelta(), timedelta()
             elif hold is not None:
-                paused += at - hold
+                paused += moment - hold
             hold = None
         elif state in PAUSED and start is not None:
-            hold = hold or at
+            hold = hold or moment
         elif state in ENDED and start is not None:
             if hold is not None and state != "READY":
-                paused += at - hold
-            yield start, at, _minutes(paused), ENDED[state], _minutes(lost)
+                paused += moment - hold
+            yield start, moment, _minutes(paused), ENDED[state], _minutes(lost)
             start = hold = None
     if start is not None:
         yield start, None, _minutes(paused), "", _minutes(lost)

@@ -56,12 +56,12 @@ def spellings(name: str) -> set[str]:
     >>> "JosÃ©" in spellings("José"), spellings("Ada")
     (True, {'Ada'})
     """
-    found = {name}
+    known = {name}
     for form in () if name.isascii() else ("NFC", "NFD"):
         for page in CODE_PAGES:
             with_page = _recoded(unicodedata.normalize(form, name), page)
-            found |= {with_page} if len(with_page) >= SHORTEST_WORD else set()
-    return found
+            known |= {with_page} if len(with_page) >= SHORTEST_WORD else set()
+    return known
 
 
 def _recoded(name: str, page: str) -> str:
@@ -80,7 +80,7 @@ def _letter() -> str:
     """What belongs to a word, as a set of a pattern: letters, digits and the marks that combine with them."""
     marks = [code for code in range(0x300, 0x20000) if unicodedata.category(chr(code)).startswith("M")]
     marks += range(0xE0100, 0xE01F0)
-    runs = [list(run) for _, run in groupby(enumerate(marks), key=lambda one: one[1] - one[0])]
+    runs = [list(run) for _, run in groupby(enumerate(marks), key=lambda pair: pair[1] - pair[0])]
     return r"\w" + "".join(f"{chr(run[0][1])}-{chr(run[-1][1])}" for run in runs)
 
 

@@ -89,19 +89,19 @@ def propose_mapping(
     columns, notes = look_at(path)
     plan = _plan(columns, kind, machines or {}, places, path.stem)
     _say_names(plan, {"machine": machines or {}, "material": materials})
-    said = [line for line in plan.lines if not line.off]
+    stated = [line for line in plan.lines if not line.off]
     asked = any(line.ask for line in plan.lines)
-    if not asked and plan.decimal == "." and all(line.key == line.value for line in said if line.section):
+    if not asked and plan.decimal == "." and all(line.key == line.value for line in stated if line.section):
         notes = (*notes, "its columns are ours, so it needs no mapping: calib import FILE")
-    used = {name for line in said for name in line.columns}
+    used = {name for line in stated for name in line.columns}
     unused = [column.name for column in columns if column.name not in used]
     free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
     return {
         "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
         "kind": plan.kind,
         "notes": list(notes),
-        "reasons": [line.reason for line in said if line.why],
-        "lines": [line.shown for line in said],
+        "reasons": [line.reason for line in stated if line.why],
+        "lines": [line.shown for line in stated],
         "unsure": [line.ask for line in plan.lines if line.ask],
         "other_kind": _other_kind(plan, columns) or (None if kind else _timed_stage(plan, columns)),
     }
@@ -116,7 +116,9 @@ def _plan(
     plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
     plan.say("", "kind", plan.kind)
     taken = {column.name for group in wide.values() for column in group} | ({event.name} if event else set())
-    plan.found = match_columns([one for one in columns if one.name not in taken], plan.kind, {*machines, *places})
+    plan.found = match_columns(
+        [column for column in columns if column.name not in taken], plan.kind, {*machines, *places}
+    )
     plan.decimal, why, ask = decimal_of(_number_cells(plan, taken))
     plan.say("", "decimal", plan.decimal, why, ask)
     if wide:
@@ -136,10 +138,11 @@ def _kind(columns: list[Seen]) -> str:
 
     def has(ours: str, kind: str) -> bool:
         column = column_of(kind, ours)
-        return any(worth(one, ours)[0] >= EXACT and fits(one, column) for one in columns)
+        return any(worth(candidate, ours)[0] >= EXACT and fits(candidate, column) for candidate in columns)
 
     if has("stage", "stages") or any(
-        one.share(stage_of) > 0.5 and len(set(one.filled)) <= MOST_WORDS and one.shape == "text" for one in columns
+        candidate.share(stage_of) > 0.5 and len(set(candidate.filled)) <= MOST_WORDS and candidate.shape == "text"
+        for candidate in columns
     ):
         return "stages"
     if has("started_at", "stages") and has("ended_at", "stages"):
@@ -149,7 +152,7 @@ def _kind(columns: list[Seen]) -> str:
     is_build = has("machine", "builds") or has("process", "builds")
     if not is_build and has("qty", "items") and has("part_file", "items"):
         return "items"
-    times = [one for one in columns if one.shape in ("stamp", "clock")]
+    times = [candidate for candidate in columns if candidate.shape in ("stamp", "clock")]
     return "stages" if not is_build and len(times) > 1 else "builds"
 
 
@@ -160,7 +163,10 @@ def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
     ours = {
         name
         for name in ("machine", "process", "parts", "material")
-        if any(worth(one, name)[0] >= EXACT and one.filled and fits(one, column_of("builds", name)) for one in columns)
+        if any(
+            worth(column, name)[0] >= EXACT and column.filled and fits(column, column_of("builds", name))
+            for column in columns
+        )
     }
     return "builds" if "machine" in ours and len(ours) > 1 else None
 
@@ -181,7 +187,7 @@ def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
     for ours in ("station", "outcome"):  # they are the build's, not each stage's
         plan.found.pop(ours, None)
     day = next((name for name in plan.found.get("date", Match((), "")).theirs), "")
-    day = day or next((one.name for one in plan.columns if one.shape == "day"), "")
+    day = day or next((column.name for column in plan.columns if column.shape == "day"), "")
     pairs = [group for group in wide.values() if len(group) == 2]
     bare = any(column.shape == "clock" for group in pairs for column in group)
     if bare or len(pairs) < len(wide):
@@ -208,21 +214,21 @@ def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
 def _say_events(plan: Proposal, event: Seen) -> None:
     """A row for each start and stop: words, time, and what tells the runs apart."""
     plan.say("start_stop", "event", event.name, f"holds starts and stops{_such_as(event.filled)}")
-    at = plan.found.pop("started_at", None) or plan.found.pop("ended_at", None) or plan.found.pop("date", None)
+    time = plan.found.pop("started_at", None) or plan.found.pop("ended_at", None) or plan.found.pop("date", None)
     plan.found.pop("ended_at", None)
     plan.say(
         "start_stop",
         "at",
-        _one_or_several(at.theirs) if at else [],
+        _one_or_several(time.theirs) if time else [],
         "when it happened",
-        "" if at else "which column says when?",
+        "" if time else "which column says when?",
     )
-    if at:
-        plan.texts["at"] = plan.joined(at.theirs)
-    found = [
+    if time:
+        plan.texts["at"] = plan.joined(time.theirs)
+    identifying = [
         match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.found.get(ours))
     ]
-    same = [name for name in found if _filled_at_both(plan.column(name), event)]
+    same = [name for name in identifying if _filled_at_both(plan.column(name), event)]
     plan.say(
         "start_stop", "same", same, "a start and its stop have the same here", "" if same else "what tells runs apart?"
     )
@@ -264,7 +270,7 @@ def _say_times(plan: Proposal, wide: Mapping[str, list[Seen]]) -> None:
 
 def _moments(plan: Proposal, ours: str) -> list[Any]:
     moments = [parsed(text, plan.formats.get(ours, ())) for text in plan.texts.get(ours, ())]
-    return [one.replace(tzinfo=None) if one else None for one in moments]
+    return [moment.replace(tzinfo=None) if moment else None for moment in moments]
 
 
 def _lasted(plan: Proposal) -> list[float | None]:

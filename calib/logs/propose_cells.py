@@ -58,8 +58,8 @@ def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
 
 def _order(name: str, days: Iterable[str], texts: Mapping[str, Sequence[str]]) -> Order:
     forms = [day + clock for day in (*days, *YEAR_FIRST) for clock in CLOCKS]
-    found = {ours: _formats(cells, forms) for ours, cells in texts.items()}
-    return Order(name, {k: v[0] for k, v in found.items()}, {k: v[1] for k, v in found.items()})
+    read = {ours: _formats(cells, forms) for ours, cells in texts.items()}
+    return Order(name, {k: v[0] for k, v in read.items()}, {k: v[1] for k, v in read.items()})
 
 
 def _formats(cells: Sequence[str], forms: list[str]) -> tuple[list[str], list[str]]:
@@ -67,7 +67,7 @@ def _formats(cells: Sequence[str], forms: list[str]) -> tuple[list[str], list[st
     left = [cell for cell in dict.fromkeys(cells) if parsed(cell) is None]
     taken: list[str] = []
     while left and len(taken) < MOST_FORMATS:
-        form = max(forms, key=lambda one: sum(_reads(cell, one) for cell in left[:SAMPLE]))
+        form = max(forms, key=lambda candidate: sum(_reads(cell, candidate) for cell in left[:SAMPLE]))
         rest = [cell for cell in left if not _reads(cell, form)]
         if len(rest) == len(left):
             break
@@ -83,7 +83,7 @@ def _reads(cell: str, form: str) -> bool:
 def _jumps(order: Order, texts: Mapping[str, Sequence[str]]) -> int:
     """How often the rows go back in time."""
     moments = [[parsed(cell, order.formats[name]) for cell in cells] for name, cells in texts.items()]
-    known = [[one.replace(tzinfo=None) for one in column if one] for column in moments]
+    known = [[moment.replace(tzinfo=None) for moment in column if moment] for column in moments]
     return sum(later < earlier for column in known for earlier, later in pairwise(column))
 
 

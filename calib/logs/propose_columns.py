@@ -42,13 +42,13 @@ def match_columns(columns: list[Seen], kind: str, places: Collection[str]) -> di
 
     places : machines and stations that the shop knows
     """
-    found = _by_heading(columns, kind)
+    matches = _by_heading(columns, kind)
     for by_content in (_by_words, _by_places, _by_times, _by_ids):
-        used = {name for match in found.values() for name in match.theirs}
+        used = {name for match in matches.values() for name in match.theirs}
         left = [column for column in columns if column.filled and column.name not in used]
-        for ours, match in by_content(left, kind, places, found).items():
-            found.setdefault(ours, match)
-    return _with_days(found, columns)
+        for ours, match in by_content(left, kind, places, matches).items():
+            matches.setdefault(ours, match)
+    return _with_days(matches, columns)
 
 
 def worth(column: Seen, ours: str) -> tuple[float, str]:
@@ -94,16 +94,18 @@ def _by_heading(columns: list[Seen], kind: str) -> dict[str, Match]:
             sure, why = worth(column, ours.name)
             if sure == OWN or (sure and sure >= min(best, EXACT) and fits(column, ours)):
                 pairs.append((sure, bool(column.filled), -place, ours.name, column.name, why))
-    found: dict[str, Match] = {}
+    matches: dict[str, Match] = {}
     used: set[str] = set()
     for _, _, _, ours_name, theirs, why in sorted(pairs, reverse=True):
-        if ours_name not in found and theirs not in used:
-            found[ours_name] = Match((theirs,), why)
+        if ours_name not in matches and theirs not in used:
+            matches[ours_name] = Match((theirs,), why)
             used.add(theirs)
-    return {ours.name: found[ours.name] for ours in KINDS[kind] if ours.name in found}
+    return {ours.name: matches[ours.name] for ours in KINDS[kind] if ours.name in matches}
 
 
-def _by_words(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+def _by_words(
+    columns: list[Seen], kind: str, places: Collection[str], matches: Mapping[str, Match]
+) -> dict[str, Match]:
     """Columns of stages, processes, outcomes."""
     ours = {column.name for column in KINDS[kind]}
     new: dict[str, Match] = {}
@@ -116,7 +118,9 @@ def _by_words(columns: list[Seen], kind: str, places: Collection[str], found: Ma
     return new
 
 
-def _by_places(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+def _by_places(
+    columns: list[Seen], kind: str, places: Collection[str], matches: Mapping[str, Match]
+) -> dict[str, Match]:
     ours = "machine" if kind in ("builds", "events") else "station"
     known = {place.lower() for place in places}
     for column in columns:
@@ -125,7 +129,9 @@ def _by_places(columns: list[Seen], kind: str, places: Collection[str], found: M
     return {}
 
 
-def _by_times(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+def _by_times(
+    columns: list[Seen], kind: str, places: Collection[str], matches: Mapping[str, Match]
+) -> dict[str, Match]:
     """Stamps, days, durations without a telling heading."""
     if kind == "events":
         stamps = [column for column in columns if column.shape == "stamp"]
@@ -135,12 +141,12 @@ def _by_times(columns: list[Seen], kind: str, places: Collection[str], found: Ma
     new: dict[str, Match] = {}
     for shape in ("stamp", "clock"):
         pair = _earlier_and_later([column for column in columns if column.shape == shape])
-        if pair and not {"started_at", "ended_at"} & found.keys():
+        if pair and not {"started_at", "ended_at"} & matches.keys():
             new |= {"started_at": Match((pair[0],), "holds times, the earlier of two"),
                     "ended_at": Match((pair[1],), "holds times, the later of two")}  # fmt: skip
             break
     single = [column.name for column in columns if column.shape == "stamp"]
-    if not new and single and not {"started_at", "ended_at"} & found.keys():
+    if not new and single and not {"started_at", "ended_at"} & matches.keys():
         question = f'does "{single[0]}" say when it started or when it ended?'
         new["started_at"] = Match((single[0],), "holds stamps", question)
     days = [column.name for column in columns if column.shape == "day"]
@@ -164,12 +170,12 @@ def _earlier_and_later(columns: list[Seen]) -> tuple[str, str] | None:
     return None
 
 
-def _by_ids(columns: list[Seen], kind: str, places: Collection[str], found: Mapping[str, Match]) -> dict[str, Match]:
+def _by_ids(columns: list[Seen], kind: str, places: Collection[str], matches: Mapping[str, Match]) -> dict[str, Match]:
     """What was worked on: the first column of codes or whole numbers, with a question."""
-    if "build_id" in found or kind == "events":
+    if "build_id" in matches or kind == "events":
         return {}
-    if "order_id" in found:
-        theirs = found["order_id"].theirs[0]
+    if "order_id" in matches:
+        theirs = matches["order_id"].theirs[0]
         return (
             {}
             if kind == "stages"
@@ -189,22 +195,25 @@ def _or_hours(column: Seen) -> str:
     return f'"{column.name}": is {first} the time {first.replace(",", ":").replace(".", ":")}, or {first} hours?'
 
 
-def _with_days(found: dict[str, Match], columns: list[Seen]) -> dict[str, Match]:
+def _with_days(matches: dict[str, Match], columns: list[Seen]) -> dict[str, Match]:
     """A time of day takes the column of the day before it."""
     seen = {column.name: (place, column) for place, column in enumerate(columns)}
     days = [column for column in columns if column.shape == "day"]
-    joined = dict(found)
-    for ours in (name for name in TIMES if name in found):
-        place, column = seen[found[ours].theirs[0]]
+    joined = dict(matches)
+    for ours in (name for name in TIMES if name in matches):
+        place, column = seen[matches[ours].theirs[0]]
         if not column.may_be_clock:
             continue
         if not days:
             joined[ours] = Match(
-                (column.name,), found[ours].why, f'"{column.name}" has times of day only: where is the day?'
+                (column.name,), matches[ours].why, f'"{column.name}" has times of day only: where is the day?'
             )
             continue
-        day = max(days, key=lambda one: (worth(one, ours)[0], -abs(place - seen[one.name][0]), one.name))
-        joined[ours] = Match((day.name, column.name), f"{found[ours].why}, day from beside it", _or_hours(column))
+        day = max(
+            days,
+            key=lambda candidate: (worth(candidate, ours)[0], -abs(place - seen[candidate.name][0]), candidate.name),
+        )
+        joined[ours] = Match((day.name, column.name), f"{matches[ours].why}, day from beside it", _or_hours(column))
     if any(len(match.theirs) > 1 for match in joined.values()):
         joined.pop("date", None)
     return joined
@@ -225,19 +234,19 @@ def stage_columns(columns: list[Seen]) -> dict[str, list[Seen]]:
         stage, role = _stage_and_role(column)
         if stage and role:
             groups.setdefault(stage, {}).setdefault(role, column)
-    found = {}
+    by_stage = {}
     for stage, roles in groups.items():
         if START in roles and END in roles:
-            found[stage] = [roles[START], roles[END]]
+            by_stage[stage] = [roles[START], roles[END]]
         elif LASTING in roles:
-            found[stage] = [roles[LASTING]]
-    return found
+            by_stage[stage] = [roles[LASTING]]
+    return by_stage
 
 
 def wide_stages(columns: list[Seen]) -> dict[str, list[Seen]]:
     """``stage_columns``; {} where fewer than two stages have any."""
-    found = stage_columns(columns)
-    return found if len(found) > 1 else {}
+    by_stage = stage_columns(columns)
+    return by_stage if len(by_stage) > 1 else {}
 
 
 def _stage_and_role(column: Seen) -> tuple[str, str]:

@@ -40,11 +40,13 @@ def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
         raise LogFileError(f"{path} cannot be read: {error.strerror}.", "Check its name and rights.") from error
     except UnicodeDecodeError as error:
         raise LogFileError(f"{path} is not UTF-8 text, so it is no mapping.", "Propose one: calib map FILE") from error
-    found = [(line_of(lines, where) or 0, what) for where, what in _problems(data, shop_stages)]
-    if found:
-        count = "1 problem" if len(found) == 1 else f"{len(found)} problems"
-        told = [f"line {line}, {what}" if line else what for line, what in sorted(found, key=lambda one: one[0])]
-        listed = "\n  ".join([f"{path} has {count}:", *told[:SHOWN], *(["..."] if len(told) > SHOWN else [])])
+    problems = [(line_of(lines, where) or 0, what) for where, what in _problems(data, shop_stages)]
+    if problems:
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        sentences = [
+            f"line {line}, {what}" if line else what for line, what in sorted(problems, key=lambda problem: problem[0])
+        ]
+        listed = "\n  ".join([f"{path} has {count}:", *sentences[:SHOWN], *(["..."] if len(sentences) > SHOWN else [])])
         raise LogFileError(f"{listed}.", "Mend these lines; nothing was imported.")
     return _mapping(data, str(path))
 
@@ -185,7 +187,7 @@ def _wide_problems(wide: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterat
 
 
 def _is_texts(value: Any) -> bool:
-    return isinstance(value, str) or (isinstance(value, list) and all(isinstance(one, str) for one in value))
+    return isinstance(value, str) or (isinstance(value, list) and all(isinstance(text, str) for text in value))
 
 
 def _is_format(form: Any) -> bool:

@@ -15,8 +15,8 @@ from calib.in_child import in_child
 from calib.logs.choose_mapping import choose, why_none
 from calib.logs.columns import KNOWN_NAMES, kind_of, plain_name
 from calib.logs.formulas import as_written
+from calib.logs.ledger import Digest, LedgerTable, digest_of, may_have_grown, tail_of
 from calib.logs.mapping import Mapping
-from calib.logs.read_before import Digest, ReadBefore, digest_of, may_have_grown, tail_of
 from calib.logs.source import Source, check_width, is_packed, opened_bytes
 from calib.logs.text_file import Dialect, Row, rows, sniff
 from calib.plain_file import check_plain
@@ -79,7 +79,7 @@ def read_tables(
     work: Path,
     shown: str = "",
     direct: bool = True,
-    before: Iterable[ReadBefore] = (),
+    before: Iterable[LedgerTable] = (),
 ) -> list[RawTable]:
     """All tables of one file.
 
@@ -113,7 +113,7 @@ def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, dig
     """The tables of a file of which a part or all was read before; none where it has to be read as a whole."""
     known = digest.beginning
     if known and known[0].bytes == digest.bytes:
-        return [_known_table(path, shown, one) for one in known]
+        return [_known_table(path, shown, table_before) for table_before in known]
     if len(known) != 1 or not may_have_grown(path, known[0]):
         return []
     dialect = _sniffed(path, mappings)
@@ -133,9 +133,11 @@ def _unread(path: Path, mappings: Sequence[Mapping], work: Path, shown: str, dig
     ]
 
 
-def _known_table(path: Path, shown: str, one: ReadBefore) -> RawTable:
-    table = RawTable(shown + one.sheet, one.kind, one.names, path, ",", 1, False, "", notes=one.notes, sheet=one.sheet)
-    return replace(table, rows_before=one.rows, bad_before=one.set_aside, is_known=True)
+def _known_table(path: Path, shown: str, before: LedgerTable) -> RawTable:
+    table = RawTable(
+        shown + before.sheet, before.kind, before.names, path, ",", 1, False, "", notes=before.notes, sheet=before.sheet
+    )
+    return replace(table, rows_before=before.rows, bad_before=before.set_aside, is_known=True)
 
 
 def _read(
@@ -200,13 +202,13 @@ def _text_source(path: Path, dialect: Dialect) -> Source:
     return Source(dialect.names, text_rows, tuple(note for note in (dialect.note, other) if note))
 
 
-def _sheet_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
+def _sheet_tables(sources: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
     """The tables of a workbook; which of its sheets are none of them is said where a mapping was made for one."""
-    read = _read_by(found, mappings, shown)
-    filled = [one for one in read if one[0].is_filled] or read[:1]
+    read = _read_by(sources, mappings, shown)
+    filled = [pair for pair in read if pair[0].is_filled] or read[:1]
     sheets = list(dict.fromkeys(source.sheet for source, _ in filled))
     is_mapped = any(mapping for _, mapping in filled)
-    others = [f'"{one.sheet}"' for one in found if one.is_filled and one.sheet not in sheets]
+    others = [f'"{pair.sheet}"' for pair in sources if pair.is_filled and pair.sheet not in sheets]
     note = (f"not read as this log: sheet {', '.join(others)}",) if others and is_mapped else ()
     for source, mapping in filled:
         sheet = "" if len(sheets) == 1 else f"#{source.sheet}"
@@ -214,21 +216,23 @@ def _sheet_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Pa
         yield replace(_written(shown + sheet, source, mapping, work), sheet=sheet)
 
 
-def _source_tables(found: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
-    yield from (_written(shown, source, mapping, work) for source, mapping in _read_by(found, mappings, shown))
+def _source_tables(
+    sources: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str
+) -> Iterator[RawTable]:
+    yield from (_written(shown, source, mapping, work) for source, mapping in _read_by(sources, mappings, shown))
 
 
-def _read_by(found: Sequence[Source], mappings: Sequence[Mapping], shown: str) -> list[tuple[Source, Mapping | None]]:
+def _read_by(sources: Sequence[Source], mappings: Sequence[Mapping], shown: str) -> list[tuple[Source, Mapping | None]]:
     """What is read, and by which mapping: what mappings fit, and what is a log by itself, unless one names its sheet."""
-    chosen = [(source, choose(mappings, source, shown)) for source in found]
+    chosen = [(source, choose(mappings, source, shown)) for source in sources]
     is_alone = any(mapping.sheet for _, fit in chosen for mapping in fit)
     read: list[tuple[Source, Mapping | None]] = []
     for source, fit in chosen:
         itself = [None] if source.kind and not fit and not is_alone else []
         read += [(source, mapping) for mapping in (*fit, *itself)]
     if not read:
-        likely = next(source for source in found if source.is_likely)
-        raise _unknown(shown, _our_names(shown, likely.names), [*why_none(mappings, found), *likely.notes])
+        likely = next(source for source in sources if source.is_likely)
+        raise _unknown(shown, _our_names(shown, likely.names), [*why_none(mappings, sources), *likely.notes])
     return read
 
 
@@ -240,18 +244,18 @@ def _direct_table(path: Path, shown: str, source: Source, dialect: Dialect) -> R
 
 def _written(shown: str, source: Source, mapping: Mapping | None, work: Path) -> RawTable:
     """The rows as a clean copy: UTF-8, comma, line and fault in front."""
-    names, found, notes = source.names, source.rows(), source.notes
+    names, rows_found, notes = source.names, source.rows(), source.notes
     if mapping:
         if missing := mapping.missing(names):
             notes = (*notes, f"the mapping names columns that are not there: {', '.join(sorted(missing))}")
-        names, found = mapping.apply(names, found)
+        names, rows_found = mapping.apply(names, rows_found)
     names = _our_names(shown, names)
     kind = (mapping.kind if mapping else None) or _kind(shown, names)
     copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
     with copy.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
         writer.writerow([LINE, FAULT, *names])
-        writer.writerows([row.line, row.fault, *row.cells] for row in found)
+        writer.writerows([row.line, row.fault, *row.cells] for row in rows_found)
     return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes, mapping=mapping.name if mapping else "")
 
 
@@ -261,16 +265,16 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
     >>> _our_names("log.csv", ["Build_ID", "", "stage", "stage"])
     ('build_id', 'column 2', 'stage', 'stage 2')
     """
-    names, found = list(map(as_written, given)), list[str]()
+    names, taken = list(map(as_written, given)), list[str]()
     check_width(shown, names)
     for place, name in enumerate(names, 1):
         plain = plain_name(name)
         ours = plain if plain in KNOWN_NAMES else " ".join(name.strip("\ufeff").split()) or f"column {place}"
         count = 2
-        while ours in found:
+        while ours in taken:
             ours, count = f"{plain} {count}", count + 1
-        found.append(ours)
-    return tuple(found)
+        taken.append(ours)
+    return tuple(taken)
 
 
 def _kind(shown: str, names: tuple[str, ...]) -> str:

@@ -53,36 +53,36 @@ class Wide:
 
 
 def runs_of_events(
-    way: StartStop, names: tuple[str, ...], found: Iterable[Row], stamp: Callable[[str, str], str]
+    layout: StartStop, names: tuple[str, ...], rows_in: Iterable[Row], stamp: Callable[[str, str], str]
 ) -> tuple[tuple[str, ...], list[Row]]:
     """One row for each start with its stop; a start without one has no end, a stop without a start is a fault."""
     place = {name: number for number, name in enumerate(names)}
-    kept = tuple(name for name in names if name not in (way.event, *way.at))
+    kept = tuple(name for name in names if name not in (layout.event, *layout.at))
 
     def at_of(row: Row) -> str:
-        return stamp(" ".join(row.cells[place[name]].strip() for name in way.at if name in place), "at")
+        return stamp(" ".join(row.cells[place[name]].strip() for name in layout.at if name in place), "at")
 
-    words = {word.lower(): what for what, known in way.words.items() for word in known}
+    words = {word.lower(): what for what, known in layout.words.items() for word in known}
     rows: list[Row] = []
     open_runs: dict[tuple[str, ...], tuple[Row, list[tuple[str, str]]]] = {}
-    for at, row in sorted(((at_of(row), row) for row in found), key=lambda one: one[0]):
-        word = row.cells[place[way.event]].strip() if way.event in place else ""
+    for moment, row in sorted(((at_of(row), row) for row in rows_in), key=lambda pair: pair[0]):
+        word = row.cells[place[layout.event]].strip() if layout.event in place else ""
         what = words.get(word.lower())
-        key = tuple(row.cells[place[name]].strip() for name in way.same if name in place)
+        key = tuple(row.cells[place[name]].strip() for name in layout.same if name in place)
         if what == "start" and key in open_runs and open_runs[key][1][-1][0] == "pause":
             what = "resume"  # a start after a pause goes on with the same run
         if what == "start":
             if key in open_runs:
                 rows.append(_run(*open_runs.pop(key), "", kept, place))
-            open_runs[key] = (row, [("start", at)])
+            open_runs[key] = (row, [("start", moment)])
         elif key in open_runs and what in ("pause", "resume"):
-            open_runs[key][1].append((what, at))
+            open_runs[key][1].append((what, moment))
         elif key in open_runs and what == "stop":
-            rows.append(_run(*open_runs.pop(key), at, kept, place))
+            rows.append(_run(*open_runs.pop(key), moment, kept, place))
         else:
             cells = [row.cells[place[name]] for name in kept]
             fault = f'"{word}" without a start before it' if what else f'"{word}" is no word for a start or stop'
-            rows.append(Row(row.line, [*cells, "", at, ""], fault))
+            rows.append(Row(row.line, [*cells, "", moment, ""], fault))
     rows += [_run(first, marks, "", kept, place) for first, marks in open_runs.values()]
     return (*kept, "started_at", "ended_at", "paused_min"), sorted(rows, key=lambda row: row.line)
 
@@ -97,12 +97,12 @@ def _paused(marks: list[tuple[str, str]], end: str) -> str:
     from datetime import datetime
 
     minutes, since = 0.0, ""
-    for what, at in [*marks, ("resume", end)]:
+    for what, moment in [*marks, ("resume", end)]:
         try:
             if what == "pause" and not since:
-                since = at
-            elif what == "resume" and since and at:
-                gap = datetime.fromisoformat(at) - datetime.fromisoformat(since)
+                since = moment
+            elif what == "resume" and since and moment:
+                gap = datetime.fromisoformat(moment) - datetime.fromisoformat(since)
                 minutes, since = minutes + gap.total_seconds() / 60, ""
         except (ValueError, TypeError):
             return ""
@@ -110,24 +110,24 @@ def _paused(marks: list[tuple[str, str]], end: str) -> str:
 
 
 def runs_of_wide(
-    way: Wide, names: tuple[str, ...], found: Iterable[Row], minutes: Callable[[str, str], str]
+    layout: Wide, names: tuple[str, ...], rows: Iterable[Row], minutes: Callable[[str, str], str]
 ) -> tuple[tuple[str, ...], Iterator[Row]]:
     """One row for each stage that has anything in its columns.
 
     minutes : of a stage and the text of its duration
     """
     place = {name: number for number, name in enumerate(names)}
-    kept = tuple(name for name in names if name not in way.names)
-    return (*kept, "stage", "started_at", "ended_at", "work_min", "date"), _long(way, place, kept, found, minutes)
+    kept = tuple(name for name in names if name not in layout.names)
+    return (*kept, "stage", "started_at", "ended_at", "work_min", "date"), _long(layout, place, kept, rows, minutes)
 
 
 def _long(
-    way: Wide, place: dict[str, int], kept: tuple[str, ...], found: Iterable[Row], minutes: Callable[[str, str], str]
+    layout: Wide, place: dict[str, int], kept: tuple[str, ...], rows: Iterable[Row], minutes: Callable[[str, str], str]
 ) -> Iterator[Row]:
-    for row in found:
+    for row in rows:
         cells = [row.cells[place[name]] for name in kept]
-        day = row.cells[place[way.date]].strip() if way.date in place else ""
-        for stage, theirs in way.stages.items():
+        day = row.cells[place[layout.date]].strip() if layout.date in place else ""
+        for stage, theirs in layout.stages.items():
             texts = [row.cells[place[name]].strip() if name in place else "" for name in theirs]
             if not any(texts):
                 continue

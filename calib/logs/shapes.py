@@ -80,6 +80,6 @@ def worded_minutes(text: str) -> float | None:
     pieces = list(_PIECES.finditer(text))
     if not pieces or text.strip().startswith(("-", "\N{MINUS SIGN}")):
         return None
-    minutes = sum(float(one["number"].replace(",", ".")) * UNITS_OF_TIME[one["unit"].lower()] for one in pieces)
+    minutes = sum(float(piece["number"].replace(",", ".")) * UNITS_OF_TIME[piece["unit"].lower()] for piece in pieces)
     after = _MINUTES_AFTER.match(text, pieces[-1].end()) if pieces[-1]["unit"].lower().startswith("h") else None
     return minutes + (int(after[1]) if after else 0)

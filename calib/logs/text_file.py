@@ -70,10 +70,10 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
                 "Put a line of column names on top, and each row on a line of its own.",
             )
         lines = lines[:-1]
-    found = _headers(lines, KNOWN_NAMES | known)
-    if not found:
+    headers = _headers(lines, KNOWN_NAMES | known)
+    if not headers:
         raise LogFileError(f"{path.name} is empty.", "It needs a line of column names and rows below it.")
-    delimiter, header = max(found.items(), key=lambda one: one[1].worth)
+    delimiter, header = max(headers.items(), key=lambda candidate: candidate[1].worth)
     return Dialect(encoding, delimiter, header.line, header.names, header.note)
 
 
@@ -99,8 +99,8 @@ def encoding_of(start: bytes) -> str:
 def _headers(lines: list[str], known: Collection[str]) -> dict[str, Header]:
     """The likeliest header under each delimiter that is there; none where all cells are empty."""
     used = [delimiter for delimiter in DELIMITERS if any(delimiter in line for line in lines)] or [","]
-    found = {delimiter: find_header([_cells(line, delimiter) for line in lines], known) for delimiter in used}
-    return {delimiter: header for delimiter, header in found.items() if header}
+    headers = {delimiter: find_header([_cells(line, delimiter) for line in lines], known) for delimiter in used}
+    return {delimiter: header for delimiter, header in headers.items() if header}
 
 
 def _cells(line: str, delimiter: str) -> list[str]:

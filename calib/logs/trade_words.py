@@ -168,7 +168,7 @@ def phrase_in(text: str, phrases: dict[str, str]) -> tuple[str, str]:
     (('waschen', 'washing'), ('', ''))
     """
     held = [phrase for phrase in phrases if f" {phrase} " in f" {text} "]
-    return max(((phrase, phrases[phrase]) for phrase in held), key=lambda one: len(one[0]), default=("", ""))
+    return max(((phrase, phrases[phrase]) for phrase in held), key=lambda pair: len(pair[0]), default=("", ""))
 
 
 def without_unit(heading: str) -> tuple[str, str]:

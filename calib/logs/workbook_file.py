@@ -35,15 +35,15 @@ def sheets(path: Path, shown: str, theirs: frozenset[str] = frozenset()) -> list
     theirs : names of columns that mappings add to calib's own
     """
     book = _opened(path, shown)
-    found = []
+    tables = []
     for name in book.sheet_names:
         cells = _cells(book, name, shown)
         header = find_header([[_text(cell, "") for cell in row] for row in cells[:HEADER_WITHIN]], KNOWN_NAMES | theirs)
         if header:
-            found.append((name, header, cells))
-    if not found:
+            tables.append((name, header, cells))
+    if not tables:
         raise LogFileError(f"{shown} has no filled sheet.", "It needs a line of column names and rows below it.")
-    likeliest = max(found, key=lambda one: one[1].worth)[1]
+    likeliest = max(tables, key=lambda table: table[1].worth)[1]
     return [
         Source(
             header.names,
@@ -53,7 +53,7 @@ def sheets(path: Path, shown: str, theirs: frozenset[str] = frozenset()) -> list
             is_likely=header.names == likeliest.names,
             is_filled=len(cells) > header.line,
         )
-        for name, header, cells in found
+        for name, header, cells in tables
     ]
 
 
@@ -77,7 +77,7 @@ def _opened(path: Path, shown: str) -> Any:
 def _check_extent(part: bytes, shown: str) -> None:
     """Refuse a sheet that spans more cells than the reader has room for, because of one that stands far out."""
     columns, high = {b""}, 0
-    for letters, row in (found.groups() for found in PLACE.finditer(part)):
+    for letters, row in (place.groups() for place in PLACE.finditer(part)):
         columns.add(letters)
         high = max(high, int(row))
     wide, again = max(map(_column, columns)), max(map(int, REPEATED.findall(part)), default=0)

@@ -77,7 +77,7 @@ def fates_of(file: ImportedFile) -> tuple[int, ...]:
 
 def set_aside_lines(doc: ImportDocument) -> list[str]:
     """The rows that this import set aside, and had not set aside before."""
-    sentences = list(quarantine_sentences(listed(doc, "quarantine")))
+    sentences = list(set_aside_sentences(listed(doc, "quarantine")))
     if not sentences:
         return []
     number = sum(one["rows_quarantined"] for one in doc["files"])
@@ -85,9 +85,9 @@ def set_aside_lines(doc: ImportDocument) -> list[str]:
     return lines + (["  ... the others: calib set-aside"] if number > len(sentences[:SHOWN]) else [])
 
 
-def quarantine_sentences(rejects: Iterable[SetAsideRow]) -> Iterator[str]:
+def set_aside_sentences(rows: Iterable[SetAsideRow]) -> Iterator[str]:
     """One sentence for each row set aside: its place, then every value with what is wrong with it."""
-    for _, problems in groupby(rejects, key=lambda one: one["reject_id"]):
+    for _, problems in groupby(rows, key=lambda one: one["reject_id"]):
         first, *others = problems
         yield "; ".join([f"{first['path']} line {first['line']}, {_problem(first)}", *map(_problem, others)])
 

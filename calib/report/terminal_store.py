@@ -16,7 +16,7 @@ from calib.documents.store import (
     RestoreDocument,
 )
 from calib.records import NEVER_ENDED, NEVER_LOGGED
-from calib.report.terminal_import import quarantine_sentences, question_line
+from calib.report.terminal_import import question_line, set_aside_sentences
 from calib.report.units import count, duration
 
 
@@ -74,14 +74,14 @@ def show_answer(doc: AnswerDocument) -> str:
     return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --undo{shop}. Learn from it: calib fit{shop}"
 
 
-def show_rejects(doc: SetAsideDocument) -> str:
+def show_set_aside(doc: SetAsideDocument) -> str:
     """The rows with their numbers, what was changed, how to go on."""
     lines = [f"{count(len(doc['changed']), 'row')} changed."] if doc["changed"] else []
     rows = [list(problems) for _, problems in groupby(doc["rows"], key=lambda one: one["reject_id"])]
     if not rows:
         return "\n".join([*lines, "No row was dropped." if doc["dropped"] else "No row is set aside."])
     wide = max(len(str(problems[0]["reject_id"])) for problems in rows)
-    sentences = quarantine_sentences(doc["rows"])
+    sentences = set_aside_sentences(doc["rows"])
     lines += [f"{problems[0]['reject_id']:>{wide}}  {says}" for problems, says in zip(rows, sentences, strict=True)]
     if doc["files"]:
         lines.append(

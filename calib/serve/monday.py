@@ -23,7 +23,7 @@ from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 from calib.workflow.map_log import propose_map
 from calib.workflow.report import find_week, state_of_store
-from calib.workflow.review import answer_question, find_questions, find_rejects, mend_row, row_set_aside
+from calib.workflow.review import answer_question, find_questions, find_set_aside_rows, mend_row, row_set_aside
 
 VERDICTS = ("right", "mended", "wrong", "finished", "failed", "not done", "not written down", "take back")
 MOST_ROWS = 50
@@ -38,7 +38,7 @@ async def show(request: Request) -> Response:
 
 
 def _waiting_for_a_person(site: Site) -> dict[str, Any]:
-    asked, aside = find_questions(site.folder), find_rejects(site.folder)["rows"]
+    asked, aside = find_questions(site.folder), find_set_aside_rows(site.folder)["rows"]
     rows: dict[int, list[dict[str, Any]]] = {}
     for one in aside:
         rows.setdefault(one["reject_id"], []).append(one | {"name": Path(one["path"]).name})
@@ -250,7 +250,7 @@ async def mend(request: Request) -> Response:
 
     def mending() -> str:
         if what == "drop":
-            find_rejects(site.folder, drop=str(number))
+            find_set_aside_rows(site.folder, drop=str(number))
             return _answer_of(
                 _told(site, {"text": f"Row {number} was dropped; calib set-aside --undo brings it back."})
             )

@@ -43,13 +43,13 @@ def copy_before(con: duckdb.DuckDBPyConnection, folder: Path, what: str) -> dict
     """
     label = f"before-{what}"
     copy = backup_store(con, folder, label)
-    alike = [one for one in list_backups(folder) if one.name.endswith(f"-{label}")]
+    alike = [part for part in list_backups(folder) if part.name.endswith(f"-{label}")]
     for old in alike[:-KEPT]:
         gone = old.with_name(old.name + UNFINISHED)  # never half a copy that looks whole
         os.replace(old, gone)
     for gone in (folder / BACKUPS).glob(f"*{UNFINISHED}"):
         shutil.rmtree(gone, ignore_errors=True)
-    return {"path": str(copy), "mb": round(sum(one.stat().st_size for one in copy.iterdir()) / 1e6, 1)}
+    return {"path": str(copy), "mb": round(sum(part.stat().st_size for part in copy.iterdir()) / 1e6, 1)}
 
 
 def list_backups(folder: Path) -> list[Path]:

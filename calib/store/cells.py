@@ -67,9 +67,9 @@ def _stairs(name: str, edges: list[tuple[datetime, int]], before: int) -> str:
     if not edges:
         return str(before)
     middle = len(edges) // 2
-    at, value = edges[middle]
+    edge, value = edges[middle]
     later = _stairs(name, edges[middle + 1 :], value)
-    return f"CASE WHEN {name} >= TIMESTAMP '{at}' THEN {later} ELSE {_stairs(name, edges[:middle], before)} END"
+    return f"CASE WHEN {name} >= TIMESTAMP '{edge}' THEN {later} ELSE {_stairs(name, edges[:middle], before)} END"
 
 
 BLANKS = " \t\r\n\u00a0"

@@ -14,8 +14,8 @@ def change_column(
 ) -> int:
     """Change the texts, or lists of texts, of a column; each distinct one is looked at once. Returns how many cells changed."""
     name = quoted(column)
-    found = con.execute(f"SELECT DISTINCT {name} FROM {table} WHERE {name} IS NOT NULL AND {where}").fetchall()
-    pairs = [(old, _changed(old, change)) for (old,) in found]
+    texts = con.execute(f"SELECT DISTINCT {name} FROM {table} WHERE {name} IS NOT NULL AND {where}").fetchall()
+    pairs = [(old, _changed(old, change)) for (old,) in texts]
     pairs = [(old, new) for old, new in pairs if old != new]
     if not pairs:
         return 0

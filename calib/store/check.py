@@ -68,11 +68,11 @@ def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False, path: Path |
         return [{"check": says, "bad": 1, "mend": BACK} for says in broken]
     if mend:
         join_held(con)
-    found = []
+    problems = []
     if version_of(con) != newest_version():
-        found.append({"check": "the store is of this version", "bad": 1, "mend": "Open it once with write access."})
+        problems.append({"check": "the store is of this version", "bad": 1, "mend": "Open it once with write access."})
     for says, sql, remedy in CHECKS:
         row = con.execute(f"SELECT count(*) FROM ({sql})").fetchone()
         if row and row[0]:
-            found.append({"check": says, "bad": int(row[0]), "mend": remedy})
-    return found
+            problems.append({"check": says, "bad": int(row[0]), "mend": remedy})
+    return problems

@@ -31,12 +31,12 @@ def find_damage(con: duckdb.DuckDBPyConnection, path: Path) -> list[str]:
 
     Returns a sentence for each table that cannot be read, and one where the file is shorter than its blocks are.
     """
-    found = []
+    faults = []
     size = con.execute("SELECT total_blocks * block_size FROM pragma_database_size()").fetchone()
     if size and path.stat().st_size < size[0] + _HEADERS:
-        found.append(f"{path.name} is whole: {size[0] + _HEADERS - path.stat().st_size} bytes are missing")
+        faults.append(f"{path.name} is whole: {size[0] + _HEADERS - path.stat().st_size} bytes are missing")
     tables = con.execute("SELECT table_name FROM duckdb_tables() WHERE NOT internal AND NOT temporary").fetchall()
-    return found + [f"every row of {name} can be read" for (name,) in tables if not _reads(con, name)]
+    return faults + [f"every row of {name} can be read" for (name,) in tables if not _reads(con, name)]
 
 
 def _reads(con: duckdb.DuckDBPyConnection, table: str) -> bool:

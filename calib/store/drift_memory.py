@@ -55,8 +55,8 @@ def _put(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...], row
 
 
 def _rows(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...]) -> list[Row]:
-    found = con.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY ALL").fetchall()
-    return [dict(zip(names, row, strict=True)) for row in found]
+    rows = con.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY ALL").fetchall()
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def _as_of(row: Row, moment: datetime) -> Row:

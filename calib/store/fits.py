@@ -64,17 +64,17 @@ def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict
     """What the last fit (the last one with that ``as_of``) said of itself, and fit_id, as_of, shop_version, fitted_at (UTC),
     logs_since (whether logs or answers came after it); None where there is none."""
     where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
-    found = con.execute(
+    row = con.execute(
         f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
         "OR coalesce(fitted_at < (SELECT max(changed) FROM (SELECT taken_back_at AS changed FROM log_import UNION ALL "
         "SELECT verdict_at FROM review UNION ALL SELECT answered_at FROM stage_question)), false), fitted_at "
         f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",
         values,
     ).fetchone()
-    if found is None:
+    if row is None:
         return None
-    meta = {"fit_id": found[0], "as_of": found[1], "shop_version": found[2], "logs_since": bool(found[4])}
-    return json.loads(found[3]) | meta | {"fitted_at": found[5]}
+    meta = {"fit_id": row[0], "as_of": row[1], "shop_version": row[2], "logs_since": bool(row[4])}
+    return json.loads(row[3]) | meta | {"fitted_at": row[5]}
 
 
 def find_summary(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
@@ -125,7 +125,7 @@ def save_checkpoints(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarra
     with transaction(con):
         con.execute("DELETE FROM fit_checkpoint")
         for column in ("numbers", "whole", "texts"):
-            _save(con, {name: one for name, one in arrays.items() if _column_of(one.dtype) == column}, column)
+            _save(con, {name: array for name, array in arrays.items() if _column_of(array.dtype) == column}, column)
 
 
 def _save(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray], column: str) -> None:
@@ -136,14 +136,14 @@ def _save(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray], column:
         {
             "number": range(len(arrays)),
             "name": list(arrays),
-            "dtype": [one.dtype.str for one in arrays.values()],
-            "shape": [list(one.shape) for one in arrays.values()],
+            "dtype": [array.dtype.str for array in arrays.values()],
+            "shape": [list(array.shape) for array in arrays.values()],
         }
     )
     values = pd.DataFrame(
         {
-            "number": np.repeat(np.arange(len(arrays)), [one.size for one in arrays.values()]),
-            "value": np.concatenate([_stored(one) for one in arrays.values()]),
+            "number": np.repeat(np.arange(len(arrays)), [array.size for array in arrays.values()]),
+            "value": np.concatenate([_stored(array) for array in arrays.values()]),
         }
     )
     values["place"] = np.arange(len(values))
@@ -178,4 +178,4 @@ def _stored(array: np.ndarray) -> Any:
 
 def _given(*values: Any) -> Any:
     """The one that is there."""
-    return next(np.ma.getdata(one) for one in values if one is not None and one is not np.ma.masked)
+    return next(np.ma.getdata(value) for value in values if value is not None and value is not np.ma.masked)

@@ -183,7 +183,7 @@ def _read_as(data: bytes) -> Iterator[str]:
         text = data.decode(encoding, "replace")
         yield text
         if "\\u" in text:
-            yield re.sub(r"\\u([0-9a-fA-F]{4})", lambda found: chr(int(found[1], 16)), text)
+            yield re.sub(r"\\u([0-9a-fA-F]{4})", lambda escape: chr(int(escape[1], 16)), text)
         if "&#" in text:
             yield html.unescape(text)
 
@@ -195,7 +195,7 @@ def _texts(path: Path) -> Iterator[bytes]:
             yield stream.read(LARGEST)
     elif zipfile.is_zipfile(path):
         with zipfile.ZipFile(path) as archive:
-            yield from (archive.read(one) for one in archive.infolist() if one.file_size < LARGEST)
+            yield from (archive.read(member) for member in archive.infolist() if member.file_size < LARGEST)
     else:
         yield path.read_bytes()
 
@@ -203,5 +203,5 @@ def _texts(path: Path) -> Iterator[bytes]:
 def _parquet_texts(path: Path) -> Iterator[str]:
     with duckdb.connect() as con:
         rows = con.execute("SELECT DISTINCT to_json(t)::VARCHAR FROM read_parquet(?) t", [str(path)])
-        while found := rows.fetchmany(10_000):
-            yield "\n".join(text for (text,) in found)
+        while batch := rows.fetchmany(10_000):
+            yield "\n".join(text for (text,) in batch)

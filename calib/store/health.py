@@ -19,15 +19,15 @@ LEAST_SILENCE_DAYS = 7.0
 
 
 def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    """silent_machines, and numbers of rows quarantined, held, and to confirm."""
+    """silent_machines, and numbers of rows set aside ('quarantined'), held, and to confirm."""
     row = con.execute(
         "SELECT (SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open'), "
         "(SELECT count(*) FROM stage_run WHERE held)"
     ).fetchone()
-    quarantined, held = row or (0, 0)
+    set_aside, held = row or (0, 0)
     return {
         "silent_machines": silent_machines(con),
-        "quarantined": quarantined,
+        "quarantined": set_aside,
         "held": held,
         "to_confirm": count_review(con)[0],
     }
@@ -35,16 +35,16 @@ def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
 
 def last_logs(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     """The day of the last log of each machine: machine, last."""
-    found = con.execute(
+    rows = con.execute(
         "SELECT b.machine, max(coalesce(s.ended_at, s.started_at))::DATE AS last FROM stage_run s "
         "JOIN build b ON s.build_id = b.build_id GROUP BY b.machine HAVING last IS NOT NULL ORDER BY b.machine"
     ).fetchall()
-    return [{"machine": machine, "last": str(last)} for machine, last in found]
+    return [{"machine": machine, "last": str(last)} for machine, last in rows]
 
 
 def silent_machines(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     """Machines silent for over a week and three times their usual longest tenth of gaps, up to the last log of all."""
-    found = con.execute(
+    rows = con.execute(
         """WITH days AS (
             SELECT DISTINCT b.machine, coalesce(s.ended_at, s.started_at)::DATE AS day
             FROM stage_run s JOIN build b ON s.build_id = b.build_id
@@ -58,7 +58,7 @@ def silent_machines(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
         WHERE n >= 5 AND (SELECT max(day) FROM days) - last > greatest(?, ? * gap) ORDER BY machine""",
         [LEAST_SILENCE_DAYS, TIMES_USUAL_GAP],
     ).fetchall()
-    return [{"machine": machine, "last": str(last)} for machine, last in found]
+    return [{"machine": machine, "last": str(last)} for machine, last in rows]
 
 
 def warnings_of(
@@ -85,10 +85,10 @@ def warnings_of(
 
 
 def _name_warnings(con: duckdb.DuckDBPyConnection, column: str, known: Mapping[str, str]) -> Iterator[str]:
-    found = con.execute(
+    rows = con.execute(
         f"SELECT {column}, process, count(*), min(build_id) FROM build WHERE {column} IS NOT NULL GROUP BY ALL ORDER BY ALL"
     )
-    return strange_names(column, found.fetchall(), known)
+    return strange_names(column, rows.fetchall(), known)
 
 
 def _station_warnings(con: duckdb.DuckDBPyConnection, known: Collection[str]) -> Iterator[str]:
@@ -101,12 +101,12 @@ def _station_warnings(con: duckdb.DuckDBPyConnection, known: Collection[str]) ->
 
 def _infill_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
     """How a fill of 1, or above, was read in the builds of the last import: a share, where it could be per cent."""
-    found = con.execute(
+    rows = con.execute(
         "SELECT infill > 1 AS per_cent, count(*), min(build_id), arg_min(infill, build_id) FROM build"
         " JOIN log_file USING (file_id) WHERE infill >= 1 AND import_id = (SELECT max(import_id) FROM log_import)"
         " GROUP BY ALL ORDER BY ALL"
     )
-    for per_cent, number, build, fill in found.fetchall():
+    for per_cent, number, build, fill in rows.fetchall():
         read = f"{fill:g} %, written {fill / 100:g}" if per_cent else "solid; 1 % is written 0.01"
         yield f"infill {fill:g} of build {build}{_and_more(number)} is read as {read}."
 
@@ -120,14 +120,14 @@ def _gap_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
 
     MTConnect, part 1: ``firstSequence`` is the oldest observation in the buffer, ``nextSequence`` the one to ask for next.
     """
-    found = con.execute(
+    rows = con.execute(
         "SELECT import_id = (SELECT max(import_id) FROM log_import), name, unnest(notes) AS note FROM log_file "
         "JOIN log_import USING (import_id) WHERE taken_back_at IS NULL"
     ).fetchall()
     spans: dict[str, list[tuple[int, int, bool, str]]] = {}
-    for is_new, name, note in found:
-        if told := _SPAN.fullmatch(note):
-            spans.setdefault(told[1], []).append((int(told[3]), int(told[2]), is_new, name))
+    for is_new, name, note in rows:
+        if span := _SPAN.fullmatch(note):
+            spans.setdefault(span[1], []).append((int(span[3]), int(span[2]), is_new, name))
     for of_sender in spans.values():
         for (kept_next, _, new_before, before), (_, first, new_after, after) in pairwise(sorted(of_sender)):
             if first > kept_next and (new_before or new_after):

@@ -57,7 +57,7 @@ class RowHider:
     def _guessed(self, value: str) -> str:
         """A cell, or each of those of a line that could not be taken apart, that looks like a name, replaced."""
         pieces = re.split(r"([,;|\t]\s*)", value)
-        return "".join(self._alias(one) if self._looks_like_name(one) else one for one in pieces)
+        return "".join(self._alias(piece) if self._looks_like_name(piece) else piece for piece in pieces)
 
     def _looks_like_name(self, text: str) -> bool:
         """Somebody known, or two words or more with capitals: any other word has to be seen to be mended."""
@@ -71,12 +71,12 @@ class RowHider:
     @cached_property
     def _lab_words(self) -> set[str]:
         """What good rows hold that names nobody: machines, stations, materials, words of the columns."""
-        found = self.con.execute(
+        rows = self.con.execute(
             "SELECT machine FROM build UNION SELECT material FROM build UNION SELECT station FROM stage_run UNION "
             "SELECT machine FROM event UNION SELECT station FROM event UNION SELECT stage FROM stage_run"
         ).fetchall()
         ours = {word for columns in KINDS.values() for column in columns for word in (column.name, *column.words)}
-        return {folded(word) for word in {*(one for (one,) in found if one), *ours}} | _NO_NAMES
+        return {folded(word) for word in {*(name for (name,) in rows if name), *ours}} | _NO_NAMES
 
 
 def _is_name(text: str) -> bool:
@@ -84,7 +84,7 @@ def _is_name(text: str) -> bool:
     return (bool(word_pattern().search(text)) and not re.search(r"\d", text)) or is_alias(text.strip())
 
 
-def hide_rejects(con: duckdb.DuckDBPyConnection, people: People) -> None:
+def hide_set_aside(con: duckdb.DuckDBPyConnection, people: People) -> None:
     """Names that became known after a row was set aside are hidden in it too."""
     change_column(con, "quarantine", "row_text", lambda text: _row_without(people, text))
     ids = f"column_name IN ({', '.join(map(repr, sorted(IDS)))})"

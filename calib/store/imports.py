@@ -24,13 +24,13 @@ from calib.store.closed_hours import count_closed
 from calib.store.fits import find_summary
 from calib.store.health import last_logs, silent_machines, warnings_of
 from calib.store.ids import hold_rows, join_held, set_aside_strange_runs, set_aside_used_ids
-from calib.store.log_files import find_files, read_all, reading_digest, record_files, tables_read_before
+from calib.store.log_files import find_files, ledger_key, read_all, tables_in_ledger, write_ledger
 from calib.store.merge import Fates, merge
 from calib.store.open_store import open_store, open_trial
 from calib.store.people import alias_people
 from calib.store.raw_rows import Settings, careful_copy, load_raw
 from calib.store.review import A_WEEK, count_review, list_review, mark_runs
-from calib.store.set_aside import close_come_in, close_mended, count_rejects, keep_rejects, samples
+from calib.store.set_aside import close_come_in, close_mended, count_set_aside, keep_set_aside, samples
 from calib.store.staging import Staged, create_good, create_staged, odd_times, stage, unstage
 from calib.store.tables import MENDED_COLUMNS, columns_of
 from calib.store.transaction import transaction
@@ -92,11 +92,11 @@ def import_files(
     shop_stages = tuple(shop_stages)
     rules = [read_mapping(one, shop_stages) if isinstance(one, Path) else one for one in mappings]
     settings = Settings(timezone, people_names, tuple(drop_columns))
-    ways = Ways(settings, reading_digest(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
+    ways = Ways(settings, ledger_key(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
     say("Opening the store ...")
     opened = open_trial(folder) if dry_run else open_store(folder, create=True, wait_s=WAIT_S)
     with scratch_folder() as work, opened as con:
-        tables, errors = read_all(files, rules, work, tables_read_before(con, ways.read_as), say)
+        tables, errors = read_all(files, rules, work, tables_in_ledger(con, ways.read_as), say)
         if errors and not tables:
             raise _none_read(errors)
         is_new = not all(table.is_known for table in tables)
@@ -117,7 +117,7 @@ def _holds_any(con: duckdb.DuckDBPyConnection) -> bool:
 def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
     """Why the first file could not be read, and which others could not be either."""
     first, *others = errors
-    more = f" Nor could {', '.join(Path(one['path']).name for one in others)} be read." if others else ""
+    more = f" Nor could {', '.join(Path(error['path']).name for error in others)} be read." if others else ""
     kind = UnknownLogError if first["is_unknown"] else LogFileError
     return kind(first["error"] + more, first["hint"])
 
@@ -165,21 +165,23 @@ def _store(
                 hold_rows(con)
             _add_fates(fates, merge(con, kind, base))
     joined = join_held(con) if present & {"builds", "items"} else 0
-    rejected = keep_rejects(con, tables, [part.typed for part in staged], base, ways.settings.names, ways.shop_stages)
+    set_aside = keep_set_aside(
+        con, tables, [part.typed for part in staged], base, ways.settings.names, ways.shop_stages
+    )
     close_come_in(con, base)
     for number, table in enumerate(tables):
         if not table.is_known:
             close_mended(con, number, table, base + number)
-    files = [_file_row(number, table, read[number], fates, rejected) for number, table in enumerate(tables)]
+    files = [_file_row(number, table, read[number], fates, set_aside) for number, table in enumerate(tables)]
     count_closed(con, ways.settings.zone, ways.hours, ways.closures)
     if present & {"stages", "builds"}:
         mark_runs(con, base, ways.settings.zone)
-    record_files(con, call, base, tables, files, ways.settings.zone, ways.read_as)
+    write_ledger(con, call, base, tables, files, ways.settings.zone, ways.read_as)
     return {
         "files": files,
         "joined": joined,
         "odd_times": odd_times(con, present),
-        "newly_set_aside": count_rejects(con, base),
+        "newly_set_aside": count_set_aside(con, base),
         "quarantine": samples(con, base),
     }
 
@@ -222,11 +224,11 @@ def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int
     return int(row[0]) if row else 1
 
 
-def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: Counter[int]) -> dict[str, Any]:
+def _file_row(number: int, table: RawTable, read: int, fates: Fates, set_aside: Counter[int]) -> dict[str, Any]:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
     fate = fates.get(number, Counter())
     new, corrected, held = fate["new"], fate["corrected"], fate["held"]
-    quarantined = rejected[number] + table.bad_before
+    aside = set_aside[number] + table.bad_before
     known = {*columns_of(table.kind), *MENDED_COLUMNS}
     return {
         "path": table.shown,
@@ -234,8 +236,8 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, rejected: C
         "rows_read": read,
         "rows_new": new,
         "rows_corrected": corrected,
-        "rows_repeated": read - new - corrected - held - quarantined,
-        "rows_quarantined": quarantined,
+        "rows_repeated": read - new - corrected - held - aside,
+        "rows_quarantined": aside,
         "rows_held": held,
         "error": None,
         "rows_not_read_again": table.rows_before,

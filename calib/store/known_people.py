@@ -41,7 +41,7 @@ class People:
 
     def hidden(self, text: str) -> str:
         """The text with every known name, and every word of one, replaced."""
-        words = [found.span() for found in word_pattern().finditer(text)]
+        words = [match.span() for match in word_pattern().finditer(text)]
         pieces, done, place = list[str](), 0, 0
         while place < len(words):
             count, end, new = self._name_at(text, words[place : place + LONGEST_NAME])

@@ -15,8 +15,8 @@ import duckdb
 
 from calib.errors import LogFileError, UnknownLogError
 from calib.in_child import in_child
+from calib.logs.ledger import LedgerTable
 from calib.logs.mapping import Mapping
-from calib.logs.read_before import ReadBefore
 from calib.logs.read_table import RawTable, read_tables
 from calib.logs.words import library_says
 from calib.logs.workbook import TEMPLATES, is_unfilled
@@ -30,15 +30,15 @@ from calib.store.tables import text
 COUNTS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
 
 
-def reading_digest(settings: Settings, mappings: Sequence[Mapping], shop_stages: Sequence[str]) -> str:
+def ledger_key(settings: Settings, mappings: Sequence[Mapping], shop_stages: Sequence[str]) -> str:
     """What the rows of a file depend on beside its bytes."""
     rules = sorted(repr(replace(mapping, name="")) for mapping in mappings)
     return hashlib.sha256(repr((settings, rules, sorted(shop_stages), _version())).encode()).hexdigest()
 
 
-def tables_read_before(con: duckdb.DuckDBPyConnection, read_as: str) -> list[ReadBefore]:
+def tables_in_ledger(con: duckdb.DuckDBPyConnection, read_as: str) -> list[LedgerTable]:
     """Tables of files that were read in this way; none from before an import was taken back."""
-    found = con.execute(
+    ledger = con.execute(
         """SELECT DISTINCT ON (sha256, bytes, sheet, kind) sha256, bytes, lines, sheet, kind, names, notes, rows_read,
             rows_quarantined FROM (
             SELECT *, sum(rows_used_again) OVER (PARTITION BY import_id, sha256) AS used_again FROM log_file
@@ -48,12 +48,12 @@ def tables_read_before(con: duckdb.DuckDBPyConnection, read_as: str) -> list[Rea
         [read_as],
     ).fetchall()
     return [
-        ReadBefore(sha256, size, lines, sheet, kind, tuple(names), tuple(notes), rows, set_aside)
-        for sha256, size, lines, sheet, kind, names, notes, rows, set_aside in found
+        LedgerTable(sha256, size, lines, sheet, kind, tuple(names), tuple(notes), rows, set_aside)
+        for sha256, size, lines, sheet, kind, names, notes, rows, set_aside in ledger
     ]
 
 
-def record_files(
+def write_ledger(
     con: duckdb.DuckDBPyConnection,
     call: int,
     base: int,
@@ -85,21 +85,21 @@ HIDDEN = (".", "~")  # how the names of hidden files and of an office's lock fil
 
 def find_files(paths: list[Path]) -> list[Path]:
     """The files to read, those of a folder by name; hidden files, office lock files and what calib itself wrote are passed over."""
-    found: list[Path] = []
+    files: list[Path] = []
     for path in paths:
         if _is_copy(path) or _is_copy(path.parent):
             raise LogFileError(f"{path} is a copy of the store, no log.", "Put it back with: calib restore")
         if path.is_dir():
-            found += sorted(one for one in _files_below(path) if one.is_file() and _is_log(one))
+            files += sorted(file for file in _files_below(path) if file.is_file() and _is_log(file))
         elif path.exists():
-            found.append(path)
+            files.append(path)
         else:
             raise LogFileError(f"There is no file or folder {path}.", "Check its name.")
-    if not found:
+    if not files:
         raise LogFileError(
             f"No log file in {', '.join(map(str, paths))}.", f"Files end in one of {', '.join(sorted(SUFFIXES))}."
         )
-    return list(dict.fromkeys(found))
+    return list(dict.fromkeys(files))
 
 
 def _files_below(folder: Path) -> Iterator[Path]:
@@ -114,8 +114,8 @@ def _files_below(folder: Path) -> Iterator[Path]:
         here = Path(place)
         own = NEVER_LOGS if is_shop(here) else ()
         folders[:] = [name for name in folders if not (name.startswith(HIDDEN) or name in own or _is_copy(here / name))]
-        found = (here / name for name in names)
-        yield from found if here == folder and not is_shop(here) else (one for one in found if not _is_own(one))
+        files = (here / name for name in names)
+        yield from files if here == folder and not is_shop(here) else (file for file in files if not _is_own(file))
 
 
 def _is_copy(folder: Path) -> bool:
@@ -142,7 +142,7 @@ def read_all(
     files: list[Path],
     mappings: Sequence[Mapping],
     work: Path,
-    before: Iterable[ReadBefore],
+    before: Iterable[LedgerTable],
     say: Callable[[str], None],
 ) -> tuple[list[RawTable], list[dict[str, Any]]]:
     """Tables of all files, and the errors of those that cannot be read.

@@ -173,7 +173,7 @@ def _is_open_otherwise(error: duckdb.Error) -> bool:
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
-    return (found.st_dev, found.st_ino) if path.exists() and (found := path.stat()) else None
+    return (status.st_dev, status.st_ino) if path.exists() and (status := path.stat()) else None
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection) -> None:

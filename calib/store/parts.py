@@ -27,11 +27,11 @@ def save_parts(con: duckdb.DuckDBPyConnection, parts: Sequence[MeasuredPart]) ->
 
 def find_parts(con: duckdb.DuckDBPyConnection) -> Parts:
     """Parts by the name of their file and process, in every pose that is kept."""
-    found = con.execute(
+    rows = con.execute(
         f"SELECT {', '.join(FACTS)}, layer_mm, {', '.join(ARRAYS)} FROM part WHERE process IS NOT NULL ORDER BY measured_at"
     ).fetchall()
     parts: Parts = {}
-    for row in found:
+    for row in rows:
         facts = dict(zip(FACTS, row, strict=False))
         stated: dict[str, Any] = {name: value for name, value in facts.items() if value is not None}
         if "size_mm" in stated:
@@ -49,18 +49,18 @@ def find_contents(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[tuple[str, 
         "SELECT build_id, part_file, sum(qty) FROM item GROUP BY ALL "
         "HAVING build_id NOT IN (SELECT build_id FROM item WHERE part_file IS NULL OR part_file = '') ORDER BY 1, 2"
     ).fetchall()
-    found: dict[str, tuple[tuple[str, int], ...]] = {}
+    contents: dict[str, tuple[tuple[str, int], ...]] = {}
     for build, name, copies in rows:
-        found[build] = (*found.get(build, ()), (name, int(copies)))
-    return found
+        contents[build] = (*contents.get(build, ()), (name, int(copies)))
+    return contents
 
 
 def find_sides(con: duckdb.DuckDBPyConnection) -> list[float]:
     """Greatest side of every part [mm]."""
-    found = con.execute(
+    rows = con.execute(
         "SELECT max(list_max(size_mm)) FROM part WHERE size_mm IS NOT NULL GROUP BY name, sha256 ORDER BY 1"
     ).fetchall()
-    return [side for (side,) in found]
+    return [side for (side,) in rows]
 
 
 _DELETE = "DELETE FROM part WHERE name = ? AND process = ? AND (sha256 <> ? OR quantity IS NULL OR quantity = ?)"
@@ -76,7 +76,10 @@ def _fact(value: object) -> object:
 
 def _arrays(profile: LayerProfile) -> list[object]:
     values = [getattr(profile, name) for name in ARRAYS]
-    return [profile.layer_mm, *(None if one is None else np.asarray(one, float).ravel().tolist() for one in values)]
+    return [
+        profile.layer_mm,
+        *(None if array is None else np.asarray(array, float).ravel().tolist() for array in values),
+    ]
 
 
 def _profile(layer_mm: float, *arrays: list[float] | None) -> LayerProfile:

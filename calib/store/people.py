@@ -8,7 +8,7 @@ import duckdb
 
 from calib.logs.names import is_of_people, word_pattern, words_of
 from calib.store.change_column import change_column
-from calib.store.hide_names import FREE_TEXTS, hide_rejects
+from calib.store.hide_names import FREE_TEXTS, hide_set_aside
 from calib.store.known_people import ALPHABET, FIRST_OF, People, alias_of, digest_of, is_alias, made_key
 from calib.store.tables import TABLE_OF
 
@@ -40,17 +40,17 @@ def alias_people(con: duckdb.DuckDBPyConnection, kinds: Iterable[str], mode: str
             _hide_in(con, f"{table}_history", people)
         for table, column in NOTES:
             change_column(con, table, column, people.hidden)
-        hide_rejects(con, people)
+        hide_set_aside(con, people)
 
 
 def learn_names(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, str]:
     """Aliases of names; new ones are remembered by digest."""
     key = made_key(con)
     known = _known_digests(con)
-    found = {}
+    aliases = {}
     rows: dict[str, tuple[str, str, bool]] = {}
     for name in names:
-        found[name] = alias = name if is_alias(name) else alias_of(name, key)
+        aliases[name] = alias = name if is_alias(name) else alias_of(name, key)
         if not is_alias(name):
             for text, is_whole in [(name, True), *((word, False) for word in words_of(name)), *_first_of(name)]:
                 digest = digest_of(text, key)
@@ -61,7 +61,7 @@ def learn_names(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[st
             "INSERT INTO person SELECT unnest(?::VARCHAR[]), unnest(?::VARCHAR[]), unnest(?::BOOLEAN[])",
             [list(column) for column in zip(*rows.values(), strict=True)],
         )
-    return found
+    return aliases
 
 
 def _first_of(name: str) -> list[tuple[str, bool]]:

@@ -85,26 +85,28 @@ def find_person(con: duckdb.DuckDBPyConnection, name: str) -> Person | None:
     """
     key = find_key(con)
     names = {name} if is_alias(name) else spellings(name)
-    aliases = {name} if is_alias(name) else {alias_of(one, key) for one in names if key}
-    wanted = {plain_spelling(one) for one in (*names, *aliases)}
+    aliases = {name} if is_alias(name) else {alias_of(written, key) for written in names if key}
+    wanted = {plain_spelling(written) for written in (*names, *aliases)}
     known = {alias for (alias,) in con.execute("SELECT DISTINCT alias FROM person WHERE whole").fetchall()}
     lab_words = frozenset(_lab_words(con))
-    held = {plain_spelling(one) for one in _people_in_rows(con)}
+    held = {plain_spelling(written) for written in _people_in_rows(con)}
     if folded(name) not in lab_words:
-        held |= {plain_spelling(one) for one in _people_set_aside(con)}
-    found = {plain_spelling(one) for one in known} | held
-    if not wanted & found:
+        held |= {plain_spelling(written) for written in _people_set_aside(con)}
+    known_names = {plain_spelling(written) for written in known} | held
+    if not wanted & known_names:
         return None
     return Person(
-        frozenset(one for one in names if plain_spelling(one) in found or not is_alias(one)),
-        frozenset(one for one in aliases if plain_spelling(one) in found),
+        frozenset(written for written in names if plain_spelling(written) in known_names or not is_alias(written)),
+        frozenset(written for written in aliases if plain_spelling(written) in known_names),
         lab_words,
     )
 
 
 def _people_in_rows(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
     for table in ("stage_run", "stage_run_history"):
-        yield from (one for (one,) in con.execute(f"SELECT DISTINCT operator FROM {table}").fetchall() if one)
+        yield from (
+            operator for (operator,) in con.execute(f"SELECT DISTINCT operator FROM {table}").fetchall() if operator
+        )
     for table in TYPED:
         for (extra,) in con.execute(f"SELECT DISTINCT extra FROM {table} WHERE extra IS NOT NULL").fetchall():
             yield from _people_of(json.loads(extra))
@@ -122,13 +124,13 @@ def _people_set_aside(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
 
 def _lab_words(con: duckdb.DuckDBPyConnection) -> set[str]:
     """Ids, machines, materials, stations, parts, stages and processes, folded."""
-    found = {*STAGES, *PROCESS_WORDS}
+    words = {*STAGES, *PROCESS_WORDS}
     for table, column, _ in _text_columns(con):
         if table in TYPED and column in IDS and not is_of_people(column):
             where = f"NOT {SHIFTED}" if column == "station" and table.startswith("stage_run") else "true"
             rows = con.execute(f"SELECT DISTINCT {quoted(column)} FROM {table} WHERE {where}").fetchall()
-            found |= {one for (one,) in rows if one}
-    return {folded(one) for one in found if not is_alias(one)}
+            words |= {word for (word,) in rows if word}
+    return {folded(word) for word in words if not is_alias(word)}
 
 
 def take_out(con: duckdb.DuckDBPyConnection, person: Person) -> list[dict[str, Any]]:
@@ -145,13 +147,13 @@ def take_out(con: duckdb.DuckDBPyConnection, person: Person) -> list[dict[str, A
 
 
 def _text_columns(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
-    found = con.execute(
+    columns = con.execute(
         "SELECT table_name, column_name, data_type FROM duckdb_columns() WHERE NOT internal AND database_name = current_database()"
         " AND schema_name = 'main' AND data_type IN ('VARCHAR', 'VARCHAR[]') ORDER BY ALL"
     ).fetchall()
     return [
         column
-        for column in found
+        for column in columns
         if column[1] not in OWN_WORDS and column[0] not in ("schema_version", "setting", "person", "changed")
     ]
 
@@ -184,7 +186,7 @@ def _take_out_of(con: duckdb.DuckDBPyConnection, person: Person, table: str, col
 def _drop_checkpoints(con: duckdb.DuckDBPyConnection, person: Person) -> int:
     """What the last fit knew at the ends of weeks is a store of names too; the next fit makes it again."""
     rows = con.execute("SELECT texts FROM fit_checkpoint WHERE texts IS NOT NULL").fetchall()
-    if not any(person.in_texts.search(one) for (texts,) in rows for one in texts if one):
+    if not any(person.in_texts.search(text) for (texts,) in rows for text in texts if text):
         return 0
     row = con.execute("DELETE FROM fit_checkpoint").fetchone()
     return int(row[0]) if row else 0

@@ -129,9 +129,9 @@ def state_ready(con: duckdb.DuckDBPyConnection, quote_id: str, ready_at: datetim
 
 
 def _record(row: tuple[Any, ...]) -> dict[str, Any]:
-    found = dict(zip(_COLUMNS, row, strict=True))
-    times = {name: value.replace(tzinfo=UTC) for name, value in found.items() if isinstance(value, datetime)}
-    return {**found, **times, "document": json.loads(found["document"])}
+    quote = dict(zip(_COLUMNS, row, strict=True))
+    times = {name: value.replace(tzinfo=UTC) for name, value in quote.items() if isinstance(value, datetime)}
+    return {**quote, **times, "document": json.loads(quote["document"])}
 
 
 def _inputs(document: dict[str, Any]) -> dict[str, Any]:
@@ -222,11 +222,11 @@ GROUP BY l.quote_id, l.build_id ORDER BY l.quote_id, l.build_id
 
 def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
     """Builds of each quote that has any: build_id, parts, packed_at (aware, or None)."""
-    found: dict[str, list[dict[str, Any]]] = {}
+    builds: dict[str, list[dict[str, Any]]] = {}
     for quote_id, build_id, parts, packed_at in con.execute(_LINKED).fetchall():
         packed = packed_at.replace(tzinfo=UTC) if packed_at else None
-        found.setdefault(quote_id, []).append({"build_id": build_id, "parts": parts, "packed_at": packed})
-    return found
+        builds.setdefault(quote_id, []).append({"build_id": build_id, "parts": parts, "packed_at": packed})
+    return builds
 
 
 def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list[dict[str, Any]]:
@@ -267,7 +267,7 @@ def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | No
     >>> packed_in_full([{"parts": 6, "packed_at": first}, {"parts": 4, "packed_at": None}], 10) is None
     True
     """
-    done = sorted((one["packed_at"], one["parts"]) for one in builds if one["packed_at"] is not None)
+    done = sorted((build["packed_at"], build["parts"]) for build in builds if build["packed_at"] is not None)
     parts = 0
     for packed_at, more in done:
         parts += more or 0

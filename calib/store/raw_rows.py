@@ -44,8 +44,8 @@ def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, setti
 
 def count_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> int:
     with _in_words(table):
-        found = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
-    return int(found[0]) if found else 0
+        row = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
+    return int(row[0]) if row else 0
 
 
 def check_count(table: RawTable, rows: int) -> None:

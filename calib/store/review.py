@@ -36,47 +36,47 @@ def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
     return _count(con) - before
 
 
-def mark_far(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
+def mark_far(con: duckdb.DuckDBPyConnection, flagged: pd.DataFrame) -> None:
     """Mark the runs that the last fit takes for wrong logs, and none else by this rule.
 
-    found : run_key, ratio (actual over expected), says
+    flagged : run_key, ratio (actual over expected), says
 
     A question that a person has answered stays as it is. One that is taken back is never asked again, so that no number
     that somebody may have written down comes to mean another run; should the run look wrong again, it gets a new one.
     """
     says = "'lasted ' || round(m)::BIGINT || ' min where ' || round(m / ratio)::BIGINT || ' were expected, ' || m.says"
-    _mark_found(con, FAR, found, _FAR, says)
+    _mark_found(con, FAR, flagged, _FAR, says)
 
 
-def mark_never_ended(con: duckdb.DuckDBPyConnection, found: pd.DataFrame) -> None:
+def mark_never_ended(con: duckdb.DuckDBPyConnection, flagged: pd.DataFrame) -> None:
     """Mark the open runs that are older than any like them, and none else by this rule; answered as for ``mark_far``.
 
-    found : run_key, usual_min, says
+    flagged : run_key, usual_min, says
     """
-    _mark_found(con, NEVER_ENDED, found, _NEVER_ENDED, "m.says")
+    _mark_found(con, NEVER_ENDED, flagged, _NEVER_ENDED, "m.says")
 
 
-def _mark_found(con: duckdb.DuckDBPyConnection, rule: str, found: pd.DataFrame, sql: str, says: str) -> None:
+def _mark_found(con: duckdb.DuckDBPyConnection, rule: str, flagged: pd.DataFrame, sql: str, says: str) -> None:
     with transaction(con):
-        con.register("found", found)
+        con.register("flagged", flagged)
         con.execute(
             f"UPDATE review SET judged = '{TAKEN_BACK}' WHERE rule = ? AND verdict IS NULL "
-            "AND row_key NOT IN (SELECT run_key FROM found)",
+            "AND row_key NOT IN (SELECT run_key FROM flagged)",
             [rule],
         )
         _mark(con, rule, sql, says)
-        con.unregister("found")
+        con.unregister("flagged")
 
 
 def _mark(con: duckdb.DuckDBPyConnection, rule: str, sql: str, says: str, values: dict[str, Any] | None = None) -> None:
-    found = (
+    new = (
         f"SELECT {KEY['stages']} AS row_key, {KEY_START} AS work, {JUDGED} AS judged, {says} AS says, effect "
         f"FROM ({sql}) m JOIN stage_run s ON s.rowid = m.id"
     )
     con.execute(
         "INSERT INTO review (mark_id, row_key, work, judged, rule, says, effect_min, marked_at) "
         "SELECT (SELECT coalesce(max(mark_id), 0) FROM review) + row_number() OVER (ORDER BY effect DESC, row_key), "
-        f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({found}) n WHERE NOT EXISTS "
+        f"row_key, work, judged, $rule, says, effect, (now() AT TIME ZONE 'UTC')::TIMESTAMP FROM ({new}) n WHERE NOT EXISTS "
         "(SELECT 1 FROM review v WHERE v.row_key = n.row_key AND coalesce(v.judged, n.judged) = n.judged "
         "AND (v.rule = $rule OR v.verdict IS NOT NULL AND $rule IN $of_minutes))",
         {"rule": rule, "of_minutes": OF_MINUTES} | (values or {}),
@@ -174,17 +174,17 @@ WITH runs AS (
     FROM {
     keyed(
         "stages",
-        where=f"{KEY_START} IN (SELECT split_part(run_key, ' | ', 1) FROM found UNION SELECT run_key[5:] FROM found)",
+        where=f"{KEY_START} IN (SELECT split_part(run_key, ' | ', 1) FROM flagged UNION SELECT run_key[5:] FROM flagged)",
     )
 } s
 )
-SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN found f ON r.row_key = f.run_key
+SELECT r.id, r.m, f.ratio, f.says, abs(r.m - r.m / f.ratio) AS effect FROM runs r JOIN flagged f ON r.row_key = f.run_key
 WHERE r.m > 0
 """
 # What is still open long after any like it had ended.
 _NEVER_ENDED = f"""
 SELECT s.id, f.usual_min AS effect, f.says
-FROM {keyed("stages", where="ended_at IS NULL AND work_min IS NULL")} s JOIN found f ON s.row_key = f.run_key
+FROM {keyed("stages", where="ended_at IS NULL AND work_min IS NULL")} s JOIN flagged f ON s.row_key = f.run_key
 """
 FORGOTTEN = "forgotten timer"
 OF_MINUTES = [FAR, FORGOTTEN]  # rules that doubt how long a run took, which a verdict by any rule has settled
@@ -236,12 +236,12 @@ def list_review(
     path, and ``sentence``, which says all of it.
     """
     order = "verdict_at DESC" if answered else "effect_min DESC NULLS LAST"
-    found = con.execute(
+    rows = con.execute(
         f"SELECT * FROM ({_NOW}) WHERE (verdict IS NOT NULL) = ? ORDER BY {order}, mark_id LIMIT ?",
         [answered, 1 << 60 if limit is None else limit],
     )
-    names = [column[0] for column in found.description or ()]
-    marks = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+    names = [column[0] for column in rows.description or ()]
+    marks = [dict(zip(names, row, strict=True)) for row in rows.fetchall()]
     return [mark | {"sentence": _sentence(mark)} for mark in marks]
 
 

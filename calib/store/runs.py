@@ -96,21 +96,21 @@ def _place_day_notes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> Non
 def _low_minutes(con: duckdb.DuckDBPyConnection, frame: pd.DataFrame) -> pd.Series:
     """Minutes from the start to the last closing time before a found end."""
     low = pd.Series(np.nan, index=frame.index)
-    found = frame.index[(frame["ended_by"] == "found") & frame["started_at"].notna() & frame["work_min"].notna()]
-    if not len(found):
+    rows = frame.index[(frame["ended_by"] == "found") & frame["started_at"].notna() & frame["work_min"].notna()]
+    if not len(rows):
         return low
-    low[found] = 0.0
+    low[rows] = 0.0
     zone, hours, closures = _stated_hours(con)
     if hours is None:
         return low
     starts, ends = (
-        frame.loc[found, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at")
+        frame.loc[rows, name].dt.tz_localize(None).to_numpy("datetime64[us]") for name in ("started_at", "ended_at")
     )
     spans = opening_times(starts.min().item(), ends.max().item(), zone, hours, closures)
     closings = np.array([closing for _, closing in spans], "datetime64[us]")
     last_look = np.searchsorted(closings, ends, side="left") - 1
     looked = np.where(last_look >= 0, closings[np.maximum(last_look, 0)], starts)
-    low[found] = np.clip((looked - starts) / np.timedelta64(1, "m"), 0.0, frame.loc[found, "work_min"].to_numpy())
+    low[rows] = np.clip((looked - starts) / np.timedelta64(1, "m"), 0.0, frame.loc[rows, "work_min"].to_numpy())
     return low
 
 

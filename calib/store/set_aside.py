@@ -25,7 +25,7 @@ SAMPLES = 20
 SHOWN = 300  # letters of a value or a reason that are told; the row is kept whole
 
 
-def keep_rejects(
+def keep_set_aside(
     con: duckdb.DuckDBPyConnection,
     tables: Sequence[RawTable],
     typed: Sequence[str],
@@ -59,7 +59,7 @@ def _keep_of_file(
     shop_stages: Sequence[str],
 ) -> None:
     cells = ", ".join(f"r{place}" for place in range(len(table.names)))
-    found = con.execute(
+    set_aside = con.execute(
         f"""SELECT b.line, b.raw_hash, b.raw_row, u.column_name, u.rule, u.says, b.fault, {cells} FROM bad_{number} b
         LEFT JOIN used_again u ON u.kind = ? AND u.file_no = {number} AND u.raw_row = b.raw_row
         WHERE b.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY b.line""",
@@ -69,7 +69,7 @@ def _keep_of_file(
     rows: list[list[Any]] = []
     hider = None if names == "named" else RowHider(con, names, table.names)
     for reject_id, (line, raw_hash, raw_row, column, rule, says, fault, *values) in enumerate(
-        found, next_id[0] if next_id else 1
+        set_aside, next_id[0] if next_id else 1
     ):
         row = {name: value for name, value in zip(table.names, values, strict=True) if value is not None}
         rules = broken.get(raw_row, 0)
@@ -125,43 +125,43 @@ def _reasons(
 
 def samples(con: duckdb.DuckDBPyConnection, base: int) -> list[dict[str, Any]]:
     """The first rows that this call set aside."""
-    return list_rejects(con, limit=SAMPLES, since_file=base)
+    return list_set_aside(con, limit=SAMPLES, since_file=base)
 
 
-def count_rejects(con: duckdb.DuckDBPyConnection, base: int) -> int:
+def count_set_aside(con: duckdb.DuckDBPyConnection, base: int) -> int:
     """How many rows this call set aside that no earlier one had."""
     row = con.execute("SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open' AND file_id >= ?", [base])
     return int((row.fetchone() or (0,))[0])
 
 
-def list_rejects(
+def list_set_aside(
     con: duckdb.DuckDBPyConnection, limit: int | None = None, since_file: int = 0, state: str = "open"
 ) -> list[dict[str, Any]]:
     """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason, long ones cut."""
-    found = con.execute(
+    rows = con.execute(
         f"SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, {_shown('q.value')}, q.rule, {_shown('q.reason')} "
         "FROM quarantine q "
         "JOIN log_file f USING (file_id) WHERE q.state = ? AND q.file_id >= ? ORDER BY q.reject_id, q.column_name LIMIT ?",
         [state, since_file, limit or 1 << 60],
     ).fetchall()
     keys = ("reject_id", "path", "kind", "line", "column", "value", "rule", "reason")
-    return [dict(zip(keys, row, strict=True)) for row in found]
+    return [dict(zip(keys, row, strict=True)) for row in rows]
 
 
-def find_reject(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
+def find_set_aside_row(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
     """An open row: reject_id, kind, cells (by column) and reasons (column, reason). Raises UsageError where there is none."""
-    found = con.execute(
+    rows = con.execute(
         "SELECT kind, row_text, column_name, reason FROM quarantine WHERE state = 'open' AND reject_id = ? ORDER BY column_name",
         [number],
     ).fetchall()
-    if not found:
+    if not rows:
         raise UsageError(f"No row {number} is set aside.", "Their numbers: calib set-aside")
-    kind, cells = found[0][0], json.loads(found[0][1])
+    kind, cells = rows[0][0], json.loads(rows[0][1])
     return {
         "reject_id": number,
         "kind": kind,
         "cells": cells,
-        "reasons": [(column, why) for _, _, column, why in found],
+        "reasons": [(column, why) for _, _, column, why in rows],
     }
 
 
@@ -169,21 +169,21 @@ def _shown(text: str) -> str:
     return f"CASE WHEN length({text}) > {SHOWN} THEN left({text}, {SHOWN}) || '...' ELSE {text} END"
 
 
-def export_rejects(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
+def export_set_aside(con: duckdb.DuckDBPyConnection, folder: Path, overwrite: bool = False) -> list[Path]:
     """Write what is open as CSV to mend, one file for each kind, with the reasons in a last column.
 
     A file that somebody has begun to mend is replaced only where ``overwrite``: UsageError otherwise, and none is written.
     """
     tables: dict[Path, list[dict[str, str]]] = {}
     for kind in KINDS:
-        found = con.execute(
+        open_rows = con.execute(
             "SELECT reject_id, any_value(row_text), string_agg(column_name || ': ' || reason, '; ') FROM quarantine "
             "WHERE state = 'open' AND kind = ? GROUP BY reject_id ORDER BY reject_id",
             [kind],
         ).fetchall()
-        if not found:
+        if not open_rows:
             continue
-        rows = [json.loads(row) | {"calib_reject": str(number), "calib_reason": why} for number, row, why in found]
+        rows = [json.loads(row) | {"calib_reject": str(number), "calib_reason": why} for number, row, why in open_rows]
         tables[folder / f"quarantine_{kind}.csv"] = rows
     results = [Result(path, TO_MEND, overwrite) for path in tables]
     check_results(*results)
@@ -224,7 +224,7 @@ def close_come_in(con: duckdb.DuckDBPyConnection, base: int) -> None:
         )
 
 
-def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], back: bool = False) -> list[int]:
+def drop_set_aside(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], back: bool = False) -> list[int]:
     """A person says that rows set aside are nothing to keep; they stay in the list of dropped ones.
 
     back : the other way round: dropped ones are open again
@@ -232,9 +232,9 @@ def drop_rejects(con: duckdb.DuckDBPyConnection, numbers: Sequence[int], back: b
     Returns the numbers that were changed.
     """
     was, now = ("dropped", "open") if back else ("open", "dropped")
-    found = con.execute(
+    changed = con.execute(
         f"UPDATE quarantine SET state = '{now}' WHERE state = '{was}' AND reject_id IN (SELECT unnest(?::BIGINT[])) "
         "RETURNING reject_id",
         [list(numbers)],
     ).fetchall()
-    return sorted({number for (number,) in found})
+    return sorted({number for (number,) in changed})

@@ -44,8 +44,8 @@ def list_stage_questions(con: duckdb.DuckDBPyConnection, answered: bool = False)
 
 def stages_not_done(con: duckdb.DuckDBPyConnection) -> frozenset[tuple[str, str]]:
     """(process, stage) of which a person said that they are not done here."""
-    found = con.execute("SELECT process, stage FROM stage_question WHERE answer = ?", [NOT_DONE]).fetchall()
-    return frozenset((process, stage) for process, stage in found)
+    rows = con.execute("SELECT process, stage FROM stage_question WHERE answer = ?", [NOT_DONE]).fetchall()
+    return frozenset((process, stage) for process, stage in rows)
 
 
 def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | None) -> dict[str, Any]:
@@ -53,7 +53,7 @@ def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | N
 
     The next fit obeys it.
     """
-    known = {one["mark_id"]: one for done in (False, True) for one in list_stage_questions(con, done)}
+    known = {asked["mark_id"]: asked for done in (False, True) for asked in list_stage_questions(con, done)}
     question = known.get(number.upper())
     if question is None:
         raise UsageError(f"There is no question {number}.", "The open ones: calib review --all")

@@ -166,12 +166,12 @@ def odd_times(con: duckdb.DuckDBPyConnection, kinds: Iterable[str]) -> dict[str,
     """How many local times of new rows exist twice, and how many do not exist."""
     counts = {"twice": 0, "missing": 0}
     for kind in kinds:
-        found = con.execute(
+        row = con.execute(
             f"SELECT coalesce(sum(odd % {MISSING}), 0), coalesce(sum(odd // {MISSING}), 0) FROM staged_{kind} WHERE odd > 0"
         ).fetchone()
-        if found:
-            counts["twice"] += int(found[0])
-            counts["missing"] += int(found[1])
+        if row:
+            counts["twice"] += int(row[0])
+            counts["missing"] += int(row[1])
     return counts
 
 

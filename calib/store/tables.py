@@ -25,15 +25,15 @@ STAMPS = {column.name for columns in KINDS.values() for column in columns if col
 MENDED_COLUMNS = ("calib_reject", "calib_reason")  # in front of rows that were set aside and mended
 
 
-# Runs are many and their keys long: their table holds none, and they are told where they are asked for.
-_KEY_IS_TOLD = {"stages"}
+# Runs are many and their keys long: their table holds none; a query computes them where it needs them.
+_KEY_IS_COMPUTED = {"stages"}
 KEY_START = "coalesce(run_id, build_id, order_id)"  # what the key of a run begins with
 
 
 def keyed(kind: str, suffix: str = "", where: str = "true") -> str:
     """The rows of a table, or of its history, with their key, as SQL has them; those of runs with their ``rowid`` as id."""
     table = TABLE_OF[kind] + suffix
-    key = f"{KEY[kind]} AS row_key, rowid AS id, " if kind in _KEY_IS_TOLD else ""
+    key = f"{KEY[kind]} AS row_key, rowid AS id, " if kind in _KEY_IS_COMPUTED else ""
     return f"(SELECT {key}* FROM {table} WHERE {where})"
 
 
@@ -43,7 +43,7 @@ def columns_of(kind: str) -> list[str]:
 
 def stored_names(kind: str) -> str:
     """The columns that are filled in a table and in its history, as SQL has them."""
-    key = [] if kind in _KEY_IS_TOLD else ["row_key"]
+    key = [] if kind in _KEY_IS_COMPUTED else ["row_key"]
     held = ["held", "closed_min"] if kind == "stages" else []
     return ", ".join([*key, "file_id", "line", "raw_hash", *map(quoted, columns_of(kind)), *held, "extra"])
 

@@ -41,7 +41,7 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
     for kind in KINDS:
         out, back = _rows_back(con, kind)
         taken, put_back = taken + out, put_back + back
-    rejects = _count(con, "DELETE FROM quarantine WHERE file_id IN (SELECT file_id FROM gone) RETURNING reject_id")
+    set_aside = _count(con, "DELETE FROM quarantine WHERE file_id IN (SELECT file_id FROM gone) RETURNING reject_id")
     opened = _count(
         con,
         "UPDATE quarantine SET state = 'open', closed_by = NULL WHERE closed_by IN (SELECT file_id FROM gone) RETURNING reject_id",
@@ -56,7 +56,7 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         "files": files,
         "rows_taken_out": taken,
         "rows_put_back": put_back,
-        "rejects_taken_out": rejects,
+        "rejects_taken_out": set_aside,
         "rejects_opened": opened,
         "questions_taken_out": questions,
     }

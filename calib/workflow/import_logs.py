@@ -53,7 +53,7 @@ def import_logs(
         with open_store(folder) as store:
             forget_older(store, shop.people_months)
     again = shlex.join(
-        ["calib", "import", *map(str, paths), *(word for one in mappings for word in ("--map", str(one)))]
+        ["calib", "import", *map(str, paths), *(word for mapping in mappings for word in ("--map", str(mapping)))]
     )
     steps = [(again, "store it")] if dry_run else next_steps(document)
     return document | {
@@ -67,7 +67,7 @@ def _unused(mappings: Sequence[Path], files: Sequence[dict[str, Any]]) -> list[s
     if any(file.get("rows_not_read_again") for file in files):
         return []
     used = {file.get("mapping") for file in files}
-    return [f"{one} was named, and fits none of these logs." for one in mappings if str(one) not in used]
+    return [f"{mapping} was named, and fits none of these logs." for mapping in mappings if str(mapping) not in used]
 
 
 def kept_mappings(folder: Path) -> list[Path]:

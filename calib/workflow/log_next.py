@@ -26,17 +26,21 @@ def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, s
     Returns process, stage, runs, more, by ('all', or a machine, station or material), value, now_pct, then_pct (half of
     the 80 % range) and saved_min.
     """
-    found = []
+    stages = []
     usual_of = baselines.groupby(["process", "stage"], as_index=False)["baseline_min"].median()
     for process, stage, usual in usual_of.itertuples(index=False):
         runs = errors[(errors["process"] == process) & (errors["stage"] == stage)]
         usually_done = stage in default_route(process, "", "", True, shop)
         if (len(runs) or usually_done) and usual > 0:
-            found.append(
+            stages.append(
                 {"process": process, "stage": stage, "runs": len(runs)} | _narrowed(model, runs, process, stage, usual)
             )
-    worth = [one for one in found if one["then_pct"] < min(WORTH * one["now_pct"], one["now_pct"] - LEAST)]
-    return sorted(worth, key=lambda one: -one["saved_min"])[:MOST]
+    worth = [
+        narrowed
+        for narrowed in stages
+        if narrowed["then_pct"] < min(WORTH * narrowed["now_pct"], narrowed["now_pct"] - LEAST)
+    ]
+    return sorted(worth, key=lambda narrowed: -narrowed["saved_min"])[:MOST]
 
 
 def _narrowed(model: Calibrator, runs: pd.DataFrame, process: str, stage: str, usual: float) -> dict[str, Any]:

@@ -32,7 +32,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     result = Result(out, MAPPING)
     result.check()
     with as_text_file(log) as readable:
-        processes = {one.id: one.process for one in shop.machines.values()}
+        processes = {machine.id: machine.process for machine in shop.machines.values()}
         proposal = propose_mapping(readable, processes, shop.stations, kind, shop.materials)
     result.write(proposal["toml"])
     trial, why_not = _tried(folder, log, out)

@@ -11,13 +11,13 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.store.review import A_WEEK, count_review, give_verdict, list_review, take_back_verdict
-from calib.store.set_aside import drop_rejects, export_rejects, find_reject, list_rejects, write_rows
+from calib.store.set_aside import drop_set_aside, export_set_aside, find_set_aside_row, list_set_aside, write_rows
 from calib.store.stage_questions import LETTER, NOT_DONE, NOT_WRITTEN, answer_of_stage, list_stage_questions
 from calib.store.tables import columns_of
 from calib.workflow.import_logs import at_shop, import_logs
 
 
-def find_rejects(
+def find_set_aside_rows(
     folder: Path,
     out: Path | None = None,
     drop: str | None = None,
@@ -32,16 +32,16 @@ def find_rejects(
     """
     with open_store(folder) as store:
         changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
-        rows = list_rejects(store, state="dropped" if dropped else "open")
-        files = export_rejects(store, out, overwrite) if out and rows else []
-    told = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
-    return told | {"at_shop": at_shop(folder)}
+        rows = list_set_aside(store, state="dropped" if dropped else "open")
+        files = export_set_aside(store, out, overwrite) if out and rows else []
+    document = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
+    return document | {"at_shop": at_shop(folder)}
 
 
 def row_set_aside(folder: Path, number: int) -> dict[str, Any]:
     """A row that is set aside: reject_id, kind, cells (as they stood, by column), reasons (column and sentence)."""
     with open_store(folder, read_only=True) as store:
-        return find_reject(store, number)
+        return find_set_aside_row(store, number)
 
 
 def mend_row(folder: Path, number: int, cells: dict[str, str]) -> dict[str, Any]:
@@ -65,14 +65,14 @@ def _changed(store: Any, named: str | None, back: bool) -> list[int]:
     if not named:
         return []
     numbers = _numbers(store, named, "dropped" if back else "open")
-    changed = drop_rejects(store, numbers, back)
+    changed = drop_set_aside(store, numbers, back)
     if not changed:
         raise UsageError(f'No row "{named}" is {"dropped" if back else "set aside"}.', "Their numbers: calib set-aside")
     return changed
 
 
 def _numbers(store: Any, named: str, state: str) -> list[int]:
-    known = {one["reject_id"] for one in list_rejects(store, state=state)}
+    known = {row["reject_id"] for row in list_set_aside(store, state=state)}
     if named.strip().lower() == "all":
         return sorted(known)
     try:
@@ -87,9 +87,9 @@ def find_questions(folder: Path, everything: bool = False, answered: bool = Fals
         still_open, this_week = count_review(store)
         of_stages = list_stage_questions(store, answered)
         limit = None if everything or answered else max(0, A_WEEK - this_week - len(of_stages))
-        found = [*of_stages, *list_review(store, limit, answered)]
+        questions = [*of_stages, *list_review(store, limit, answered)]
     return {
-        "questions": found,
+        "questions": questions,
         "open": still_open + (0 if answered else len(of_stages)),
         "answered_this_week": this_week,
         "answered": answered,

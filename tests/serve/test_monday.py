@@ -7,7 +7,7 @@ import re
 import pytest
 from lab_page import words_of
 
-from calib.workflow.review import find_rejects
+from calib.workflow.review import find_set_aside_rows
 
 BUILDS = "build_id,process,machine,parts\nM1,MEX,mex1,3\nM2,MEX,mex1,0\nM3,MEX,mex1,two\n"
 FOREIGN = "Auftrag;Verfahren;Maschine;Stück\nF1;FFF;mex1;4\nF2;FFF;mex1;2\n"
@@ -23,7 +23,7 @@ def dropped(page):
 
 
 def aside(page):
-    return {one["reject_id"] for one in find_rejects(page.folder)["rows"]}
+    return {one["reject_id"] for one in find_set_aside_rows(page.folder)["rows"]}
 
 
 def test_what_came_in_is_told_by_file(page, dropped):

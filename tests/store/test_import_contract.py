@@ -8,7 +8,7 @@ from shop_folder import HOURS, counts, shop_of, take_in, write
 from calib.errors import LogFileError
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
-from calib.store.set_aside import list_rejects
+from calib.store.set_aside import list_set_aside
 
 BUILDS = "build_id,process,machine,parts\nB1,SLA,M1,3\nB2,MEX,M2,4\n"
 HEAD = "build_id,stage,started_at,ended_at,station,operator\n"
@@ -153,7 +153,7 @@ def test_a_row_set_aside_is_listed_once_and_counted_each_time(shop):
     for _ in range(2):
         assert counts(take_in(shop, write(shop, "a.csv", bad))) == (0, 0, 0, 1, 0)
     with open_store(shop) as con:
-        assert len(list_rejects(con)) == 1
+        assert len(list_set_aside(con)) == 1
 
 
 def test_an_id_that_comes_back_on_another_machine_is_set_aside(shop):

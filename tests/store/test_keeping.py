@@ -19,7 +19,7 @@ from calib.store.open_store import STORE_NAME, open_store
 from calib.store.people import forget_older
 from calib.store.restore import restore_store
 from calib.store.runs import find_runs
-from calib.store.set_aside import drop_rejects, export_rejects, list_rejects
+from calib.store.set_aside import drop_set_aside, export_set_aside, list_set_aside
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,SLA,M1,3,O1\n"
 STAGES = (
@@ -103,7 +103,7 @@ def test_marks_of_formulas_are_harmless_in_cells_and_headings_and_come_back(tmp_
     with open_store(tmp_path) as con:
         stored = con.execute("SELECT station, note, extra FROM stage_run ORDER BY date").fetchall()
         (stages,) = [path for path in export_all(con, tmp_path / "out", ("csv",))[0] if path.stem == "stages"]
-        (mend,) = export_rejects(con, tmp_path / "mend")
+        (mend,) = export_set_aside(con, tmp_path / "mend")
     assert [row[0] for row in stored] == list(MARKED)
     assert opened_by_a_spreadsheet(stages) | opened_by_a_spreadsheet(mend) == set()
     assert counts(take_in(tmp_path, stages, people_names="named")) == (0, 0, len(rows), 0, 0)
@@ -114,22 +114,22 @@ def test_rows_set_aside_are_exported_mended_and_read_again(shop, tmp_path):
     bad = STAGES.replace("printing", "printng").replace("10-25", "01-06")
     take_in(shop, write(tmp_path, "bad.csv", bad))
     with open_store(shop) as con:
-        (path,) = export_rejects(con, tmp_path)
+        (path,) = export_set_aside(con, tmp_path)
     mended = path.read_text(encoding="utf-8-sig").replace("printng", "packing")
     document = take_in(shop, write(tmp_path, "mended.csv", mended))
     assert counts(document) == (1, 0, 0, 0, 0)
     with open_store(shop) as con:
-        assert list_rejects(con) == []
-        assert len(list_rejects(con, state="mended")) == 1
+        assert list_set_aside(con) == []
+        assert len(list_set_aside(con, state="mended")) == 1
         assert "packing" in set(find_runs(con)["stage"])
 
 
 def test_dropped_rows_stay_in_the_list_of_dropped_ones(shop, tmp_path):
     take_in(shop, write(tmp_path, "bad.csv", STAGES.replace("printing", "printng")))
     with open_store(shop) as con:
-        numbers = {one["reject_id"] for one in list_rejects(con)}
-        assert drop_rejects(con, list(numbers)) == sorted(numbers)
-        assert list_rejects(con) == []
+        numbers = {one["reject_id"] for one in list_set_aside(con)}
+        assert drop_set_aside(con, list(numbers)) == sorted(numbers)
+        assert list_set_aside(con) == []
 
 
 def test_a_backup_brings_everything_back_and_keeps_what_was_there(shop, tmp_path):

@@ -16,7 +16,7 @@ from calib.store.check import check_store
 from calib.store.export import export_all
 from calib.store.forget import forget_person
 from calib.store.open_store import open_store
-from calib.store.set_aside import list_rejects
+from calib.store.set_aside import list_set_aside
 
 NAMES = ("Émile Roux", "José", "Ann Peñaé", "İlkay Öz", "Ольга Иванова", "Σωκράτης Ωνάσης", "李伟", "さくら", "민준", "प्रिया", "نورة",
          "Ada Q.", "Bo Li", "Zoë", "Nguyễn Thế", "Jo Straße", "O’Neill", 'Max "Mo" Ray')  # fmt: skip
@@ -87,7 +87,7 @@ def test_by_alias_no_name_is_stored_or_listed(tmp_path):
     shop = a_lab(tmp_path, "alias")
     with open_store(shop) as con:
         assert left_of(NAMES, all_text(con)) == []
-        assert left_of(NAMES, plain(str(list_rejects(con)))) == []
+        assert left_of(NAMES, plain(str(list_set_aside(con)))) == []
         assert con.execute(
             "SELECT count(*), count(DISTINCT operator) FILTER (station = 'bench-1') FROM stage_run"
         ).fetchone() == (
@@ -107,7 +107,7 @@ def test_what_names_nobody_is_shown_in_a_row_to_mend_and_who_becomes_known_later
     rows = [("B0001", "sanding", f"2026-01-0{n + 1}T08:00", one, "Jonas", "7") for n, one in enumerate(soon)]
     take_in(shop, write(tmp_path, "builds.csv", BUILDS), write(tmp_path, "stages.csv", as_csv(head, rows)))
     with open_store(shop) as con:
-        shown = [row["value"] for row in list_rejects(con)]
+        shown = [row["value"] for row in list_set_aside(con)]
     assert shown[:4] == soon[:4] and shown[4].startswith("P-") and shown[5] == "Jonas"
     good = ("B0001", "sanding", "2026-01-05T08:00", "2026-01-05T08:30", "bench-1", "Jonas")
     take_in(shop, write(tmp_path, "later.csv", as_csv(head, [good])))

@@ -10,7 +10,7 @@ from shop_folder import counts, take_in, write
 from calib.errors import UsageError
 from calib.store.check import check_store
 from calib.store.open_store import open_store
-from calib.store.set_aside import export_rejects, list_rejects
+from calib.store.set_aside import export_set_aside, list_set_aside
 from calib.store.undo import undo_last
 
 TABLES = ("build", "build_history", "stage_run", "stage_run_history", "quarantine")
@@ -69,11 +69,11 @@ def test_what_was_taken_back_comes_in_again(tmp_path):
 def test_a_mended_row_is_set_aside_again(tmp_path):
     take_in(tmp_path, write(tmp_path, "a.csv", HEAD + "B1,oddity,2026-01-05T08:00,2026-01-05T12:00,M1,\n"))
     with open_store(tmp_path) as con:
-        (path,) = export_rejects(con, tmp_path)
+        (path,) = export_set_aside(con, tmp_path)
     before = contents(tmp_path)
     take_in(tmp_path, write(tmp_path, "m.csv", path.read_text(encoding="utf-8-sig").replace("B1,oddity", "B1,packing")))
     with open_store(tmp_path) as con:
-        assert list_rejects(con) == []
+        assert list_set_aside(con) == []
     assert take_back(tmp_path)["rejects_opened"] == 1
     assert contents(tmp_path) == before
 
@@ -81,11 +81,11 @@ def test_a_mended_row_is_set_aside_again(tmp_path):
 def test_a_row_that_is_still_wrong_is_listed_once(tmp_path):
     take_in(tmp_path, write(tmp_path, "a.csv", HEAD + "B1,oddity,2026-01-05T08:00,2026-01-05T12:00,M1,\n"))
     with open_store(tmp_path) as con:
-        (path,) = export_rejects(con, tmp_path)
+        (path,) = export_set_aside(con, tmp_path)
     take_in(tmp_path, write(tmp_path, "m.csv", path.read_text(encoding="utf-8-sig").replace("oddity", "strange")))
     with open_store(tmp_path) as con:
-        assert [one["value"] for one in list_rejects(con)] == ["strange"]
-        assert [one["value"] for one in list_rejects(con, state="retried")] == ["oddity"]
+        assert [one["value"] for one in list_set_aside(con)] == ["strange"]
+        assert [one["value"] for one in list_set_aside(con, state="retried")] == ["oddity"]
 
 
 def test_a_trial_changes_nothing_and_an_empty_store_says_so(tmp_path):

@@ -1,4 +1,4 @@
-"""``calib set-aside``, once ``calib rejects``"""
+"""``calib set-aside``; ``calib rejects`` is the same."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calib.cli.answer import Answer
 from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder
 
 
-def rejects(
+def set_aside(
     out: Annotated[Path | None, typer.Option(metavar="DIR", help="Also write them as CSV, to mend and import.")] = None,
     drop: Annotated[
         str | None, typer.Option(metavar="LIST", help="Nothing to keep: numbers as listed, such as 3,5, or all.")
@@ -30,7 +30,7 @@ def rejects(
 
     Example: calib set-aside --out to-mend
     """
-    from calib.workflow.review import find_rejects
+    from calib.workflow.review import find_set_aside_rows
 
-    document = find_rejects(shop, out, drop=drop, reopen=undo or reopen, dropped=dropped, overwrite=overwrite)
-    return Answer("rejects", document)
+    document = find_set_aside_rows(shop, out, drop=drop, reopen=undo or reopen, dropped=dropped, overwrite=overwrite)
+    return Answer("set_aside", document)

@@ -14,7 +14,7 @@ NO_TEXT = (b"\x1f\x8b", b"PK", b"PAR1", b"{", b"[", b"<")
 
 
 @dataclass(frozen=True)
-class ReadBefore:
+class LedgerTable:
     """A table that was read before: its rows are known, or were set aside and would be so again.
 
     lines, bytes : of the whole file
@@ -46,17 +46,17 @@ class Digest:
     lines: int
     odd_blanks: bool
     zeros: bool
-    beginning: tuple[ReadBefore, ...]
+    beginning: tuple[LedgerTable, ...]
 
 
-def digest_of(path: Path, before: Iterable[ReadBefore] = ()) -> Digest:
+def digest_of(path: Path, before: Iterable[LedgerTable] = ()) -> Digest:
     """Digest of a file, and the longest beginning of it that is a file that was read before."""
-    known: dict[tuple[int, str], list[ReadBefore]] = {}
+    known: dict[tuple[int, str], list[LedgerTable]] = {}
     for table in before:
         known.setdefault((table.bytes, table.sha256), []).append(table)
     ends = iter(sorted({size for size, _ in known}))
     end = next(ends, None)
-    found: list[ReadBefore] = []
+    beginning: list[LedgerTable] = []
     digest, size, lines, last, odd, zeros = hashlib.sha256(), 0, 0, b"\n", False, False
     with path.open("rb") as opened:
         while chunk := opened.read(1 << 22 if end is None else min(1 << 22, end - size)):
@@ -67,12 +67,12 @@ def digest_of(path: Path, before: Iterable[ReadBefore] = ()) -> Digest:
             odd = odd or b"\t" in chunk or b"\xa0" in chunk
             zeros = zeros or b"\x00" in chunk
             if size == end:
-                found = known.get((size, digest.hexdigest()), found)
+                beginning = known.get((size, digest.hexdigest()), beginning)
                 end = next(ends, None)
-    return Digest(digest.hexdigest(), size, lines + (last != b"\n"), odd, zeros, tuple(found))
+    return Digest(digest.hexdigest(), size, lines + (last != b"\n"), odd, zeros, tuple(beginning))
 
 
-def tail_of(path: Path, before: ReadBefore, header_line: int, work: Path) -> Path:
+def tail_of(path: Path, before: LedgerTable, header_line: int, work: Path) -> Path:
     """A copy of the lines up to the header and of what came behind the part that was read before."""
     copy = work / f"tail{sum(1 for _ in work.glob('tail*.csv'))}.csv"
     with path.open("rb") as opened, copy.open("wb") as out:
@@ -83,7 +83,7 @@ def tail_of(path: Path, before: ReadBefore, header_line: int, work: Path) -> Pat
     return copy
 
 
-def may_have_grown(path: Path, before: ReadBefore) -> bool:
+def may_have_grown(path: Path, before: LedgerTable) -> bool:
     """Whether rows can have been added behind those that were read: text of whole lines."""
     with path.open("rb") as opened:
         start = opened.read(1 << 16)
