@@ -18,7 +18,7 @@ from time import perf_counter, process_time
 
 import duckdb
 
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 
 ZONE = "Europe/Berlin"
 STAGES = ["file_prep", "machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning",
@@ -67,8 +67,8 @@ def small_week(folder: Path) -> tuple[float, float]:
     for number in range(5):
         files.append(folder / f"week{number}.csv")
         duckdb.sql(f"COPY ({LOG.format(first=number * 100, last=number * 100 + 100)}) TO '{files[-1]}' (HEADER)")
-    import_files(shop, [folder / "builds.csv"], ZONE)
-    return seconds(lambda: import_files(shop, files, ZONE))
+    import_files(shop, [folder / "builds.csv"], ImportOptions(ZONE))
+    return seconds(lambda: import_files(shop, files, ImportOptions(ZONE)))
 
 
 def _beside(taken: tuple[float, float], typed: tuple[float, float]) -> str:
@@ -82,11 +82,11 @@ def main(rows: int) -> None:
         builds, log, longer = write_logs(folder, rows)
         shop = folder / "shop"
         shop.mkdir()
-        import_files(shop, [builds], ZONE)
+        import_files(shop, [builds], ImportOptions(ZONE))
         times = [seconds(lambda n=n: typed_read(log, folder / f"{n}.duckdb")) for n in range(3)]
         typed = min(clock for clock, _ in times), min(cpu for _, cpu in times)
-        first = seconds(lambda: import_files(shop, [log], ZONE))
-        again = seconds(lambda: import_files(shop, [longer], ZONE))
+        first = seconds(lambda: import_files(shop, [log], ImportOptions(ZONE)))
+        again = seconds(lambda: import_files(shop, [longer], ImportOptions(ZONE)))
         print(f"typed read_csv of {rows} rows: {typed[0]:.2f} s, {typed[1]:.2f} of CPU")
         print(f"import into an empty store:    {_beside(first, typed)} (target 2.5)")
         print(f"the same with 500 rows more:   {_beside(again, typed)} (target 1.5)")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import duckdb
 
 from calib.logs.check_rows import NO_TIMES
+from calib.store.staging_tables import StagingTables
 from calib.store.tables import columns_of
 
+RUNS, BUILDS = StagingTables("stages"), StagingTables("builds")
 FAR_DAYS = 45
 _BUILD_ID = "'build_id', 'id used again'"  # column and rule of rows that are set aside here
 
@@ -33,11 +35,11 @@ def set_aside_used_ids(con: duckdb.DuckDBPyConnection, kinds: set[str]) -> None:
 def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         f"""CREATE TEMP TABLE wide AS SELECT build_id FROM (
-            SELECT build_id, min(started_at) AS low, max(started_at) AS high FROM good_stages
+            SELECT build_id, min(started_at) AS low, max(started_at) AS high FROM {RUNS.good}
             WHERE build_id IS NOT NULL AND started_at IS NOT NULL GROUP BY build_id
             UNION ALL
             SELECT build_id, min(started_at), max(started_at) FROM stage_run
-            WHERE build_id IN (SELECT build_id FROM good_stages) AND started_at IS NOT NULL GROUP BY build_id
+            WHERE build_id IN (SELECT build_id FROM {RUNS.good}) AND started_at IS NOT NULL GROUP BY build_id
         ) GROUP BY build_id HAVING max(high) - min(low) > INTERVAL {FAR_DAYS} DAY"""
     )
     # Starts of such a build, oldest first, fall into groups wherever a gap is too long. The group that holds a stored
@@ -45,7 +47,7 @@ def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         f"""CREATE TEMP TABLE far AS
         WITH starts AS (
-            SELECT build_id, started_at, false AS stored, file_no, raw_row FROM good_stages WHERE build_id IN (FROM wide)
+            SELECT build_id, started_at, false AS stored, file_no, raw_row FROM {RUNS.good} WHERE build_id IN (FROM wide)
             UNION ALL
             SELECT build_id, started_at, true, NULL, NULL FROM stage_run WHERE build_id IN (FROM wide)
         ), gaps AS (
@@ -70,13 +72,13 @@ def _far_starts(con: duckdb.DuckDBPyConnection) -> None:
 
 def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
-        """CREATE TEMP TABLE first_seen AS
+        f"""CREATE TEMP TABLE first_seen AS
         SELECT build_id, process, machine, planned AND NOT EXISTS (
             SELECT 1 FROM stage_run s WHERE s.build_id = b.build_id) AS movable
-        FROM build b WHERE build_id IN (SELECT build_id FROM good_builds)
+        FROM build b WHERE build_id IN (SELECT build_id FROM {BUILDS.good})
         UNION ALL
         SELECT build_id, process, machine, planned FROM (
-            SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM good_builds
+            SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM {BUILDS.good}
             WHERE build_id NOT IN (SELECT build_id FROM build)
         ) WHERE place = 1"""
     )
@@ -84,7 +86,7 @@ def _other_machines(con: duckdb.DuckDBPyConnection) -> None:
         f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row, {_BUILD_ID},
         'id used again: the build of this id is ' || f.process || ' on ' || f.machine
         || '; give the new build an id of its own, e.g. with the year'
-        FROM good_builds g JOIN first_seen f USING (build_id)
+        FROM {BUILDS.good} g JOIN first_seen f USING (build_id)
         WHERE NOT coalesce(f.movable, false) AND (g.process <> f.process OR g.machine <> f.machine)"""
     )
     drop_used_again(con, "builds")
@@ -96,19 +98,20 @@ def _rows_of_far_builds(con: duckdb.DuckDBPyConnection) -> None:
         f"""INSERT INTO used_again SELECT 'builds', g.file_no, g.raw_row, {_BUILD_ID},
         'id used again: its stages start more than {FAR_DAYS} days from those of the build of this id; give the new build '
         || 'an id of its own, e.g. with the year'
-        FROM (SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM good_builds) g
+        FROM (SELECT *, row_number() OVER (PARTITION BY build_id ORDER BY file_no, line) AS place FROM {BUILDS.good}) g
         WHERE build_id IN (SELECT build_id FROM far)
         AND (place > 1 OR build_id IN (SELECT build_id FROM build))
-        AND raw_hash NOT IN (SELECT raw_hash FROM good_builds o WHERE o.build_id = g.build_id
+        AND raw_hash NOT IN (SELECT raw_hash FROM {BUILDS.good} o WHERE o.build_id = g.build_id
             AND (o.file_no, o.line) < (g.file_no, g.line))"""
     )
     drop_used_again(con, "builds")
 
 
 def drop_used_again(con: duckdb.DuckDBPyConnection, kind: str) -> None:
+    staged = StagingTables(kind).staged
     con.execute(
-        f"UPDATE staged_{kind} SET bad = true FROM used_again u WHERE u.kind = '{kind}' "
-        f"AND staged_{kind}.file_no = u.file_no AND staged_{kind}.raw_row = u.raw_row"
+        f"UPDATE {staged} SET bad = true FROM used_again u WHERE u.kind = '{kind}' "
+        f"AND {staged}.file_no = u.file_no AND {staged}.raw_row = u.raw_row"
     )
 
 
@@ -122,7 +125,7 @@ _KNOWN_ORDERS = (
 
 def hold_rows(con: duckdb.DuckDBPyConnection) -> None:
     """Mark the rows of ``good_stages`` whose build or order is not known."""
-    _mark(con, "staged_stages", "NOT bad")
+    _mark(con, RUNS.staged, "NOT bad")
 
 
 def join_held(con: duckdb.DuckDBPyConnection) -> int:
@@ -166,9 +169,9 @@ def set_aside_strange_runs(con: duckdb.DuckDBPyConnection) -> None:
     other work and more than 45 days away.
     """
     con.execute(
-        f"""CREATE TEMP TABLE met_again AS SELECT hash(run_id) AS digest FROM good_stages WHERE run_id IS NOT NULL
+        f"""CREATE TEMP TABLE met_again AS SELECT hash(run_id) AS digest FROM {RUNS.good} WHERE run_id IS NOT NULL
             GROUP BY digest HAVING count(*) > 1 OR bool_or({NO_TIMES})
-            UNION SELECT hash(run_id) FROM stage_run WHERE run_id IN (SELECT run_id FROM good_stages)"""
+            UNION SELECT hash(run_id) FROM stage_run WHERE run_id IN (SELECT run_id FROM {RUNS.good})"""
     )
     if not con.execute("SELECT 1 FROM met_again LIMIT 1").fetchone():
         return
@@ -177,13 +180,13 @@ def set_aside_strange_runs(con: duckdb.DuckDBPyConnection) -> None:
         f"""CREATE TEMP TABLE known_run AS SELECT DISTINCT ON (run_id) * FROM (
             SELECT run_id, stage, {WORK} AS work, started_at, ended_at, true AS stored FROM stage_run WHERE {again}
             UNION ALL
-            SELECT run_id, stage, {WORK}, started_at, NULL, false FROM good_stages WHERE {again} AND NOT ({NO_TIMES})
+            SELECT run_id, stage, {WORK}, started_at, NULL, false FROM {RUNS.good} WHERE {again} AND NOT ({NO_TIMES})
         ) ORDER BY run_id, stored DESC, started_at NULLS LAST"""
     )
     con.execute(
         f"""CREATE TEMP TABLE named_run AS SELECT file_no, raw_row, run_id, stage, {WORK} AS work, started_at, ended_at,
             {NO_TIMES} AS no_times, (present >> {columns_of("stages").index("ended_at")}) & 1 = 1 AS has_end
-        FROM good_stages WHERE {again}"""
+        FROM {RUNS.good} WHERE {again}"""
     )
     for column, rule, says, where in _STRANGE:
         con.execute(
@@ -196,7 +199,7 @@ def set_aside_strange_runs(con: duckdb.DuckDBPyConnection) -> None:
         for name in ("started_at", "ended_at", "date", "work_min")
     )
     con.execute(
-        f"UPDATE staged_stages SET present = present & ~({kept}) WHERE NOT bad AND run_id IS NOT NULL AND {NO_TIMES}"
+        f"UPDATE {RUNS.staged} SET present = present & ~({kept}) WHERE NOT bad AND run_id IS NOT NULL AND {NO_TIMES}"
     )
 
 

@@ -37,77 +37,86 @@ from calib.store.transaction import transaction
 
 WAIT_S = 60.0  # for another import to end
 ORDER = ("builds", "items", "stages", "events")
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class Ways:
-    """How logs are read: zone of stamps without offset, people's names, hours, the shop's own stages.
+class ImportOptions:
+    """How logs are read, and what the shop file says of the lab that they are of.
 
-    read_as : digest of what the rows of a file depend on
+    timezone : IANA zone of stamps without offset
+    people_names : 'alias', 'named' or 'off'
+    mappings : of other people's columns, or their files; each log is read by the one that fits it
+    hours, closures : opening spans of each weekday, and closed days
+    shop_stages : that the shop added
+    machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process;
+        None: nothing is known of them
+    stations : ids of those that the shop file has, its machines among them
+    drop_columns : columns whose cells are never stored, not even among the rows set aside
+    dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
+    copy_first : what the import is part of; where it brings anything new, a store that holds something is copied before
     """
 
-    settings: Settings
-    read_as: str
-    hours: Hours | None
-    closures: tuple[date, ...]
-    shop_stages: tuple[str, ...]
+    timezone: str
+    people_names: str = "alias"
+    mappings: tuple[Path | Mapping, ...] = ()
+    hours: Hours | None = None
+    closures: tuple[date, ...] = ()
+    shop_stages: tuple[str, ...] = ()
+    machines: PerId[str, str] | None = None
+    materials: PerId[str, str] | None = None
+    stations: Collection[str] = ()
+    drop_columns: tuple[str, ...] = ()
+    dry_run: bool = False
+    copy_first: str | None = None
+
+    @property
+    def settings(self) -> Settings:
+        return Settings(self.timezone, self.people_names, self.drop_columns)
+
+    @property
+    def known_names(self) -> dict[str, PerId[str, str]]:
+        """Column -> ids of the shop file, of what is known of it."""
+        both = {"machine": self.machines, "material": self.materials}
+        return {column: ids for column, ids in both.items() if ids is not None}
+
+    def read_mappings(self) -> list[Mapping]:
+        """Raises LogFileError that lists every problem of a mapping's file."""
+        return [one if isinstance(one, Mapping) else read_mapping(one, self.shop_stages) for one in self.mappings]
 
 
 def import_files(
-    folder: Path,
-    paths: Iterable[Path],
-    timezone: str,
-    people_names: str = "alias",
-    hours: Hours | None = None,
-    mappings: Iterable[Path | Mapping] = (),
-    dry_run: bool = False,
-    progress: Callable[[str], None] | None = None,
-    closures: Iterable[date] = (),
-    shop_stages: Iterable[str] = (),
-    machines: PerId[str, str] | None = None,
-    materials: PerId[str, str] | None = None,
-    stations: Collection[str] = (),
-    drop_columns: Iterable[str] = (),
-    copy_first: str | None = None,
+    folder: Path, paths: Iterable[Path], options: ImportOptions, progress: Progress | None = None
 ) -> dict[str, Any]:
     """Import log files; the ``import`` document (docs/interface.md), with ``quarantine``, ``warnings``, ``review`` ... beside it.
 
     paths : files, or folders of them; later ones correct earlier ones
-    timezone : IANA zone of stamps without offset
-    people_names : 'alias', 'named' or 'off'
-    mappings : of other people's columns, or their files; each log is read by the one that fits it
-    hours : opening spans of each weekday, Monday first, as minutes of the local day
-    dry_run : say what would happen, in a copy of the store; nothing in the shop's folder is written
-    machines, materials : id -> process of those that the shop file has; others are warned of, and builds of another process
-    stations : ids of those that the shop file has, its machines among them
-    drop_columns : columns whose cells are never stored, not even among the rows set aside
-    copy_first : what the import is part of; where it brings anything new, a store that holds something is copied before
 
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
     """
     started = perf_counter()
-    known = {column: ids for column, ids in (("machine", machines), ("material", materials)) if ids is not None}
     say = progress or (lambda text: None)
     files = find_files(list(paths))
-    shop_stages = tuple(shop_stages)
-    rules = [read_mapping(one, shop_stages) if isinstance(one, Path) else one for one in mappings]
-    settings = Settings(timezone, people_names, tuple(drop_columns))
-    ways = Ways(settings, ledger_key(settings, rules, shop_stages), hours, tuple(closures), shop_stages)
+    mappings = options.read_mappings()
+    read_as = ledger_key(options.settings, mappings, options.shop_stages)
     say("Opening the store ...")
-    opened = open_trial(folder) if dry_run else open_store(folder, create=True, wait_s=WAIT_S)
+    opened = open_trial(folder) if options.dry_run else open_store(folder, create=True, wait_s=WAIT_S)
     with scratch_folder() as work, opened as con:
-        tables, errors = read_all(files, rules, work, tables_in_ledger(con, ways.read_as), say)
+        tables, errors = read_all(files, mappings, work, tables_in_ledger(con, read_as), say)
         if errors and not tables:
             raise _none_read(errors)
         is_new = not all(table.is_known for table in tables)
-        copy = copy_before(con, folder, copy_first) if copy_first and is_new and _holds_any(con) else None
-        staged = _stage_all(con, tables, work, ways, say)
+        copy = (
+            copy_before(con, folder, options.copy_first) if options.copy_first and is_new and _holds_any(con) else None
+        )
+        staged = _stage_all(con, tables, work, options, say)
         with transaction(con):
-            document = _store(con, tables, staged, ways, say)
-            document |= _afterwards(con, known, stations, document)
+            say("Storing ...")
+            document = _store(con, staged, read_as, options)
+            document |= _afterwards(con, options, document)
     say("")
     document["files"] += errors
-    return document | {"dry_run": dry_run, "copy": copy, "seconds": round(perf_counter() - started, 3)}
+    return document | {"dry_run": options.dry_run, "copy": copy, "seconds": round(perf_counter() - started, 3)}
 
 
 def _holds_any(con: duckdb.DuckDBPyConnection) -> bool:
@@ -123,60 +132,81 @@ def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
 
 
 def _stage_all(
-    con: duckdb.DuckDBPyConnection, tables: list[RawTable], work: Path, ways: Ways, say: Callable[[str], None]
+    con: duckdb.DuckDBPyConnection, tables: Sequence[RawTable], work: Path, options: ImportOptions, say: Progress
 ) -> list[Staged]:
-    """Type and check all tables into temporary ones; ``tables`` has the copy of each that was not as regular as it looked.
+    """Type and check all tables into temporary ones.
 
     Outside of the transaction that stores them: a statement that fails inside one takes the whole of it along.
     """
     names = {kind: {name for table in tables if table.kind == kind for name in table.names} for kind in ORDER}
-    staged = []
     for kind in ORDER:
         create_staged(con, kind, names[kind])
+    staged = []
     for number, table in enumerate(tables):
         say(f"Checking {number + 1} of {len(tables)}: {table.shown} ...")
-        staged.append(_check(con, number, tables, work, ways, names[table.kind]))
+        staged.append(_check(con, number, table, work, options, names[table.kind]))
     for kind in ORDER:
         create_good(con, kind, names[kind])
     return staged
 
 
-def _store(
+def _check(
     con: duckdb.DuckDBPyConnection,
-    tables: Sequence[RawTable],
-    staged: Sequence[Staged],
-    ways: Ways,
-    say: Callable[[str], None],
+    number: int,
+    table: RawTable,
+    work: Path,
+    options: ImportOptions,
+    names: Container[str],
+) -> Staged:
+    """Stage a table; a large file that is not as regular as it looked is read again by the slower reader, as a copy."""
+    if table.is_known:
+        return Staged(table)
+    try:
+        return _load_and_stage(con, number, table, options, names)
+    except duckdb.InterruptException:
+        raise
+    except (LogFileError, duckdb.Error):
+        if table.is_copy:
+            raise
+    unstage(con, number, table.kind)
+    return _load_and_stage(con, number, careful_copy(con, number, table, work), options, names)
+
+
+def _load_and_stage(
+    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, options: ImportOptions, names: Container[str]
+) -> Staged:
+    load_raw(con, number, table, options.settings)
+    return stage(con, number, table, options.settings, names, options.shop_stages)
+
+
+def _store(
+    con: duckdb.DuckDBPyConnection, staged: Sequence[Staged], read_as: str, options: ImportOptions
 ) -> dict[str, Any]:
     """Merge all staged tables inside the open transaction."""
-    say("Storing ...")
     base = _next_number(con, "log_file", "file_id")
     call = _next_number(con, "log_import", "import_id")
-    fates: Fates = {}
-    read = [part.rows + table.rows_before for part, table in zip(staged, tables, strict=True)]
+    tables = [part.table for part in staged]
     present = {table.kind for table in tables}
-    alias_people(con, present, ways.settings.names)
+    alias_people(con, present, options.people_names)
     set_aside_used_ids(con, present)
     if "stages" in present:
         set_aside_strange_runs(con)
-    for kind in ORDER:
-        if kind in present:
-            if kind == "stages":
-                hold_rows(con)
-            _add_fates(fates, merge(con, kind, base))
+    fates = Fates()
+    for kind in (kind for kind in ORDER if kind in present):
+        if kind == "stages":
+            hold_rows(con)  # those whose build did not come before them
+        fates = fates + merge(con, kind, base)
     joined = join_held(con) if present & {"builds", "items"} else 0
-    set_aside = keep_set_aside(
-        con, tables, [part.typed for part in staged], base, ways.settings.names, ways.shop_stages
-    )
+    set_aside = keep_set_aside(con, staged, base, options.people_names, options.shop_stages)
     close_come_in(con, base)
     for number, table in enumerate(tables):
         if not table.is_known:
             close_mended(con, number, table, base + number)
-    files = [_file_row(number, table, read[number], fates, set_aside) for number, table in enumerate(tables)]
-    count_closed(con, ways.settings.zone, ways.hours, ways.closures)
+    files = [_file_row(number, part, fates, set_aside) for number, part in enumerate(staged)]
+    count_closed(con, options.timezone, options.hours, options.closures)
     if present & {"stages", "builds"}:
-        mark_runs(con, base, ways.settings.zone)
-    write_ledger(con, call, base, tables, files, ways.settings.zone, ways.read_as)
+        mark_runs(con, base, options.timezone)
+    write_ledger(con, call, base, tables, files, options.timezone, read_as)
     return {
         "files": files,
         "joined": joined,
@@ -186,49 +216,16 @@ def _store(
     }
 
 
-def _check(
-    con: duckdb.DuckDBPyConnection, number: int, tables: list[RawTable], work: Path, ways: Ways, names: Container[str]
-) -> Staged:
-    """Stage table ``number``.
-
-    A large file that is not as regular as it looked is read again by the slower reader.
-    """
-    if tables[number].is_known:
-        return Staged(0, "")
-    try:
-        return _load_and_stage(con, number, tables[number], ways, names)
-    except duckdb.InterruptException:
-        raise
-    except (LogFileError, duckdb.Error):
-        if tables[number].is_copy:
-            raise
-    unstage(con, number, tables[number].kind)
-    tables[number] = careful_copy(con, number, tables[number], work)
-    return _load_and_stage(con, number, tables[number], ways, names)
-
-
-def _load_and_stage(
-    con: duckdb.DuckDBPyConnection, number: int, table: RawTable, ways: Ways, names: Container[str]
-) -> Staged:
-    load_raw(con, number, table, ways.settings)
-    return stage(con, number, table, ways.settings, names, ways.shop_stages)
-
-
-def _add_fates(fates: Fates, more: Fates) -> None:
-    for file_no, counts in more.items():
-        fates.setdefault(file_no, Counter()).update(counts)
-
-
 def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
     row = con.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()
     return int(row[0]) if row else 1
 
 
-def _file_row(number: int, table: RawTable, read: int, fates: Fates, set_aside: Counter[int]) -> dict[str, Any]:
+def _file_row(number: int, staged: Staged, fates: Fates, set_aside: Counter[int]) -> dict[str, Any]:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
-    fate = fates.get(number, Counter())
-    new, corrected, held = fate["new"], fate["corrected"], fate["held"]
-    aside = set_aside[number] + table.bad_before
+    table = staged.table
+    read, aside = staged.rows + table.rows_before, set_aside[number] + table.bad_before
+    new, corrected, held = (fates[number, fate] for fate in ("new", "corrected", "held"))
     known = {*columns_of(table.kind), *MENDED_COLUMNS}
     return {
         "path": table.shown,
@@ -247,16 +244,11 @@ def _file_row(number: int, table: RawTable, read: int, fates: Fates, set_aside: 
     }
 
 
-def _afterwards(
-    con: duckdb.DuckDBPyConnection,
-    known: PerId[str, PerId[str, str]],
-    stations: Collection[str],
-    document: dict[str, Any],
-) -> dict[str, Any]:
+def _afterwards(con: duckdb.DuckDBPyConnection, options: ImportOptions, document: dict[str, Any]) -> dict[str, Any]:
     """What a person should know after an import."""
     still_open, this_week = count_review(con)
     return {
-        "warnings": warnings_of(con, known, document["files"], document["odd_times"], stations),
+        "warnings": warnings_of(con, options.known_names, document["files"], document["odd_times"], options.stations),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),

@@ -10,8 +10,10 @@ from calib.logs.names import is_of_people, word_pattern, words_of
 from calib.store.change_column import change_column
 from calib.store.hide_names import FREE_TEXTS, hide_set_aside
 from calib.store.known_people import ALPHABET, FIRST_OF, People, alias_of, digest_of, is_alias, made_key
+from calib.store.staging_tables import StagingTables
 from calib.store.tables import TABLE_OF
 
+STAGED_RUNS = StagingTables("stages").staged
 # What people write beside a command.
 NOTES = (("review", "verdict_note"), ("quote", "note"), ("accepted_change", "note"))
 
@@ -33,7 +35,7 @@ def alias_people(con: duckdb.DuckDBPyConnection, kinds: Iterable[str], mode: str
         _replace_shifted(con, people)
         _replace_operators(con, aliases, mode)
     for kind in kinds:
-        _hide_in(con, f"staged_{kind}", people)
+        _hide_in(con, StagingTables(kind).staged, people)
     if _known_digests(con) != before:
         for table in TABLE_OF.values():
             _hide_in(con, table, people)
@@ -108,13 +110,13 @@ def without_names(con: duckdb.DuckDBPyConnection, value: str, mode: str) -> str:
 
 def _operators(con: duckdb.DuckDBPyConnection) -> list[str]:
     """What rows that break no rule hold as the person; in others anything may stand there."""
-    rows = con.execute("SELECT DISTINCT operator FROM staged_stages WHERE operator IS NOT NULL AND NOT bad").fetchall()
+    rows = con.execute(f"SELECT DISTINCT operator FROM {STAGED_RUNS} WHERE operator IS NOT NULL AND NOT bad").fetchall()
     return [row[0] for row in rows]
 
 
 def _kept_names(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
     """What kept columns for customers and people hold."""
-    kept = f"FROM staged_{kind} WHERE extra IS NOT NULL AND NOT bad"
+    kept = f"FROM {StagingTables(kind).staged} WHERE extra IS NOT NULL AND NOT bad"
     keys = con.execute(f"SELECT DISTINCT key FROM (SELECT unnest(json_keys(extra)) AS key {kept})").fetchall()
     paths = [f'$."{key}"' for (key,) in keys if is_of_people(key) and '"' not in key]
     rows = con.execute(f"SELECT DISTINCT unnest(json_extract_string(extra, ?::VARCHAR[])) {kept}", [paths]).fetchall()
@@ -123,17 +125,17 @@ def _kept_names(con: duckdb.DuckDBPyConnection, kind: str) -> list[str]:
 
 def _replace_operators(con: duckdb.DuckDBPyConnection, aliases: dict[str, str], mode: str) -> None:
     if mode == "off":
-        con.execute("UPDATE staged_stages SET operator = NULL WHERE operator IS NOT NULL")
+        con.execute(f"UPDATE {STAGED_RUNS} SET operator = NULL WHERE operator IS NOT NULL")
     else:
-        change_column(con, "staged_stages", "operator", lambda name: aliases.get(name, name))
+        change_column(con, STAGED_RUNS, "operator", lambda name: aliases.get(name, name))
 
 
 def _replace_shifted(con: duckdb.DuckDBPyConnection, people: People) -> None:
     """A station that is somebody's name, in a row without one where it belongs: its cells stand a column too far left."""
-    if "station" in _columns(con, "staged_stages"):
+    if "station" in _columns(con, STAGED_RUNS):
         change_column(
             con,
-            "staged_stages",
+            STAGED_RUNS,
             "station",
             lambda name: ((alias := people.whole_name(name)) and people.shown(alias)) or name,
             r"NOT coalesce(regexp_matches(operator, '\pL'), false)",

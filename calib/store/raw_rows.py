@@ -1,4 +1,4 @@
-"""A file's cells as text in ``raw_<number>``: raw_row (counted from 1), line, fault, r0, r1 ..., raw_hash.
+"""A file's cells as text in ``raw_<number>`` (``staging_tables``).
 
 A large regular file stays where it is and ``raw_<number>`` is a view of it; anything else is a table.
 """
@@ -18,6 +18,7 @@ from calib.errors import LogFileError
 from calib.logs.read_table import RawTable, read_tables
 from calib.logs.text_file import CELL_LIMIT
 from calib.logs.words import library_says
+from calib.store.staging_tables import FileTables
 from calib.store.tables import text
 
 END_BYTES = 1 << 16  # of a file, to guess from them which years are in it
@@ -39,12 +40,12 @@ def load_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, setti
     """
     kind = "TABLE" if table.is_copy else "VIEW"
     with _in_words(table):
-        con.execute(f"CREATE TEMP {kind} raw_{number} AS {_query(table, settings)}")
+        con.execute(f"CREATE TEMP {kind} {FileTables(number).raw} AS {_query(table, settings)}")
 
 
 def count_raw(con: duckdb.DuckDBPyConnection, number: int, table: RawTable) -> int:
     with _in_words(table):
-        row = con.execute(f"SELECT count(*) FROM raw_{number}").fetchone()
+        row = con.execute(f"SELECT count(*) FROM {FileTables(number).raw}").fetchone()
     return int(row[0]) if row else 0
 
 
@@ -76,7 +77,7 @@ def years_at_ends(csv: Path) -> tuple[int, int]:
 
 def careful_copy(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, work: Path) -> RawTable:
     """The file as the slower reader has it, which knows every line."""
-    con.execute(f"DROP VIEW IF EXISTS raw_{number}")
+    con.execute(f"DROP VIEW IF EXISTS {FileTables(number).raw}")
     copy = read_tables(table.csv, (), work, table.shown, direct=False)[0]
     return replace(table, csv=copy.csv, delimiter=copy.delimiter, header_line=copy.header_line, is_copy=True)
 

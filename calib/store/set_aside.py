@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,55 +19,55 @@ from calib.logs.read_table import RawTable
 from calib.logs.words import stage_problem
 from calib.results import TO_MEND, Result, check_results
 from calib.store.hide_names import RowHider
-from calib.store.staging import broken_rules, collect_bad
+from calib.store.staging import Staged, broken_rules, collect_bad
+from calib.store.staging_tables import FileTables, StagingTables
 
 SAMPLES = 20
 SHOWN = 300  # letters of a value or a reason that are told; the row is kept whole
 
 
 def keep_set_aside(
-    con: duckdb.DuckDBPyConnection,
-    tables: Sequence[RawTable],
-    typed: Sequence[str],
-    base: int,
-    names: str,
-    shop_stages: Sequence[str],
+    con: duckdb.DuckDBPyConnection, staged: Sequence[Staged], base: int, names: str, shop_stages: Sequence[str]
 ) -> Counter[int]:
     """Store what was set aside in this call; a row that is listed already is counted, not listed again.
+
+    names : 'alias', 'named' or 'off'
 
     Returns the number of rows set aside for each file.
     """
     counts: Counter[int] = Counter()
     for kind in KINDS:
-        counts.update(
-            dict(con.execute(f"SELECT file_no, count(*) FROM staged_{kind} WHERE bad GROUP BY file_no").fetchall())
-        )
+        bad = f"SELECT file_no, count(*) FROM {StagingTables(kind).staged} WHERE bad GROUP BY file_no"
+        counts.update(dict(con.execute(bad).fetchall()))
     for number in counts:
-        collect_bad(con, number, tables[number])
-        broken = broken_rules(con, number, tables[number].kind, typed[number])
-        _keep_of_file(con, number, tables[number], broken, base, names, shop_stages)
+        table, typing = staged[number].table, staged[number].typing
+        assert typing is not None, "rows of a file that was read before are not staged"
+        collect_bad(con, number, table)
+        rules = broken_rules(con, number, typing)
+        hider = None if names == "named" else RowHider(con, names, table.names)
+        _insert(con, _rows_of_file(con, number, table, rules, base, hider, shop_stages))
     return counts
 
 
-def _keep_of_file(
+def _rows_of_file(
     con: duckdb.DuckDBPyConnection,
     number: int,
     table: RawTable,
-    broken: dict[int, int],
+    broken: Mapping[int, int],
     base: int,
-    names: str,
+    hider: RowHider | None,
     shop_stages: Sequence[str],
-) -> None:
+) -> list[list[Any]]:
+    """Rows of the table of rows set aside: one for each rule that a row of the file breaks."""
     cells = ", ".join(f"r{place}" for place in range(len(table.names)))
     set_aside = con.execute(
-        f"""SELECT b.line, b.raw_hash, b.raw_row, u.column_name, u.rule, u.says, b.fault, {cells} FROM bad_{number} b
+        f"""SELECT b.line, b.raw_hash, b.raw_row, u.column_name, u.rule, u.says, b.fault, {cells} FROM {FileTables(number).bad} b
         LEFT JOIN used_again u ON u.kind = ? AND u.file_no = {number} AND u.raw_row = b.raw_row
         WHERE b.raw_hash NOT IN (SELECT raw_hash FROM quarantine) ORDER BY b.line""",
         [table.kind],
     ).fetchall()
     next_id = con.execute("SELECT coalesce(max(reject_id), 0) + 1 FROM quarantine").fetchone()
     rows: list[list[Any]] = []
-    hider = None if names == "named" else RowHider(con, names, table.names)
     for reject_id, (line, raw_hash, raw_row, column, rule, says, fault, *values) in enumerate(
         set_aside, next_id[0] if next_id else 1
     ):
@@ -83,7 +83,7 @@ def _keep_of_file(
              json.dumps(row, ensure_ascii=False), raw_hash, "open"]
             for column, value, rule, reason in reasons
         ]  # fmt: skip
-    _insert(con, rows)
+    return rows
 
 
 def _insert(con: duckdb.DuckDBPyConnection, rows: list[list[Any]]) -> None:
@@ -206,10 +206,12 @@ def close_mended(con: duckdb.DuckDBPyConnection, number: int, table: RawTable, f
     if "calib_reject" not in table.names:
         return
     cell = f"r{table.names.index('calib_reject')}"
-    still_bad = f"raw_hash IN (SELECT raw_hash FROM staged_{table.kind} WHERE file_no = {number} AND bad)"
+    still_bad = (
+        f"raw_hash IN (SELECT raw_hash FROM {StagingTables(table.kind).staged} WHERE file_no = {number} AND bad)"
+    )
     con.execute(
         f"UPDATE quarantine SET state = CASE WHEN b.bad THEN 'retried' ELSE 'mended' END, closed_by = ? FROM "
-        f"(SELECT try_cast({cell} AS BIGINT) AS reject_id, bool_or({still_bad}) AS bad FROM raw_{number} GROUP BY ALL) b "
+        f"(SELECT try_cast({cell} AS BIGINT) AS reject_id, bool_or({still_bad}) AS bad FROM {FileTables(number).raw} GROUP BY ALL) b "
         "WHERE quarantine.reject_id = b.reject_id AND state = 'open' AND file_id < ?",
         [file_id, file_id],
     )
@@ -219,7 +221,7 @@ def close_come_in(con: duckdb.DuckDBPyConnection, base: int) -> None:
     """Rows that were set aside for what was known then, and have come in since, are open no more."""
     for kind in KINDS:
         con.execute(
-            f"UPDATE quarantine SET state = 'mended', closed_by = {base} + g.file_no FROM good_{kind} g "
+            f"UPDATE quarantine SET state = 'mended', closed_by = {base} + g.file_no FROM {StagingTables(kind).good} g "
             f"WHERE quarantine.kind = '{kind}' AND state = 'open' AND g.raw_hash = quarantine.raw_hash"
         )
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from calib.errors import UnknownLogError
 from calib.results import MAPS
+from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.open_store import open_store
 from calib.store.people import forget_older
 
@@ -29,24 +31,14 @@ def import_logs(
     copy_first : what the import is part of, where the store is to be copied before it
     """
     shop = read_shop(folder)
+    options = replace(
+        options_of(shop),
+        mappings=tuple(mappings or kept_mappings(folder)),
+        dry_run=dry_run,
+        copy_first=copy_first,
+    )
     try:
-        document = import_files(
-            folder,
-            paths,
-            timezone=shop.timezone,
-            people_names=shop.people_names,
-            hours=shop.hours,
-            mappings=mappings or kept_mappings(folder),
-            dry_run=dry_run,
-            progress=progress,
-            closures=shop.closures,
-            shop_stages={stage for route in shop.routes.values() for stage in route},
-            machines={name: machine.process for name, machine in shop.machines.items()},
-            materials={name: material.process for name, material in shop.materials.items()},
-            stations={*shop.machines, *shop.stations},
-            drop_columns=shop.dropped_columns,
-            copy_first=copy_first,
-        )
+        document = import_files(folder, paths, options, progress)
     except UnknownLogError as error:
         raise UnknownLogError(error.message, f"{error.hint}{at_shop(folder)}") from error  # it ends in a command
     if shop.people_months and not dry_run:
@@ -60,6 +52,21 @@ def import_logs(
         "warnings": [*document["warnings"], *_unused(mappings, document["files"])],
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
     }
+
+
+def options_of(shop: Shop) -> ImportOptions:
+    """What an import must know of the shop file."""
+    return ImportOptions(
+        shop.timezone,
+        people_names=shop.people_names,
+        hours=shop.hours,
+        closures=shop.closures,
+        shop_stages=tuple(sorted({stage for route in shop.routes.values() for stage in route})),
+        machines={name: machine.process for name, machine in shop.machines.items()},
+        materials={name: material.process for name, material in shop.materials.items()},
+        stations={*shop.machines, *shop.stations},
+        drop_columns=tuple(shop.dropped_columns),
+    )
 
 
 def _unused(mappings: Sequence[Path], files: Sequence[dict[str, Any]]) -> list[str]:

@@ -16,7 +16,7 @@ from calib.logs.columns import KINDS
 from calib.logs.how_to_fill import MEANING, example_csv
 from calib.logs.read_plan import read_plan
 from calib.logs.workbook import write_templates
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 
@@ -30,7 +30,7 @@ ROW = {
 
 
 def take_in(folder, *paths):
-    return import_files(folder, list(paths), "Europe/Berlin")
+    return import_files(folder, list(paths), ImportOptions("Europe/Berlin"))
 
 
 def new_rows(document):

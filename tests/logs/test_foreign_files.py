@@ -21,7 +21,7 @@ from calib.logs.propose import propose_mapping
 from calib.logs.propose_cells import CLOCKS, DAY_FIRST, MONTH_FIRST, YEAR_FIRST, decimal_of, formats_of
 from calib.logs.read_mapping import read_mapping
 from calib.logs.text_file import Row
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.log_files import as_text_file
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
@@ -39,8 +39,8 @@ def runs_under(folder, log, toml, ids):
     builds = "".join(f"{name},VPP,resin-1,3,{name}\n" for name in ids)
     (folder / "ours.csv").write_text("build_id,process,machine,parts,order_id\n" + builds, encoding="utf-8")
     (folder / "its.map.toml").write_text(toml, encoding="utf-8")
-    import_files(folder, [folder / "ours.csv"], ZONE)
-    document = import_files(folder, [log], ZONE, mappings=[folder / "its.map.toml"])
+    import_files(folder, [folder / "ours.csv"], ImportOptions(ZONE))
+    document = import_files(folder, [log], ImportOptions(ZONE, mappings=(folder / "its.map.toml",)))
     with open_store(folder) as con:
         return find_runs(con), document
 

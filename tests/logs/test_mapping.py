@@ -11,7 +11,7 @@ from calib.logs.mapping import Mapping
 from calib.logs.propose import propose_mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.text_file import Row
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 
@@ -23,8 +23,10 @@ def taken_in(tmp_path, log, mapping, encoding="utf-8"):
     for name, text in (("b.csv", BUILDS), ("map.toml", mapping)):
         (tmp_path / name).write_text(text, encoding="utf-8")
     (tmp_path / "log.csv").write_text(log, encoding=encoding)
-    import_files(tmp_path, [tmp_path / "b.csv"], "Europe/Berlin")
-    document = import_files(tmp_path, [tmp_path / "log.csv"], "Europe/Berlin", mappings=[tmp_path / "map.toml"])
+    import_files(tmp_path, [tmp_path / "b.csv"], ImportOptions("Europe/Berlin"))
+    document = import_files(
+        tmp_path, [tmp_path / "log.csv"], ImportOptions("Europe/Berlin", mappings=(tmp_path / "map.toml",))
+    )
     with open_store(tmp_path) as con:
         return find_runs(con), document
 

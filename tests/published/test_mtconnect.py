@@ -78,11 +78,11 @@ def stream(first, following, sender="1"):
 def test_a_buffer_that_ran_over_between_two_streams_is_told(tmp_path, later, lost):
     # MTConnect, part 1, Header: firstSequence is the oldest observation in the agent's buffer, nextSequence the one to
     # request next, instanceId changes when the agent starts anew; meanings from memory.
-    from calib.store.imports import import_files
+    from calib.store.imports import ImportOptions, import_files
 
     for name, text in (("monday.xml", stream(1, 9)), ("tuesday.xml", later)):
         (tmp_path / name).write_text(text, encoding="utf-8")
-        document = import_files(tmp_path, [tmp_path / name], timezone="UTC")
+        document = import_files(tmp_path, [tmp_path / name], ImportOptions("UTC"))
     told = [
         f"Between monday.xml and tuesday.xml {lost} observations are lost: the sender's buffer ran over. "
         "Runs in between may lack; ask it more often."

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.open_store import STORE_NAME, open_store
 
 ZONE = "Europe/Berlin"
@@ -33,7 +33,7 @@ def empty_store() -> bytes:
 def take_in(folder: Path, *paths: Path, **options: Any) -> dict[str, Any]:
     if not (folder / STORE_NAME).exists():
         (folder / STORE_NAME).write_bytes(empty_store())
-    return import_files(folder, list(paths), timezone=options.pop("timezone", ZONE), **options)
+    return import_files(folder, list(paths), ImportOptions(options.pop("timezone", ZONE), **options))
 
 
 @cache

@@ -97,10 +97,10 @@ signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 from pathlib import Path
 import sys
 from calib.errors import CalibError
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), int(sys.argv[3])))
 try:
-    import_files(Path(sys.argv[1]), [Path(sys.argv[2])], "Europe/Berlin")
+    import_files(Path(sys.argv[1]), [Path(sys.argv[2])], ImportOptions("Europe/Berlin"))
     print("done")
 except CalibError as error:
     print(error.message, error.hint, sep="\\n")
@@ -133,13 +133,13 @@ READ_ONLY = """
 import os, sys, tempfile
 from pathlib import Path
 from calib.errors import CalibError
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 shop, log = Path(sys.argv[1]), Path(sys.argv[2])
 with tempfile.TemporaryDirectory() as other:  # loads all modules while they can be read
-    import_files(Path(other), [log], "Europe/Berlin")
+    import_files(Path(other), [log], ImportOptions("Europe/Berlin"))
 os.setuid(65534)
 try:
-    import_files(shop, [log], "Europe/Berlin")
+    import_files(shop, [log], ImportOptions("Europe/Berlin"))
     print("done")
 except CalibError as error:
     print(error.message, error.hint, sep="\\n")

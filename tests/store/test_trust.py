@@ -24,7 +24,7 @@ from calib.errors import CalibError, StoreError, UsageError
 from calib.store.backup import backup_store
 from calib.store.check import check_store
 from calib.store.forget import forget_person
-from calib.store.imports import import_files
+from calib.store.imports import ImportOptions, import_files
 from calib.store.one_writer import LOCK_NAME
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.restore import restore_store
@@ -49,7 +49,7 @@ def child(does, *arguments):
 
 
 def takes_in(shop, *paths):
-    import_files(shop, list(paths), "Europe/Berlin")
+    import_files(shop, list(paths), ImportOptions("Europe/Berlin"))
 
 
 def forgets(shop):
