@@ -186,7 +186,8 @@ def dissolving_min(thickness_mm: np.ndarray, rate_mm_h: np.ndarray) -> np.ndarra
     ----------
     Constant rate of retreat; rate: common practice, no source.
     """
-    return 60.0 * np.asarray(thickness_mm) / 2.0 / rate_mm_h
+    minutes: np.ndarray = 60.0 * np.asarray(thickness_mm) / 2.0 / rate_mm_h
+    return minutes
 
 
 def _plain_recipe(b: Builds, rate: Rate) -> np.ndarray:

@@ -144,7 +144,8 @@ def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
     if b.process == "MEX" and stage in ("cool_down", "drying"):
         each = np.nan_to_num(each)
     if b.process == "PBF" and stage == "cool_down":
-        return np.fmax(each, pbf.least_cool_min(b))
+        longer: np.ndarray = np.fmax(each, pbf.least_cool_min(b))
+        return longer
     return each if stage == "cool_down" else each * load_count(b, stage_rate(stage, shop))
 
 

@@ -40,7 +40,8 @@ class Params:
     def __getitem__(self, name: str) -> np.ndarray:
         if name in self._own:
             return self._own[name]
-        return np.array([table[name] for table in self.tables], float)[self.codes]
+        of_each: np.ndarray = np.array([table[name] for table in self.tables], float)[self.codes]
+        return of_each
 
     def replace(self, name: str, values: np.ndarray) -> None:
         """Values that the rows state themselves, NaN where they do not."""
@@ -216,7 +217,8 @@ def _height_and_cake(
 def _cake_known(columns: Columns, shop: Shop, kind: str, rows: np.ndarray, height: np.ndarray) -> np.ndarray:
     own = {name for name, machine in shop.machines.items() if machine.kind == kind}
     on_own = np.array([name in own for name in texts(columns, "machine", rows)], bool)
-    return on_own & (~np.isnan(height) | (numbers(columns, "packed_volume_cm3", rows) > 0))
+    known: np.ndarray = on_own & (~np.isnan(height) | (numbers(columns, "packed_volume_cm3", rows) > 0))
+    return known
 
 
 def _changes(columns: Columns, rows: np.ndarray, machine: Params) -> np.ndarray:
@@ -268,7 +270,8 @@ def _day(value: Any) -> np.datetime64:
     if isinstance(value, date) and value == value:
         return np.datetime64(value.isoformat()[:10], "D")
     if isinstance(value, np.datetime64):
-        return value.astype("datetime64[D]")
+        day: np.datetime64 = value.astype("datetime64[D]")
+        return day
     return np.datetime64("NaT", "D")
 
 
@@ -311,7 +314,8 @@ def numbers(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
     values = np.asarray(columns[name])[rows]
     if values.dtype == object:
         values = np.array([np.nan if value is None or value == "" else value for value in values], float)
-    return values.astype(float)
+    as_numbers: np.ndarray = values.astype(float)
+    return as_numbers
 
 
 def texts(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:

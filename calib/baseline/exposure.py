@@ -92,7 +92,8 @@ def laser_exposure_mj_cm2(
     Gibson, Rosen, Stucker 2015, eq. 4.11.
     """
     peak = np.sqrt(2.0 / np.pi) * np.asarray(power_mw) / (radius_mm * np.asarray(speed_mm_s))
-    return 100.0 * peak * np.exp(-2.0 * np.asarray(offset_mm) ** 2 / np.asarray(radius_mm) ** 2)
+    exposure: np.ndarray = 100.0 * peak * np.exp(-2.0 * np.asarray(offset_mm) ** 2 / np.asarray(radius_mm) ** 2)
+    return exposure
 
 
 def laser_speed_mm_s(
@@ -121,4 +122,5 @@ def laser_speed_mm_s(
     Gibson, Rosen, Stucker 2015, eq. 4.16 solved for the speed.
     """
     needed = needed_exposure_mj_cm2(depth_mm, penetration_mm, critical_mj_cm2)
-    return laser_exposure_mj_cm2(power_mw, radius_mm, 1.0) / needed
+    speed: np.ndarray = laser_exposure_mj_cm2(power_mw, radius_mm, 1.0) / needed
+    return speed

@@ -49,7 +49,8 @@ def warm_up_s(start_c: Numbers, set_c: Numbers, reach_c: Numbers, tau_s: Numbers
             f"{np.max(wanted):g} degC is never reached by a heater that ends at {np.min(reach):g} degC.",
             "State a lower temperature for the material, or what the machine really reaches (.._reach_c).",
         )
-    return -tau_s * np.log((reach - np.maximum(wanted, start)) / (reach - start))
+    seconds: np.ndarray = -tau_s * np.log((reach - np.maximum(wanted, start)) / (reach - start))
+    return seconds
 
 
 def lumped_cooling_s(start_c: Numbers, end_c: Numbers, ambient_c: Numbers, tau_s: Numbers) -> np.ndarray:
@@ -92,7 +93,8 @@ def lumped_cooling_s(start_c: Numbers, end_c: Numbers, ambient_c: Numbers, tau_s
             f"nothing cools to {np.min(end):g} degC in surroundings of {np.max(ambient):g} degC.",
             "State a higher end temperature for the material, or the room's true temperature.",
         )
-    return tau_s * np.log(np.maximum(start - ambient, end - ambient) / (end - ambient))
+    seconds: np.ndarray = tau_s * np.log(np.maximum(start - ambient, end - ambient) / (end - ambient))
+    return seconds
 
 
 def plane_wall_roots(biot: Numbers, terms: int = TERMS) -> np.ndarray:
@@ -163,7 +165,8 @@ def plane_wall(fourier: Numbers, roots: np.ndarray, place: Numbers = 0.0) -> np.
 def _theta(time_s: np.ndarray, half: np.ndarray, alpha: np.ndarray, roots: np.ndarray) -> np.ndarray:
     """Temperature in the middle of cuboids that cool on all sides, (T - T_air) / (T_0 - T_air), shape of the times [-]."""
     fourier = (alpha * time_s)[..., None] / half**2
-    return np.prod(plane_wall(fourier, roots), axis=-1)
+    theta: np.ndarray = np.prod(plane_wall(fourier, roots), axis=-1)
+    return theta
 
 
 def cake_cooling_s(
@@ -289,7 +292,10 @@ def tabled_cake_cooling_s(
     """
     top = float(2.0 ** np.ceil(np.log2(max(np.max(height_mm, initial=1.0), 600.0))))
     heights, packings, table = _cooling_table(*base_mm, top, theta, film_w_m2_k, powder)
-    return np.exp(_bilinear(np.log(np.maximum(height_mm, 2.0)), np.clip(packing, 0.0, 0.8), heights, packings, table))
+    seconds: np.ndarray = np.exp(
+        _bilinear(np.log(np.maximum(height_mm, 2.0)), np.clip(packing, 0.0, 0.8), heights, packings, table)
+    )
+    return seconds
 
 
 def _bilinear(x: np.ndarray, y: np.ndarray, xs: np.ndarray, ys: np.ndarray, table: np.ndarray) -> np.ndarray:
@@ -299,4 +305,5 @@ def _bilinear(x: np.ndarray, y: np.ndarray, xs: np.ndarray, ys: np.ndarray, tabl
     u, v = across - i, along - j
     low = (1 - v) * table[i, j] + v * table[i, j + 1]
     high = (1 - v) * table[i + 1, j] + v * table[i + 1, j + 1]
-    return (1 - u) * low + u * high
+    value: np.ndarray = (1 - u) * low + u * high
+    return value

@@ -31,7 +31,8 @@ def repeats(units: Numbers, rate: Numbers) -> np.ndarray:
     T. P. Wright 1936, in the unit form of J. R. Crawford: the n-th unit takes n^b of the first. Mid-point integral of
     that curve (R package learningCurve, unit_cum_appx), divided by its value at n = 1.
     """
-    return cumulative_midpoint(units, rate) / cumulative_midpoint(1.0, rate)
+    sums: np.ndarray = cumulative_midpoint(units, rate) / cumulative_midpoint(1.0, rate)
+    return sums
 
 
 def cumulative_midpoint(units: Numbers, rate: Numbers) -> np.ndarray:

@@ -81,7 +81,8 @@ def laid_cm3(b: Builds) -> np.ndarray:
     """Plastic in walls, fill and supports: the length of their lines times the bead's section, shape (n,) [cm3]."""
     bead, _ = _bead_and_flow(b.machine, b.material, b.layer_mm)
     lines = (np.asarray(term.inputs[LENGTH]) for term in printing_terms(b) if term.name in LAID)
-    return sum(lines, np.zeros(len(b))) * bead / 1000.0
+    volume: np.ndarray = sum(lines, np.zeros(len(b))) * bead / 1000.0
+    return volume
 
 
 def _of_all_layers(b: Builds, name: str, seconds: np.ndarray, amount: np.ndarray) -> Term:
@@ -175,13 +176,15 @@ def _near_surface(s: Sections, skin_layers: np.ndarray, walls_mm2: np.ndarray) -
     Less what the walls cover: under a steep flank that is all of it.
     """
     if len(s.layers) == 1 or len(skin_layers) > 1:  # mean layers, one for each build
-        return (s.up_mm2 + s.down_mm2) * skin_layers
+        section: np.ndarray = (s.up_mm2 + s.down_mm2) * skin_layers
+        return section
     window = np.ones(max(round(float(skin_layers[0]) / float(s.layers[0])), 0))
     if not len(window):
         return 0.0 * s.layers
     above = np.convolve(s.down_mm2, window)[: len(s.layers)]
     below = np.convolve(s.up_mm2[::-1], window)[: len(s.layers)][::-1]
-    return np.maximum((above + below) * s.layers - walls_mm2, 0.0)
+    section = np.maximum((above + below) * s.layers - walls_mm2, 0.0)
+    return section
 
 
 def first_layer_term(b: Builds, section_mm2: np.ndarray) -> Term:

@@ -47,7 +47,8 @@ def move_s(
     short = (
         2.0 * length / np.maximum(peak_and_corner, 1e-300)
     )  # the same without the difference of nearly equal numbers
-    return np.where(reaches, cruising, short)
+    seconds: np.ndarray = np.where(reaches, cruising, short)
+    return seconds
 
 
 def bead_section_mm2(width_mm: Numbers, height_mm: Numbers) -> np.ndarray:

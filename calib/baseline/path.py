@@ -60,7 +60,8 @@ def move_seconds(path: MachinePath, machine: Mapping[str, float]) -> np.ndarray:
     speed = np.minimum(speed, np.sqrt(acceleration * path.radius_mm))
     corners = corner_speeds_mm_s(path.turn, speed, path.length_mm, acceleration, machine["corner_speed_mm_s"])
     ends = planned_speeds_mm_s(corners, path.length_mm, acceleration)
-    return run_s(path.length_mm, speed, acceleration, ends[:-1], ends[1:]) + path.dwell_s
+    total: np.ndarray = run_s(path.length_mm, speed, acceleration, ends[:-1], ends[1:]) + path.dwell_s
+    return total
 
 
 def corner_speeds_mm_s(

@@ -102,7 +102,8 @@ def scanned_layer_s(b: Builds, s: Sections) -> np.ndarray:
     hatched = drawn / m["hatch_mm"] / np.minimum(curing, m["scan_speed_mm_s"])
     contours = m["contours"] * s.perimeter_mm / np.minimum(curing, m["contour_speed_mm_s"])
     jumps = s.line_width_mm / m["hatch_mm"] * m["jump_delay_s"]
-    return (hatched + contours + jumps) / m["lasers"]
+    seconds: np.ndarray = (hatched + contours + jumps) / m["lasers"]
+    return seconds
 
 
 def warm_up_terms(b: Builds) -> list[Term]:

@@ -46,7 +46,7 @@ def critical_vertices(heights: np.ndarray, topology: Topology) -> np.ndarray:
         tied = (heights[first] == heights[second]) & (numbers[first] < numbers[second])
         less.append((heights[first] < heights[second]) | tied)
     middle = np.where(less[0] == less[2], numbers[0], np.where(less[0] == less[1], numbers[1], numbers[2]))
-    critical = np.bincount(middle, minlength=int(numbers.max(initial=-1)) + 1) != 2
+    critical: np.ndarray = np.bincount(middle, minlength=int(numbers.max(initial=-1)) + 1) != 2
     critical[pinched_vertices(topology)] = True
     return critical
 
@@ -133,7 +133,8 @@ def right_angles(cosine: np.ndarray) -> np.ndarray:
     """
     half_sine = np.sqrt(np.clip((1.0 - cosine) / 2.0, 0.0, 1.0))
     kept = KEPT * np.sqrt(0.5) / np.maximum(half_sine, KEPT * np.sqrt(0.5))
-    return ((1.0 - kept) / (1.0 - KEPT)) ** 2
+    weight: np.ndarray = ((1.0 - kept) / (1.0 - KEPT)) ** 2
+    return weight
 
 
 def _from_to(low: np.ndarray, high: np.ndarray, weight: np.ndarray, count: int) -> np.ndarray:

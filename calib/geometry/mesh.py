@@ -51,7 +51,8 @@ class Mesh:
     @property
     def size_mm(self) -> np.ndarray:
         """Length along x, y and z, shape (3,) [mm]."""
-        return self.bounds_mm[1] - self.bounds_mm[0]
+        size: np.ndarray = self.bounds_mm[1] - self.bounds_mm[0]
+        return size
 
     @property
     def twins(self) -> np.ndarray:
@@ -81,7 +82,8 @@ def volumes_mm3(triangles: np.ndarray, about: np.ndarray | None = None) -> np.nd
         return np.zeros(0)
     about = bounds_mm(triangles).mean(axis=0) if about is None else about
     first = [triangles[:, 0, axis] - about[axis] for axis in range(3)]
-    return sum(side * normal for side, normal in zip(first, normals_mm2(triangles), strict=True)) / 6
+    volumes: np.ndarray = sum(side * normal for side, normal in zip(first, normals_mm2(triangles), strict=True)) / 6
+    return volumes
 
 
 def bounds_mm(triangles: np.ndarray) -> np.ndarray:
@@ -98,7 +100,8 @@ def bounds_mm(triangles: np.ndarray) -> np.ndarray:
 def face_areas_mm2(triangles: np.ndarray) -> np.ndarray:
     """Area of each triangle, shape (n,) [mm2]."""
     x, y, z = normals_mm2(triangles)
-    return 0.5 * np.sqrt(x * x + y * y + z * z)
+    areas: np.ndarray = 0.5 * np.sqrt(x * x + y * y + z * z)
+    return areas
 
 
 def normals_mm2(triangles: np.ndarray) -> np.ndarray:

@@ -110,4 +110,5 @@ def simplified(triangles: np.ndarray, faces: int) -> np.ndarray:
     counts = np.maximum(np.bincount(number, minlength=cells**3), 1)
     middle = np.stack([np.bincount(number, points[:, i], cells**3) / counts for i in range(3)], axis=1)
     a, b, c = number.reshape(-1, 3).T
-    return middle[number.reshape(-1, 3)[(a != b) & (b != c) & (c != a)]]
+    rough: np.ndarray = middle[number.reshape(-1, 3)[(a != b) & (b != c) & (c != a)]]
+    return rough

@@ -68,7 +68,8 @@ def _counts(signs: np.ndarray, is_end: np.ndarray) -> np.ndarray:
         last_open = _last(opens)
         closes = signs == CLOSE
         counts &= ~closes & (last_open <= np.maximum(last_end, _last(closes)))
-    return counts | is_end
+    kept: np.ndarray = counts | is_end
+    return kept
 
 
 def _last(flags: np.ndarray) -> np.ndarray:

@@ -44,11 +44,13 @@ class Pose:
     def triangles(self) -> np.ndarray:
         """The part's triangles in this pose, its lowest corner of x, y and z at 0; shape (n, 3, 3) [mm]."""
         turned = self.mesh.triangles @ self.rotation.T
-        return turned - bounds_mm(turned)[0]
+        placed: np.ndarray = turned - bounds_mm(turned)[0]
+        return placed
 
     def profile(self, layer_mm: float) -> LayerProfile:
         """Its layers; machines that build it alike share one profile."""
-        return self._once(("profile", layer_mm), lambda: self._layers(layer_mm))
+        profile: LayerProfile = self._once(("profile", layer_mm), lambda: self._layers(layer_mm))
+        return profile
 
     def _layers(self, layer_mm: float) -> LayerProfile:
         profile = layer_profile(self.triangles(), layer_mm, topology=self.mesh.topology)
@@ -56,7 +58,10 @@ class Pose:
 
     def supports(self, overhang_deg: float) -> Supports:
         """What holds it up; shared likewise."""
-        return self._once(("supports", overhang_deg), lambda: find_supports(self.triangles(), overhang_deg))
+        supports: Supports = self._once(
+            ("supports", overhang_deg), lambda: find_supports(self.triangles(), overhang_deg)
+        )
+        return supports
 
     def turned(self, degrees: float, corners: np.ndarray) -> Pose:
         """Turned about the upright; corners : of the hull in this pose, shape (m, 3) [mm]."""
@@ -182,7 +187,7 @@ def second_moments(triangles: np.ndarray) -> np.ndarray:
 
 def centre_mm(triangles: np.ndarray) -> np.ndarray:
     """Centre of mass of a closed solid, shape (3,) [mm]; the middle of its corners where it encloses nothing."""
-    middle = triangles.reshape(-1, 3).mean(axis=0)
+    middle: np.ndarray = triangles.reshape(-1, 3).mean(axis=0)
     volume = volumes_mm3(triangles, about=middle)
     if not volume.sum() > 0:
         return middle
@@ -207,7 +212,8 @@ def _turn_down(down: np.ndarray) -> np.ndarray:
     if cosine < -1 + 1e-12:
         return np.diag([1.0, -1.0, -1.0])
     skew = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-    return np.eye(3) + skew + skew @ skew / (1 + cosine)
+    rotation: np.ndarray = np.eye(3) + skew + skew @ skew / (1 + cosine)
+    return rotation
 
 
 def _smallest_box(points: np.ndarray) -> np.ndarray:

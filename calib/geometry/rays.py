@@ -42,7 +42,8 @@ class Rays:
         first = np.flatnonzero(np.diff(self.ray, prepend=-1))
         before = (total - step)[first]
         lengths = np.diff(np.append(first, len(step)))
-        return total - np.repeat(before, lengths)
+        depth: np.ndarray = total - np.repeat(before, lengths)
+        return depth
 
     def gap_above(self) -> np.ndarray:
         """Height from each crossing to the next one of its ray; 0 for the last, shape (m,) [mm]."""

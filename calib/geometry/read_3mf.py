@@ -283,7 +283,7 @@ class _Package:
         self.faces_left -= len(corners)
         if self.faces_left < 0:
             raise ModelError("it has more faces than are read; export a coarser mesh")
-        placed = corners @ place[:3] + place[3]
+        placed: np.ndarray = corners @ place[:3] + place[3]
         return placed[:, ::-1] if np.linalg.det(place[:3]) < 0 else placed
 
     def _slices(self, path: str, number: str, place: np.ndarray) -> list[Slices | None]:

@@ -94,7 +94,7 @@ def _triangles_of(loaded: Any) -> np.ndarray | None:
     faces = np.asarray(faces)
     if np.max(faces) >= len(vertices) or np.min(faces) < 0:
         raise IndexError
-    triangles = np.asarray(vertices, np.float64)[faces]
+    triangles: np.ndarray = np.asarray(vertices, np.float64)[faces]
     if triangles.shape[1:] != (3, 3):  # corners of two numbers, or faces of four corners
         raise IndexError
     return triangles

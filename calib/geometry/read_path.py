@@ -250,7 +250,8 @@ class _Moves:
 
     def _names_axis(self, letters: str = "XYZ") -> np.ndarray:
         """Whether the block has any of these words."""
-        return ~np.isnan(np.stack([self._number(letter) for letter in letters])).all(axis=0)
+        named: np.ndarray = ~np.isnan(np.stack([self._number(letter) for letter in letters])).all(axis=0)
+        return named
 
     def _shape(self) -> None:
         """Length of each move, radius of arcs, and the directions in which it starts and ends."""
@@ -317,7 +318,8 @@ class _Moves:
 
     def _dwell_s(self) -> np.ndarray:
         milliseconds, seconds = np.nan_to_num(self._number("P")), np.nan_to_num(self._number("S"))
-        return np.clip(milliseconds / 1000.0 + seconds, 0.0, 1e7)
+        dwell: np.ndarray = np.clip(milliseconds / 1000.0 + seconds, 0.0, 1e7)
+        return dwell
 
     def _layers(self, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Layer of each kept move: the height of the last laid one, before the first of the first."""

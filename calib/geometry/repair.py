@@ -226,7 +226,8 @@ def turned_alike(faces: np.ndarray) -> np.ndarray:
     turn, piece = _spread(len(faces), first, second, disagree)
     pieces = int(piece.max(initial=-1)) + 1
     minority = 2 * np.bincount(piece, turn, pieces) > np.bincount(piece, minlength=pieces)
-    return turn ^ minority[piece]
+    to_turn: np.ndarray = turn ^ minority[piece]
+    return to_turn
 
 
 def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -275,7 +276,8 @@ def turned_outwards(triangles: np.ndarray, body: np.ndarray, bodies: int) -> np.
         return np.ones(len(triangles), bool)
     for number in np.flatnonzero(wrong):
         wrong[number] = _within(of_body, int(number)) % 2 == 0
-    return wrong[body]
+    faces: np.ndarray = wrong[body]
+    return faces
 
 
 def _within(of_body: list[np.ndarray], number: int) -> int:

@@ -67,9 +67,9 @@ def _outermost(points: np.ndarray) -> np.ndarray:
     directions = np.stack([round_mm * np.cos(turn), round_mm * np.sin(turn), up], axis=1)
     ways = np.concatenate([np.eye(3), -np.eye(3), directions])
     across = np.ascontiguousarray(points.T)
-    return points[
-        np.unique(np.concatenate([(some @ across).argmax(axis=1) for some in np.split(ways, range(16, 1006, 16))]))
-    ]
+    farthest = np.concatenate([(some @ across).argmax(axis=1) for some in np.split(ways, range(16, 1006, 16))])
+    outermost: np.ndarray = points[np.unique(farthest)]
+    return outermost
 
 
 def united(triangles: np.ndarray) -> np.ndarray | None:

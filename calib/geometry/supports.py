@@ -83,7 +83,8 @@ def overhanging(triangles: np.ndarray, overhang_deg: float) -> np.ndarray:
     length = np.linalg.norm(normal, axis=1)
     flat = -normal[:, 2] > least_facing_down(overhang_deg) * length
     heights = triangles[:, :, 2]
-    return flat & (length > 0) & (heights.max(axis=1) > heights.min(initial=np.inf) + ON_PLATE_MM)
+    held: np.ndarray = flat & (length > 0) & (heights.max(axis=1) > heights.min(initial=np.inf) + ON_PLATE_MM)
+    return held
 
 
 def least_facing_down(overhang_deg: float) -> float:

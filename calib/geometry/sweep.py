@@ -133,7 +133,8 @@ def _share(along: np.ndarray, middle: np.ndarray, counts: np.ndarray) -> np.ndar
         rising = along * np.repeat(1.0 / middle, counts)
         falling = (1.0 - along) * np.repeat(1.0 / (1.0 - middle), counts)
     share = np.fmin(rising, falling, out=rising)  # where the middle corner is as low or as high as another, one is nan
-    return np.minimum(share, 1.0, out=share)
+    clipped: np.ndarray = np.minimum(share, 1.0, out=share)
+    return clipped
 
 
 def _by_height(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -99,7 +99,8 @@ def vertex_ids(triangles: np.ndarray) -> np.ndarray:
 def _numbered(one_of_each: np.ndarray) -> np.ndarray:
     """0, 1, 2 ... in place of the numbers of rows that stand for themselves and others."""
     heads = one_of_each == np.arange(len(one_of_each), dtype=np.int32)
-    return (np.cumsum(heads, dtype=np.int32) - 1)[one_of_each]
+    numbers: np.ndarray = (np.cumsum(heads, dtype=np.int32) - 1)[one_of_each]
+    return numbers
 
 
 def twin_half_edges(faces: np.ndarray) -> np.ndarray:

@@ -17,16 +17,18 @@ from calib.shop.keys import (
 from calib.shop.model import Machine, Material, Shop
 
 REMEDY = "No what-if does that: correct the shop file where the data sheet or a measurement says so"
+Things = Mapping[str, Machine | Material]
 
 
 def check_facts(today: Shop, changed: Shop, problems: Problems) -> None:
     """Facts that shorten a cool-down, a process that is another one, a material that is gone with its least times."""
-    for kind, old, new in (
-        ("machine", today.machines, changed.machines),
-        ("material", today.materials, changed.materials),
-    ):
-        for name in old.keys() & new.keys():  # type: ignore[attr-defined]
-            _check_pair(f'{kind} "{name}"', (kind,), old[name], new[name], problems)  # type: ignore[index]
+    kinds: dict[str, tuple[Things, Things]] = {
+        "machine": (today.machines, changed.machines),
+        "material": (today.materials, changed.materials),
+    }
+    for kind, (old, new) in kinds.items():
+        for name in old.keys() & new.keys():
+            _check_pair(f'{kind} "{name}"', (kind,), old[name], new[name], problems)
     for name in sorted(today.materials.keys() - changed.materials.keys()):
         if any(today.materials[name].floors.values()):
             problems.add(("material",), f'material "{name}" goes away with its least times. Leave it, and take it from the '
