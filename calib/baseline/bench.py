@@ -170,12 +170,12 @@ def dissolving_min(thickness_mm: np.ndarray, rate_mm_h: np.ndarray) -> np.ndarra
 
     Parameters
     ----------
-    thickness_mm : greatest thickness d of the supports; where only their volume is known, its cube root
-    rate_mm_h : r at the bath's concentration and temperature
+    thickness_mm : greatest thickness d of the supports; where only their volume is known, its cube root [mm]
+    rate_mm_h : r at the bath's concentration and temperature, > 0 [mm/h]; both broadcast
 
     Returns
     -------
-    Minutes.
+    Time, shape of the broadcast arguments [min].
 
     Examples
     --------

@@ -31,7 +31,7 @@ PHYSICS: dict[str, dict[str, Physics]] = {
 def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: bool = False) -> Baselines:
     """Minutes of each stage that each build could have; see records.Baselines.
 
-    columns : the ``builds`` columns (docs/interface.md) as arrays of one length n; a missing column, NaN, None and '' mean 'not
+    columns : the ``builds`` columns (docs/interface.md) as arrays of shape (n,); a missing column, NaN, None and '' mean 'not
         known'. Besides: ``profile`` (LayerProfile of one part in its pose, or None), ``plate_height_mm``, HOLLOWS,
         ``last_material`` (on the machine before), ``path_min`` (printing minutes of the machine's path), ``at`` (day or stamp, for machines that changed)
     with_terms : also the shares of the formulas' terms
@@ -47,7 +47,10 @@ def build_minutes(columns: Mapping[str, np.ndarray], shop: Shop, with_terms: boo
 
 
 def explain(columns: Mapping[str, np.ndarray], shop: Shop) -> list[Term]:
-    """The terms behind every minute of one build (columns of length 1); they add up to ``build_minutes``."""
+    """The terms behind every minute of one build (columns of shape (1,)) [min]; they add up to ``build_minutes``.
+
+    Raises OutsideModelError as ``build_minutes`` does.
+    """
     kind = _kinds(columns, shop)[0]
     b = read_builds(columns, shop, kind, np.array([0]))
     listed = []
@@ -68,7 +71,7 @@ def stages_of(process: str, shop: Shop) -> tuple[str, ...]:
 
 
 def stage_terms(b: Builds, stage: str, shop: Shop) -> tuple[list[Term], np.ndarray]:
-    """Terms of a stage, and the minutes of it with hands on, shape (n,)."""
+    """Terms of a stage, and the minutes of it with hands on, shape (n,) [min]."""
     if stage in PHYSICS[b.process]:
         terms = PHYSICS[b.process][stage](b)
         return (_stated(b, terms) if stage == "printing" else terms), np.zeros(len(b))
@@ -132,7 +135,7 @@ def _stated(b: Builds, terms: list[Term]) -> list[Term]:
 
 
 def floor_minutes(b: Builds, stage: str, shop: Shop) -> np.ndarray:
-    """Minutes that nothing may undercut: the data sheet's for every load; 0 where a stage has none, NaN where unknown.
+    """Minutes that nothing may undercut, shape (n,): the data sheet's for every load; 0 where a stage has none, NaN where unknown.
 
     Cooling of an extruder's plate, and drying after its bath, have a floor only where the material states one. Powder has
     one by conduction too, where its height is known: its limit is a temperature.

@@ -44,7 +44,7 @@ class Params:
         return of_each
 
     def replace(self, name: str, values: np.ndarray) -> None:
-        """Values that the rows state themselves, NaN where they do not."""
+        """Values, shape (n,), that the rows state themselves, NaN where they do not; in the unit of the name."""
         self._own[name] = np.where(np.isnan(values), self[name], values)
 
     def of(self, build: int) -> Params:
@@ -116,6 +116,7 @@ def machine_kinds(columns: Columns, shop: Shop) -> np.ndarray:
 def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Builds:
     """The rows of one kind of machine, each quantity from the best that its row has.
 
+    columns : as for ``build.build_minutes``; rows : shape (n,), which of them
     A missing column, NaN, None and '' all mean 'not known'.
     """
     process = next(code for code, kinds in KINDS.items() if kind in kinds)
@@ -308,7 +309,7 @@ def _first_material(shop: Shop, machine: str) -> str:
 
 
 def numbers(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
-    """A column as numbers, NaN where nothing is known."""
+    """Rows of a column as numbers, NaN where nothing is known; shape of ``rows``, in the unit of the column."""
     if name not in columns:
         return np.full(len(rows), np.nan)
     values = np.asarray(columns[name])[rows]
@@ -319,7 +320,7 @@ def numbers(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
 
 
 def texts(columns: Columns, name: str, rows: np.ndarray) -> np.ndarray:
-    """A column as texts, '' where nothing is known."""
+    """Rows of a column as texts, '' where nothing is known; shape of ``rows``."""
     known = np.empty(len(rows), object)
     known[:] = ""
     if name in columns:

@@ -45,12 +45,12 @@ def masked_exposure_s(
 
     Parameters
     ----------
-    depth_mm, penetration_mm, critical_mj_cm2 : Cd [mm], Dp [mm], Ec [mJ/cm2]
+    depth_mm, penetration_mm, critical_mj_cm2 : Cd [mm], Dp [mm], Ec [mJ/cm2]; all arguments broadcast
     irradiance_mw_cm2 : I on the film, > 0 [mW/cm2]
 
     Returns
     -------
-    Time [s].
+    Time, shape of the broadcast arguments [s].
 
     Examples
     --------
@@ -73,14 +73,14 @@ def laser_exposure_mj_cm2(
 
     Parameters
     ----------
-    power_mw : P on the surface [mW]
+    power_mw : P on the surface [mW]; all arguments broadcast
     radius_mm : 1/e2 radius W0 [mm]
     speed_mm_s : Vs, > 0 [mm/s]
     offset_mm : distance y from the line [mm]
 
     Returns
     -------
-    Exposure [mJ/cm2] (100 mJ/cm2 are 1 mJ/mm2).
+    Exposure, shape of the broadcast arguments [mJ/cm2] (100 mJ/cm2 are 1 mJ/mm2).
 
     Examples
     --------
@@ -105,12 +105,12 @@ def laser_speed_mm_s(
 
     Parameters
     ----------
-    depth_mm, penetration_mm, critical_mj_cm2 : Cd [mm], Dp [mm], Ec [mJ/cm2]
+    depth_mm, penetration_mm, critical_mj_cm2 : Cd [mm], Dp [mm], Ec [mJ/cm2]; all arguments broadcast
     power_mw, radius_mm : P [mW] and W0 [mm] of the beam
 
     Returns
     -------
-    Speed [mm/s].
+    Speed, shape of the broadcast arguments [mm/s].
 
     Examples
     --------

@@ -20,13 +20,13 @@ def warm_up_s(start_c: Numbers, set_c: Numbers, reach_c: Numbers, tau_s: Numbers
 
     Parameters
     ----------
-    start_c, set_c : T0 and Tset [degC]
+    start_c, set_c : T0 and Tset [degC]; all arguments broadcast
     reach_c : Tmax, if heated for ever [degC]
     tau_s : time constant, > 0 [s]
 
     Returns
     -------
-    Time, 0 where the start is warm enough [s].
+    Time, shape of the broadcast arguments, 0 where the start is warm enough [s].
 
     Raises
     ------
@@ -60,12 +60,12 @@ def lumped_cooling_s(start_c: Numbers, end_c: Numbers, ambient_c: Numbers, tau_s
 
     Parameters
     ----------
-    start_c, end_c, ambient_c : T0, T1 and the surroundings [degC]
+    start_c, end_c, ambient_c : T0, T1 and the surroundings [degC]; all arguments broadcast
     tau_s : time constant, > 0 [s]
 
     Returns
     -------
-    Time, 0 where the start is cool enough [s].
+    Time, shape of the broadcast arguments, 0 where the start is cool enough [s].
 
     Raises
     ------
@@ -256,13 +256,13 @@ def cake_conduction(
 
     Parameters
     ----------
-    packing : share phi of the cake that is solid [-]
+    packing : shape (n,) or a number, share phi of the cake that is solid [-]
     powder_k, solid_k : [W/(m K)]
     powder_rho_c, solid_rho_c : volumetric heat [J/(m3 K)]
 
     Returns
     -------
-    Conductivity [W/(m K)] and diffusivity [m2/s].
+    Conductivity [W/(m K)] and diffusivity [m2/s], shape of the packing each.
 
     References
     ----------

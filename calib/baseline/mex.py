@@ -183,8 +183,8 @@ def _near_surface(s: Sections, skin_layers: np.ndarray, walls_mm2: np.ndarray) -
         return 0.0 * s.layers
     above = np.convolve(s.down_mm2, window)[: len(s.layers)]
     below = np.convolve(s.up_mm2[::-1], window)[: len(s.layers)][::-1]
-    section = np.maximum((above + below) * s.layers - walls_mm2, 0.0)
-    return section
+    uncovered: np.ndarray = np.maximum((above + below) * s.layers - walls_mm2, 0.0)
+    return uncovered
 
 
 def first_layer_term(b: Builds, section_mm2: np.ndarray) -> Term:

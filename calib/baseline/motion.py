@@ -58,11 +58,11 @@ def bead_section_mm2(width_mm: Numbers, height_mm: Numbers) -> np.ndarray:
 
     Parameters
     ----------
-    width_mm, height_mm : w and h, > 0 [mm]; a bead narrower than high counts as round
+    width_mm, height_mm : w and h, > 0 [mm]; a bead narrower than high counts as round; both broadcast
 
     Returns
     -------
-    Section [mm2].
+    Section, shape of the broadcast arguments [mm2].
 
     Examples
     --------
@@ -84,13 +84,13 @@ def flow_limited_mm_s(speed_mm_s: Numbers, melt_rate_mm3_s: Numbers, section_mm2
 
     Parameters
     ----------
-    speed_mm_s : set speed [mm/s]
+    speed_mm_s : set speed [mm/s]; all arguments broadcast
     melt_rate_mm3_s : greatest flow Q [mm3/s]
     section_mm2 : section S of the bead [mm2]
 
     Returns
     -------
-    Speed [mm/s].
+    Speed, shape of the broadcast arguments [mm/s].
 
     References
     ----------
@@ -106,13 +106,13 @@ def curve_limited_mm_s(speed_mm_s: Numbers, acceleration_mm_s2: Numbers, radius_
 
     Parameters
     ----------
-    speed_mm_s : set speed [mm/s]
+    speed_mm_s : set speed [mm/s]; all arguments broadcast
     acceleration_mm_s2 : a [mm/s2]
     radius_mm : radius R of the curve, > 0 [mm]
 
     Returns
     -------
-    Speed [mm/s].
+    Speed, shape of the broadcast arguments [mm/s].
 
     References
     ----------

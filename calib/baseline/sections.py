@@ -83,8 +83,10 @@ def mean_sections(b: Builds) -> Sections:
 
 
 def supported_share(b: Builds) -> np.ndarray:
-    """Share of a build's layers that hold supports, where only their volume and contact are known: they reach, on the
-    mean, as high as volume over contact; everywhere where no contact is known."""
+    """Share of a build's layers that hold supports, where only their volume and contact are known, shape (n,) [0..1].
+
+    They reach, on the mean, as high as volume over contact; everywhere where no contact is known.
+    """
     reach_mm = 10.0 * b.support_cm3 / np.maximum(np.where(b.contact_cm2 > 0, b.contact_cm2, np.nan), LEAST_CONTACT_CM2)
     share = np.clip(np.nan_to_num(reach_mm / b.height_mm, nan=1.0), 0.0, 1.0)
     return np.asarray(np.where(b.support_cm3 > 0, share, 0.0))
@@ -114,7 +116,7 @@ def profile_sections(p: LayerProfile, parts: float, layer_mm: float, support_cm3
 
 
 def repeated(s: Sections, times: np.ndarray) -> Sections:
-    """The same build as so many equal smaller ones, one after another."""
+    """The same builds as so many equal smaller ones each, one after another; times and the sections : shape (n,)."""
     fields = {name: values / times for name, values in vars(s).items() if name not in ("layers", "supported")}
     return Sections(layers=s.layers * times, supported=s.supported, **fields)
 

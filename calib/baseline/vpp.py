@@ -73,7 +73,7 @@ def _curve(b: Builds) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def masked_layer_s(b: Builds) -> np.ndarray:
-    """Light on one layer: as set on the machine, else from the working curve [s]."""
+    """Light on one layer: as set on the machine, else from the working curve, shape (n,) [s]."""
     needed = masked_exposure_s(*_curve(b), b.machine["irradiance_mw_cm2"])
     return np.where(np.isnan(b.exposure_s), needed, b.exposure_s)
 

@@ -111,11 +111,11 @@ def right_angles(cosine: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    cosine : of the angle theta by which the path turns there [-]
+    cosine : shape (n,), of the angle theta by which the path turns there [-]
 
     Returns
     -------
-    0 where the path is hardly slowed (below 8 degrees), 0.4 at 20, 0.8 at 45, 1 at 90, 1.06 at 180 degrees [-].
+    Shape (n,): 0 where the path is hardly slowed (below 8 degrees), 0.4 at 20, 0.8 at 45, 1 at 90, 1.06 at 180 degrees [-].
 
     Notes
     -----

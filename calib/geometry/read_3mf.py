@@ -62,7 +62,7 @@ class Object:
     stack: str = ""
 
     def triangles(self) -> np.ndarray:
-        """Corners of the faces, shape (n, 3, 3)."""
+        """Corners of the faces, shape (n, 3, 3), in the file's unit; a ModelError where a face names no vertex."""
         points = np.frombuffer(self.vertices, np.float64).reshape(-1, 3)
         faces = np.frombuffer(self.faces, np.int32).reshape(-1, 3)
         if len(faces) and (faces.min() < 0 or faces.max() >= len(points)):
@@ -208,6 +208,7 @@ def _matrix(text: str) -> np.ndarray:
 def read_3mf(data: bytes, name: str, max_faces: int) -> tuple[np.ndarray, str, tuple[Slices, ...] | None]:
     """Corners of the faces of all build items, placed, shape (n, 3, 3), in the file's unit; that unit; and their slices.
 
+    Raises a MeshError where the archive or a model file in it is damaged, unsafe, or larger than is read.
     Slices are None where a solid has none, or is laid so that they are no sections of it.
 
     Files are unpacked and parsed piece by piece, so that memory is bounded by the faces, whatever the archive holds.

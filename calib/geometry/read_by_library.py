@@ -19,7 +19,10 @@ MM_PER_M = 1000.0
 
 
 def step_as_glb(data: bytes, name: str) -> bytes:
-    """The solids of a STEP file as one GLB, in metres, by the kernel of ``calib[step]``; the file's own unit is honoured."""
+    """The solids of a STEP file as one GLB, in metres, by the kernel of ``calib[step]``; the file's own unit is honoured.
+
+    Raises a MeshError where the library is not installed, or the file is no STEP file, damaged, or without a solid.
+    """
     try:
         import cascadio
     except ImportError:
@@ -63,7 +66,10 @@ def _silenced() -> Iterator[None]:
 
 
 def read_by_library(data: bytes, name: str, kind: str, max_faces: int) -> np.ndarray:
-    """Corners of the faces, shape (n, 3, 3), in the file's own unit (STEP: mm). Files named inside are not followed."""
+    """Corners of the faces, shape (n, 3, 3), in the file's own unit (STEP: mm). Files named inside are not followed.
+
+    Raises a MeshError where the file is damaged, holds no faces, or more than ``max_faces``.
+    """
     form, scale = kind.lower(), 1.0
     if kind == "STEP":
         data, form, scale = step_as_glb(data, name), "glb", MM_PER_M

@@ -20,7 +20,7 @@ def read_stl(data: bytes, name: str, max_faces: int) -> np.ndarray:
     """Corners of the facets, shape (n, 3, 3), in the file's own unit.
 
     A file is binary where its size fits its count of facets (80 byte header, count, 50 bytes a facet), whatever its
-    first word.
+    first word. Raises a MeshError where it is cut short, holds no numbers where coordinates belong, or too many facets.
     """
     count = int.from_bytes(data[80:84], "little") if len(data) >= 84 else -1
     if count >= 0 and len(data) == 84 + 50 * count:

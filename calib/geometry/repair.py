@@ -31,7 +31,10 @@ class Healed:
 
 
 def heal(triangles: np.ndarray) -> Healed:
-    """Check a surface and repair what is safe: doubled faces, turned faces, small holes, overlapping bodies."""
+    """Check a surface and repair what is safe: doubled faces, turned faces, small holes, overlapping bodies.
+
+    triangles : shape (n, 3, 3) [mm]
+    """
     notes: list[str] = []
     triangles, topology = _joined(triangles, notes)
     if len(triangles) == 0:

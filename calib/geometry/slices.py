@@ -31,7 +31,7 @@ class Slices:
     polygons: np.ndarray
 
     def placed(self, place: np.ndarray) -> Slices:
-        """Where it is used; place : 4 x 3 matrix that leaves the upright upright."""
+        """Where it is used; place : shape (4, 3), a matrix that leaves the vertical vertical [-], [mm]."""
         across, up = place[:2, :2], float(place[2, 2])
         first, last = (points @ across + place[3, :2] for points in (self.first, self.last))
         low, high = self.low_mm * up + place[3, 2], self.high_mm * up + place[3, 2]
@@ -51,7 +51,7 @@ def of_slices(
 ) -> LayerProfile:
     """A profile whose sections are those of the file's slices, where they reach; skins stay those of the mesh.
 
-    profile : of the part in the pose of ``rotation`` (3 x 3); bottom_mm : lowest point of the part in its file [mm]
+    profile : of the part in the pose of ``rotation``, shape (3, 3); bottom_mm : lowest point of the part in its file [mm]
     Returns the profile itself where the part does not lie as in its file: slices are no sections then.
     """
     if not stacks or rotation[2, 2] < UPRIGHT:

@@ -39,6 +39,7 @@ class Stack:
     last_point: int = 0  # where the open polygon has come to
 
     def slice(self, top: float) -> None:
+        """Begin a section that reaches up to ``top``; a SliceError where that is not above the last."""
         self.close()
         below = self.tops[-1] if self.tops else self.bottom
         if not (isfinite(top) and abs(top) <= GREATEST):
@@ -52,12 +53,14 @@ class Stack:
         self.begin = len(self.points) // 2
 
     def vertex(self, x: float, y: float) -> None:
+        """A vertex of the open section; a SliceError where it is no place, or no section is open."""
         if not (abs(x) <= GREATEST and abs(y) <= GREATEST):  # not a number is not below either
             raise SliceError(f"slice {len(self.tops)} has a vertex at ({x:g}, {y:g}), which is no place")
         self._open()
         self.points.extend((x, y))
 
     def polygon(self, start: int) -> None:
+        """Begin a polygon of the open section; a SliceError as for ``vertex``, ``close`` and a vertex that is not there."""
         self._open()
         self.close()
         self.polygons[-1] += 1
@@ -65,6 +68,7 @@ class Stack:
         self.last_point = self._point(start)
 
     def segment(self, end: int) -> None:
+        """A straight piece to a vertex; a SliceError outside of every polygon, or where there are too many."""
         if not self.polygons or not self.polygons[-1]:
             raise SliceError("a segment stands outside of every polygon")
         if len(self.section) >= MAX_PIECES:
@@ -75,7 +79,7 @@ class Stack:
         self.last_point = last
 
     def close(self) -> None:
-        """The polygon that was open has to come back to its start."""
+        """End the open polygon; a SliceError where it does not come back to its start."""
         if self.first_piece and self.polygons and self.polygons[-1]:
             begin = self.first_piece[-1]
             if begin == len(self.section) or self.pieces[2 * begin] != self.pieces[-1] or len(self.section) - begin < 3:
@@ -92,7 +96,7 @@ class Stack:
         return self.begin + number
 
     def slices(self) -> Slices:
-        """As arrays, in the file's unit."""
+        """As arrays, in the file's unit; a SliceError where a polygon is not closed, or a section is inside out."""
         self.close()
         points = np.frombuffer(self.points, np.float64).reshape(-1, 2) if self.points else np.zeros((0, 2))
         ends = np.array(self.pieces, np.int64).reshape(-1, 2)

@@ -44,7 +44,7 @@ class Cuts:
     share: np.ndarray
 
     def each(self, of_triangles: np.ndarray) -> np.ndarray:
-        """A value of the triangles for each piece."""
+        """A value of the triangles, shape (t,), for each piece, shape (m,)."""
         return np.repeat(of_triangles, self.counts)
 
     def ends(self, axis: int) -> Pair:
@@ -56,7 +56,10 @@ class Cuts:
 
 
 def planes_under(heights: np.ndarray, first: float, step: float, count: int) -> np.ndarray:
-    """How many of the planes first, first + step, ... lie at or under each height: 0 .. count."""
+    """How many of the planes first, first + step, ... lie at or under each height: 0 .. count; shape of the heights.
+
+    heights, first, step : any shape, number, number [mm]
+    """
     under = (heights - first) / step
     np.floor(under, out=under)
     under += 1

@@ -50,7 +50,7 @@ def table_bits(rows: int) -> int:
 
 
 def places(keys: np.ndarray, trial: int, bits: int) -> np.ndarray:
-    """Place of each key in a table of 2^bits, another at each trial."""
+    """Place of each key, shape (n,), in a table of 2^bits, another at each trial; shape (n,)."""
     turned = keys * np.uint64(_GOLDEN * (2 * trial + 1) % 2**64)
     return (turned >> np.uint64(64 - bits)).astype(np.int64)
 
@@ -169,7 +169,7 @@ def _twins_by_rank(start: np.ndarray, end: np.ndarray) -> np.ndarray:
 
 
 def welded_corners(triangles: np.ndarray, within_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Triangles whose corners closer than ``within_mm`` are one vertex, and their vertex numbers.
+    """Triangles, shape (n, 3, 3), whose corners closer than ``within_mm`` are one vertex, and their vertex numbers, (n, 3).
 
     Corners in one cell of a grid, or of one of the seven grids half a cell beside it, are joined.
     """
@@ -192,7 +192,7 @@ def body_of_face(twins: np.ndarray) -> tuple[int, np.ndarray]:
 
 
 def pinched_vertices(topology: Topology) -> np.ndarray:
-    """Numbers of vertices at which surfaces touch that share no edge there, of open rims, and of very many faces.
+    """Numbers of vertices at which surfaces touch that share no edge there, of open rims, and of very many faces; shape (m,).
 
     Walks round every vertex from face to face: where all its faces were met, the surface is simple there.
     """

@@ -73,7 +73,10 @@ def likely_unit(
 def absurd_size(
     size_mm: np.ndarray, build_mm: Iterable[float] | None = None, usual_mm: Sequence[float] = ()
 ) -> str | None:
-    """A sentence where a part without a unit is absurdly small or large as mm, naming the likely unit; else None."""
+    """A sentence where a part without a unit is absurdly small or large as mm, naming the likely unit; else None.
+
+    size_mm : shape (3,), size if the numbers were mm; build_mm, usual_mm : as for ``likely_unit`` and ``smallest_mm`` [mm]
+    """
     greatest, most, least = float(np.max(size_mm)), _most_mm(build_mm), smallest_mm(usual_mm)[0]
     if least <= greatest <= most:
         return None
@@ -89,7 +92,10 @@ def absurd_size(
 
 
 def small_size(size_mm: np.ndarray, usual_mm: Sequence[float] = ()) -> str | None:
-    """A sentence where a part without a unit is small as mm, and larger units are likely too; else None."""
+    """A sentence where a part without a unit is small as mm, and larger units are likely too; else None.
+
+    size_mm : shape (3,); usual_mm : as for ``smallest_mm`` [mm]
+    """
     greatest, small = float(np.max(size_mm)), smallest_mm(usual_mm)[1]
     if greatest >= small:
         return None
@@ -111,7 +117,10 @@ def _most_mm(build_mm: Iterable[float] | None) -> float:
 def ask_unit(
     name: str, size_mm: np.ndarray, build_mm: Iterable[float] | None = None, usual_mm: Sequence[float] = ()
 ) -> None:
-    """Raise a MeshError that asks for the unit of a file without one whose size is absurd: it is never guessed."""
+    """Raise a MeshError that asks for the unit of a file without one whose size is absurd: it is never guessed.
+
+    size_mm : shape (3,); build_mm, usual_mm : as for ``absurd_size`` [mm]
+    """
     doubt = absurd_size(size_mm, build_mm, usual_mm)
     if doubt:
         raise MeshError(f"{name}: {doubt}", "If it is mm, say --unit mm.")

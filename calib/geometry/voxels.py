@@ -67,7 +67,7 @@ def _filled(rays: Rays, height: np.ndarray, x: np.ndarray, y: np.ndarray, shape:
 
 
 def dark(closed: np.ndarray) -> np.ndarray:
-    """Empty cubes from which every way along the axes is blocked."""
+    """Empty cubes from which every way along the axes is blocked; closed and the result : shape (nx, ny, nz) of bool."""
     blocked = ~closed
     for axis in range(3):
         for way in (slice(None), slice(None, None, -1)):
