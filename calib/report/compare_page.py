@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from calib.documents.compare import CompareDocument, Measure
 from calib.report.base import render
-from calib.report.quote_sheet_curves import curves
-from calib.report.terminal_compare import process_lines, zone_sentences
-from calib.report.terminal_quote import by_reason
-from calib.report.when import clock_time
+from calib.report.quote_figures import curves
+from calib.report.quote_sentences import by_reason, process_lines, zone_sentences
+from calib.report.units import clock_time
 from calib.safety import in_short
 
 MEASURES: tuple[tuple[Measure, str, float], ...] = (

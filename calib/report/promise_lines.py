@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from calib.documents.promises import OpenPromise, PromisesDocument
-from calib.report.units import count, times
-from calib.report.when import half_day_time
+from calib.report.units import count, half_day_time, times
 
 STATES = {
     "late": "late",

@@ -7,15 +7,11 @@ from typing import Any
 
 from calib.documents.quote import Agreed, QuoteDocument, QuoteOption
 from calib.errors import UsageError
-from calib.report import quote_sheet_words as words
+from calib.report import quote_sentences as words
 from calib.report.base import render
 from calib.report.dots import page_calendar
-from calib.report.quote_sheet_bars import range_bars
-from calib.report.quote_sheet_curves import curves
-from calib.report.quote_sheet_drawing import drawing
-from calib.report.quote_sheet_ladder import ladder
-from calib.report.terminal_compare import process_lines, zone_sentences
-from calib.report.terminal_quote import (
+from calib.report.quote_figures import curves, drawing, ladder, range_bars
+from calib.report.quote_sentences import (
     advice,
     basis,
     by_reason,
@@ -24,10 +20,12 @@ from calib.report.terminal_quote import (
     due_words,
     first_of_each,
     pieces_a_day,
+    process_lines,
     promised_words,
     when_to_start,
+    zone_sentences,
 )
-from calib.report.when import clock_time, half_day_time, promise, same_time, short_day, whole_day
+from calib.report.units import clock_time, half_day_time, promise, same_time, short_day, whole_day
 from calib.safety import FOLLOW
 
 EDITIONS = ("outward", "inward")

@@ -13,8 +13,7 @@ from rich.console import Console, RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
-from calib.documents.part import Hollows, Layer, MeasureDocument
-from calib.report.units import count, figure, known, stage_name
+from calib.report.units import stage_name
 
 WIDTH = 110
 GAP = "  "  # between columns
@@ -108,54 +107,3 @@ def told(one: Any) -> str:
     if isinstance(one, Mapping):
         return ", ".join(f"{stage_name(str(key))} {value}" for key, value in one.items() if value is not None)
     return str(one)
-
-
-def show_measure(doc: MeasureDocument) -> str:
-    """Geometry of one part."""
-    low, high = doc["bounds_mm"]
-    size = " × ".join(figure(b - a) for a, b in zip(low, high, strict=True))
-    volume = f"{figure(doc['volume_cm3'])} cm³" if known(doc["volume_cm3"]) else "not meaningful (the mesh is open)"
-    lines = [
-        *(told(one) for one in listed(doc, "warnings") + listed(doc, "notes")),
-        f"Size {size} mm, volume {volume}, surface {figure(doc['area_cm2'])} cm².",
-        f"{count(doc['bodies'], 'body', 'bodies')}, {'closed' if doc['watertight'] else 'not closed'} as found.",
-    ]
-    held = doc.get("supports")
-    if held:
-        lines.append(
-            f"Supports as it lies, for surface flatter than {held['overhang_deg']:.0f}° from the horizontal: "
-            f"{figure(held['volume_cm3'])} cm³ of space under it, {figure(held['contact_cm2'])} cm² touched."
-        )
-    lines += _hollow_lines(doc.get("hollows") or {})
-    return as_text(*lines, *_layer_lines(doc.get("layers") or []))
-
-
-def _hollow_lines(hollows: Hollows) -> list[str]:
-    lines = []
-    if hollows.get("sealed_cm3"):
-        lines.append(f"Hollows without an opening: {figure(hollows['sealed_cm3'])} cm³.")
-    if hollows.get("open_cm3"):
-        widest = max(room["opening_mm"] for room in hollows["rooms"])
-        lines.append(
-            f"Hollows with an opening: {figure(hollows['open_cm3'])} cm³; openings {figure(hollows['opening_cm2'])} cm², "
-            f"up to {figure(widest)} mm wide."
-        )
-    if hollows.get("narrow_cm3"):
-        lines.append(f"Passages narrower than {hollows['narrow_mm']:g} mm: {figure(hollows['narrow_cm3'])} cm³.")
-    return lines
-
-
-def _layer_lines(layers: list[Layer], most: int = 12) -> list[str]:
-    """Some layers, evenly spread; all of them are in the JSON."""
-    if not layers:
-        return []
-    most = min(most, len(layers))
-    shown = sorted({round(i * (len(layers) - 1) / max(most - 1, 1)) for i in range(most)})
-    note = f", {len(shown)} of them here, all with --json" if len(shown) < len(layers) else ""
-    return [
-        f"{count(len(layers), 'layer')}{note}: height of the cut, section, perimeter.",
-        *(
-            f"  {one['z_mm']:10.2f} mm  {figure(one['area_mm2'] / 100):>9} cm²  {figure(one['perimeter_mm']):>9} mm"
-            for one in (layers[place] for place in shown)
-        ),
-    ]

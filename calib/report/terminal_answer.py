@@ -8,8 +8,7 @@ from datetime import datetime
 from calib.calendar.week import WEEKDAYS
 from calib.documents.quote import QuoteDocument, QuoteOption, Tie
 from calib.report.dots import A_WEEK, Calendar, calendars
-from calib.report.terminal import GAP, terminal_columns
-from calib.report.terminal_quote import (
+from calib.report.quote_sentences import (
     about_due,
     currency_of,
     first_of_each,
@@ -24,8 +23,8 @@ from calib.report.terminal_quote import (
     warning_lines,
     when_to_start,
 )
-from calib.report.units import chance, count, times
-from calib.report.when import clock_time, ends_a_day, half_day_time, is_noon
+from calib.report.terminal import GAP, terminal_columns
+from calib.report.units import chance, clock_time, count, ends_a_day, half_day_time, is_noon, times
 from calib.safety import NO_FLOOR, take_care
 
 FEWEST_ROWS = 3

@@ -8,9 +8,9 @@ from typing import Any
 from rich.console import RenderableType
 
 from calib.documents.compare import AtQuantity, CompareDocument, CompareLine, Zone
+from calib.report.quote_sentences import by_reason, first_at, hours, process_lines, zone_sentences
 from calib.report.terminal import as_text, table
-from calib.report.terminal_quote import by_reason
-from calib.report.units import count, duration, joined, times
+from calib.report.units import duration
 from calib.safety import in_short
 
 SHOWN = 12
@@ -34,11 +34,6 @@ def show_compare(doc: CompareDocument) -> str:
     shown += [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
     shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
     return as_text(*shown, in_short(lines))
-
-
-def process_lines(options: Sequence[CompareLine]) -> dict[str, CompareLine]:
-    """Of each process the line of all its machines together, which is named last."""
-    return {option["process"]: option for option in options}
 
 
 def thinned(quantities: Sequence[int], starts: Sequence[int]) -> list[int]:
@@ -89,43 +84,3 @@ def _time(one: AtQuantity | None, is_first: bool) -> str:
     if one is None:
         return ""
     return f"{hours(one['p50'])} ({hours(one['p10'])} to {hours(one['p90'])}){'*' if is_first else ' '}"
-
-
-def hours(value: float) -> str:
-    """Hours up to three days, then days of 24 hours, to the half day.
-
-    >>> hours(5.2), hours(44.4), hours(133), hours(74.4)
-    ('5 h', '44 h', '5.5 d', '3 d')
-    """
-    return f"{value:.0f} h" if value < 72 else f"{round(value / 12) / 2:g} d"
-
-
-def zone_sentences(doc: CompareDocument) -> list[str]:
-    """From which quantity to which one process is first, and where it is too close to call."""
-    zones = doc.get("zones") or ()
-    if len(process_lines(doc["options"])) == 1:
-        return [f"{doc['options'][0]['process']} is the only process that can make it."]
-    return [f"{_span(zone, zones)}: {_who_is_first(zone)}." for zone in zones]
-
-
-def _span(zone: Zone, zones: Sequence[Zone]) -> str:
-    if len(zones) == 1:
-        return "At all these quantities"
-    if zone is zones[-1]:
-        return f"From {count(zone['from'], 'part')} on"
-    return count(zone["to"], "part") if zone["from"] == zone["to"] else f"{zone['from']} to {zone['to']} parts"
-
-
-def _who_is_first(zone: Zone) -> str:
-    """
-    >>> _who_is_first({"first": "PBF", "chance": 0.753}), _who_is_first({"first": None, "contenders": ["MEX", "VPP"]})
-    ('PBF first, 75 of 100 times or more', 'too close to call between MEX and VPP')
-    """
-    if zone["first"] is None:
-        return f"too close to call between {joined(zone['contenders'])}"
-    return f"{zone['first']} first, {times(zone['chance'])} times or more"
-
-
-def first_at(zones: Sequence[Zone], quantity: int) -> str | None:
-    """The process that is first by a clear chance; None where it is too close to call."""
-    return next((zone["first"] for zone in zones if zone["from"] <= quantity <= zone["to"]), None)

@@ -6,7 +6,7 @@ from rich.console import RenderableType
 
 from calib.documents.drift import AcceptedChanges, ChangeAccepted, DriftDocument, StageDrift
 from calib.report import sentences, stage_sentences
-from calib.report.look_first import look_first
+from calib.report.stage_sentences import look_first
 from calib.report.terminal import as_text, listed, table, told
 from calib.report.units import change, count, day, signed_percent, stage_name
 

@@ -16,8 +16,7 @@ from calib.documents.promises import (
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH
-from calib.report.units import UNKNOWN, chance, count, share
-from calib.report.when import clock_time, half_day_time
+from calib.report.units import UNKNOWN, chance, clock_time, count, half_day_time, share
 
 SHOWN = 30
 

@@ -16,10 +16,9 @@ from calib.documents.week import TimeGoes, WeekData
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
-from calib.report.look_first import look_first
 from calib.report.promise_lines import promise_state, promises_sentence
-from calib.report.units import count, day
-from calib.report.when import clock_time, half_day_time
+from calib.report.stage_sentences import look_first
+from calib.report.units import clock_time, count, day, half_day_time
 
 LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones

@@ -16,10 +16,10 @@ from calib.documents.promises import ListedQuote
 from calib.documents.quote import Agreed
 from calib.errors import CalibError, MeshError, UsageError
 from calib.records import FINISHES
-from calib.report.dot_calendar import calendar_of, dot_picture
+from calib.report.dots import calendar_of, dot_picture
+from calib.report.quote_figures import drawing
+from calib.report.quote_sentences import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
 from calib.report.quote_sheet import quote_sheet
-from calib.report.quote_sheet_drawing import drawing
-from calib.report.terminal_quote import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
 from calib.report.units import times
 from calib.safety import FOLLOW
 from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of

@@ -18,7 +18,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from calib.errors import CalibError, UsageError
-from calib.report.when import clock_time
+from calib.report.units import clock_time
 from calib.serve.access import svg_code
 from calib.serve.forms import after_work, plain_text, sent_form, text_of
 from calib.serve.guard import Refused

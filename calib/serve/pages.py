@@ -11,8 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from calib.report import base
-from calib.report.units import stage_name
-from calib.report.when import clock_time, half_day_time, promise, short_day
+from calib.report.units import clock_time, half_day_time, promise, short_day, stage_name
 from calib.serve.access import ROLES, Session
 from calib.serve.site import Site
 

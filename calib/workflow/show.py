@@ -7,38 +7,32 @@ from typing import Any
 from calib.report import (
     terminal,
     terminal_answer,
-    terminal_capacity,
     terminal_compare,
     terminal_drift,
     terminal_import,
     terminal_model,
     terminal_orders,
-    terminal_path,
+    terminal_part,
     terminal_quote,
+    terminal_shop,
     terminal_sites,
-    terminal_steps,
     terminal_store,
     terminal_week,
-    terminal_what_if,
-    terminal_why,
 )
 
 ROOMS = (
     terminal,
-    terminal_capacity,
     terminal_compare,
     terminal_drift,
     terminal_import,
     terminal_model,
     terminal_orders,
-    terminal_path,
+    terminal_part,
     terminal_quote,
+    terminal_shop,
     terminal_sites,
-    terminal_steps,
     terminal_store,
     terminal_week,
-    terminal_what_if,
-    terminal_why,
 )
 
 

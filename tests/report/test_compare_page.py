@@ -8,7 +8,7 @@ import pytest
 from quote_documents import comparison
 
 from calib.report.compare_page import compare_page
-from calib.report.terminal_compare import zone_sentences
+from calib.report.quote_sentences import zone_sentences
 
 
 def test_it_shows_three_measures_and_where_it_flips():

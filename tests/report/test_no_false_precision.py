@@ -9,9 +9,9 @@ from quote_documents import comparison, option, quote_document
 from week_documents import drift_of, full_week, moved_stage
 
 from calib.report.terminal_answer import show_answer
-from calib.report.terminal_capacity import show_capacity
 from calib.report.terminal_compare import show_compare
 from calib.report.terminal_drift import show_drift
+from calib.report.terminal_shop import show_capacity
 from calib.report.week import week_page
 
 TOO_FINE = {

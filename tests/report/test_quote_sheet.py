@@ -10,11 +10,8 @@ import pytest
 from quote_documents import at, comparison, full_document, option, order_document, quote_document
 
 from calib.errors import UsageError
+from calib.report.quote_figures import curves, drawing, ladder, range_bars
 from calib.report.quote_sheet import quote_sheet
-from calib.report.quote_sheet_bars import range_bars
-from calib.report.quote_sheet_curves import curves
-from calib.report.quote_sheet_drawing import drawing
-from calib.report.quote_sheet_ladder import ladder
 
 
 def words_of(page: str) -> str:

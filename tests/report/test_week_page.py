@@ -7,8 +7,8 @@ import pytest
 from week_documents import SINCE, chart, drift_of, full_week, huge_week, moved_stage, stage
 
 from calib.report.charts import level_line
-from calib.report.look_first import look_first
 from calib.report.sentences import three_sentences
+from calib.report.stage_sentences import look_first
 from calib.report.week import week_page
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from calib.cli.app import run
 from calib.errors import ShopFileError
-from calib.report.terminal_capacity import show_capacity
+from calib.report.terminal_shop import show_capacity
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_yields

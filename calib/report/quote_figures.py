@@ -1,0 +1,286 @@
+"""What is drawn on a quote sheet and on the page of a comparison: places in px of bars, curves, views and the typical schedule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from math import log
+from typing import Any
+
+from calib.documents.compare import AtQuantity, CompareDocument, Measure
+from calib.documents.quote import Course, QuoteOption, View
+from calib.report.quote_sentences import hours, process_lines
+from calib.report.units import MONTHS, clock_time, duration, short_day, stage_name
+
+BAR_WIDTH = 320.0
+MOST_TICKS = 4
+ROOM_FOR_A_DAY = 72.0  # px
+STEPS = (1, 2, 4, 7, 14, 28, 56, 91, 182, 364, 728, 10**6)  # days between ticks
+
+
+def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> dict[str, Any]:
+    """Rows with low, middle and high [px] on an axis from the midnight before the first range; ticks; the due time."""
+    clock = datetime.fromisoformat(start)
+    soonest = clock + timedelta(hours=min(option["lead_time_h"]["p10"] for option in options))
+    latest = clock + timedelta(hours=max(option["lead_time_h"]["p90"] for option in options))
+    asked = datetime.fromisoformat(due) if due else None
+    if asked is not None and asked - latest < latest - soonest:
+        soonest, latest = min(soonest, asked), max(latest, asked)
+    first = max(clock, soonest.replace(hour=0, minute=0, second=0, microsecond=0))
+    hours = (latest - first).total_seconds() / 3600 * 1.03
+    scale = BAR_WIDTH / hours
+    from_clock = (first - clock).total_seconds() / 3600
+
+    def at(lead_h: float) -> float:
+        return (lead_h - from_clock) * scale
+
+    rows = [
+        {
+            "option": option,
+            "low": at(option["lead_time_h"]["p10"]),
+            "middle": at(option["lead_time_h"]["p50"]),
+            "high": at(option["lead_time_h"]["p90"]),
+        }
+        for option in options
+    ]
+    x = at((asked - clock).total_seconds() / 3600) if asked else None
+    shown = x if x is not None and 0 <= x <= BAR_WIDTH else None
+    return {"rows": rows, "ticks": _ticks(first, hours, scale), "due": shown, "width": BAR_WIDTH}
+
+
+def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
+    """Midnights, at most MOST_TICKS, each with its day; over months the month and its year."""
+    every = next(step for step in STEPS if hours / 24 / step <= MOST_TICKS)
+    midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
+    ticks = []
+    while (at := (midnight - first).total_seconds() / 3600) < hours:
+        if at >= 0:
+            fits = BAR_WIDTH - at * scale > ROOM_FOR_A_DAY
+            ticks.append({"x": at * scale, "text": _tick_text(midnight, every) if fits else ""})
+        midnight += timedelta(days=every)
+    return ticks
+
+
+def _tick_text(midnight: datetime, every: int) -> str:
+    if every < 14:
+        return short_day(midnight.isoformat())
+    return f"{midnight.day} {MONTHS[midnight.month - 1]} {midnight:%y}"
+
+
+WIDTH, HEIGHT = 600.0, 220.0
+LEFT, RIGHT, ABOVE, BELOW = 52.0, 46.0, 10.0, 34.0
+STYLES = {"MEX": ("solid", "circle"), "VPP": ("dashed", "square"), "PBF": ("dotted", "triangle")}
+HOUR_STEPS = (1, 2, 4, 6, 12, 24, 48, 72, 120, 168, 336, 672, 1344, 2688, 5376)
+MINUTE_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 960)
+
+
+def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: int | None = None) -> dict[str, Any]:
+    """A chart of one measure: axes with ticks, and for each process a band and a line with its marks and name.
+
+    key : ``lead_time_h``, ``first_part_h`` or ``touch_per_part_min`` of the compare document
+    quantity : marked by an upright line
+    """
+    by_process = process_lines(comparison["options"])
+    lines = {process: values for process, line in by_process.items() if (values := line.get(key))}
+    quantities = comparison["quantities"]
+    top = max(one["p90"] for values in lines.values() for one in values)
+    steps, word = (MINUTE_STEPS, duration) if key.endswith("_min") else (HOUR_STEPS, hours)
+    every = next((step for step in steps if top / step <= 5), steps[-1])
+    scale = Scale(quantities[0], quantities[-1], top * 1.04)
+    drawn = [_curve(process, values, scale) for process, values in lines.items()]
+    return {
+        "width": WIDTH,
+        "height": HEIGHT,
+        "left": LEFT,
+        "right": WIDTH - RIGHT,
+        "foot": HEIGHT - BELOW,
+        "y_ticks": [{"y": scale.y(step * every), "text": word(step * every)} for step in range(int(top / every) + 1)],
+        "x_ticks": _x_ticks(quantities, scale),
+        "curves": _names_apart(drawn),
+        "mark": scale.x(quantity) if quantity and quantities[0] <= quantity <= quantities[-1] else None,
+        "quantity": quantity,
+    }
+
+
+class Scale:
+    """Quantity by its logarithm to the right, time upwards [px]."""
+
+    def __init__(self, first: float, last: float, top: float) -> None:
+        self.first, self.top = first, top
+        self.span = log(last / first) if last > first else 1.0
+
+    def x(self, quantity: float) -> float:
+        return round(LEFT + (WIDTH - LEFT - RIGHT) * log(quantity / self.first) / self.span, 1)
+
+    def y(self, value: float) -> float:
+        return round(HEIGHT - BELOW - (HEIGHT - ABOVE - BELOW) * value / self.top, 1)
+
+
+def _curve(process: str, values: Sequence[AtQuantity], scale: Scale) -> dict[str, Any]:
+    points = [(scale.x(one["quantity"]), scale.y(one["p50"])) for one in values]
+    upper = [(scale.x(one["quantity"]), scale.y(one["p90"])) for one in values]
+    lower = [(scale.x(one["quantity"]), scale.y(one["p10"])) for one in reversed(values)]
+    dash, mark = STYLES.get(process, ("solid", "circle"))
+    return {
+        "process": process,
+        "dash": dash,
+        "mark": mark,
+        "points": points,
+        "line": _polyline(points),
+        "band": _polyline(upper + lower) + "Z",
+        "name_y": points[-1][1],
+    }
+
+
+def _polyline(points: Sequence[tuple[float, float]]) -> str:
+    return "M" + "L".join(f"{x:g} {y:g}" for x, y in points)
+
+
+def _names_apart(drawn: list[dict[str, Any]], least: float = 13.0) -> list[dict[str, Any]]:
+    """Names at the right end moved so far apart that they can be read, none below the axis."""
+    in_order = sorted(drawn, key=lambda one: one["name_y"])
+    above = -1e9
+    for curve in in_order:
+        curve["name_y"] = above = max(curve["name_y"], above + least)
+    below = HEIGHT - BELOW + least
+    for curve in reversed(in_order):
+        curve["name_y"] = below = min(curve["name_y"], below - least)
+    return drawn
+
+
+def _x_ticks(quantities: Sequence[int], scale: Scale) -> list[dict[str, Any]]:
+    """Quantities whose names do not touch."""
+    ticks: list[dict[str, Any]] = []
+    for quantity in quantities:
+        x = scale.x(quantity)
+        if not ticks or x - ticks[-1]["x"] >= 9 + 7 * len(str(quantity)):
+            ticks.append({"x": x, "text": str(quantity)})
+    return ticks
+
+
+ROOM_W, ROOM_H = 400.0, 300.0  # for the views themselves [px]
+GAP, EDGE = 34.0, 46.0  # between views, and around them for sizes and names [px]
+NAME = 140.0  # room for a view's name [px]
+
+
+def drawing(views: Mapping[str, View]) -> dict[str, Any]:
+    """Front, side to its right, top above it (third angle), to one scale; each view a path, each size a dimension.
+
+    views : of the quote's ``drawing``: front, side and top with lines, width_mm and height_mm
+    """
+    front, side, top = views["front"], views["side"], views["top"]
+    wide, high = front["width_mm"] + side["width_mm"], front["height_mm"] + top["height_mm"]
+    scale = min((ROOM_W - GAP) / max(wide, 1e-9), (ROOM_H - GAP) / max(high, 1e-9))
+    width, depth, height = (length * scale for length in (front["width_mm"], side["width_mm"], front["height_mm"]))
+    upper, right = EDGE / 2 + top["height_mm"] * scale + GAP, EDGE + max(width + GAP, NAME)
+    lower = upper + height
+    placed = [
+        _placed("from above", top, EDGE, EDGE / 2, scale),
+        _placed("from the front", front, EDGE, upper, scale),
+        _placed("from the right", side, right, upper, scale),
+    ]
+    sizes = [
+        _across(EDGE, EDGE + width, lower + 16, front["width_mm"]),
+        _across(right, right + depth, lower + 16, side["width_mm"]),
+        _upright(upper, lower, EDGE - 16, front["height_mm"]),
+    ]
+    return {
+        "views": placed,
+        "sizes": sizes,
+        "width": right + max(depth + EDGE / 2, NAME),
+        "height": lower + EDGE,
+        "told": f"{front['width_mm']:.1f} × {side['width_mm']:.1f} × {front['height_mm']:.1f} mm (wide, deep, high)",
+    }
+
+
+def _placed(name: str, view: View, left: float, above: float, scale: float) -> dict[str, Any]:
+    foot = above + view["height_mm"] * scale
+    return {"name": name, "x": left, "y": above - 5, "path": _path(view["lines"], left, foot, scale)}
+
+
+def _path(lines: Sequence[Any], left: float, foot: float, scale: float) -> str:
+    return "".join(
+        f"M{left + x1 * scale:.1f} {foot - y1 * scale:.1f}L{left + x2 * scale:.1f} {foot - y2 * scale:.1f}"
+        for (x1, y1), (x2, y2) in lines
+    )
+
+
+def _across(left: float, right: float, y: float, mm: float) -> dict[str, Any]:
+    ends = f"M{left:.1f} {y - 5:.1f}v10M{right:.1f} {y - 5:.1f}v10M{left:.1f} {y:.1f}H{right:.1f}"
+    return {"path": ends, "x": (left + right) / 2, "y": y + 14, "turn": 0, "text": f"{mm:.1f}"}
+
+
+def _upright(above: float, below: float, x: float, mm: float) -> dict[str, Any]:
+    ends = f"M{x - 5:.1f} {above:.1f}h10M{x - 5:.1f} {below:.1f}h10M{x:.1f} {above:.1f}V{below:.1f}"
+    return {"path": ends, "x": x - 7, "y": (above + below) / 2, "turn": -90, "text": f"{mm:.1f}"}
+
+
+DAYS_SHOWN = 9
+IN_WORDS = 40
+
+
+def ladder(course: Sequence[Course], start: str | None = None) -> dict[str, Any]:
+    """Days with their spans, cut at midnight; how many days more there are; the course in words.
+
+    Days without work are left out where the course is longer than DAYS_SHOWN.
+    """
+    spans: dict[date, list[dict[str, Any]]] = {}
+    for span in course:
+        for day, piece in _pieces(span):
+            spans.setdefault(day, []).append(piece)
+    days = _all_days(spans)
+    shown = days if len(days) <= DAYS_SHOWN else sorted(spans)[:DAYS_SHOWN]
+    return {
+        "days": [{"name": short_day(day.isoformat()), "spans": spans.get(day, [])} for day in shown],
+        "more": len(set(spans) - set(shown)),
+        "skipped": len(days) > len(shown),
+        "start": _mark(start, shown),
+        "end": _mark(max((span["to"] for span in course), key=datetime.fromisoformat, default=None), shown),
+        "summary": in_words(course),
+    }
+
+
+def _pieces(span: Course) -> list[tuple[date, dict[str, Any]]]:
+    begin, end = datetime.fromisoformat(span["from"]), datetime.fromisoformat(span["to"])
+    end = end.astimezone(begin.tzinfo)
+    pieces = []
+    while begin < end:
+        midnight = begin.replace(hour=0, minute=0) + timedelta(days=1)
+        until = min(end, midnight)
+        piece = {
+            "lane": span["lane"],
+            "top": begin.hour + begin.minute / 60,
+            "bottom": 24.0 if until == midnight else until.hour + until.minute / 60,
+            "text": f"{stage_name(span['stage'])}, {span['job']}, {begin:%H:%M} to {until:%H:%M}",
+        }
+        pieces.append((begin.date(), piece))
+        begin = until
+    return pieces
+
+
+def _all_days(spans: Mapping[date, Any]) -> list[date]:
+    if not spans:
+        return []
+    first, last = min(spans), max(spans)
+    return [first + timedelta(days=number) for number in range((last - first).days + 1)]
+
+
+def _mark(when: str | None, shown: Sequence[date]) -> dict[str, Any] | None:
+    """Column and hour of a moment, where its day is shown."""
+    if when is None:
+        return None
+    moment = datetime.fromisoformat(when)
+    if moment.date() not in shown:
+        return None
+    return {"column": list(shown).index(moment.date()), "hour": moment.hour + moment.minute / 60}
+
+
+def in_words(course: Sequence[Course]) -> list[str]:
+    """The course as sentences, for who cannot see the drawing."""
+    lanes = {"hands": "by hand", "machine": "machine", "waiting": "waiting"}
+    told = [
+        f"{clock_time(span['from'])} to {clock_time(span['to'])}: {stage_name(span['stage'])} "
+        f"({lanes[span['lane']]}, {span['job']})"
+        for span in course[:IN_WORDS]
+    ]
+    return [*told, f"... and {len(course) - IN_WORDS} more"] if len(course) > IN_WORDS else told
