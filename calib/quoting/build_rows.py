@@ -41,7 +41,7 @@ def build_columns(option: Option, builds: Sequence[Build], shop_machines: dict[s
 
 
 def _build_row(option: Option, build: Build, machine: Machine) -> dict[str, Any]:
-    inside = [(option.pieces[at], copies) for at, copies in build.contents]
+    inside = [(option.pieces[piece], copies) for piece, copies in build.contents]
     first = inside[0][0]
     return {
         "process": first.process,
@@ -76,28 +76,30 @@ def parts_columns(machine: Machine, inside: Sequence[tuple[Measured, int]]) -> d
 
 def _enclosed_columns(machine: Machine, inside: Sequence[tuple[Enclosed, int]]) -> dict[str, float]:
     """Hollows of all parts; of openings those that drain last. Resin under a mask hangs from the plate."""
-    slowest = max((one for one, _ in inside), key=_slowness)
-    hollow = sum(copies * one.hollow_cm3 for one, copies in inside)
-    by_width = sum(copies * one.hollow_cm3 / one.hollow_opening_mm for one, copies in inside if one.hollow_cm3)
+    slowest = max((enclosed for enclosed, _ in inside), key=_slowness)
+    hollow = sum(copies * enclosed.hollow_cm3 for enclosed, copies in inside)
+    by_width = sum(
+        copies * enclosed.hollow_cm3 / enclosed.hollow_opening_mm for enclosed, copies in inside if enclosed.hollow_cm3
+    )
     held = "held_hanging_cm3" if machine.kind == "masked" else "held_standing_cm3"
     return {
-        "sealed_volume_cm3": sum(copies * one.sealed_cm3 for one, copies in inside),
+        "sealed_volume_cm3": sum(copies * enclosed.sealed_cm3 for enclosed, copies in inside),
         "hollow_volume_cm3": hollow,
         "hollow_opening_mm": hollow / by_width if by_width else np.nan,
         "drain_volume_cm3": slowest.drain_cm3,
         "drain_opening_mm": slowest.drain_opening_mm,
         "drain_opening_mm2": slowest.drain_opening_mm2,
-        "held_volume_cm3": sum(copies * float(getattr(one, held)) for one, copies in inside),
-        "narrow_volume_cm3": sum(copies * one.narrow_cm3 for one, copies in inside),
+        "held_volume_cm3": sum(copies * float(getattr(enclosed, held)) for enclosed, copies in inside),
+        "narrow_volume_cm3": sum(copies * enclosed.narrow_cm3 for enclosed, copies in inside),
     }
 
 
-def _slowness(one: Enclosed) -> float:
-    return one.drain_cm3 / (one.drain_opening_mm * one.drain_opening_mm2) if one.drain_cm3 else 0.0
+def _slowness(enclosed: Enclosed) -> float:
+    return enclosed.drain_cm3 / (enclosed.drain_opening_mm * enclosed.drain_opening_mm2) if enclosed.drain_cm3 else 0.0
 
 
 def _profile(option: Option, contents: Contents) -> LayerProfile:
-    profiles = tuple(option.pieces[at].shape.profile for at, _ in contents)
+    profiles = tuple(option.pieces[piece].shape.profile for piece, _ in contents)
     return profiles[0] if len(profiles) == 1 else mean_profile(profiles, tuple(copies for _, copies in contents))
 
 
@@ -109,7 +111,7 @@ def mean_profile(profiles: tuple[LayerProfile, ...], copies: tuple[int, ...]) ->
 
     def mean(name: str) -> np.ndarray:
         of_parts = [getattr(profile, name) for profile in profiles]
-        padded = [_padded(np.zeros(1) if one is None else np.asarray(one, float), layers) for one in of_parts]
+        padded = [_padded(np.zeros(1) if values is None else np.asarray(values, float), layers) for values in of_parts]
         return np.asarray(np.tensordot(share, np.array(padded), axes=1))
 
     tallest = max(profiles, key=lambda profile: len(profile.z_mm))
@@ -160,7 +162,7 @@ def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
 
 def _planned_row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
     columns = build_columns(option, [build], shop.machines)
-    items = [[option.pieces[at].name, copies] for at, copies in build.contents]
+    items = [[option.pieces[piece].name, copies] for piece, copies in build.contents]
     holds = {"part_file": items[0][0]} if len(items) == 1 else {"part_file": None, "items": items}
     return {**holds, **{name: _plain(columns[name][0]) for name in KEPT}}
 

@@ -30,9 +30,9 @@ MOST_ATTEMPTS = 3
 
 def predict_marginals(calibrator: Predictor, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Log minutes of each row at LEVELS, shape (rows, levels), and the runs behind each row, shape (rows,)."""
-    found = calibrator.predict(rows, quantiles=tuple(LEVELS.tolist()))
-    quantiles = found[LEVELS.tolist()].to_numpy(float)
-    return np.log(np.maximum.accumulate(quantiles, axis=1)), found["runs_behind"].to_numpy(int)
+    predicted = calibrator.predict(rows, quantiles=tuple(LEVELS.tolist()))
+    quantiles = predicted[LEVELS.tolist()].to_numpy(float)
+    return np.log(np.maximum.accumulate(quantiles, axis=1)), predicted["runs_behind"].to_numpy(int)
 
 
 class ScoreIndex:
@@ -45,9 +45,9 @@ class ScoreIndex:
     """
 
     def __init__(self, scores: np.ndarray) -> None:
-        at = np.clip((scores - SCORES[0]) / STEP, 0.0, len(SCORES) + 1.0)
-        self.step = np.minimum(at.astype(np.intp), len(SCORES) - 2)
-        self.share = at - self.step
+        position = np.clip((scores - SCORES[0]) / STEP, 0.0, len(SCORES) + 1.0)
+        self.step = np.minimum(position.astype(np.intp), len(SCORES) - 2)
+        self.share = position - self.step
 
     def minutes(self, log_quantiles: np.ndarray, slopes: np.ndarray, out: np.ndarray) -> None:
         """Minutes of a row whose log minutes at SCORES are given; beyond the ends the tails go on as a log-normal's.
@@ -94,10 +94,10 @@ class CommonRandomNumbers:
         within = (together[:count, :count] + together[count:, count:]) / 2
         across = (together[:count, count:] + together[count:, :count]) / 2
         shared = _sure_of(across)
-        at = np.arange(count)
-        shared[at, at] = np.maximum(shared[at, at], UNLEARNED_SHARED / (1 + runs_behind))
+        diagonal = np.arange(count)
+        shared[diagonal, diagonal] = np.maximum(shared[diagonal, diagonal], UNLEARNED_SHARED / (1 + runs_behind))
         own = _sure_of(within) - shared
-        np.fill_diagonal(own, 1 - shared[at, at])
+        np.fill_diagonal(own, 1 - shared[diagonal, diagonal])
         self._mix[process] = ({stage: i for i, stage in enumerate(stages)}, _root(shared), _root(own))
         self._kept.clear()
 
@@ -114,7 +114,7 @@ class CommonRandomNumbers:
 
     def _fresh(self, process: str, build: str, stages: Sequence[str]) -> np.ndarray:
         drawn = [keyed(self.seed, f"{process}/{build}/{stage}") for stage in stages]
-        return np.array([one.standard_normal(self.draws, dtype=np.float32) for one in drawn])
+        return np.array([generator.standard_normal(self.draws, dtype=np.float32) for generator in drawn])
 
     # -- waits -------------------------------------------------------------------------------------------------------
 

@@ -38,12 +38,12 @@ class Curve:
     touch: dict[int, np.ndarray] = field(default_factory=dict)
     work: list[Work] = field(default_factory=list)
 
-    def add(self, quantity: int, one: Planned) -> None:
+    def add(self, quantity: int, planned: Planned) -> None:
         if quantity in self.ready:
             return
-        self.ready[quantity], self.first[quantity] = one.ready, one.first
-        self.touch[quantity] = one.work.touch.sum(axis=0)
-        self.work = [one.work]
+        self.ready[quantity], self.first[quantity] = planned.ready, planned.first
+        self.touch[quantity] = planned.work.touch.sum(axis=0)
+        self.work = [planned.work]
 
     def never_sooner_with_more(self) -> None:
         """A plan for more parts also makes fewer: where it is sooner, it is the plan for the fewer."""
@@ -96,7 +96,7 @@ def compare(
 def _cautions(curves: Sequence[Curve], shop: Shop) -> list[Caution]:
     """What to take care of, of each process by its last curve, which is of all its machines."""
     works = {curve.process: work for curve in curves for work in curve.work}
-    return [one for work in works.values() for one in option_cautions(work, shop)]
+    return [caution for work in works.values() for caution in option_cautions(work, shop)]
 
 
 def compared_curves(
@@ -104,10 +104,12 @@ def compared_curves(
     queue: Sequence[QueuedBuild], seed: int, draws: int,
 ) -> tuple[list[Curve], OptionSet, int]:  # fmt: skip
     """Curves over the quantities, what is out at the greatest, and the draws: one planner, the same random numbers for all."""
-    asked = [replace(request, lines=(replace(request.lines[0], quantity=quantity),), due=None) for quantity in wanted]
-    for one in asked:
-        check_request(one, shop)
-    option_sets = [find_options(one, shop, shapes) for one in asked]
+    requests = [
+        replace(request, lines=(replace(request.lines[0], quantity=quantity),), due=None) for quantity in wanted
+    ]
+    for of_quantity in requests:
+        check_request(of_quantity, shop)
+    option_sets = [find_options(of_quantity, shop, shapes) for of_quantity in requests]
     draws = affordable(draws, option_sets)
     planner = Planner(shop, learned, queue, request.start_min, seed, draws)
     for option_set in option_sets:
@@ -123,17 +125,17 @@ def compared_curves(
 def _add(curves: dict[tuple[str, str], Curve], quantity: int, planned: Sequence[Planned]) -> None:
     """Each machine's own plan, and each process's best plan where it has several machines."""
     by_process: dict[str, list[Planned]] = {}
-    for one in planned:
-        by_process.setdefault(one.option.process, []).append(one)
+    for plan in planned:
+        by_process.setdefault(plan.option.process, []).append(plan)
     for process, plans in by_process.items():
-        alone = [one for one in plans if len(one.option.machines) == 1]
-        for one in sorted(alone, key=lambda one: (one.option.name, one.key)):
-            name = one.option.name
-            curves.setdefault((process, name), Curve(process, name)).add(quantity, one)
-        names = {one.option.name for one in alone}
+        alone = [plan for plan in plans if len(plan.option.machines) == 1]
+        for plan in sorted(alone, key=lambda plan: (plan.option.name, plan.key)):
+            name = plan.option.name
+            curves.setdefault((process, name), Curve(process, name)).add(quantity, plan)
+        names = {plan.option.name for plan in alone}
         if len(names) > 1:
             everyone = "+".join(sorted(names))
-            best = min(plans, key=lambda one: one.key)
+            best = min(plans, key=lambda plan: plan.key)
             curves.setdefault((process, everyone), Curve(process, everyone)).add(quantity, best)
 
 

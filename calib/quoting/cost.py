@@ -75,7 +75,7 @@ def _laid_cm3(work: Work, number: int, build: Build, shop: Shop) -> float:
     """Material that a build takes: parts as they are filled, supports as dense as they are; of powder the parts [cm3]."""
     machine = shop.machines[build.machine]
     if machine.process == "PBF":
-        return sum(copies * work.option.pieces[at].shape.volume_cm3 for at, copies in build.contents)
+        return sum(copies * work.option.pieces[piece].shape.volume_cm3 for piece, copies in build.contents)
     return float(work.steps.fillings[work.place[f"build {number}"]].max()) * machine.params_on(None)["refill_cm3"]
 
 
@@ -83,5 +83,5 @@ def _powder_lost_g(option: Option, build: Build, volume_cm3: float, shop: Shop) 
     """Powder of the cake that was not sintered [g]."""
     machine = shop.machines[build.machine]
     bulk_g_cm3 = shop.materials[option.piece_of(build).material].params["powder_rho_kg_m3"] / 1000.0
-    nest = nested(machine, [(option.pieces[at].shape, copies) for at, copies in build.contents])
+    nest = nested(machine, [(option.pieces[piece].shape, copies) for piece, copies in build.contents])
     return max(nest.cake_cm3 - volume_cm3, 0.0) * bulk_g_cm3

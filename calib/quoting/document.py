@@ -62,7 +62,7 @@ def quote(
     planned, option_set, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
     planned = in_order_of_promise(planned, request, shop, planner.days)
     best, lines = planned[0], best_of_each_process(planned)
-    options = [_option_document(one, request, shop, planner.days) for one in planned]
+    options = [_option_document(plan, request, shop, planner.days) for plan in planned]
     per_day = dict(zip(lines, pieces_per_day(lines, planner), strict=True))
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
@@ -70,7 +70,7 @@ def quote(
         "items": [_item(mesh, line) for mesh, line in zip(meshes, request.lines, strict=True)],
         "level": 0.8,
         "options": [
-            document | {"pieces_per_day": per_day.get(one)} for one, document in zip(planned, options, strict=True)
+            document | {"pieces_per_day": per_day.get(plan)} for plan, document in zip(planned, options, strict=True)
         ],
         "out": option_set.out,
         "soonest": soonest(planned),
@@ -122,19 +122,19 @@ def soonest(planned: Sequence[Planned]) -> Soonest:
     Where all options are of one process, the share in which no other machine is.
     """
     best = planned[0]
-    others = [one for one in planned if one.option.process != best.option.process]
-    others = others or [one for one in planned[1:] if set(one.option.machines) - set(best.option.machines)]
+    others = [plan for plan in planned if plan.option.process != best.option.process]
+    others = others or [plan for plan in planned[1:] if set(plan.option.machines) - set(best.option.machines)]
     chance = 1.0
     if others:
-        chance = float(np.mean(best.ready <= np.minimum.reduce([one.ready for one in others])))
+        chance = float(np.mean(best.ready <= np.minimum.reduce([plan.ready for plan in others])))
     return {"process": best.option.process, "machine": best.option.name, "chance": round(chance, 4)}
 
 
-def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> QuoteOption:
-    work, option, zone, start = one.work, one.option, shop.timezone, request.start_min
+def _option_document(planned: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> QuoteOption:
+    work, option, zone, start = planned.work, planned.option, shop.timezone, request.start_min
     touch = work.touch
     work_min, touch_min, lead_min, first_min = value_ranges(
-        np.array([work.minutes.sum(axis=0), touch.sum(axis=0), one.ready - start, one.first - start])
+        np.array([work.minutes.sum(axis=0), touch.sum(axis=0), planned.ready - start, planned.first - start])
     )
     return {
         "process": option.process,
@@ -149,13 +149,13 @@ def _option_document(one: Planned, request: QuoteRequest, shop: Shop, clock: Ope
         "touch_min": touch_min,
         "lead_time_h": _hours(lead_min),
         "first_part_h": _hours(first_min),
-        "ready_at": date_range(one.ready, zone),
-        "ready_within": date_within(one.ready, request.level, zone),
-        "ready_dots": one_of_twenty(one.ready, zone),
-        "lead_quantiles_h": many_quantiles(one.ready - start, 1 / 60),
-        "sure_at": date_with_chance(one.ready, request.sure, zone),
-        **promise_of(one, request, clock),
-        "on_time": chance_by(one.ready, request.due.timestamp() / 60) if request.due else None,
+        "ready_at": date_range(planned.ready, zone),
+        "ready_within": date_within(planned.ready, request.level, zone),
+        "ready_dots": one_of_twenty(planned.ready, zone),
+        "lead_quantiles_h": many_quantiles(planned.ready - start, 1 / 60),
+        "sure_at": date_with_chance(planned.ready, request.sure, zone),
+        **promise_of(planned, request, clock),
+        "on_time": chance_by(planned.ready, request.due.timestamp() / 60) if request.due else None,
         "cost": option_cost(work, shop),
         "warnings": option_warnings(work, shop),
         "cautions": option_cautions(work, shop),

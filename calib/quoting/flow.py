@@ -131,10 +131,10 @@ class Flow:
     @cached_property
     def by_job(self) -> dict[str, list[Run]]:
         """Runs of each job, in order."""
-        found: dict[str, list[Run]] = {job.name: [] for job in self.jobs}
+        runs: dict[str, list[Run]] = {job.name: [] for job in self.jobs}
         for run in self.runs:
-            found[run.job].append(run)
-        return found
+            runs[run.job].append(run)
+        return runs
 
     @cached_property
     def turnaround_min(self) -> np.ndarray:
@@ -183,7 +183,7 @@ def spread_over(
     chosen = []
     for build, ready, busy in zip(builds, released, minutes, strict=True):
         able = [machine.id for machine in machines if _can(machine, build)] or [str(build["machine"])]
-        name = min(able, key=lambda one: (max(free.get(one, 0.0), ready), one != build["machine"]))
+        name = min(able, key=lambda machine: (max(free.get(machine, 0.0), ready), machine != build["machine"]))
         free[name] = max(free.get(name, 0.0), ready) + busy
         chosen.append(name)
     return chosen

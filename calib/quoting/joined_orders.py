@@ -29,7 +29,7 @@ def join_orders(jobs: Sequence[Job], orders: Sequence[str]) -> list[Job]:
             after[numbers[-1]] = _for_the_order(order, [jobs[n] for n in numbers], [whole[n] for n in numbers])
             for number in numbers:
                 joined[number] = replace(jobs[number], stages=jobs[number].stages[: kept[number]])
-    return [one for number, job in enumerate(joined) for one in (job, after.get(number)) if one is not None]
+    return [each for number, job in enumerate(joined) for each in (job, after.get(number)) if each is not None]
 
 
 def share_ends(jobs: Sequence[Job], ends: dict[str, np.ndarray]) -> dict[str, np.ndarray]:

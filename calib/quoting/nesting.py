@@ -146,30 +146,30 @@ def mixed_builds(
     """
     by_machine = []
     for number, machine in enumerate(machines):
-        share = {at: (copies + len(machines) - 1 - number) // len(machines) for at, copies in wanted.items()}
-        by_machine.append(_builds_of({at: copies for at, copies in share.items() if copies}, shapes, machine))
+        share = {piece: (copies + len(machines) - 1 - number) // len(machines) for piece, copies in wanted.items()}
+        by_machine.append(_builds_of({piece: copies for piece, copies in share.items() if copies}, shapes, machine))
     return tuple(build for build in chain.from_iterable(zip_longest(*by_machine)) if build is not None)
 
 
 def _builds_of(wanted: Mapping[int, int], shapes: Mapping[int, Posed], machine: Machine) -> list[Build]:
     builds, rest = [], {}
-    for at, copies in wanted.items():
-        capacity = build_capacity(machine, shapes[at])
-        builds += [Build(machine.id, ((at, capacity),))] * (copies // capacity)
-        rest[at] = copies % capacity
+    for piece, copies in wanted.items():
+        capacity = build_capacity(machine, shapes[piece])
+        builds += [Build(machine.id, ((piece, capacity),))] * (copies // capacity)
+        rest[piece] = copies % capacity
     return builds + [Build(machine.id, contents) for contents in _together(rest, shapes, machine)]
 
 
 def _together(rest: Mapping[int, int], shapes: Mapping[int, Posed], machine: Machine) -> list[Contents]:
     """Different parts side by side on plates, or in cakes."""
-    each = [at for at, copies in rest.items() for _ in range(copies)]
-    sizes, params = [shapes[at].size_mm for at in each], machine.params
+    each = [piece for piece, copies in rest.items() for _ in range(copies)]
+    sizes, params = [shapes[piece].size_mm for piece in each], machine.params
     if machine.process == "PBF":
-        volumes = [shapes[at].volume_cm3 * 1000.0 for at in each]
+        volumes = [shapes[piece].volume_cm3 * 1000.0 for piece in each]
         groups = cakes_for(
             sizes, volumes, machine.build_mm, params["gap_mm"], params["wall_mm"], params["cake_fill_limit"]
         )
     else:
         groups = plates_for(sizes, machine.build_mm, params["gap_mm"], params["margin_mm"])
     counted = [[each[i] for i in group] for group in groups]
-    return [tuple((at, group.count(at)) for at in dict.fromkeys(sorted(group))) for group in counted]
+    return [tuple((piece, group.count(piece)) for piece in dict.fromkeys(sorted(group))) for group in counted]

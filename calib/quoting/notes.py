@@ -21,17 +21,17 @@ from calib.shop.model import Shop
 
 def cautions_of(route: Iterable[str], process: str, shop: Shop) -> list[Caution]:
     """What to take care of on a route, each text once, with the process and the stages that it is for."""
-    found = cautions_by_text(process, route, shop.cautions)
-    return [{"process": process, "stages": stages, "text": text} for text, stages in found.items()]
+    texts = cautions_by_text(process, route, shop.cautions)
+    return [{"process": process, "stages": stages, "text": text} for text, stages in texts.items()]
 
 
 def option_cautions(work: Work, shop: Shop) -> list[Caution]:
     """Of every process that parts of the option go through."""
     pairs = work.stages_by_process
     return [
-        one
+        caution
         for process in dict.fromkeys(process for process, _ in pairs)
-        for one in cautions_of([stage for own, stage in pairs if own == process], process, shop)
+        for caution in cautions_of([stage for own, stage in pairs if own == process], process, shop)
     ]
 
 
@@ -145,15 +145,15 @@ def open_hollows(name: str, mesh: Mesh, process: str, enclosed: Enclosed) -> lis
 def floors_not_known(work: Work, shop: Shop) -> list[tuple[str, str]]:
     """Material and stage of each step whose least time is not known."""
     steps = work.steps
-    found = dict.fromkeys(zip(steps.process, steps.material, steps.machine, steps.stage, strict=True))
-    named = [(process, material_of(shop, name, machine), stage) for process, name, machine, stage in found]
+    steps_once = dict.fromkeys(zip(steps.process, steps.material, steps.machine, steps.stage, strict=True))
+    named = [(process, material_of(shop, name, machine), stage) for process, name, machine, stage in steps_once]
     return [(name, stage) for process, name, stage in named if not least_time_known(shop, process, name, stage)]
 
 
 def floors_not_known_then(option: Mapping[str, Any], shop: Shop) -> list[tuple[str, str]]:
     """The same of an option as a quote kept it."""
-    stages = [one["stage"] for one in option["stages"]]
-    builds = {(one["process"], one["material"] or "", one["machine"]) for one in option.get("plan") or ()}
+    stages = [row["stage"] for row in option["stages"]]
+    builds = {(build["process"], build["material"] or "", build["machine"]) for build in option.get("plan") or ()}
     return [
         (material_of(shop, material, machine), stage)
         for process, material, machine in sorted(builds)
@@ -162,14 +162,14 @@ def floors_not_known_then(option: Mapping[str, Any], shop: Shop) -> list[tuple[s
     ]
 
 
-def unknown_floors(found: Iterable[tuple[str, str]]) -> list[str]:
+def unknown_floors(pairs: Iterable[tuple[str, str]]) -> list[str]:
     """A sentence for each material of which the data sheet's least times are not known; found : material, stage.
 
     >>> unknown_floors([("pa12", "cool_down"), ("pa12", "cool_down")])
     ['pa12: no floor known for cool down: see the data sheet.']
     """
     stages_of: dict[str, dict[str, None]] = {}
-    for material, stage in found:
+    for material, stage in pairs:
         stages_of.setdefault(material, {})[stage.replace("_", " ")] = None
     return [f"{name}: {NO_FLOOR} {_and(own)}: see the data sheet." for name, own in stages_of.items()]
 
@@ -186,8 +186,8 @@ def quote_notes(request: QuoteRequest, shop: Shop, meshes: Sequence[Mesh]) -> li
 
 def _judged(needs: tuple[str, ...], shop: Shop) -> str:
     silent = sorted(material.id for material in shop.materials.values() if material.fit_for is None)
-    said = f"Judged by the shop's own statements: {', '.join(needs)}. {NOT_CHECKED}"
-    return f"{said} Nothing is stated for {_and(silent)}." if silent else said
+    judged = f"Judged by the shop's own statements: {', '.join(needs)}. {NOT_CHECKED}"
+    return f"{judged} Nothing is stated for {_and(silent)}." if silent else judged
 
 
 def _and(names: Any) -> str:

@@ -29,11 +29,14 @@ def occupied(flow: Flow, weeks: float, staff: Staff, closely: bool = True) -> li
     """
     shop = flow.shop
     rows = [
-        *(_row(one, "machine", 1, WEEK_H, weeks, *_machine(flow, one)) for one in shop.machines),
-        *(_row(one.id, "station", one.places, WEEK_H, weeks, *_station(flow, one)) for one in shop.stations.values()),
+        *(_row(machine, "machine", 1, WEEK_H, weeks, *_machine(flow, machine)) for machine in shop.machines),
         *(
-            _row(one.id, "crew", one.size, crew_hours(one, shop), weeks, *_crew(flow, one))
-            for one in shop.crews.values()
+            _row(station.id, "station", station.places, WEEK_H, weeks, *_station(flow, station))
+            for station in shop.stations.values()
+        ),
+        *(
+            _row(crew.id, "crew", crew.size, crew_hours(crew, shop), weeks, *_crew(flow, crew))
+            for crew in shop.crews.values()
         ),
     ]
     rows.sort(key=lambda row: -row["load"])
@@ -107,11 +110,11 @@ def _station(flow: Flow, station: Station) -> tuple[np.ndarray, float]:
 
 def _crew(flow: Flow, crew: Crew) -> tuple[np.ndarray, float]:
     """Work by hand that falls to a crew: what several can do is theirs by their sizes and hours."""
-    worked, hours = [], {one.id: one.size * crew_hours(one, flow.shop) for one in flow.shop.crews.values()}
+    worked, hours = [], {other.id: other.size * crew_hours(other, flow.shop) for other in flow.shop.crews.values()}
     for run in flow.runs:
-        able = [one for one in flow.shop.crews.values() if not one.stages or run.stage in one.stages]
+        able = [other for other in flow.shop.crews.values() if not other.stages or run.stage in other.stages]
         if run.lane == "hands" and crew in able:
-            worked.append(_worked(flow, run) * hours[crew.id] / sum(hours[one.id] for one in able))
+            worked.append(_worked(flow, run) * hours[crew.id] / sum(hours[other.id] for other in able))
     return np.array(worked), float(sum(worked))
 
 
@@ -120,14 +123,14 @@ def _without_machine(flow: Flow, name: str, staff: Staff) -> Flow:
 
 
 def _without_station(flow: Flow, name: str, staff: Staff) -> Flow:
-    stations = {key: one for key, one in flow.shop.stations.items() if key != name}
+    stations = {key: station for key, station in flow.shop.stations.items() if key != name}
     return run_flow(flow.jobs, replace(flow.shop, stations=stations))
 
 
 def _without_crew(flow: Flow, name: str, staff: Staff) -> Flow:
     """People that are always there in time: of the waits what is not theirs is left."""
     crews = flow.shop.crews
-    part = staff.share * crews[name].size / max(sum(one.size for one in crews.values()), 1)
+    part = staff.share * crews[name].size / max(sum(crew.size for crew in crews.values()), 1)
     never = {} if len(crews) == 1 else {**crews, name: replace(crews[name], size=20 * crews[name].size)}
     jobs = with_waits(flow.jobs, 1.0 - part / staff.times(flow.shop))
     return run_flow(jobs, replace(flow.shop, crews=never))

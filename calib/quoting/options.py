@@ -83,8 +83,8 @@ class OptionSet:
     def why_not(self) -> str:
         """Reasons, each once, with the machines that share it."""
         machines: dict[str, list[str]] = {}
-        for one in self.out:
-            machines.setdefault(one["reason"], []).append(one["machine"])
+        for refused in self.out:
+            machines.setdefault(refused["reason"], []).append(refused["machine"])
         return "; ".join(f"{', '.join(names)}: {reason}" for reason, names in machines.items())
 
 
@@ -93,24 +93,26 @@ def find_options(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder
 
     shapes : one for each line of the request
     """
-    found = OptionSet()
+    option_set = OptionSet()
     alike: dict[tuple[Any, ...], list[Machine]] = {}
     for machine in shop.machines.values():
         if not _asked_for(machine, request):
             continue
         posed = _posed_or_reason(machine, request, shop, shapes)
         if isinstance(posed, str):
-            found.out.append({"process": machine.process, "machine": machine.id, "reason": posed})
+            option_set.out.append({"process": machine.process, "machine": machine.id, "reason": posed})
             continue
         best, *others = [_option(pieces, [machine], [pieces]) for pieces in posed]
         for in_shared_build in (False, True) if machine.cutoffs and not request.alone else (False,):
-            found.options.append(replace(best, in_shared_build=in_shared_build))
-            found.other_poses[found.options[-1]] = [replace(other, in_shared_build=in_shared_build) for other in others]
+            option_set.options.append(replace(best, in_shared_build=in_shared_build))
+            option_set.other_poses[option_set.options[-1]] = [
+                replace(other, in_shared_build=in_shared_build) for other in others
+            ]
         key = (machine.process, *(piece.material for piece in posed[0]))
         alike.setdefault(key, []).append(machine)
     for machines in alike.values():
-        found.shared.extend(shared_options(machines, request, shop, shapes))
-    return found
+        option_set.shared.extend(shared_options(machines, request, shop, shapes))
+    return option_set
 
 
 def shared_options(
@@ -133,7 +135,7 @@ def shared_options(
             pieces = [replace(piece, capacity=capacity) for piece, capacity in zip(pieces, least, strict=True)]
             for turns in _turns(names):
                 yield replace(
-                    _option(tuple(pieces), [names[at] for at in turns], [by_machine[at] for at in turns]),
+                    _option(tuple(pieces), [names[turn] for turn in turns], [by_machine[turn] for turn in turns]),
                     machines=tuple(machine.id for machine in names),
                 )
 
@@ -142,10 +144,10 @@ def _turns(machines: Sequence[Machine]) -> Iterator[list[int]]:
     """Places of machines in the order of their builds, over and over: each once, then with one more for each make."""
     every = list(range(len(machines)))
     makes = [replace(machine, id="", owned=True, rate_per_h=None) for machine in machines]
-    different = [make for at, make in enumerate(makes) if make not in makes[:at]]
+    different = [make for turn, make in enumerate(makes) if make not in makes[:turn]]
     yield every
     for make in different if len(different) > 1 else ():
-        yield every + [at for at in every if makes[at] == make]
+        yield every + [turn for turn in every if makes[turn] == make]
 
 
 def _as_on(machine: Machine, pieces: Sequence[Piece], shapes: Sequence[ShapeFinder]) -> tuple[Piece, ...]:
@@ -168,16 +170,16 @@ def _option(pieces: tuple[Piece, ...], machines: Sequence[Machine], by_machine: 
         return Option(names, pieces, share_builds(pieces[0].quantity, capacities))
     builds: list[Build] = []
     for material in dict.fromkeys(piece.material for piece in pieces):
-        wanted = {at: piece.quantity for at, piece in enumerate(pieces) if piece.material == material}
-        builds += mixed_builds(wanted, {at: pieces[at].shape for at in wanted}, machines)
+        wanted = {number: piece.quantity for number, piece in enumerate(pieces) if piece.material == material}
+        builds += mixed_builds(wanted, {number: pieces[number].shape for number in wanted}, machines)
     return Option(names, pieces, tuple(builds))
 
 
 def joined_options(parts: Sequence[Option]) -> Option:
     """Options for one part each as one for all of them: every part goes its own way."""
     builds = [
-        replace(build, contents=tuple((at, copies) for _, copies in build.contents))
-        for at, option in enumerate(parts)
+        replace(build, contents=tuple((number, copies) for _, copies in build.contents))
+        for number, option in enumerate(parts)
         for build in option.builds
     ]
     machines = tuple(dict.fromkeys(name for option in parts for name in option.machines))
@@ -193,13 +195,13 @@ def _posed_or_reason(
     machine: Machine, request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeFinder]
 ) -> list[tuple[Piece, ...]] | str:
     """The parts of the order in the poses that are worth planning, best first; of several parts each in its own best."""
-    found, lines = [], request.lines
+    of_lines, lines = [], request.lines
     for line, finder in zip(lines, shapes, strict=True):
         posed = _piece_or_reason(machine, line, shop, finder)
         if isinstance(posed, str):
             return posed if len(lines) == 1 else f"{finder.mesh.name}: {posed}"
-        found.append(posed)
-    return [(piece,) for piece in found[0]] if len(found) == 1 else [tuple(posed[0] for posed in found)]
+        of_lines.append(posed)
+    return [(piece,) for piece in of_lines[0]] if len(of_lines) == 1 else [tuple(posed[0] for posed in of_lines)]
 
 
 def _piece_or_reason(machine: Machine, line: OrderLine, shop: Shop, shapes: ShapeFinder) -> list[Piece] | str:

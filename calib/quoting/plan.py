@@ -84,9 +84,9 @@ class Planner:
         """What the shop's people can do; a machine alone that they cannot is out."""
         reasons = {option.name: self._no_people(option) for option in (*option_set.options, *option_set.shared)}
         option_set.options = [
-            one for one in option_set.options if not self._put_out(option_set, one, reasons[one.name])
+            option for option in option_set.options if not self._put_out(option_set, option, reasons[option.name])
         ]
-        option_set.shared = [one for one in option_set.shared if not reasons[one.name]]
+        option_set.shared = [option for option in option_set.shared if not reasons[option.name]]
         return option_set
 
     def plan(self, option_set: OptionSet) -> list[Planned]:
@@ -94,28 +94,23 @@ class Planner:
         options = self.posed(option_set)
         self.want([*options, *option_set.shared])
         planned = self.run(options)
-        usual = {one.option.name: one.key[0] - self.start for one in planned}
+        usual = {plan.option.name: plan.key[0] - self.start for plan in planned}
         tried = self.run(option_set.shared, tries=True)
         worth = self.run(_worth_sharing(tried, usual, self.start))
-        return sorted(planned + worth, key=lambda one: one.key)
+        return sorted(planned + worth, key=lambda plan: plan.key)
 
     def posed(self, option_set: OptionSet) -> list[Option]:
         """Every option in the best of its poses: by the day that is promised, then by cost."""
-        tried = [
-            option
-            for one in option_set.options
-            if option_set.other_poses.get(one)
-            for option in (one, *option_set.other_poses[one])
-        ]
+        poses = {option: (option, *option_set.other_poses.get(option, ())) for option in option_set.options}
+        tried = [pose for own in poses.values() if len(own) > 1 for pose in own]
         self.want(tried)
-        keys = {one.option: self._pose_key(one) for one in self.run(tried, tries=True)}
-        return [min((one, *option_set.other_poses[one]), key=lambda option: keys[option]) if one in keys else one
-                for one in option_set.options]  # fmt: skip
+        keys = {plan.option: self._pose_key(plan) for plan in self.run(tried, tries=True)}
+        return [min(own, key=keys.__getitem__) if len(own) > 1 else option for option, own in poses.items()]
 
-    def _pose_key(self, one: Planned) -> tuple[float, ...]:
-        promised = half_day_end(float(np.quantile(one.ready, PROMISED)), self.days)
-        cost = option_cost(one.work, self.shop)
-        return promised, cost["p50"] if cost else 0.0, *one.key[:2]
+    def _pose_key(self, planned: Planned) -> tuple[float, ...]:
+        promised = half_day_end(float(np.quantile(planned.ready, PROMISED)), self.days)
+        cost = option_cost(planned.work, self.shop)
+        return promised, cost["p50"] if cost else 0.0, *planned.key[:2]
 
     def run(self, options: Sequence[Option], tries: bool = False) -> list[Planned]:
         """Options through the shop as they are."""
@@ -185,21 +180,21 @@ def _each_its_own_way(request: QuoteRequest, shop: Shop, shapes: Sequence[ShapeF
         tried = planner.run([*option_set.options, *option_set.shared], tries=True)
         if not tried:
             raise no_plan([finder], option_set)
-        best.append(min(tried, key=lambda one: one.key).option)
+        best.append(min(tried, key=lambda plan: plan.key).option)
     return joined_options(best)
 
 
 def affordable(draws: int, option_set: Sequence[OptionSet]) -> int:
     """So many draws that minutes of all stages of the largest of these plans fit in memory."""
-    most = max((sum(len(option.builds) for option in one.options) for one in option_set), default=0)
+    most = max((sum(len(option.builds) for option in options.options) for options in option_set), default=0)
     return int(np.clip(MOST_NUMBERS // max(STAGES_A_BUILD * most, 1), 200, draws))
 
 
 def _worth_sharing(tried: Sequence[Planned], usual: dict[str, float], start: float) -> list[Option]:
     """Of each process the smallest group of machines that is clearly sooner than a smaller one, and than any alone."""
     best: dict[str, tuple[float, Option]] = {}
-    for one in sorted(tried, key=lambda one: len(one.option.machines)):
-        option, minutes = one.option, one.key[0] - start
+    for planned in sorted(tried, key=lambda planned: len(planned.option.machines)):
+        option, minutes = planned.option, planned.key[0] - start
         so_far = (
             best[option.process][0]
             if option.process in best

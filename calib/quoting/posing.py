@@ -45,7 +45,7 @@ def shortlist(finder: ShapeFinder, made: Configuration, quantity: int) -> list[t
     """
     key = (*made.key, quantity)
     if key not in finder.shortlists:
-        held = [(one, room) for one in finder.shapes(made.machine) if (room := build_capacity(made.machine, one))]
+        held = [(shape, room) for shape in finder.shapes(made.machine) if (room := build_capacity(made.machine, shape))]
         minutes = _minutes(finder, held, made, quantity)
         finder.shortlists[key] = [held[place] for place in _best(minutes, [room for _, room in held])]
     return finder.shortlists[key]
@@ -73,10 +73,10 @@ def _minutes(finder: ShapeFinder, held: Sequence[tuple[Shape, int]], made: Confi
 def _of_builds(finder: ShapeFinder, inside: Sequence[tuple[Shape, int]], made: Configuration) -> np.ndarray:
     """Estimated minutes of builds of one part each, those not known asked about at once."""
     known = finder.estimates.setdefault(made.key, {})
-    new = [one for one in dict.fromkeys(inside) if one not in known]
+    new = [build for build in dict.fromkeys(inside) if build not in known]
     if new:
         known.update(zip(new, _estimated(new, made), strict=True))
-    return np.array([known[one] for one in inside])
+    return np.array([known[build] for build in inside])
 
 
 def _estimated(inside: Sequence[tuple[Shape, int]], made: Configuration) -> list[float]:
@@ -94,16 +94,16 @@ def _columns(inside: Sequence[tuple[Shape, int]], made: Configuration) -> dict[s
     """Rows of builds without layer profiles."""
     copies = np.array([float(count) for _, count in inside])
     rough = [shape.candidate.supports for shape, _ in inside]
-    nests = [nested(made.machine, [one]) for one in inside]
+    nests = [nested(made.machine, [build]) for build in inside]
     texts = {"process": made.machine.process, "machine": made.machine.id, "material": made.material.id}
     return {
         **{name: np.full(len(inside), text, object) for name, text in texts.items()},
         "parts": copies,
         "part_volume_cm3": copies * [shape.volume_cm3 for shape, _ in inside],
         "part_area_cm2": copies * [shape.area_cm2 for shape, _ in inside],
-        "support_volume_cm3": copies * [one.volume_cm3 for one in rough],
-        "support_contact_cm2": copies * [one.contact_cm2 for one in rough],
-        "support_thickness_mm": np.array([one.greatest_thickness_mm for one in rough]),
+        "support_volume_cm3": copies * [supports.volume_cm3 for supports in rough],
+        "support_contact_cm2": copies * [supports.contact_cm2 for supports in rough],
+        "support_thickness_mm": np.array([supports.greatest_thickness_mm for supports in rough]),
         "height_mm": np.array([nest.height_mm for nest in nests]),
         "packed_volume_cm3": np.array([nest.cake_cm3 or np.nan for nest in nests]),
     }

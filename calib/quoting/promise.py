@@ -117,9 +117,9 @@ def outsourcing_options(request: QuoteRequest, shop: Shop) -> list[Outside]:
     """
     suppliers = shop.quoting.get("outside") or []
     return [
-        _document(one, request, shop)
-        for one in suppliers
-        if not request.processes or one.get("process") in (None, *request.processes)
+        _document(supplier, request, shop)
+        for supplier in suppliers
+        if not request.processes or supplier.get("process") in (None, *request.processes)
     ]
 
 

@@ -31,20 +31,20 @@ def in_order_of_promise(
 ) -> list[Planned]:
     """The earliest promise first; of one half day the cheapest first, then the sooner on a usual day."""
 
-    def key(one: Planned) -> tuple[Any, ...]:
-        cost = option_cost(one.work, shop)
-        return promised_min(one.ready, request.sure, clock), cost["p50"] if cost else 0.0, *one.key
+    def key(planned: Planned) -> tuple[Any, ...]:
+        cost = option_cost(planned.work, shop)
+        return promised_min(planned.ready, request.sure, clock), cost["p50"] if cost else 0.0, *planned.key
 
     return sorted(planned, key=key)
 
 
-def promise_of(one: Planned, request: QuoteRequest, clock: OpenClock) -> OwnPromise:
+def promise_of(planned: Planned, request: QuoteRequest, clock: OpenClock) -> OwnPromise:
     """An option's promise: promised_at (ISO 8601), half_day ('midday', 'end of the day'), promise_chance (that it is kept)."""
-    wall = promised_min(one.ready, request.sure, clock)
+    wall = promised_min(planned.ready, request.sure, clock)
     return {
         "promised_at": iso(wall, clock.zone),
         "half_day": half_day_name(wall, clock),
-        "promise_chance": round(chance_by(one.ready, wall), 4),
+        "promise_chance": round(chance_by(planned.ready, wall), 4),
     }
 
 
@@ -57,9 +57,9 @@ def promise_to_give(
     """
     wall = promised_min(planned[0].ready, request.sure, clock)
     ties = [
-        document | {"kept": chance_by(one.ready, wall)}
-        for one, document in zip(planned[1:], map(dict, options[1:]), strict=True)
-        if chance_by(one.ready, wall) >= request.sure - SAME_CHANCE
+        document | {"kept": chance_by(plan.ready, wall)}
+        for plan, document in zip(planned[1:], map(dict, options[1:]), strict=True)
+        if chance_by(plan.ready, wall) >= request.sure - SAME_CHANCE
     ]
     first = options[0]
     cheapest = min(options, key=cost_of)
@@ -70,7 +70,7 @@ def promise_to_give(
         "half_day": first["half_day"],
         "sure": request.sure,
         "chance": first["promise_chance"],
-        "ties": [_named(one) | {"chance": round(one["kept"], 4)} for one in sorted(ties, key=cost_of)],
+        "ties": [_named(option) | {"chance": round(option["kept"], 4)} for option in sorted(ties, key=cost_of)],
         "cheapest": None if cost_of(cheapest) >= cost_of(first) else _named(cheapest),
     }
 
@@ -79,9 +79,9 @@ def keep_the_date(options: Sequence[Document], due: object) -> list[Tie] | None:
     """Options that keep the date asked for as surely as the surest, the cheapest first; None where none is asked for."""
     if due is None:
         return None
-    best = max(one["on_time"] for one in options)
-    as_sure = [one for one in options if one["on_time"] >= best - SAME_CHANCE]
-    return [_named(one) | {"chance": one["on_time"]} for one in sorted(as_sure, key=cost_of)]
+    best = max(option["on_time"] for option in options)
+    as_sure = [option for option in options if option["on_time"] >= best - SAME_CHANCE]
+    return [_named(option) | {"chance": option["on_time"]} for option in sorted(as_sure, key=cost_of)]
 
 
 def cost_of(option: Document) -> float:

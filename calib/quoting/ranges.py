@@ -22,17 +22,17 @@ def quantiles(values: np.ndarray, levels: Any) -> np.ndarray:
     [2.0, 2.5]
     """
     ordered = np.moveaxis(np.sort(values, axis=-1), -1, 0)
-    at = np.asarray(levels, float) * (len(ordered) - 1)
-    below = np.minimum(at.astype(int), max(len(ordered) - 2, 0))
+    rank = np.asarray(levels, float) * (len(ordered) - 1)
+    below = np.minimum(rank.astype(int), max(len(ordered) - 2, 0))
     above = np.minimum(below + 1, len(ordered) - 1)
-    share = (at - below).reshape(-1, *[1] * (ordered.ndim - 1))
+    share = (rank - below).reshape(-1, *[1] * (ordered.ndim - 1))
     return np.asarray(ordered[below] + share * (ordered[above] - ordered[below]))
 
 
 def value_ranges(values: np.ndarray, scale: float = 1.0) -> list[Span]:
     """p10, p50 and p90 of each row of draws, shape (n, draws), times ``scale``."""
-    found = (quantiles(values, list(QUANTILES.values())) * scale).round(4).T.tolist()
-    return [Span(p10=low, p50=middle, p90=high) for low, middle, high in found]
+    rows = (quantiles(values, list(QUANTILES.values())) * scale).round(4).T.tolist()
+    return [Span(p10=low, p50=middle, p90=high) for low, middle, high in rows]
 
 
 def value_range(values: np.ndarray, scale: float = 1.0) -> Span:

@@ -142,12 +142,12 @@ class People:
 
     def able(self, stage: str) -> list[Crew]:
         """Who can do a stage; NoPlanError when nobody can."""
-        found = [crew for stages, crew in self._crews if not stages or stage in stages]
-        if not found:
+        able = [crew for stages, crew in self._crews if not stages or stage in stages]
+        if not able:
             raise NoPlanError(
                 f'No crew of the shop does "{stage}".', "Add the stage to a crew's stages in the shop file."
             )
-        return found
+        return able
 
 
 class Stations:

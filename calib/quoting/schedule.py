@@ -105,11 +105,11 @@ class Ahead:
         """The same with other draws."""
 
         def changed(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-            return {name: change(one) for name, one in values.items()}
+            return {name: change(draws) for name, draws in values.items()}
 
         people, stations = (
-            [(at, stage, change(begin), change(end)) for at, stage, begin, end in one]
-            for one in (self.people, self.stations)
+            [(task_time, stage, change(begin), change(end)) for task_time, stage, begin, end in held]
+            for held in (self.people, self.stations)
         )
         return replace(
             self, free=changed(self.free), printing_from=changed(self.printing_from), chambers=changed(self.chambers),
@@ -156,13 +156,13 @@ class Resources:
         cutoffs = self._cutoffs[machine.id]
         return cutoffs[np.minimum(np.searchsorted(cutoffs, now, side="left"), len(cutoffs) - 1)]
 
-    def reach(self, at: float) -> None:
+    def reach(self, task_time: float) -> None:
         """What goes before has people and stations up to this task of the order."""
         for held, to_come in self._to_come:
-            while to_come and to_come[0][0] <= at:
+            while to_come and to_come[0][0] <= task_time:
                 held.task_time, stage, begin, end = to_come.popleft()
                 held.hold_next(stage, begin, end)
-            held.task_time = at
+            held.task_time = task_time
 
     def left_ahead(self) -> Ahead:
         """What comes after must let go before."""
@@ -188,8 +188,8 @@ def run_jobs(jobs: Sequence[Job], resources: Resources) -> list[Run]:
     runs: list[Run] = []
     resources.people.slack = resources.stations.slack = np.inf if any(job.waits for job in jobs) else 0.0
     job_runs = {job.name: JobRun(job, resources, runs.append, done) for job in jobs}
-    for at, job_name, stage, collects in _task_order(jobs, resources):
-        resources.reach(at)
+    for task_time, job_name, stage, collects in _task_order(jobs, resources):
+        resources.reach(task_time)
         if collects:
             job_runs[job_name].collect(stage)
         else:
@@ -413,4 +413,4 @@ def _task_order(jobs: Sequence[Job], resources: Resources) -> list[tuple[float, 
             if job.machine and stage in ON_MACHINE:
                 machine_free[job.machine] = now
         ends[job.name] = now
-    return [(at, *task) for at, _, _, *task in sorted(keys)]  # type: ignore[misc]
+    return [(task_time, *task) for task_time, _, _, *task in sorted(keys)]  # type: ignore[misc]

@@ -61,12 +61,12 @@ class Shape:
 
     @cached_property
     def profile(self) -> LayerProfile:
-        found = self.pose.profile(self.layer_mm)
+        profile = self.pose.profile(self.layer_mm)
         if self.process == "PBF":
-            return found
-        sections = self.supports.sections_mm2(self.layer_mm, len(found.z_mm))
+            return profile
+        sections = self.supports.sections_mm2(self.layer_mm, len(profile.z_mm))
         sections[0] += self._brim_space_mm3 / self.layer_mm
-        return replace(found, support_mm2=sections)
+        return replace(profile, support_mm2=sections)
 
     @property
     def support_cm3(self) -> float:
@@ -119,7 +119,7 @@ class ShapeFinder:
         key = (machine.process, room, overhang)
         if key not in self._candidates:
             self._candidates[key] = candidates(self.mesh, machine.process, room, overhang)
-        return [self._shape(one, machine, overhang) for one in self._candidates[key]]
+        return [self._shape(candidate, machine, overhang) for candidate in self._candidates[key]]
 
     def _shape(self, candidate: Candidate, machine: Machine, overhang: float) -> Shape:
         p = machine.params

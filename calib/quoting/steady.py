@@ -23,20 +23,20 @@ FEWEST, MOST = 4, 24  # builds of each machine, of all together
 def best_of_each_process(planned: Sequence[Planned]) -> list[Planned]:
     """The soonest option of each process that does not wait for a closing day; planned : soonest first."""
     best: dict[str, Planned] = {}
-    for one in planned:
-        if not one.option.in_shared_build:
-            best.setdefault(one.option.process, one)
+    for plan in planned:
+        if not plan.option.in_shared_build:
+            best.setdefault(plan.option.process, plan)
     return list(best.values())
 
 
 def pieces_per_day(planned: Sequence[Planned], planner: Planner) -> list[Span]:
     """For each option the range of good-running output for each day on which the shop is open [pieces/day]."""
-    lines = [_line(one.work) for one in planned]
+    lines = [_line(plan.work) for plan in planned]
     planner.want(lines)
     open_days = _open_days(planner)
     return [
-        value_range(_rate(line, one) * 7 / open_days, 24 * 60)
-        for line, one in zip(lines, planner.run(lines, tries=True), strict=True)
+        value_range(_rate(line, plan) * 7 / open_days, 24 * 60)
+        for line, plan in zip(lines, planner.run(lines, tries=True), strict=True)
     ]
 
 
@@ -58,8 +58,8 @@ def _line(work: Work) -> Option:
     return replace(option, builds=builds)
 
 
-def _rate(line: Option, one: Planned) -> np.ndarray:
+def _rate(line: Option, planned: Planned) -> np.ndarray:
     """Parts a minute between the end of the first build and the end of all, shape (draws,)."""
     parts = sum(build.parts for build in line.builds)
-    spent = np.maximum(one.made - one.first_build, 1.0)
+    spent = np.maximum(planned.made - planned.first_build, 1.0)
     return (parts - line.builds[0].parts) / spent

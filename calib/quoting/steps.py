@@ -62,7 +62,7 @@ class Steps:
         return np.maximum(np.exp(self.log_quantiles[:, len(LEVELS) // 2]), np.nan_to_num(self.floor_min))
 
     def take(self, rows: np.ndarray) -> Steps:
-        return Steps(**{one.name: getattr(self, one.name)[rows] for one in fields(self)})
+        return Steps(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
     def frame(self) -> pd.DataFrame:
         """As a calibrator takes them, every row a build of its own."""
@@ -93,8 +93,8 @@ def tasks_of(option: Option, cache: PredictionCache) -> list[Task]:
     before, after = _order_steps(option, routes)
     builds = []
     for number, build in enumerate(option.builds, 1):
-        inside = [at for at, _ in build.contents]
-        stages = _merged([routes[at] for at in inside], cache.shop.routes[option.piece_of(build).process])
+        inside = [piece for piece, _ in build.contents]
+        stages = _merged([routes[piece] for piece in inside], cache.shop.routes[option.piece_of(build).process])
         steps = [(stage, _only(build, stage, routes)) for stage in stages if _scope(stage) != "order"]
         builds.append(Task(f"build {number}", number, tuple(steps)))
     return [Task(ORDER_BEFORE, 0, before), *builds, Task(ORDER_AFTER, 0, after)]
@@ -104,9 +104,9 @@ def _order_steps(option: Option, routes: list[tuple[str, ...]]) -> tuple[Any, An
     """Steps of the order before its builds, and after them: each part's own."""
     before: list[tuple[str, Build]] = []
     after: list[tuple[str, Build]] = []
-    for at, (piece, route) in enumerate(zip(option.pieces, routes, strict=True)):
-        machine = next(build.machine for build in option.builds if any(one == at for one, _ in build.contents))
-        whole = Build(machine, ((at, piece.quantity),))
+    for number, (piece, route) in enumerate(zip(option.pieces, routes, strict=True)):
+        machine = next(build.machine for build in option.builds if any(other == number for other, _ in build.contents))
+        whole = Build(machine, ((number, piece.quantity),))
         first = next((i for i, stage in enumerate(route) if stage in ON_MACHINE), 0)
         for i, stage in enumerate(route):
             if _scope(stage) == "order":
@@ -123,7 +123,7 @@ def _merged(routes: list[tuple[str, ...]], in_order: Iterable[str]) -> tuple[str
 
 def _only(build: Build, stage: str, routes: list[tuple[str, ...]]) -> Build:
     """Of a build what goes through the stage."""
-    contents = tuple((at, copies) for at, copies in build.contents if stage in routes[at])
+    contents = tuple((piece, copies) for piece, copies in build.contents if stage in routes[piece])
     return build if len(contents) == len(build.contents) else Build(build.machine, contents)
 
 
@@ -178,14 +178,14 @@ class PredictionCache:
 
     def answer(self, random_numbers: CommonRandomNumbers) -> None:
         """Ask the physics and the calibrator for what is wanted and not known; and how stages move together."""
-        for process, (option, one) in self._first.items():
+        for process, (option, single) in self._first.items():
             for stage in self._stages[process]:
-                self._want(option, one, stage)
+                self._want(option, single, stage)
         if self._waiting:
             self._ask(list(self._waiting.items()))
             self._waiting.clear()
-        for process, (option, one) in self._first.items():
-            rows = self._rows[_key(option, one)]
+        for process, (option, single) in self._first.items():
+            rows = self._rows[_key(option, single)]
             steps = self.steps([rows[stage] for stage in self._stages[process] if stage in rows])
             random_numbers.measure(process, steps.frame(), steps.runs_behind)
 
@@ -222,8 +222,8 @@ class PredictionCache:
     def steps(self, rows: list[int]) -> Steps:
         if self._all is None:
             self._all = Steps(
-                **{one.name: np.concatenate([getattr(block, one.name) for block in self._blocks])
-                   for one in fields(Steps)}
+                **{column.name: np.concatenate([getattr(block, column.name) for block in self._blocks])
+                   for column in fields(Steps)}
             )  # fmt: skip
         return self._all.take(np.asarray(rows, int))
 
@@ -239,11 +239,11 @@ class PredictionCache:
 
 
 def _key(option: Option, build: Build) -> Key:
-    pieces = [option.pieces[at] for at, _ in build.contents]
+    pieces = [option.pieces[piece] for piece, _ in build.contents]
     shapes = tuple((id(piece.shape), piece.finish, piece.difficulty) for piece in pieces)
     return build.machine, pieces[0].material, shapes, tuple(copies for _, copies in build.contents)
 
 
 def _joined(columns: Iterable[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
     listed = list(columns)
-    return {name: np.concatenate([one[name] for one in listed]) for name in listed[0]}
+    return {name: np.concatenate([build[name] for build in listed]) for name in listed[0]}

@@ -60,23 +60,23 @@ WITHIN_MIN = 24 * 60.0
 NO_LATER_MIN = 15.0  # a start that brings the parts to hand later than this is not advised
 
 
-def start_advice(one: Planned, shop: Shop, clock: OpenClock) -> StartAdvice | None:
+def start_advice(planned: Planned, shop: Shop, clock: OpenClock) -> StartAdvice | None:
     """Of the starts in the next day the one that ends unattended work in staffed hours most surely, and no later.
 
     Returns stage (that ends it), ``at_once`` and ``advised``: start_at, chance_staffed (of the end), in_hand_at (usual
     time at which somebody can take it); ``moved`` (whether they differ) and ``text``. None where somebody is always
     there, where the machine may not run alone, or where nothing of it runs alone.
     """
-    job = next((job for job in one.work.jobs if job.machine), None)
+    job = next((job for job in planned.work.jobs if job.machine), None)
     machine = shop.machines[job.machine] if job is not None and job.machine else None
-    if job is None or machine is None or clock.always_open or not machine.lights_out or one.printing is None:
+    if job is None or machine is None or clock.always_open or not machine.lights_out or planned.printing is None:
         return None
     alone = unattended(job.stages)
     if not alone:
         return None
     went_well = slice(None) if job.failed_at is None else ~job.failed_at.any(axis=0)
     minutes = np.sum([job.minutes[stage] for stage in alone], axis=0)[went_well]
-    first = float(np.median(one.printing))
+    first = float(np.median(planned.printing))
     starts = np.array([first, *_candidates(first, shop, clock)])
     ends = starts[:, None] + minutes
     in_hand = clock.next_open(ends)
@@ -108,12 +108,12 @@ def _candidates(first: float, shop: Shop, clock: OpenClock) -> list[float]:
     latest = shop.quoting.get("no_unattended_start_after")
     may = OpenClock(until(shop.attended, latest), shop.closures, shop.timezone) if latest else clock
     grid = np.ceil(first / EVERY_MIN) * EVERY_MIN + np.arange(0, WITHIN_MIN + 1, EVERY_MIN)
-    return [float(at) for at in grid if float(may.next_open(at)) == at or _closing(may, float(at))]
+    return [float(moment) for moment in grid if float(may.next_open(moment)) == moment or _closing(may, float(moment))]
 
 
-def _closing(clock: OpenClock, at: float) -> bool:
+def _closing(clock: OpenClock, moment: float) -> bool:
     """The last minute of a day is still time to start."""
-    return any(end == at for _, end in clock.spans(at - 1, at + 1))
+    return any(end == moment for _, end in clock.spans(moment - 1, moment + 1))
 
 
 def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, zone: str) -> BeginMoment:

@@ -26,8 +26,8 @@ def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[WhatI
     ``sooner_h`` (range of what is gained, draw by draw; negative: lost), ``chance_sooner``, ``chance_later`` [0..1];
     these three are null where one of both is.
     """
-    before = {_name(one): one for one in today}
-    after = {_name(one): one for one in changed}
+    before = {_name(plan): plan for plan in today}
+    after = {_name(plan): plan for plan in changed}
     names = [*after, *(name for name in before if name not in after)]
     return [
         _pair(name, before.get(name), after.get(name))
@@ -39,26 +39,26 @@ def compared(today: Sequence[Planned], changed: Sequence[Planned]) -> list[WhatI
 def _could_share(name: tuple[str, str, bool], others: Mapping[tuple[str, str, bool], Planned]) -> bool:
     """Whether a group of machines is an option of the others too, only not one worth planning."""
     machines = name[1].split("+")
-    return len(machines) > 1 and all((name[0], one, False) in others for one in machines)
+    return len(machines) > 1 and all((name[0], machine, False) in others for machine in machines)
 
 
 def soonest_pair(today: Sequence[Planned], changed: Sequence[Planned]) -> Best:
     """The soonest option of each shop, and what the change gains between them; as ``compared`` has it."""
-    found = _pair(("", "", False), today[0] if today else None, changed[0] if changed else None)
-    for side, plans in ((found["today"], today), (found["changed"], changed)):
+    pair = _pair(("", "", False), today[0] if today else None, changed[0] if changed else None)
+    for side, plans in ((pair["today"], today), (pair["changed"], changed)):
         if side is not None:
             side |= {"process": plans[0].option.process, "machine": plans[0].option.name}
     return {
-        "today": found["today"],
-        "changed": found["changed"],
-        "sooner_h": found["sooner_h"],
-        "chance_sooner": found["chance_sooner"],
-        "chance_later": found["chance_later"],
+        "today": pair["today"],
+        "changed": pair["changed"],
+        "sooner_h": pair["sooner_h"],
+        "chance_sooner": pair["chance_sooner"],
+        "chance_later": pair["chance_later"],
     }
 
 
-def _name(one: Planned) -> tuple[str, str, bool]:
-    return one.option.process, one.option.name, one.option.in_shared_build
+def _name(planned: Planned) -> tuple[str, str, bool]:
+    return planned.option.process, planned.option.name, planned.option.in_shared_build
 
 
 def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned | None) -> WhatIfOption:
@@ -90,14 +90,14 @@ def gain_document(gained: np.ndarray | None) -> Gain:
     }
 
 
-def _side(one: Planned | None) -> Side | None:
-    if one is None:
+def _side(planned: Planned | None) -> Side | None:
+    if planned is None:
         return None
-    start = one.start
+    start = planned.start
     return {
-        "lead_time_h": value_range(one.ready - start, 1 / 60),
-        "touch_min": value_range(one.work.touch.sum(axis=0)),
-        "builds": len(one.option.builds),
+        "lead_time_h": value_range(planned.ready - start, 1 / 60),
+        "touch_min": value_range(planned.work.touch.sum(axis=0)),
+        "builds": len(planned.option.builds),
     }
 
 
@@ -106,19 +106,21 @@ def on_site(today: Shop, changed: Shop, stages: Sequence[tuple[str, str]]) -> li
 
     stages : process and stage of the routes of the order
     """
-    told = []
+    sentences = []
     longer = _longer_hours(today, changed)
     if longer:
         who = _who(changed, [stage for _, stage in stages])
-        told.append(f"Open longer on {longer}: {who}. Nobody works there alone with what follows.")
-        told += _cautions(stages, changed)
+        sentences.append(f"Open longer on {longer}: {who}. Nobody works there alone with what follows.")
+        sentences += _cautions(stages, changed)
     new = _new_processes(today, changed)
     if new:
-        told.append(f"{', '.join(new)} would be new here: trained people, and what follows, come first.")
-        told += [] if longer else _cautions([one for one in stages if one[0] in new], changed)
+        sentences.append(f"{', '.join(new)} would be new here: trained people, and what follows, come first.")
+        sentences += [] if longer else _cautions([pair for pair in stages if pair[0] in new], changed)
     for process, machines in _alone(today, changed).items():
-        told.append(f"{', '.join(machines)} would print with nobody there. {' '.join(cautions(process, 'printing'))}")
-    return [*told, FOLLOW] if told else []
+        sentences.append(
+            f"{', '.join(machines)} would print with nobody there. {' '.join(cautions(process, 'printing'))}"
+        )
+    return [*sentences, FOLLOW] if sentences else []
 
 
 def _new_processes(today: Shop, changed: Shop) -> list[str]:
@@ -128,11 +130,11 @@ def _new_processes(today: Shop, changed: Shop) -> list[str]:
 
 def _alone(today: Shop, changed: Shop) -> dict[str, list[str]]:
     """Process -> machines that run with nobody there, and did not."""
-    found: dict[str, list[str]] = {}
+    machines: dict[str, list[str]] = {}
     for name, machine in changed.machines.items():
         if machine.lights_out and not (name in today.machines and today.machines[name].lights_out):
-            found.setdefault(machine.process, []).append(name)
-    return found
+            machines.setdefault(machine.process, []).append(name)
+    return machines
 
 
 def _longer_hours(today: Shop, changed: Shop) -> str:

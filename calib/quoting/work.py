@@ -125,7 +125,7 @@ def _jobs(
                 touch_share={stage: _share(steps, rows) for stage, rows in by_stage.items()},
                 waits=random_numbers.waits_before(steps.process[own.start], tuple(by_stage), number),
                 failed_at=random_numbers.failed_attempts(chance[number - 1], number) if number else None,
-                after=tuple(one.name for one in jobs) if name == ORDER_AFTER else before,
+                after=tuple(job.name for job in jobs) if name == ORDER_AFTER else before,
                 parts=build.parts if build else 0,
                 in_shared_build=option.in_shared_build,
                 dry_at=runs_dry_at(float(steps.fillings[own].max(initial=0.0))) if number else (),
