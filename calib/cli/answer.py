@@ -60,7 +60,7 @@ def escaped(text: str) -> str:
     >>> print(escaped('"a\u202eb"'))
     "a\u202eb"
     """
-    return UNSEEN.sub(lambda found: json.dumps(found[0])[1:-1] if ord(found[0]) != 0x7F else r"\u007f", text)
+    return UNSEEN.sub(lambda match: json.dumps(match[0])[1:-1] if ord(match[0]) != 0x7F else r"\u007f", text)
 
 
 def error_document(message: str, hint: str) -> dict[str, Any]:

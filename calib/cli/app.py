@@ -84,9 +84,9 @@ def run(arguments: list[str]) -> int:
     except CalibError as error:
         return _show_error(error.message, error.hint, as_json)
     except OSError as error:
-        if not (told := fault.of_the_system(error)):
+        if not (sentence := fault.of_the_system(error)):
             raise
-        return _show_error(*told, as_json)
+        return _show_error(*sentence, as_json)
     except typer.exceptions.TyperException as error:
         return _show_error(*usage.in_words(error, f"calib {_command(arguments)}".strip()), as_json)
     if answer is None or isinstance(answer, int):  # help, version, or Ctrl-C, of which the parser makes this number

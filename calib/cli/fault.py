@@ -64,7 +64,7 @@ def _kinds(error: BaseException) -> list[str]:
     while following is not None and following not in seen:
         seen.append(following)
         following = following.__cause__ or following.__context__
-    return [type(one).__name__ for one in seen]
+    return [type(error).__name__ for error in seen]
 
 
 def _frames(error: BaseException) -> list[str]:

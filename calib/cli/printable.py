@@ -15,4 +15,4 @@ def printable(text: str) -> str:
     >>> print(printable("\x1b[2Jmex\u200b1"))
     \x1b[2Jmex\u200b1
     """
-    return UNSEEN.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
+    return UNSEEN.sub(lambda match: match[0].encode("unicode_escape").decode("ascii"), text)

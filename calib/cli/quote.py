@@ -110,11 +110,11 @@ def _check_beside_patch(asked: dict[str, Any]) -> None:
         )
 
 
-def _check_asked(part: Path, qty: int | None, several: bool, said: list[str | None]) -> bool:
+def _check_asked(part: Path, qty: int | None, several: bool, given: list[str | None]) -> bool:
     """Whether it is an order of several parts; a part needs its quantity here, an order says everything itself."""
     if qty is None and not several:
         raise UsageError("--qty is missing: finished parts wanted.", "See: calib quote --help")
-    if several and (qty is not None or any(said)):
+    if several and (qty is not None or any(given)):
         raise UsageError(
             f"{part.name} says quantity, finish, needs, pose and unit of each part itself.", "Leave them out here."
         )

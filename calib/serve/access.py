@@ -65,8 +65,8 @@ class Access:
         return hmac.compare_digest(token.encode(), self.token(session).encode())
 
     def role_of_link(self, word: str) -> str | None:
-        found = [role for role, own in self.links.items() if hmac.compare_digest(own.encode(), word.encode())]
-        return found[0] if found else None
+        roles = [role for role, own in self.links.items() if hmac.compare_digest(own.encode(), word.encode())]
+        return roles[0] if roles else None
 
     def _sign(self, what: str, text: str) -> str:
         return hmac.new(self.key, f"{what}\0{text}".encode(), hashlib.sha256).hexdigest()
@@ -84,8 +84,8 @@ def read_access(folder: Path, is_open: bool) -> Access:
             made = {"key": secrets.token_hex(32), "links": {role: secrets.token_urlsafe(15) for role in ROLES}}
             with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w") as out:
                 json.dump(made, out)
-        found = json.loads(path.read_text(encoding="utf-8"))
-        return Access(bytes.fromhex(found["key"]), {role: found["links"][role] for role in ROLES}, is_open)
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        return Access(bytes.fromhex(kept["key"]), {role: kept["links"][role] for role in ROLES}, is_open)
     except OSError as error:
         raise StoreError(f"{path.name} cannot be kept in the shop's folder: {error.strerror}.", "Allow it.") from error
     except (ValueError, KeyError, TypeError) as error:

@@ -69,7 +69,7 @@ async def start(request: Request) -> Response:
 
 def _promised(site: Site) -> list[ListedQuote]:
     try:
-        return [one for one in list_quotes(site.folder)["quotes"] if one["accepted_at"]][:MOST_LISTED]
+        return [quote for quote in list_quotes(site.folder)["quotes"] if quote["accepted_at"]][:MOST_LISTED]
     except CalibError:
         return []
 
@@ -78,7 +78,7 @@ async def take_part(request: Request) -> Response:
     """A dropped file, or a part that the shop has, joins the parts that were brought before."""
     site = site_of(request)
     async with sent_form(request) as form:
-        before = [one for one in form.getlist("p") if isinstance(one, str)][: MOST_LINES - 1]
+        before = [token for token in form.getlist("p") if isinstance(token, str)][: MOST_LINES - 1]
         unit = word_of(form, "unit", "The unit", tuple(UNITS), "") or None
         upload = form.get("file")
         known = text_of(form, "known", "The part")
@@ -93,15 +93,15 @@ async def take_part(request: Request) -> Response:
             kept = site.uploads.keep(await reading)
         except MeshError as error:
             values = {"known": list(work.parts_in_shop(site.folder)), "given": [], "before": before}
-            told = f"{error.message} {error.hint}".replace("--unit", "the unit below")
-            return page(request, "ask_start.html", 422, error=told, units=UNITS, asked=name, **values)
+            sentence = f"{error.message} {error.hint}".replace("--unit", "the unit below")
+            return page(request, "ask_start.html", 422, error=sentence, units=UNITS, asked=name, **values)
     query = "&".join(f"p={token}" for token in [*before, kept.token])
     return RedirectResponse(f"/ask/parts?{query}", 303)
 
 
 def _read_sent(site: Site, name: str, data: BinaryIO, unit: str | None) -> work.ReadPart:
-    found: work.ReadPart = site.uploads.take(name, data, lambda path: work.read_for_ask(site.folder, path, unit))
-    return found
+    read: work.ReadPart = site.uploads.take(name, data, lambda path: work.read_for_ask(site.folder, path, unit))
+    return read
 
 
 async def parts(request: Request) -> Response:
@@ -123,10 +123,10 @@ async def parts(request: Request) -> Response:
 
 
 def _upload(site: Site, token: str) -> Upload:
-    found = site.uploads.find(token)
-    if found is None:
+    upload = site.uploads.find(token)
+    if upload is None:
         raise UsageError("That part is not kept here any more.", "Bring it again; nothing else was lost.")
-    return found
+    return upload
 
 
 def _part_view(upload: Upload) -> dict[str, Any]:
@@ -146,7 +146,7 @@ async def answer(request: Request) -> Response:
     """Three fields and the parts -> a quote; it is a look until somebody promises it."""
     site = site_of(request)
     async with sent_form(request) as form:
-        tokens = [one for one in form.getlist("p") if isinstance(one, str)][:MOST_LINES]
+        tokens = [token for token in form.getlist("p") if isinstance(token, str)][:MOST_LINES]
         uploads = [_upload(site, token) for token in tokens]
         if not uploads:
             raise UsageError("No part was chosen.", "Bring one first.")
@@ -188,7 +188,7 @@ def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, An
     options = first_of_each(document["options"])
     best, start_at = document["options"][0], document["start"]
     dates = work.dates_by_chance(document, best, shop)
-    chosen = next(one for one in dates if one["sure"] == sure)
+    chosen = next(date for date in dates if date["sure"] == sure)
     calendar = calendar_of(options, start_at)
     quote_id = given["quote_id"]
     accepted = _agreed(given, site.now())
@@ -197,11 +197,11 @@ def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, An
         "quote_id": quote_id,
         "option": best,
         "options": options,
-        "dates": [one | {"word": SURE[one["sure"]]} for one in dates],
+        "dates": [date | {"word": SURE[date["sure"]]} for date in dates],
         "chosen": chosen,
         "start": start_at,
         "calendar": calendar,
-        "picture": dot_picture(calendar, [one["process"] for one in options]),
+        "picture": dot_picture(calendar, [option["process"] for option in options]),
         "why": [
             advice(document) if sure == document["sure"] else f"At {times(document['sure'])}: {advice(document)}",
             *when_to_start(document),
@@ -240,9 +240,11 @@ async def promise_it(request: Request) -> Response:
     def promising() -> str:
         given = work.find_given(site.folder, quote_id)
         document = given["document"]
-        option = next((one for one in document["options"] if one["process"] == process), document["options"][0])
+        option = next(
+            (option for option in document["options"] if option["process"] == process), document["options"][0]
+        )
         dates = work.dates_by_chance(document, option, read_shop(site.folder))
-        date = next(one["promised_at"] for one in dates if str(one["sure"]) == sure)
+        date = next(date["promised_at"] for date in dates if str(date["sure"]) == sure)
         accept(site.folder, quote_id, option["process"], promise=date, hurried=hurried)
         return f"/ask/answer/{given['quote_id']}?sure={sure}"
 
@@ -287,9 +289,9 @@ def _tried(site: Site, given: dict[str, Any], which: str) -> dict[str, Any]:
         changed = quote_lines(site.folder, lines, [], start=later)["options"][0]
         return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
     patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
-    found = what_if_lines(site.folder, lines, patch, [], document["start"], name=document["part"])
-    pair = found["soonest"]
-    return {"pair": pair, "on_site": found["on_site"], "warnings": found["warnings"]}
+    answer = what_if_lines(site.folder, lines, patch, [], document["start"], name=document["part"])
+    pair = answer["soonest"]
+    return {"pair": pair, "on_site": answer["on_site"], "warnings": answer["warnings"]}
 
 
 async def customer_copy(request: Request) -> Response:

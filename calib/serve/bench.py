@@ -49,13 +49,13 @@ async def show(request: Request) -> Response:
     shop = read_shop(site.folder)
     wanted = request.query_params.get("build", "")
     builds = board.builds(shop)
-    found = [build for build in builds if wanted and build["build_id"] == wanted]
+    chosen = [build for build in builds if wanted and build["build_id"] == wanted]
     return page(
         request,
         "bench.html",
-        groups=_by_place(found or builds),
+        groups=_by_place(chosen or builds),
         wanted=wanted,
-        is_found=bool(found),
+        is_found=bool(chosen),
         forgotten=_forgotten(site, builds),
         last=_last_tap(site, session_of(request).name),
         who=_who(request, shop.people_names),
@@ -93,26 +93,29 @@ def _by_place(builds: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
         running = build["running"]
         place = (running and running["station"]) or (places[0] if places else "At the bench")
         groups.setdefault(place, []).append(build)
-    return dict(sorted(groups.items(), key=lambda pair: (not any(one["running"] for one in pair[1]), pair[0])))
+    return dict(sorted(groups.items(), key=lambda pair: (not any(build["running"] for build in pair[1]), pair[0])))
 
 
 def _forgotten(site: Site, builds: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Open runs whose stop was likely forgotten: none of them is shown as running, or hands were at it before today."""
     runs, now = site.board.journal.runs, site.now()
     shown = {
-        name for one in builds if one["running"] for name in (one["running"]["run"], f"run {one['running']['run']}")
+        name
+        for build in builds
+        if build["running"]
+        for name in (build["running"]["run"], f"run {build['running']['run']}")
     }
     tapped = [run for run in runs.values() if run.is_open]
     known = {name for run in runs.values() for name in (run.key, f"run {run.run_id}", *_later_names(run))}
-    logged = [one for one in (site.board.view or {"open_runs": []})["open_runs"] if one["run"] not in known]
+    logged = [run for run in (site.board.view or {"open_runs": []})["open_runs"] if run["run"] not in known]
     listed = [*({"run": run.key, **_columns(run)} for run in tapped), *logged]
 
-    def is_old(at: str) -> bool:
-        return datetime.fromisoformat(at).astimezone(now.tzinfo).date() < now.date()
+    def is_old(moment: str) -> bool:
+        return datetime.fromisoformat(moment).astimezone(now.tzinfo).date() < now.date()
 
-    by_hand = [one for one in listed if is_old(one["started_at"]) and hands_of(one["stage"]) in ("all", "part")]
-    unseen = [one for one in listed if one["run"] not in shown and one not in by_hand]
-    return sorted([*by_hand, *unseen], key=lambda one: one["started_at"], reverse=True)
+    by_hand = [run for run in listed if is_old(run["started_at"]) and hands_of(run["stage"]) in ("all", "part")]
+    unseen = [run for run in listed if run["run"] not in shown and run not in by_hand]
+    return sorted([*by_hand, *unseen], key=lambda run: run["started_at"], reverse=True)
 
 
 def _later_names(run: Run) -> list[str]:
@@ -181,34 +184,34 @@ async def taps(request: Request) -> Response:
         raise Refused(403, "These taps are not from a page of ours. Open the bench's page again.")
     try:
         sent = await request.json()
-        listed, told = sent["taps"], datetime.fromisoformat(sent["now"])
-        if not (isinstance(listed, list) and len(listed) <= MOST_TAPS and told.tzinfo):
+        listed, tablet_now = sent["taps"], datetime.fromisoformat(sent["now"])
+        if not (isinstance(listed, list) and len(listed) <= MOST_TAPS and tablet_now.tzinfo):
             raise ValueError
     except (ValueError, KeyError, TypeError, RecursionError):
         raise UsageError("These taps cannot be read.", "Open the bench's page again.") from None
     now = datetime.now(UTC)
     taken, refused = [], []
-    for one in listed:
-        name = str(one.get("id", ""))[:64] if isinstance(one, dict) else ""
+    for tap in listed:
+        name = str(tap.get("id", ""))[:64] if isinstance(tap, dict) else ""
         try:
-            if not isinstance(one, dict):
+            if not isinstance(tap, dict):
                 raise UsageError("A tap cannot be read.")
-            happened = _happened(one.get("at"), told, now)
-            taken.append((await run_in_threadpool(_take, site, request, one, happened)).id)
+            happened = _happened(tap.get("at"), tablet_now, now)
+            taken.append((await run_in_threadpool(_take, site, request, tap, happened)).id)
         except CalibError as error:
             refused.append({"id": name, "says": site.without_paths(str(error))})
     if taken:
         site.board.refresh()
-    off = (told - now).total_seconds()
+    off = (tablet_now - now).total_seconds()
     return JSONResponse(
         {"taken": taken, "refused": refused, "clock_off_s": round(off) if abs(off) > CLOCK_OFF_S else 0}
     )
 
 
-def _happened(at: object, told: datetime, now: datetime) -> datetime:
+def _happened(at: object, tablet_now: datetime, now: datetime) -> datetime:
     """When a tap was, by the server's clock: as long before now as it was before the tablet's own now."""
     try:
-        ago = told - datetime.fromisoformat(str(at))
+        ago = tablet_now - datetime.fromisoformat(str(at))
     except (ValueError, TypeError):
         return now
     return now - ago if timedelta(0) <= ago <= OLDEST else now
@@ -256,11 +259,11 @@ def _started(made: Tap, sent: dict[str, Any], site: Site, shop: Shop, who: str) 
     station = plain_text(sent.get("station", ""), "The station", 60)
     if not build_id:
         raise UsageError("The build is not said.", "Tap Start beside a build.")
-    if stage not in {one for route in shop.routes.values() for one in route}:
+    if stage not in {known for route in shop.routes.values() for known in route}:
         raise UsageError(f'"{stage}" is no step of this shop.', "Choose one of the list.")
     if station and station not in {*shop.machines, *shop.stations}:
         raise UsageError(f'"{station}" is no machine or station of this shop.', "Choose one of the list.")
-    builds = {one["build_id"]: one for one in site.board.builds(shop)}
+    builds = {build["build_id"]: build for build in site.board.builds(shop)}
     known = builds.get(build_id)
     if known and known["running"] and known["running"]["stage"] == stage:
         raise UsageError(f"{stage.replace('_', ' ')} of {build_id} is running already.", "Nothing was changed.")
@@ -286,30 +289,30 @@ def _about_run(made: Tap, site: Site) -> Tap:
     if run_id in site.board.journal.runs:
         return replace(made, run=run_id)
     view = site.board.view or {"builds": [], "open_runs": []}
-    for one in (*view["open_runs"], *(build["running"] for build in view["builds"] if build["running"])):
-        if one["run"] == made.run:
+    for run in (*view["open_runs"], *(build["running"] for build in view["builds"] if build["running"])):
+        if run["run"] == made.run:
             names = ("build_id", "stage", "started_at", "station", "operator", "attempt", "run_id", "order_id")
-            return replace(made, logged={name: one[name] for name in names})
+            return replace(made, logged={name: run[name] for name in names})
     return made
 
 
 def _earlier(text: str, made: Tap, site: Site, shop: Shop) -> str:
     """A time of the clock, the last such one before the tap; or a whole stamp."""
     zone = ZoneInfo(shop.timezone)
-    at = datetime.fromisoformat(made.at).astimezone(zone)
+    tapped = datetime.fromisoformat(made.at).astimezone(zone)
     try:
         if re.fullmatch(r"\d{1,2}:\d{2}", text, re.ASCII):
             hour, minute = map(int, text.split(":"))
-            said = at.replace(hour=hour, minute=minute, second=0)
-            said = said if said <= at else said - timedelta(days=1)
+            earlier = tapped.replace(hour=hour, minute=minute, second=0)
+            earlier = earlier if earlier <= tapped else earlier - timedelta(days=1)
         else:
             read = datetime.fromisoformat(text)
-            said = read if read.tzinfo else read.replace(tzinfo=zone)
+            earlier = read if read.tzinfo else read.replace(tzinfo=zone)
     except ValueError:
         raise UsageError(f'"{text}" is not a time.', "Write it as 14:30.") from None
-    if said > at:
+    if earlier > tapped:
         raise UsageError(f'"{text}" lies ahead.', "Say when it stopped.")
-    return said.astimezone(UTC).isoformat(timespec="seconds")
+    return earlier.astimezone(UTC).isoformat(timespec="seconds")
 
 
 def _least_of(run: str, site: Site, shop: Shop) -> str:
@@ -327,14 +330,14 @@ async def card(request: Request) -> Response:
     name = request.path_params["build"]
     if site.board.view is None:
         await after_work(request, site.board.work)
-    found = next((one for one in site.board.builds(read_shop(site.folder)) if one["build_id"] == name), None)
-    if found is None:
+    build = next((build for build in site.board.builds(read_shop(site.folder)) if build["build_id"] == name), None)
+    if build is None:
         raise UsageError(f'There is no build "{name[:60]}" under way.', "Its id stands on the bench's page.")
     address = str(request.url_for("bench").include_query_params(build=name))
     return page(
         request,
         "bench_card.html",
-        build=found,
+        build=build,
         code=svg_code(address, f"To {name} on the bench's page"),
         address=address,
     )

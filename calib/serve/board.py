@@ -75,14 +75,14 @@ def with_taps(
     """
     steps, running, attempt = build["steps"], build["running"], build["attempt"]
     has_begun = build["has_begun"]
-    for run in sorted(runs, key=lambda one: one.started_at):
+    for run in sorted(runs, key=lambda own: own.started_at):
         if build["build_id"] not in run.build_id.split("+"):
             continue
         names = {run.key, f"run {run.run_id}", *(f"run {run.key}~{number}" for number in range(1, run.undone + 1))}
         is_shown = running is not None and running["run"] in names
         if is_shown:
             running = None
-        place = next((at for at, step in enumerate(steps) if step["stage"] == run.stage), None)
+        place = next((number for number, step in enumerate(steps) if step["stage"] == run.stage), None)
         if (
             place is None and run.is_open and run.changed_at >= seen_at and run.stage in earlier
         ):  # both in whole seconds

@@ -24,17 +24,17 @@ async def show(request: Request) -> Response:
     board.refresh_if_old()
     shop, when = read_shop(site.folder), when_of(site)
     builds = [build for build in board.builds(shop) if build["steps"]]
-    running = [_tile(one) | _times(one, when, shop.people_names) for one in builds if one["running"]]
-    begun = [one for one in builds if not one["running"] and one["has_begun"]]
-    fresh = [one for one in builds if not one["running"] and not one["has_begun"]]
-    busy = {one["machine"] for one in builds}
+    running = [_tile(build) | _times(build, when, shop.people_names) for build in builds if build["running"]]
+    begun = [build for build in builds if not build["running"] and build["has_begun"]]
+    fresh = [build for build in builds if not build["running"] and not build["has_begun"]]
+    busy = {build["machine"] for build in builds}
     return page(
         request,
         "floor.html",
         clock=site.now().strftime("%A %H:%M"),
         running=running[:SHOWN],
-        waits=[_tile(one) for one in begun][:SHOWN],
-        next=[_tile(one) | {"place": one["machine"]} for one in fresh][:SHOWN],
+        waits=[_tile(build) for build in begun][:SHOWN],
+        next=[_tile(build) | {"place": build["machine"]} for build in fresh][:SHOWN],
         crew=board.view["crew"],
         idle=[name for name in shop.machines if name not in busy and shop.machines[name].owned],
     )

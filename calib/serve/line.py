@@ -41,7 +41,7 @@ class WaitingLine:
             raise UsageError(f"{MOST_WAITING} questions are waiting already.", "Come again in a few minutes.")
         job = Job(secrets.token_urlsafe(9), owner, self._thread.submit(work))
         self._jobs[job.name] = job
-        done = [name for name, one in self._jobs.items() if one.future.done()]
+        done = [name for name, job in self._jobs.items() if job.future.done()]
         for name in done[:-KEPT]:
             del self._jobs[name]
         return job
@@ -55,7 +55,7 @@ class WaitingLine:
         if job.future.done():
             return 0
         ahead = list(self._jobs.values())
-        return sum(not one.future.done() for one in ahead[: ahead.index(job) + 1])
+        return sum(not job.future.done() for job in ahead[: ahead.index(job) + 1])
 
     async def soon(self, job: Job) -> str:
         """The address of its answer, where that comes soon; else the one at which to wait. Raises what the work raised."""

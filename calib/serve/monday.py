@@ -40,8 +40,8 @@ async def show(request: Request) -> Response:
 def _waiting_for_a_person(site: Site) -> dict[str, Any]:
     asked, aside = find_questions(site.folder), find_set_aside_rows(site.folder)["rows"]
     rows: dict[int, list[dict[str, Any]]] = {}
-    for one in aside:
-        rows.setdefault(one["reject_id"], []).append(one | {"name": Path(one["path"]).name})
+    for row in aside:
+        rows.setdefault(row["reject_id"], []).append(row | {"name": Path(row["path"]).name})
     return {
         "questions": asked["questions"],
         "open": asked["open"],
@@ -124,10 +124,10 @@ async def take_logs(request: Request) -> Response:
     """Dropped files go into the shop's logs, where an import takes them; foreign ones are asked about first."""
     site = site_of(request)
     async with sent_form(request) as form:
-        sent = [one for one in form.getlist("files") if isinstance(one, UploadFile) and one.filename]
+        sent = [file for file in form.getlist("files") if isinstance(file, UploadFile) and file.filename]
         if not sent:
             raise UsageError("No file was chosen.", "Drop the logs on the field.")
-        paths = [await run_in_threadpool(_put_into_logs, site, one) for one in sent]
+        paths = [await run_in_threadpool(_put_into_logs, site, file) for file in sent]
 
     def taking() -> str:
         return _answer_of(_told(site, _imported(site, paths)))
@@ -151,8 +151,8 @@ def _imported(site: Site, paths: list[Path]) -> dict[str, Any]:
     """What came in, and a proposal for each file that nobody knows; what cannot be read does not stay."""
     try:
         document = import_logs(site.folder, paths)
-        failed = {one["path"]: one for one in document["files"] if one.get("error")}
-        files = [one | {"path": Path(one["path"]).name} for one in document["files"]]
+        failed = {file["path"]: file for file in document["files"] if file.get("error")}
+        files = [file | {"path": Path(file["path"]).name} for file in document["files"]]
     except UnknownLogError:
         document, failed, files = None, {str(path): {"is_unknown": True, "error": ""} for path in paths}, []
     except CalibError:
@@ -180,9 +180,9 @@ def _imported(site: Site, paths: list[Path]) -> dict[str, Any]:
 
 def _propose(site: Site, log: Path) -> str:
     out = site.uploads.folder / f"{secrets.token_hex(4)}.map.toml"
-    found = propose_map(site.folder, log, out)
+    document = propose_map(site.folder, log, out)
     word = secrets.token_urlsafe(9)
-    site.proposals[word] = Proposal(log, out.read_text(encoding="utf-8"), found)
+    site.proposals[word] = Proposal(log, out.read_text(encoding="utf-8"), document)
     out.unlink()
     return word
 
@@ -194,35 +194,35 @@ async def proposal(request: Request) -> Response:
 
 
 def _proposal(site: Site, word: str) -> Proposal:
-    found = site.proposals.get(word)
-    if found is None:
+    proposal = site.proposals.get(word)
+    if proposal is None:
         raise UsageError("That proposal is not kept here any more.", "Drop the log again.")
-    return found
+    return proposal
 
 
 async def confirm(request: Request) -> Response:
     site, word = site_of(request), request.path_params["word"]
     async with sent_form(request) as form:
         is_right = text_of(form, "answer", "The answer", 10) == "right"
-    found = _proposal(site, word)
+    proposal = _proposal(site, word)
     if not is_right:
-        found.log.unlink(missing_ok=True)
+        proposal.log.unlink(missing_ok=True)
         del site.proposals[word]
         return _told(
-            site, {"text": f"{found.log.name} was not taken. calib map writes a mapping that can be mended by hand."}
+            site, {"text": f"{proposal.log.name} was not taken. calib map writes a mapping that can be mended by hand."}
         )
 
     def taking() -> str:
         folder = site.folder / MAPS
         folder.mkdir(exist_ok=True)
         place = next(
-            one for one in (folder / f"{found.log.stem}{end}.map.toml" for end in ("", *(f"-{n}" for n in range(2, 1000))))
-            if not one.exists()
+            place for place in (folder / f"{proposal.log.stem}{end}.map.toml" for end in ("", *(f"-{n}" for n in range(2, 1000))))
+            if not place.exists()
         )  # fmt: skip
-        place.write_text(found.toml, encoding="utf-8")
-        told = _imported(site, [found.log])
+        place.write_text(proposal.toml, encoding="utf-8")
+        answer = _imported(site, [proposal.log])
         del site.proposals[word]
-        return _answer_of(_told(site, told))
+        return _answer_of(_told(site, answer))
 
     return await after_work(request, taking)
 
@@ -230,8 +230,8 @@ async def confirm(request: Request) -> Response:
 async def row(request: Request) -> Response:
     """One row that was set aside, cell by cell."""
     site = site_of(request)
-    found = await run_in_threadpool(row_set_aside, site.folder, _number(request))
-    return page(request, "monday_row.html", row=found)
+    row = await run_in_threadpool(row_set_aside, site.folder, _number(request))
+    return page(request, "monday_row.html", row=row)
 
 
 def _number(request: Request) -> int:

@@ -40,13 +40,13 @@ def style() -> str:
 
 
 def site_of(request: Request) -> Site:
-    found: Site = request.app.state.site
-    return found
+    site: Site = request.app.state.site
+    return site
 
 
 def session_of(request: Request) -> Session:
-    found: Session = request.state.session
-    return found
+    session: Session = request.state.session
+    return session
 
 
 def page(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:

@@ -51,9 +51,9 @@ class Uploads:
         with self._guard:
             self._kept[made.token] = made
             total = 0
-            for token, one in reversed(list(self._kept.items())):
-                total += one.part.mesh.triangles.nbytes * 3
-                if token != made.token and (total > MOST_BYTES or made.at - one.at > KEPT_S):
+            for token, kept in reversed(list(self._kept.items())):
+                total += kept.part.mesh.triangles.nbytes * 3
+                if token != made.token and (total > MOST_BYTES or made.at - kept.at > KEPT_S):
                     del self._kept[token]
         return made
 

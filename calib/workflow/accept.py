@@ -130,20 +130,20 @@ def undo(folder: Path, quote_id: str) -> dict[str, Any]:
 def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
     """Keep when the parts were ready, for a shop that logs no packing."""
     today = find_today(folder, None)
-    at = moment(when, ZoneInfo(today.shop.timezone))
-    if at > today.now:
+    ready = moment(when, ZoneInfo(today.shop.timezone))
+    if ready > today.now:
         raise UsageError(f"--ready {when} lies ahead.", "Give the time at which the parts were ready.")
     with open_store(folder) as store:
         quote = find_quote(store, quote_id)
         if quote["accepted_at"] is None:
             raise UsageError(f"{quote['quote_id']} is not accepted.", f"First: calib accept {quote['quote_id']}")
-        state_ready(store, quote["quote_id"], at)
+        state_ready(store, quote["quote_id"], ready)
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "quote_id": quote["quote_id"],
-        "ready_at": at.isoformat(timespec="minutes"),
-        "promised_at": quote["due_at"].astimezone(at.tzinfo).isoformat(timespec="minutes"),
-        "held": at <= quote["due_at"],
+        "ready_at": ready.isoformat(timespec="minutes"),
+        "promised_at": quote["due_at"].astimezone(ready.tzinfo).isoformat(timespec="minutes"),
+        "held": ready <= quote["due_at"],
     }
 
 
@@ -156,7 +156,7 @@ def find_option(document: dict[str, Any], choice: str | None) -> int:
     for number, option in enumerate(options):
         if process == option["process"] or choice == option["machine"]:
             return number
-    known = ", ".join(f"{one['process']} {one['machine']}" for one in options)
+    known = ", ".join(f"{option['process']} {option['machine']}" for option in options)
     raise UsageError(f'The quote has no option "{choice}".', f"It has: {known}.")
 
 
@@ -198,11 +198,11 @@ def _slip(before: OpenPromise, after: OpenPromise) -> Slip | None:
 def _warnings(
     document: dict[str, Any], option: dict[str, Any], due: datetime, begins: datetime, today: Today
 ) -> list[str]:
-    told = list(today.fitted.warnings)
+    warnings = list(today.fitted.warnings)
     if due <= today.now:
-        told.append("The promised time is past already.")
+        warnings.append("The promised time is past already.")
     elif due <= begins:
-        told.append("The promised time comes before its work may begin.")
+        warnings.append("The promised time comes before its work may begin.")
     if today.now.date().isoformat() > document["valid_until"]:
-        told.append(f"The quote was good until {document['valid_until']}: better quote again before promising.")
-    return [*told, *unknown_floors(floors_not_known_then(option, today.shop))]
+        warnings.append(f"The quote was good until {document['valid_until']}: better quote again before promising.")
+    return [*warnings, *unknown_floors(floors_not_known_then(option, today.shop))]

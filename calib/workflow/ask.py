@@ -77,8 +77,8 @@ def order_line(part: ReadPart, quantity: int, finish: str | None) -> OrderedPart
 
 def parts_in_shop(folder: Path) -> dict[str, Path]:
     """Parts that lie in the shop's own folder, by name."""
-    found = sorted(path for path in (folder / FOLDER).glob("*") if path.is_file() and not path.name.startswith("."))
-    return {path.name: path for path in found}
+    paths = sorted(path for path in (folder / FOLDER).glob("*") if path.is_file() and not path.name.startswith("."))
+    return {path.name: path for path in paths}
 
 
 def find_given(folder: Path, quote_id: str) -> dict[str, Any]:
@@ -110,7 +110,7 @@ def dates_by_chance(document: Document, option: Document, shop: Shop) -> list[di
         for sure, wall in zip(CHANCES, walls, strict=True)
     ]
     own = {"promised_at": option["promised_at"], "half_day": option["half_day"]}
-    return [one | own if one["sure"] == document["sure"] else one for one in dates]
+    return [date | own if date["sure"] == document["sure"] else date for date in dates]
 
 
 def try_accept(folder: Path, quote_id: str, choice: str, promise: str | None, hurried: bool) -> dict[str, Any]:
@@ -124,7 +124,7 @@ def try_accept(folder: Path, quote_id: str, choice: str, promise: str | None, hu
 def one_more(folder: Path, machine: str) -> str:
     """A patch that adds a machine like one that the shop has; it is not owned."""
     data, _ = parse_toml(read_text(folder / FILE))
-    same = next((one for one in data.get("machine", []) if one.get("id") == machine), None)
+    same = next((row for row in data.get("machine", []) if row.get("id") == machine), None)
     if same is None:
         raise UsageError(f'"{machine}" is no single machine of the shop file.', "Ask for another option.")
     keys = {**same, "id": f"{machine}-more", "owned": False}
@@ -136,7 +136,7 @@ SATURDAY = '[hours]\nsat = "08:00-13:00"\n'
 
 def _toml(value: Any) -> str:
     if isinstance(value, dict):
-        return "{" + ", ".join(f"{name} = {_toml(one)}" for name, one in value.items()) + "}"
+        return "{" + ", ".join(f"{name} = {_toml(entry)}" for name, entry in value.items()) + "}"
     if isinstance(value, list):
         return "[" + ", ".join(map(_toml, value)) + "]"
     return value.isoformat() if isinstance(value, date | datetime) else json.dumps(value)

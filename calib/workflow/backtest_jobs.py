@@ -68,16 +68,16 @@ def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[
     jobs, known = find_jobs(past.logged), Checkpoints()
     mondays = _mondays(jobs, weeks)
     wanted = [job for job in jobs if mondays and job.began >= mondays[0]]
-    found: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = []
     scored: dict[tuple[str, ...], dict[str, Any]] = {}  # an order of one build is that build
     for monday in mondays:
         fitted = _fitted(past.logged, monday, known)
         for job in (job for job in wanted if monday <= job.began < monday + timedelta(weeks=1)):
             if job.builds not in scored:
                 scored[job.builds] = _scored(past, fitted, job)
-            found.append({"kind": job.kind, "began": job.began, "builds": job.builds, **scored[job.builds]})
-            progress(len(found), len(wanted))
-    return found
+            rows.append({"kind": job.kind, "began": job.began, "builds": job.builds, **scored[job.builds]})
+            progress(len(rows), len(wanted))
+    return rows
 
 
 def find_jobs(logged: Logged) -> list[Job]:
@@ -165,23 +165,23 @@ def _work(past: Past, fitted: Fitted, job: Job) -> tuple[np.ndarray, float]:
     return np.quantile(whole, LEVELS), float(both["actual_min"].sum())
 
 
-def _summed(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _summed(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     rows = []
     for kind in ("build", "order"):
-        own = [one for one in found if one["kind"] == kind]
-        for process in (None, *sorted({one["process"] for one in own})):
-            some = [one for one in own if process in (None, one["process"])]
+        own = [row for row in rows if row["kind"] == kind]
+        for process in (None, *sorted({row["process"] for row in own})):
+            some = [row for row in own if process in (None, row["process"])]
             rows.append({"kind": kind, "process": process, **_figures(some)})
     return rows
 
 
 def _figures(some: list[dict[str, Any]]) -> dict[str, Any]:
-    off = np.array([one["off_h"] for one in some], float)
+    off = np.array([row["off_h"] for row in some], float)
     off = off[np.isfinite(off)]
     return {
         "jobs": len(some),
-        "finish": _honesty([one["finish"] for one in some]),
-        "work": _honesty([one["work"] for one in some]),
+        "finish": _honesty([row["finish"] for row in some]),
+        "work": _honesty([row["work"] for row in some]),
         "off_h": round(float(off.mean()), 2) if len(off) else None,
     }
 
@@ -192,9 +192,9 @@ def _honesty(ratios: list[np.ndarray]) -> dict[str, Any]:
     table = table[np.isfinite(table).all(axis=1)]
     if not len(table):
         return {"coverage": dict.fromkeys(CENTRAL), "interval_score": None}
-    at = {level: table[:, place] for place, level in enumerate(LEVELS)}
-    inside = {name: (at[low] <= 1e-12) & (at[high] >= -1e-12) for name, (low, high) in CENTRAL.items()}
+    ends = {level: table[:, place] for place, level in enumerate(LEVELS)}
+    inside = {name: (ends[low] <= 1e-12) & (ends[high] >= -1e-12) for name, (low, high) in CENTRAL.items()}
     return {
-        "coverage": {name: round(float(found.mean()), 4) for name, found in inside.items()},
-        "interval_score": round(float(interval_score(0.0, at[0.1], at[0.9], 0.8).mean()), 5),  # type: ignore[arg-type]
+        "coverage": {name: round(float(covered.mean()), 4) for name, covered in inside.items()},
+        "interval_score": round(float(interval_score(0.0, ends[0.1], ends[0.9], 0.8).mean()), 5),  # type: ignore[arg-type]
     }

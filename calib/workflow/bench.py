@@ -79,7 +79,7 @@ def _minutes(queue: Sequence[QueuedBuild], today: Today) -> list[np.ndarray]:
     predicted = today.fitted.model.predict(pd.concat(rows, ignore_index=True), quantiles=SHOWN)[list(SHOWN)].to_numpy(
         float
     )
-    ends = np.cumsum([len(one) for one in rows])
+    ends = np.cumsum([len(own) for own in rows])
     return np.split(predicted, ends[:-1])
 
 
@@ -176,5 +176,5 @@ def hands_of(stage: str) -> str:
 def _open_runs(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:
     """Open runs, the latest first: some of them have ended, and nobody wrote it down."""
     recent = still[still["started_at"] > pd.Timestamp(today.now) - timedelta(days=FORGOTTEN_DAYS)]
-    found = recent.sort_values("started_at", ascending=False)
-    return [{"run": run["run_key"], **logged_columns(run)} for _, run in found.iterrows()]
+    latest = recent.sort_values("started_at", ascending=False)
+    return [{"run": run["run_key"], **logged_columns(run)} for _, run in latest.iterrows()]

@@ -46,7 +46,7 @@ def find_capacity(
     after = flow_of(demand, shop, changed, fitted) if changed else None
     progress("")
     return {
-        "demand": demand.said,
+        "demand": demand.source,
         "builds": len(demand.builds),
         "weeks": demand.weeks,
         "resources": today,

@@ -41,7 +41,7 @@ class Demand:
     builds: pd.DataFrame
     released: list[float]
     weeks: float
-    said: str
+    source: str
 
 
 def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand:
@@ -73,10 +73,10 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
         raise TooFewRunsError("No logged printing names a build, so there is no demand.", "Name a plan: --plan FILE.")
     first = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
     order = np.argsort(first.to_numpy(), kind="stable")
-    said = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
+    source = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
     ran = with_parts(folder, ran.iloc[order].reset_index(drop=True), shop)
     ran = ran.assign(together=ran["build_id"].map(_went_together(ran, runs)))
-    return Demand(ran, [stamp.timestamp() / 60 for stamp in first.iloc[order]], weeks, said)
+    return Demand(ran, [stamp.timestamp() / 60 for stamp in first.iloc[order]], weeks, source)
 
 
 def _went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
@@ -102,7 +102,7 @@ def flow_of(demand: Demand, today: Shop, shop: Shop, fitted: Fitted, seed: int =
 def _teams(today: Shop, shop: Shop) -> list[list[Machine]]:
     """Machines over which builds are spread: none, so that all goes as logged; today's and all of the changed processes."""
     both = {**today.machines, **shop.machines}
-    changed = {one.process for name, one in both.items() if today.machines.get(name) != shop.machines.get(name)}
+    changed = {machine.process for name, machine in both.items() if today.machines.get(name) != shop.machines.get(name)}
     everyone = [machine for machine in shop.machines.values() if machine.process in changed]
     kept = [machine for machine in everyone if machine.id in today.machines]
     return [[], kept, everyone] if len(everyone) > len(kept) else [[], kept]
@@ -119,14 +119,14 @@ def _flow(demand: Demand, machines: list[Machine], shop: Shop, fitted: Fitted, s
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
     queued = [
         QueuedBuild(
-            one["build_id"],
-            one["process"],
-            str(one["machine"]),
-            str(one.get("material") or ""),
-            by_build[one["build_id"]].reset_index(drop=True),
-            together=one["together"] if isinstance(one["together"], str) else "",
-            height_mm=float(height) if isinstance(height := one.get("height_mm"), int | float) else np.nan,
+            build["build_id"],
+            build["process"],
+            str(build["machine"]),
+            str(build.get("material") or ""),
+            by_build[build["build_id"]].reset_index(drop=True),
+            together=build["together"] if isinstance(build["together"], str) else "",
+            height_mm=float(height) if isinstance(height := build.get("height_mm"), int | float) else np.nan,
         )
-        for one in builds.to_dict("records")
+        for build in builds.to_dict("records")
     ]
     return run_flow(released_jobs(queued, demand.released, learned_of(fitted, shop), DRAWS, seed), shop)

@@ -46,11 +46,11 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     """The document, and the last logged end that it looks at."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
-        found, accepted, events = find_fit(store), find_accepted(store), as_spelled(find_events(store), shop)
+        stored, accepted, events = find_fit(store), find_accepted(store), as_spelled(find_events(store), shop)
         builds = as_spelled(find_builds(store), shop)
-        if found is None:
+        if stored is None:
             raise TooFewRunsError("Nothing was learned yet, so nothing can have moved.", "Run: calib fit, then again.")
-        tables, meta = found
+        tables, meta = stored
         as_of: pd.Timestamp = tables["errors"]["ended_at"].max()
         limits, alarms, looked = find_looks(store, as_of.to_pydatetime())
     errors = with_places(with_present(tables), builds, shop)
@@ -67,7 +67,7 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
         timezone=shop.timezone,
         kept=Kept(limits, alarms, pd.Timestamp(looked) if looked else EARLY),
     )
-    document["below_floor"] = [one for one in meta.get("below_floor", ()) if one.get("new")]
+    document["below_floor"] = [run for run in meta.get("below_floor", ()) if run.get("new")]
     document["warnings"] = ["Logs were imported after the last fit. Run: calib fit"] if meta["logs_since"] else []
     return document, as_of
 
@@ -128,7 +128,7 @@ def _of_hazard(row: StageDrift) -> list[str]:
 
 
 def _below(document: DriftDocument, process: str, stage: str) -> str:
-    runs = [one for one in document["below_floor"] if (one["process"], one["stage"]) == (process, stage)]
+    runs = [run for run in document["below_floor"] if (run["process"], run["stage"]) == (process, stage)]
     return f"{len(runs)} of its runs were below a least time and do not count: look at once." if runs else ""
 
 

@@ -63,18 +63,18 @@ def has_store(folder: Path) -> bool:
 
 def find_fitted(folder: Path) -> Fitted:
     """The last fit of the shop in ``folder``, with a word if logs came since; the priors if none was made."""
-    found = None
+    fitted = None
     if has_store(folder):
         with open_store(folder, read_only=True) as store:
             facts = find_facts(store)
             if facts is not None:
                 key = folder.resolve(), facts["fit_id"], facts["fitted_at"]
-                found = _KEPT.get(key) or _read(store, key)
-    if found is None:
+                fitted = _KEPT.get(key) or _read(store, key)
+    if fitted is None:
         warning = "Nothing was learned yet: ranges are wide, from physics alone. Import logs, then run: calib fit"
         return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
     old = ("The logs have changed since the last fit. Run: calib fit",) if facts and facts["logs_since"] else ()
-    return replace(found, warnings=old)
+    return replace(fitted, warnings=old)
 
 
 def _read(store: Any, key: tuple[Any, ...]) -> Fitted | None:

@@ -17,10 +17,10 @@ from calib.workflow.learning import LearningRows
 
 def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
     """A sentence for each material of which a least time is not known; rows : process, material, machine, stage."""
-    found = rows[["process", "material", "machine", "stage"]].drop_duplicates().fillna("")
+    steps = rows[["process", "material", "machine", "stage"]].drop_duplicates().fillna("")
     named = [
         (process, material_of(shop, material, machine), stage)
-        for process, material, machine, stage in found.itertuples(index=False, name=None)
+        for process, material, machine, stage in steps.itertuples(index=False, name=None)
     ]
     return unknown_floors(
         (material, stage) for process, material, stage in named if not least_time_known(shop, process, material, stage)
@@ -29,7 +29,9 @@ def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
 
 def with_stand_ins(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
     """Rows of ``baseline_frame``; a material that the shop lacks has the smallest least time of its process's materials."""
-    named = rows["material"].map({name: one.process for name, one in shop.materials.items()}) == rows["process"]
+    named = (
+        rows["material"].map({name: material.process for name, material in shop.materials.items()}) == rows["process"]
+    )
     if named.all():
         return rows
     least = {
@@ -43,7 +45,9 @@ def with_stand_ins(rows: pd.DataFrame, shop: Shop) -> pd.DataFrame:
 def _floors(stage: str, process: str, shop: Shop) -> list[float]:
     """Least times of a stage that data sheets of the shop's materials state [min]."""
     stated = [
-        one.floors.get(FLOOR_OF_STAGE.get(stage, "")) for one in shop.materials.values() if one.process == process
+        material.floors.get(FLOOR_OF_STAGE.get(stage, ""))
+        for material in shop.materials.values()
+        if material.process == process
     ]
     return [value for value in stated if value is not None]
 
@@ -58,14 +62,14 @@ def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[d
 
     new : it ended in the last week of the logs, or came in with the last imports, however old it is
     """
-    found = learned.below_floor
-    if found.empty:
+    short = learned.below_floor
+    if short.empty:
         return []
-    new = found["ended_at"] > runs["ended_at"].max() - WEEK
-    new |= found["run_key"].isin(runs.loc[runs["imported_at"] > runs["imported_at"].max() - CAME_WITH_IT, "run_key"])
+    new = short["ended_at"] > runs["ended_at"].max() - WEEK
+    new |= short["run_key"].isin(runs.loc[runs["imported_at"] > runs["imported_at"].max() - CAME_WITH_IT, "run_key"])
     return [
         {**{name: row[name] for name in NAMES}, "by": _by(row, shop), "new": bool(is_new)}
-        for row, is_new in zip(found.to_dict("records"), new, strict=True)
+        for row, is_new in zip(short.to_dict("records"), new, strict=True)
     ]
 
 
@@ -79,15 +83,15 @@ def _by(row: dict[Any, Any], shop: Shop) -> str:
 
 def as_questions(learned: LearningRows) -> pd.DataFrame:
     """The same as marks for a person's look: run_key, ratio (actual over baseline), says."""
-    found = learned.below_floor
+    short = learned.below_floor
     return (
         pd.DataFrame(
             {
-                "run_key": found["run_key"],
-                "ratio": found["whole_min"] / found["baseline_min"],
-                "says": [f"below its least time of {round(least)} min: look at once" for least in found["floor_min"]],
+                "run_key": short["run_key"],
+                "ratio": short["whole_min"] / short["baseline_min"],
+                "says": [f"below its least time of {round(least)} min: look at once" for least in short["floor_min"]],
             }
         )
-        if len(found)
+        if len(short)
         else pd.DataFrame(columns=["run_key", "ratio", "says"])
     )

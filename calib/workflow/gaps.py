@@ -44,7 +44,9 @@ def find_gaps(
     )
     spans = spans.reset_index().sort_values(["build_id", "started"], kind="stable")
     spans["process"] = spans["build_id"].map(builds.set_index("build_id")["process"])
-    place = {(process, stage): at for process, route in shop.routes.items() for at, stage in enumerate(route)}
+    place = {
+        (process, stage): position for process, route in shop.routes.items() for position, stage in enumerate(route)
+    }
     spans["place"] = [
         min((place.get((process, stage), -1) for stage in stages.split("+")), default=-1)
         for process, stages in zip(spans["process"], spans["stage"], strict=True)
@@ -149,9 +151,9 @@ def _before_the_first(gaps: pd.DataFrame, silent: pd.DataFrame) -> dict[tuple[st
 
 def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataFrame:
     """Minutes of silent stages in each gap that pass alone, and by hand, with the index of ``gaps``."""
-    found = pd.DataFrame({"alone": 0.0, "by_hand": 0.0}, index=gaps.index)
+    minutes = pd.DataFrame({"alone": 0.0, "by_hand": 0.0}, index=gaps.index)
     if silent is None or silent.empty:
-        return found
+        return minutes
     inside = (
         gaps[["build_id", "past", "place"]]
         .reset_index(names="gap")
@@ -159,8 +161,8 @@ def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataF
     )
     inside = inside[(inside["past"] < inside["place_silent"]) & (inside["place_silent"] < inside["place"])]
     for name, own in (("alone", inside[inside["alone"]]), ("by_hand", inside[~inside["alone"]])):
-        found[name] = own.groupby("gap")["minutes"].sum().reindex(gaps.index).fillna(0.0)
-    return found
+        minutes[name] = own.groupby("gap")["minutes"].sum().reindex(gaps.index).fillna(0.0)
+    return minutes
 
 
 def _machine_left(
@@ -169,7 +171,7 @@ def _machine_left(
     """When the builds before a build had left its machine, beside its first stage there: build_id, stage, left_at."""
     there = spans[spans["stage"].isin(ON_MACHINE)].sort_values("started", kind="stable")
     machine = builds.set_index("build_id")["machine"]
-    taken_out = [name for name, one in shop.machines.items() if one.chambers > 1]
+    taken_out = [name for name, machine in shop.machines.items() if machine.chambers > 1]
     leaves = there[(there["stage"] == "printing") | ~there["build_id"].map(machine).isin(taken_out)]
     visits = there.drop_duplicates("build_id")[["build_id", "stage"]]
     last = leaves.sort_values("ended").drop_duplicates("build_id", keep="last").set_index("build_id")

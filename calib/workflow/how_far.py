@@ -62,14 +62,14 @@ def first_to_do(route: Sequence[str], events: Sequence[Event]) -> tuple[int, Eve
     >>> first_to_do(route, [setup, Event(("printing",), 9, 30, "failed")])
     (1, None)
     """
-    place = {stage: at for at, stage in enumerate(route)}
+    place = {stage: position for position, stage in enumerate(route)}
     spoilt = _spoilt(route, events)
     counted = [event for event in events if not spoilt or event.attempt > spoilt.attempt]
     placed = [(place[stage], event) for event in counted for stage in event.stages if stage in place]
-    begun = next(at for at, stage in enumerate(route) if stage in ON_MACHINE) - 1 if spoilt else -1
-    past = max((at for at, event in placed if event.ended is not None), default=begun)
+    begun = next(position for position, stage in enumerate(route) if stage in ON_MACHINE) - 1 if spoilt else -1
+    past = max((position for position, event in placed if event.ended is not None), default=begun)
     running = max(
-        ((at, event) for at, event in placed if event.ended is None and at > past),
+        ((position, event) for position, event in placed if event.ended is None and position > past),
         key=lambda pair: pair[0],
         default=None,
     )
@@ -78,7 +78,7 @@ def first_to_do(route: Sequence[str], events: Sequence[Event]) -> tuple[int, Eve
 
 def _spoilt(route: Sequence[str], events: Sequence[Event]) -> Event | None:
     """The last printing, where it failed and nothing of what comes after the machine was logged."""
-    on_machine = [at for at, stage in enumerate(route) if stage in ON_MACHINE]
+    on_machine = [position for position, stage in enumerate(route) if stage in ON_MACHINE]
     prints = sorted((event for event in events if "printing" in event.stages), key=lambda event: event.started)
     if not on_machine or not prints or prints[-1].outcome not in SPOILT:
         return None
@@ -97,15 +97,15 @@ def find_standings(
     rows = _with_times(rows, learned, {build for build, own in events.items() if own})
     by_build = dict(iter(rows.groupby("build_id", sort=False)))
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
-    found, used = {}, _last_used(runs)
+    standings, used = {}, _last_used(runs)
     for name, process, machine in zip(builds["build_id"], builds["process"], builds["machine"], strict=True):
         if name in by_build:
             standing = _standing(
                 by_build[name], shop.routes[process], events.get(name, []), clock, now, used.get(machine, -np.inf)
             )
             if len(standing.rows):
-                found[name] = standing
-    return found
+                standings[name] = standing
+    return standings
 
 
 def _with_times(rows: pd.DataFrame, learned: Learned, begun: set[str]) -> pd.DataFrame:
@@ -129,15 +129,15 @@ def _long_wait(learned: Learned, process: str, stage: str) -> float:
 
 def _last_used(runs: pd.DataFrame) -> dict[str, float]:
     """When anything was last logged at each station, as wall minutes."""
-    at = runs["ended_at"].fillna(runs["started_at"])
-    return {str(name): last.timestamp() / 60 for name, last in at.groupby(runs["station"]).max().dropna().items()}
+    moments = runs["ended_at"].fillna(runs["started_at"])
+    return {str(name): last.timestamp() / 60 for name, last in moments.groupby(runs["station"]).max().dropna().items()}
 
 
 def _standing(
     rows: pd.DataFrame, route: Sequence[str], events: list[Event], clock: OpenClock, now: float, used: float
 ) -> Standing:
     """used : when the build's machine was last used"""
-    place = {stage: at for at, stage in enumerate(route)}
+    place = {stage: position for position, stage in enumerate(route)}
     first, running = first_to_do(route, events)
     left = rows[rows["stage"].map(place) >= first]
     if not events:
@@ -174,7 +174,7 @@ def never_ended(
     predicted = model.predict(rows, quantiles=(USUAL, LONGEST))
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     begun = [stamp.timestamp() / 60 for stamp in rows["started_at"]]
-    elapsed = [_minutes(clock, at, now, _alone(stage)) for at, stage in zip(begun, rows["stage"], strict=True)]
+    elapsed = [_minutes(clock, moment, now, _alone(stage)) for moment, stage in zip(begun, rows["stage"], strict=True)]
     rows = rows.assign(usual_min=predicted[USUAL].to_numpy())[np.array(elapsed) > predicted[LONGEST].to_numpy()]
     days = rows["started_at"].dt.tz_convert(shop.timezone).dt.strftime("%Y-%m-%d")
     says = [
@@ -203,10 +203,10 @@ def _later(clock: OpenClock, begin: float, minutes: float, alone: bool) -> float
 def _events(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, list[Event]]:
     """Logged runs of each build, those of its order too."""
     shares = runs_by_build(builds, _near(builds, runs[runs["outcome"] != "void"]))
-    found: dict[str, list[Event]] = {}
+    events: dict[str, list[Event]] = {}
     for run in shares.to_dict("records"):
-        found.setdefault(run["build_id"], []).append(_event(run))
-    return found
+        events.setdefault(run["build_id"], []).append(_event(run))
+    return events
 
 
 def _near(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:

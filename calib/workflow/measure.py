@@ -52,7 +52,7 @@ def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = N
 
 
 def _hollows(mesh: Mesh) -> dict[str, Any]:
-    found = find_hollows(mesh)
+    hollows = find_hollows(mesh)
     rooms = [
         {
             "volume_cm3": room.volume_mm3 / 1000.0,
@@ -60,14 +60,14 @@ def _hollows(mesh: Mesh) -> dict[str, Any]:
             "opening_mm": room.opening_mm,
             "openings": room.openings,
         }
-        for room in found.rooms
+        for room in hollows.rooms
     ]
     return {
-        "sealed_cm3": sum(found.sealed_mm3) / 1000.0,
-        "open_cm3": found.open_mm3 / 1000.0,
+        "sealed_cm3": sum(hollows.sealed_mm3) / 1000.0,
+        "open_cm3": hollows.open_mm3 / 1000.0,
         "opening_cm2": sum(room["opening_cm2"] for room in rooms),
         "rooms": rooms,
-        "narrow_cm3": found.narrow_mm3 / 1000.0,
+        "narrow_cm3": hollows.narrow_mm3 / 1000.0,
         "narrow_mm": NARROW_MM,
     }
 
@@ -134,7 +134,7 @@ def _parameters(shop: Path, machine: str | None) -> Mapping[str, float]:
     if machine is None:
         params: Mapping[str, float] = machine_defaults("extruder")
     else:
-        extruders = {one.id: one.params for one in read_shop(shop).machines.values() if one.kind == "extruder"}
+        extruders = {known.id: known.params for known in read_shop(shop).machines.values() if known.kind == "extruder"}
         if machine not in extruders:
             raise UsageError(
                 f'--machine "{machine}" is no extruder of the shop.',

@@ -139,4 +139,4 @@ def _word(where: str, row: Mapping[str, Any], name: str, allowed: tuple[str, ...
 
 def _several(value: Any) -> tuple[str, ...]:
     listed = value if isinstance(value, list) else str(value or "").split("+")
-    return tuple(str(one).strip() for one in listed if str(one).strip())
+    return tuple(str(word).strip() for word in listed if str(word).strip())

@@ -15,7 +15,9 @@ from calib.results import INWARD, SHEET, WEEK, Result, check_results, refuse_own
 def check_folder(out: Path) -> None:
     """UsageError where no page could be written into a folder, which need not be there yet; nothing is made."""
     refuse_own_place(out / "page", WEEK)
-    there = next(one for one in (out, *out.absolute().parents) if os.path.exists(one))  # False where it may not be seen
+    there = next(
+        place for place in (out, *out.absolute().parents) if os.path.exists(place)
+    )  # False where it may not be seen
     if not there.is_dir():
         raise UsageError(f"{there} is a file, so no page can be put into a folder {out}.", "Name a folder with --out.")
     if not os.access(there, os.W_OK | os.X_OK):

@@ -52,19 +52,19 @@ def contents_of(builds: pd.DataFrame, items: Mapping[str, Contents]) -> list[Con
     """What each build holds: the part that its row names, else its items where they are all of its parts; else nothing."""
     names = builds["part_file"] if "part_file" in builds else pd.Series(None, builds.index, object)
     ids = builds["build_id"] if "build_id" in builds else pd.Series(None, builds.index, object)
-    found: list[Contents] = []
+    contents: list[Contents] = []
     for name, build, copies in zip(names, ids, builds["parts"], strict=True):
         count = max(int(copies), 1) if copies == copies and copies else 1
         listed = items.get(build, ())
         whole = sum(number for _, number in listed) == count
-        found.append(((name, count),) if isinstance(name, str) and name else listed if whole else ())
-    return found
+        contents.append(((name, count),) if isinstance(name, str) and name else listed if whole else ())
+    return contents
 
 
 def with_measured(builds: pd.DataFrame, inside: Sequence[Contents], measured: Parts, shop: Shop) -> pd.DataFrame:
     """As ``with_parts``, of parts that are known. A row and a quote of the same build come to the same columns."""
     known: dict[tuple[Any, ...], tuple[LayerProfile, dict[str, float]]] = {}
-    found = []
+    rows = []
     heights = builds["height_mm"] if "height_mm" in builds else [None] * len(builds)
     machines = builds["machine"] if "machine" in builds else [None] * len(builds)
     for key in zip(inside, builds["process"], machines, heights, strict=True):
@@ -73,10 +73,10 @@ def with_measured(builds: pd.DataFrame, inside: Sequence[Contents], measured: Pa
         if key not in known and contents and all(poses):
             copies = [count for _, count in contents]
             known[key] = _as_built(poses, copies, shop.machines.get(machine), height)
-        found.append(known.get(key))
-    made = builds.assign(profile=pd.Series([one and one[0] for one in found], builds.index, object))
-    for name in dict.fromkeys(name for one in known.values() for name in one[1]):
-        each = pd.Series([one[1].get(name, np.nan) if one else np.nan for one in found], builds.index, float)
+        rows.append(known.get(key))
+    made = builds.assign(profile=pd.Series([row and row[0] for row in rows], builds.index, object))
+    for name in dict.fromkeys(name for row in known.values() for name in row[1]):
+        each = pd.Series([row[1].get(name, np.nan) if row else np.nan for row in rows], builds.index, float)
         stated = made[name].astype(float) if name in made else pd.Series(np.nan, builds.index)
         made[name] = stated.fillna(each)
     return made
@@ -86,7 +86,7 @@ def _as_built(
     poses: Sequence[Sequence[MeasuredPart]], copies: Sequence[int], machine: Machine | None, height: Any
 ) -> tuple[LayerProfile, dict[str, float]]:
     """Poses in which a build was most likely made, by its height where that is known: their profile, and the row's columns."""
-    near = [sorted(own, key=lambda one: abs(math.log(one.quantity / count)))
+    near = [sorted(own, key=lambda part: abs(math.log(part.quantity / count)))
             for own, count in zip(poses, copies, strict=True)]  # fmt: skip
     whole = [[part for part in own if math.isfinite(part.volume_cm3)] for own in near]
     if machine is None or not all(whole) or machine.process != whole[0][0].process:
@@ -104,12 +104,12 @@ def _as_built(
         (parts, parts_columns(machine, list(zip(parts, copies, strict=True))))
         for parts in islice(product(*whole), MOST_POSES)
     ]
-    chosen, columns = min(made, key=lambda one: abs(one[1]["height_mm"] - float(height)))
+    chosen, columns = min(made, key=lambda build: abs(build[1]["height_mm"] - float(height)))
     return _together(chosen, copies), columns
 
 
 def _together(parts: Sequence[MeasuredPart], copies: Sequence[int]) -> LayerProfile:
-    return parts[0].profile if len(parts) == 1 else mean_profile(tuple(one.profile for one in parts), tuple(copies))
+    return parts[0].profile if len(parts) == 1 else mean_profile(tuple(part.profile for part in parts), tuple(copies))
 
 
 def planned_items(builds: pd.DataFrame) -> dict[str, Contents]:
@@ -165,7 +165,7 @@ def remember_parts(folder: Path, document: Mapping[str, Any], meshes: Sequence[M
         for pose in option["poses"]:
             for machine in (shop.machines[name] for name in option["machine"].split("+")):
                 finder = finders[pose["part"]]
-                shape = next((one for one in finder.shapes(machine) if _is_pose(one, pose)), None)
+                shape = next((own for own in finder.shapes(machine) if _is_pose(own, pose)), None)
                 if shape is not None and shape.process == machine.process:
                     part = measured_part(shape, quantity[pose["part"]])
                     parts.setdefault((part.name, part.process), part)
@@ -212,11 +212,11 @@ def _is_known(known: Parts, name: str, process: str, digest: str) -> bool:
 def _named(folder: Path, processes: pd.Series, inside: Sequence[Contents]) -> dict[Path, list[str]]:
     """Files in the shop's own folder that builds hold, with their processes; what a log names is never taken for a path."""
     there = {path.name: path for path in (folder / FOLDER).glob("*") if path.is_file()}
-    found: dict[Path, set[str]] = {}
+    processes_of: dict[Path, set[str]] = {}
     for process, contents in zip(processes, inside, strict=True):
         for name in (name for name, _ in contents if name in there):
-            found.setdefault(there[name], set()).add(process)
-    return {path: sorted(found[path]) for path in sorted(found)}
+            processes_of.setdefault(there[name], set()).add(process)
+    return {path: sorted(processes_of[path]) for path in sorted(processes_of)}
 
 
 def _read(path: Path) -> Mesh | None:
@@ -234,9 +234,9 @@ def _measured(mesh: Mesh | None, process: str, quantity: int, shop: Shop) -> lis
     for machine in shop.machines.values():
         materials = [shop.materials[name] for name in machine.materials if name in shop.materials]
         if machine.process == process and materials:
-            found = shortlist(finder, Configuration(machine, materials[0], DEFAULT_FINISH[process], shop), quantity)
-            if found:
-                return [measured_part(found[0][0], quantity)]
+            poses = shortlist(finder, Configuration(machine, materials[0], DEFAULT_FINISH[process], shop), quantity)
+            if poses:
+                return [measured_part(poses[0][0], quantity)]
     return []
 
 

@@ -42,10 +42,10 @@ def with_paths(
     return builds.assign(path_min=minutes)
 
 
-def _parameters(shop: Shop, machine: str, at: Any) -> str:
+def _parameters(shop: Shop, machine: str, stamp: Any) -> str:
     """What of a machine, as it was at a stamp, counts for the time of a path; as a text to look up by."""
     known = shop.machines.get(machine)
-    day = None if pd.isna(at) else pd.Timestamp(at).date()
+    day = None if pd.isna(stamp) else pd.Timestamp(stamp).date()
     params = known.params_on(day) if known is not None and known.kind == "extruder" else machine_defaults("extruder")
     return json.dumps({name: float(params[name]) for name in PARAMETERS})
 

@@ -71,12 +71,12 @@ def predict_plan(
 
 def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
     """A sentence for each machine and material that the shop lacks, or has for another process."""
-    told: list[str] = []
+    warnings: list[str] = []
     for column, known in (("machine", shop.machines), ("material", shop.materials)):
         groups = builds.groupby([column, "process"])["build_id"].agg(["count", "min"]).reset_index()
-        own = {name: one.process for name, one in known.items()}  # type: ignore[attr-defined]
-        told += strange_names(column, groups.itertuples(index=False, name=None), own)
-    return told
+        own = {name: thing.process for name, thing in known.items()}  # type: ignore[attr-defined]
+        warnings += strange_names(column, groups.itertuples(index=False, name=None), own)
+    return warnings
 
 
 def stage_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:

@@ -93,7 +93,9 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = l
 def _floors_not_known(folder: Path, shop: Shop) -> list[tuple[str, str]]:
     """Material and stage of what is promised and not ready, of which the least time is not known."""
     return [
-        pair for one in find_all_orders(folder, open_only=True) for pair in floors_not_known_then(option_of(one), shop)
+        pair
+        for order in find_all_orders(folder, open_only=True)
+        for pair in floors_not_known_then(option_of(order), shop)
     ]
 
 

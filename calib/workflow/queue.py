@@ -28,8 +28,8 @@ def awaited_builds(orders: list[dict[str, Any]]) -> pd.DataFrame:
     orders : the open ones, of ``find_orders``
     Returns the columns of ``builds`` (docs/interface.md), with status 'planned'; ids are the quote's, numbered.
     """
-    accepted = sorted(orders, key=lambda one: one["accepted_at"])
-    return pd.DataFrame([row for one in accepted for row in _rows(one)])
+    accepted = sorted(orders, key=lambda order: order["accepted_at"])
+    return pd.DataFrame([row for order in accepted for row in _rows(order)])
 
 
 def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
@@ -100,9 +100,9 @@ def find_queue_and_orders(
     waiting["quote_id"] = [
         fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
     ]
-    starts = {one["quote_id"]: to_minutes(start_of(one)) for one in orders}
+    starts = {order["quote_id"]: to_minutes(start_of(order)) for order in orders}
     waiting["not_before"] = not_before(waiting, starts)
-    hurried = {one["quote_id"] for one in orders if one["hurried"]}
+    hurried = {order["quote_id"] for order in orders if order["hurried"]}
     return stand_in_line(with_parts(folder, waiting, shop), runs, shop, fitted, to_minutes(now), hurried), orders
 
 

@@ -92,7 +92,7 @@ def quote_order(
     An option's process, machine and material are joined by '+' where parts go different ways. Kept as a quote is.
     """
     lines = read_order(order)
-    sheets = sheets_asked(sheet, inward, overwrite, (order, *(one.part for one in lines)))
+    sheets = sheets_asked(sheet, inward, overwrite, (order, *(ordered.part for ordered in lines)))
     return quote_lines(folder, lines, processes, due, start, seed, sure, sheets, order.name, keep, progress)
 
 
@@ -114,7 +114,9 @@ def quote_lines(
     keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
     """
     shop = read_shop(folder)
-    request = quote_request(shop, [one.line for one in lines], processes, due, start, sure=sure or shop.quoting["sure"])
+    request = quote_request(
+        shop, [ordered.line for ordered in lines], processes, due, start, sure=sure or shop.quoting["sure"]
+    )
     fitted = find_fitted(folder)
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
     meshes = read_meshes(folder, lines, shop, progress)
@@ -146,13 +148,15 @@ def quantities_around(quantity: int) -> list[int]:
 
 def read_meshes(folder: Path, lines: list[OrderedPart], shop: Shop, progress: Progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once, and not at all where a line has its mesh."""
-    known = {(one.part, one.unit, one.pose): one.mesh for one in lines if one.mesh is not None}
+    known = {(ordered.part, ordered.unit, ordered.pose): ordered.mesh for ordered in lines if ordered.mesh is not None}
     usual = usual_sides_mm(folder)
-    for one in lines:
-        if (one.part, one.unit, one.pose) not in known:
-            progress(f"Reading {one.part.name} ...")
-            known[one.part, one.unit, one.pose] = read_part(one.part, one.unit, _sides_mm(shop), one.pose, usual)
-    return [known[one.part, one.unit, one.pose] for one in lines]
+    for ordered in lines:
+        if (ordered.part, ordered.unit, ordered.pose) not in known:
+            progress(f"Reading {ordered.part.name} ...")
+            known[ordered.part, ordered.unit, ordered.pose] = read_part(
+                ordered.part, ordered.unit, _sides_mm(shop), ordered.pose, usual
+            )
+    return [known[ordered.part, ordered.unit, ordered.pose] for ordered in lines]
 
 
 def _sides_mm(shop: Shop) -> list[float]:

@@ -79,14 +79,16 @@ def _agreed(quote: dict[str, Any]) -> Agreed | None:
 
 def ranges_of(orders: list[dict[str, Any]]) -> pd.DataFrame:
     """Finished quotes with the range that was given: finished_at, p10, p50, p90."""
-    done = [one for one in orders if one["ready_at"] is not None]
-    rows = [(one["ready_at"], *(option_of(one)["ready_at"][name] for name in ("p10", "p50", "p90"))) for one in done]
+    done = [order for order in orders if order["ready_at"] is not None]
+    rows = [
+        (order["ready_at"], *(option_of(order)["ready_at"][name] for name in ("p10", "p50", "p90"))) for order in done
+    ]
     frame = pd.DataFrame(rows, columns=["finished_at", "p10", "p50", "p90"])
     return pd.DataFrame({name: pd.to_datetime(frame[name], utc=True) for name in frame})
 
 
 def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
-    rows = [(promised_at(one), one["ready_at"], chance_of(one)) for one in orders]
+    rows = [(promised_at(order), order["ready_at"], chance_of(order)) for order in orders]
     frame = pd.DataFrame(rows, columns=["promised_at", "finished_at", "chance"])
     for name in ("promised_at", "finished_at"):
         frame[name] = pd.to_datetime(frame[name], utc=True)

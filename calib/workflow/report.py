@@ -53,8 +53,8 @@ def week_data(
     learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
         health, orders, questions = find_health(store), find_orders(store), list_review(store)
-    below = [one for one in below_floor(learned, logged.runs, shop) if one["new"]]
-    waiting = health | {"questions": [one["sentence"] for one in questions], "below_floor": below}
+    below = [run for run in below_floor(learned, logged.runs, shop) if run["new"]]
+    waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
     honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING)))
     return {
         "shop": shop.name,
@@ -70,8 +70,8 @@ def week_data(
 
 def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> RangeScore:
     """What became of quotes whose parts were packed since then: as ``score_ranges``, and in_time by the promised time."""
-    done = [one for one in orders if one["ready_at"] is not None and one["ready_at"] > since]
-    in_time = sum(one["ready_at"] <= promised_at(one) for one in done)
+    done = [order for order in orders if order["ready_at"] is not None and order["ready_at"] > since]
+    in_time = sum(order["ready_at"] <= promised_at(order) for order in done)
     return {**score_ranges(ranges_of(done)), "in_time": in_time}
 
 
@@ -153,8 +153,8 @@ def write_report(
         "as_of": drift["as_of"],
         "sentences": three_sentences(data),
         "open_promises": promises,
-        "drifting": [named(one) for one in charts if one["state"] == "drifting"],
-        "erratic": [named(one) for one in charts if one["erratic"] and one["erratic"]["change_pct"] > 0],
+        "drifting": [named(chart) for chart in charts if chart["state"] == "drifting"],
+        "erratic": [named(chart) for chart in charts if chart["erratic"] and chart["erratic"]["change_pct"] > 0],
         "below_floor": (data["health"] or {}).get("below_floor", []),
         "warnings": drift["warnings"],
     }
@@ -172,5 +172,5 @@ def find_week(folder: Path) -> WeekData:
 
 def state_of_store(folder: Path) -> tuple[int, int]:
     """Changes whenever anything was stored."""
-    found = (folder / STORE_NAME).stat()
-    return found.st_mtime_ns, found.st_size
+    state = (folder / STORE_NAME).stat()
+    return state.st_mtime_ns, state.st_size

@@ -141,9 +141,9 @@ def _told(run: Run, tap: Tap, undone_at: str | None) -> Run:
     )
 
 
-def _a_second_after(at: str) -> str:
+def _a_second_after(moment: str) -> str:
     """The least that a run takes: two taps may fall into one second."""
-    return (datetime.fromisoformat(at) + timedelta(seconds=1)).isoformat(timespec="seconds")
+    return (datetime.fromisoformat(moment) + timedelta(seconds=1)).isoformat(timespec="seconds")
 
 
 def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> dict[str, Any] | None:
@@ -172,8 +172,8 @@ def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> dict[
     return import_logs(folder, changed) if changed else None
 
 
-def _day(at: str, zone: ZoneInfo) -> str:
-    return datetime.fromisoformat(at).astimezone(zone).date().isoformat()
+def _day(moment: str, zone: ZoneInfo) -> str:
+    return datetime.fromisoformat(moment).astimezone(zone).date().isoformat()
 
 
 def _build_row(tap: Tap) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def run_week(
 def _next_steps(folder: Path, imported: dict[str, Any]) -> list[dict[str, str]]:
     """What the import says and is not done yet; whether there are questions, the fit says too."""
     done = ("calib fit", "calib review")
-    steps = [one for one in imported["next_steps"] if not one["command"].startswith(done)]
+    steps = [step for step in imported["next_steps"] if not step["command"].startswith(done)]
     if find_questions(folder)["questions"]:
         steps.append({"command": f"calib review{at_shop(folder)}", "for": "answer the questions"})
     return steps
@@ -69,7 +69,7 @@ def _learned(folder: Path, out: Path, overwrite: bool, imported: dict[str, Any],
         return {"fit": None, "report": None, "why_not": str(error), "quiet": False}
     asks = any(file.get("error") for file in imported["files"]) or imported["newly_set_aside"]
     asks = asks or any(page[name] for name in ("drifting", "erratic", "warnings", "below_floor"))
-    asks = asks or any(one["state"] != "sure" for one in page["open_promises"]["promises"])
+    asks = asks or any(promise["state"] != "sure" for promise in page["open_promises"]["promises"])
     return {"fit": fitted, "report": page, "why_not": None, "quiet": not asks}
 
 

@@ -74,7 +74,7 @@ def what_if_lines(
     """As ``what_if_order``, of parts and how many of each; name : of the part or of the order."""
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
-    request = quote_request(changed, [one.line for one in lines], processes, None, start)
+    request = quote_request(changed, [ordered.line for ordered in lines], processes, None, start)
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
     ask = _Ask(folder, fitted, request, [finders[mesh] for mesh in meshes], seed)
     progress("Planning the changed shop ...")
@@ -92,12 +92,12 @@ def what_if_lines(
         "soonest": soonest_pair(before, after),
         "options": compared(before, after),
         "out": out,
-        "on_site": on_site(today, changed, [pair for one in after for pair in one.work.stages_by_process]),
+        "on_site": on_site(today, changed, [pair for plan in after for pair in plan.work.stages_by_process]),
         "warnings": [
             *stated_by_patch(today, changed),
             *fitted.warnings,
             *early_start(request, fitted),
-            *unknown_floors(pair for one in after for pair in floors_not_known(one.work, changed)),
+            *unknown_floors(pair for plan in after for pair in floors_not_known(plan.work, changed)),
             *_not_owned(changed),
         ],
     }
@@ -159,7 +159,7 @@ def what_if_weeks(
     process = builds["process"].to_numpy()
     rows = stage_rows(builds, changed, fitted)
     return {
-        "demand": demand.said,
+        "demand": demand.source,
         "builds": len(builds),
         "weeks": demand.weeks,
         **_flow_document(*minutes),
