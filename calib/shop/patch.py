@@ -12,7 +12,7 @@ from calib.shop.keys import FLOOR_KEYS
 from calib.shop.model import Shop
 from calib.shop.old_names import take_new_names
 from calib.shop.patch_facts import check_facts
-from calib.shop.read_shop import FILE, read_text, shop_from_data, shop_from_text
+from calib.shop.read_shop import FILE, read_text, shop_from_data
 from calib.spelling import by_spelling, plain
 from calib.toml_lines import parse_toml
 
@@ -32,11 +32,10 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     """
     base_text = _text(shop_text_or_path)
     patch_text = _text(patch_toml, "patch", "Check its name; it is written as the shop file is.")
-    today = shop_from_text(base_text)  # says what is wrong with the shop file itself
-    base, base_lines = parse_toml(base_text)
+    base, base_lines = parse_toml(base_text, FILE)
+    today = shop_from_data(base, base_lines, FILE, "")  # says what is wrong with the shop file itself
     patch, patch_lines = parse_toml(patch_text, "the patch")
-    for data in (base, patch):
-        take_new_names(data)
+    take_new_names(patch)
     problems = Problems(patch_lines, "the patch")
     merged = _merged(base, as_base_spells(patch, base, problems), problems)
     _check_floors(base, merged, problems)

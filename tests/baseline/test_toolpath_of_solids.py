@@ -6,6 +6,8 @@ and the motion (every move with look-ahead, ``baseline.path``, which has its own
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 import shapely
@@ -29,30 +31,29 @@ SETTINGS = {
 }  # fmt: skip
 
 
-class Nozzle:
-    """Writes moves; E grows with what is laid."""
+class Layer:
+    """Moves of a layer; E counts what each lays."""
 
     def __init__(self) -> None:
-        self.lines, self.e = ["G21", "G90"], 0.0
+        self.lines: list[str] = []
 
     def go(self, point) -> None:
         self.lines.append(f"G0 X{point[0]:.4f} Y{point[1]:.4f} F{150 * 60}")
 
     def lay(self, points, speed) -> None:
-        for x, y in points:
-            self.e += 1.0
-            self.lines.append(f"G1 X{x:.4f} Y{y:.4f} E{self.e:.1f} F{speed * 60}")
+        self.lines += [f"G1 X{x:.4f} Y{y:.4f} E1.0 F{speed * 60}" for x, y in points]
 
 
-def lay_layer(nozzle: Nozzle, section: shapely.Polygon, number: int, solid: bool, infill: float) -> None:
-    first = number == 0
+@cache
+def layer_of(x: float, y: float, odd: bool, first: bool, solid: bool, infill: float) -> str:
+    section, nozzle = shapely.box(0, 0, x, y), Layer()
     for wall in range(WALLS):
         ring = section.buffer(-(wall + 0.5) * SPACING, join_style="mitre").exterior.coords
         nozzle.go(ring[0])
         nozzle.lay(ring[1:], 30 if first else 60)
     inside = section.buffer(-(WALLS + 0.5) * SPACING, join_style="mitre")  # lines turn within their own width
     pitch = SPACING / (1.0 if solid else infill)
-    turned = affinity.rotate(inside, 45 if number % 2 else -45, origin=(0, 0))
+    turned = affinity.rotate(inside, 45 if odd else -45, origin=(0, 0))
     low_x, low_y, high_x, high_y = turned.bounds
     rows = np.arange(low_y + pitch / 2, high_y, pitch)
     forwards = True
@@ -61,19 +62,21 @@ def lay_layer(nozzle: Nozzle, section: shapely.Polygon, number: int, solid: bool
         for line in getattr(cut, "geoms", [cut]):
             if line.is_empty:
                 continue
-            ends = affinity.rotate(line, -45 if number % 2 else 45, origin=(0, 0)).coords[:: 1 if forwards else -1]
+            ends = affinity.rotate(line, -45 if odd else 45, origin=(0, 0)).coords[:: 1 if forwards else -1]
             if place == 0:
                 nozzle.go(ends[0])
             nozzle.lay(ends, 30 if first else 100)
             forwards = not forwards
+    return "\n".join(nozzle.lines)
 
 
 def path_of(x: float, y: float, z: float, infill: float) -> str:
-    nozzle, section, count = Nozzle(), shapely.box(0, 0, x, y), round(z / LAYER)
+    lines, count = ["G21", "G90", "M83"], round(z / LAYER)  # E relative: each layer is the same text
     for number in range(count):
-        nozzle.lines.append(f"G0 Z{(number + 1) * LAYER:.2f} F{150 * 60}")
-        lay_layer(nozzle, section, number, number < SKINS or number >= count - SKINS, infill)
-    return "\n".join(nozzle.lines)
+        is_solid = infill == 1.0 or number < SKINS or number >= count - SKINS
+        lines.append(f"G0 Z{(number + 1) * LAYER:.2f} F{150 * 60}")
+        lines.append(layer_of(x, y, bool(number % 2), number == 0, is_solid, infill))
+    return "\n".join(lines)
 
 
 @pytest.mark.outside("shapely (GEOS): walls as offsets, fill as clipped lines", "run")

