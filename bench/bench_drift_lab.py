@@ -40,9 +40,8 @@ from calib.calibration.checkpoints import Checkpoints
 from calib.drift.change import find_change
 from calib.drift.chart import Alarm, find_alarms, news
 from calib.drift.check import check_drift
-from calib.drift.limits import chart_limits
+from calib.drift.limits import LEVEL_SHARE, chart_limits
 from calib.drift.memory import Kept
-from calib.drift.quarters import LEVEL_SHARE
 from calib.drift.series import Series, days, find_series
 
 WEEKS, FALSE_A_YEAR = 60, 2.0

@@ -17,7 +17,7 @@ import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
 from calib.drift.chart import find_alarms, news
-from calib.drift.quarters import lab_limits
+from calib.drift.limits import lab_limits
 from calib.drift.series import bench_together, find_series, pooled
 from calib.drift.spread import sizes_of
 

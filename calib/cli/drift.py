@@ -34,7 +34,7 @@ def drift(
     file's false_alarms_per_year. Stages with few runs a week are also charted together, as PROCESS:bench_work, and so is all
     that is done at one station or in one material, as station:NAME and material:NAME. An alarm stays until you accept it,
     its logs are corrected, or it went back. What you
-    accept is the plan from then on; a new change cries again.
+    accept is the plan from then on; a new change is reported again.
 
     Example: calib drift --since 2026-09-01
 

@@ -55,8 +55,8 @@ class Alarm:
     sign: int
 
 
-def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Values drawn in towards a centre that follows them slowly; looks at nothing later.
+def winsorised(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Values winsorised: drawn in towards a centre that follows them slowly; looks at nothing later.
 
     A value counts by the score of Student's t with 6 degrees of freedom, scaled so that a small shift moves its mean one
     for one: at most 1.5 sd, which it has 2 sd off, and less beyond. A forgotten timer says less than a run that is merely
@@ -65,7 +65,7 @@ def drawn_in(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
 
     values, scale : shape (series, n), time along the second axis
 
-    >>> drawn_in(np.array([[0.0, 1.0, 0.0, -1.0, 90.0]]), np.ones((1, 5))).round(1).tolist()
+    >>> winsorised(np.array([[0.0, 1.0, 0.0, -1.0, 90.0]]), np.ones((1, 5))).round(1).tolist()
     [[0.0, 1.2, -0.1, -1.1, 0.1]]
     """
     kept = np.empty_like(values)
@@ -94,23 +94,23 @@ def shift_odds(
     too few runs.
     """
     n = values.shape[1]
-    told, total = sums(1 / scale**2), sums(values / scale**2)
+    precision, total = sums(1 / scale**2), sums(values / scale**2)
     start = np.maximum(np.arange(n + 1) - MOST_BEFORE, 0)
     with np.errstate(divide="ignore", invalid="ignore"):  # nothing is known before the first run; nobody asks
-        doubt = 1 / (told - told[:, start] + level.known)
+        doubt = 1 / (precision - precision[:, start] + level.known)
         middle = (total - total[:, start]) * doubt
     odds, best, runs = np.zeros(values.shape), np.zeros(values.shape), np.zeros(values.shape, int)
     for lag, width in zip(LAGS[LAGS + before <= n], WIDTHS, strict=False):
-        split, end, at = slice(before, n - lag + 1), slice(before + lag, n + 1), slice(before + lag - 1, n)
-        after = told[:, end] - told[:, split]
+        split, end, ends = slice(before, n - lag + 1), slice(before + lag, n + 1), slice(before + lag - 1, n)
+        after = precision[:, end] - precision[:, split]
         moved = (total[:, end] - total[:, split]) / after - middle[:, split]
         size = np.maximum(np.abs(moved) - level.creep * np.sqrt(lag / after), 0.0)
         sure, usual = 1 / (1 / after + doubt[:, split]), after / lag / USUAL_SHIFT**2
         ratio = width * np.exp(np.minimum((size * sure) ** 2 / (sure + usual) / 2, MOST)) / np.sqrt(1 + sure / usual)
-        odds[:, at] += ratio
-        larger = ratio > best[:, at] * width
-        best[:, at][larger] = ratio[larger] / width
-        runs[:, at][larger] = np.copysign(lag, moved[larger])
+        odds[:, ends] += ratio
+        larger = ratio > best[:, ends] * width
+        best[:, ends][larger] = ratio[larger] / width
+        runs[:, ends][larger] = np.copysign(lag, moved[larger])
     return np.log(np.maximum(odds, NONE)), runs
 
 
@@ -145,13 +145,13 @@ def find_alarms(
     """Every alarm; after each the chart starts again with the runs since the change, whose level nobody knows.
 
     values, scale : shape (n,)
-    limit : log odds above ``still_odds`` from which on it cries, of each run or of all
+    limit : log odds above ``still_odds`` from which on it signals, of each run or of all
     a_year : runs a year
     settled : first run at which a change may be dated: before it the stage was still being learned
     level : before the first alarm
     begin : first run of the level before the first alarm
     known : alarms of earlier looks, in order: the chart goes on from the last of them
-    looked : first run that no earlier look has seen: it cries at none before
+    looked : first run that no earlier look has seen: it signals at none before
     """
     alarms, limit = list(known), np.broadcast_to(limit, values.shape)
     while True:
@@ -178,8 +178,8 @@ def next_alarm(
     part = slice(begin, None)
     if len(values) - begin < before + LAGS[0]:
         return None
-    kept = drawn_in(values[None, part], scale[None, part])
-    odds, runs = (found[0] for found in shift_odds(kept, scale[None, part], level, before))
+    kept = winsorised(values[None, part], scale[None, part])
+    odds, runs = (result[0] for result in shift_odds(kept, scale[None, part], level, before))
     over = np.flatnonzero(odds > limit[part] + still_odds(len(odds), a_year, level))
     over = over[over >= looked - begin]
     if not len(over):
@@ -204,6 +204,6 @@ def goes_back(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm], start:
 
 
 def news(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm]) -> list[Alarm]:
-    """Alarms that did not tell of a way back when they cried."""
+    """Alarms that did not tell of a way back when they signalled."""
     known = [(alarm, slice(alarm.run + 1), alarms[: i + 1]) for i, alarm in enumerate(alarms)]
-    return [alarm for alarm, past, cried in known if not goes_back(values[past], scale[past], cried)]
+    return [alarm for alarm, past, so_far in known if not goes_back(values[past], scale[past], so_far)]

@@ -13,9 +13,9 @@ import pandas as pd
 from calib.documents.drift import DriftDocument, StageDrift
 from calib.drift.change import change_size
 from calib.drift.chart import find_alarms, goes_back
-from calib.drift.describe import LEFT, Told, chart_data, day_of, describe, events_near, went_back
+from calib.drift.describe import LEFT, FirstReport, chart_data, day_of, describe, events_near, went_back
+from calib.drift.limits import limit_of, may_keep, quarter_limits
 from calib.drift.memory import MENDED, Kept, Known, end, known_again, recall, run_at
-from calib.drift.quarters import limit_of, may_keep, quarter_limits
 from calib.drift.series import POOLED_BY, Series, bench_together, days, find_series, pooled
 from calib.drift.spread import find_erratic
 
@@ -70,8 +70,8 @@ def check_drift(
     pools = pooled(charts)
     watched = [chart for chart in charts + together + pools if chart.enough]
     limits = quarter_limits(watched, as_of, kept.limits, false_alarms_per_year, seed)
-    looked = Looked(as_of, after, accepted_plans(accepted), persons, timezone, events, limits, kept)
-    rows = {id(chart): check_stage(chart, looked) for chart in charts + together + pools}
+    options = LookOptions(as_of, after, accepted_plans(accepted), persons, timezone, events, limits, kept)
+    rows = {id(chart): check_stage(chart, options) for chart in charts + together + pools}
     return {
         "as_of": str(as_of.tz_convert(timezone).date()),
         "looked": as_of.isoformat(),
@@ -92,7 +92,7 @@ def of_others(kept: Kept, rows: Iterable[Mapping[str, Any]]) -> list[dict[str, A
 
 
 @dataclass(frozen=True, eq=False)
-class Looked:
+class LookOptions:
     """How a look at the charts is meant: see ``check_drift``."""
 
     as_of: pd.Timestamp
@@ -108,103 +108,108 @@ class Looked:
 def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict[tuple[str, str], Plan]:
     """Each stage's last accepted change."""
     rows = accepted.to_dict("records") if isinstance(accepted, pd.DataFrame) else list(accepted)
-    found: dict[tuple[str, str], Plan] = {}
+    plans: dict[tuple[str, str], Plan] = {}
     for row in rows:
         key = (str(row["process"]), str(row["stage"]))
         first, until = days(pd.Series([pd.Timestamp(row["since"]), pd.Timestamp(row["accepted_at"])], dtype=object))
-        found[key] = max(found.get(key, Plan()), Plan(float(first), float(until)), key=lambda plan: plan.until)
-    return found
+        plans[key] = max(plans.get(key, Plan()), Plan(float(first), float(until)), key=lambda plan: plan.until)
+    return plans
 
 
-def check_stage(chart: Series, looked: Looked) -> StageDrift:
-    """One row of the document; only what cried after the day asked for, and after the last accepted change, counts."""
+def check_stage(chart: Series, options: LookOptions) -> StageDrift:
+    """One row of the document; only what signalled after the day asked for, and after the last accepted change, counts."""
     stage: dict[str, Any] = {"process": chart.process, "stage": chart.stage, "runs": len(chart.at), **STEADY}
     stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None, "known_since": None, "alarms": []}
     if not chart.enough:
         return cast(StageDrift, stage | {"state": "too_few_runs", "events": [], "chart": chart_data(chart, stage)})
-    plan = looked.plans.get((chart.process, chart.stage), Plan())
+    plan = options.plans.get((chart.process, chart.stage), Plan())
     if np.isfinite(plan.first):
         stage["accepted_since"] = str(pd.Timestamp(plan.first, unit="D").date())
     begin = int(np.searchsorted(chart.at, plan.first))
-    after = max(looked.after, plan.until)
-    known, mended = level_alarms(chart, looked, begin, plan.until)
-    stage |= tell_level(chart, looked, known, begin, after)
-    stage["alarms"] = [one.row for one in known + mended]
-    found = [one.alarm for one in known]
-    erratic = find_erratic(chart, limit_of(chart, looked.limits, "spread"), after, [chart.at[a.first] for a in found])
+    after = max(options.after, plan.until)
+    known, mended = level_alarms(chart, options, begin, plan.until)
+    stage |= level_keys(chart, options, known, begin, after)
+    stage["alarms"] = [entry.row for entry in known + mended]
+    alarms = [entry.alarm for entry in known]
+    erratic = find_erratic(chart, limit_of(chart, options.limits, "spread"), after, [chart.at[a.first] for a in alarms])
     if erratic:
-        days_told = {"since": erratic.pop("first"), "alarm_at": erratic.pop("cried")}
-        stage["erratic"] = {name: day_of(chart, run, looked.timezone) for name, run in days_told.items()} | erratic
-    stage["events"] = events_near(chart, stage, looked.events)
+        days_of = {"since": erratic.pop("first"), "alarm_at": erratic.pop("signalled")}
+        stage["erratic"] = {name: day_of(chart, run, options.timezone) for name, run in days_of.items()} | erratic
+    stage["events"] = events_near(chart, stage, options.events)
     return cast(StageDrift, stage | {"chart": chart_data(chart, stage)})
 
 
-def level_alarms(chart: Series, looked: Looked, begin: int, until: float) -> tuple[list[Known], list[Known]]:
+def level_alarms(chart: Series, options: LookOptions, begin: int, until: float) -> tuple[list[Known], list[Known]]:
     """Alarms of the chart's level, of earlier looks and of this one; and those that were there no more, their logs mended."""
-    known, doubtful, first = recall(chart, looked.kept, "level", until)
-    found = find_alarms(
-        chart.value, chart.scale, limit_of(chart, looked.limits, "level"), chart.pace, chart.settled, begin=begin,
-        known=[one.alarm for one in known], looked=first,
+    known, doubtful, first = recall(chart, options.kept, "level", until)
+    alarms = find_alarms(
+        chart.value, chart.scale, limit_of(chart, options.limits, "level"), chart.pace, chart.settled, begin=begin,
+        known=[entry.alarm for entry in known], looked=first,
     )  # fmt: skip
-    again, gone = known_again(chart, "level", found, known, doubtful)
-    end(gone, looked.as_of, MENDED)
+    again, gone = known_again(chart, "level", alarms, known, doubtful)
+    end(gone, options.as_of, MENDED)
     return again, gone
 
 
-def tell_level(chart: Series, looked: Looked, known: list[Known], begin: int, after: float) -> dict[str, Any]:
+def level_keys(chart: Series, options: LookOptions, known: list[Known], begin: int, after: float) -> dict[str, Any]:
     """What the alarms that stand say; those that went back or that the mix of parts explains end, if they were told."""
-    starts = dict(zip([one.alarm for one in known], [begin, *(one.alarm.first for one in known)], strict=False))
-    cried = [one for one in known if one.standing and chart.at[one.alarm.run] > after]
-    if not cried:
+    starts = dict(zip([entry.alarm for entry in known], [begin, *(entry.alarm.first for entry in known)], strict=False))
+    signalled = [entry for entry in known if entry.standing and chart.at[entry.alarm.run] > after]
+    if not signalled:
         return {}
-    alarms = [one.alarm for one in cried]
+    alarms = [entry.alarm for entry in signalled]
     if goes_back(chart.value, chart.scale, alarms, starts[alarms[0]]):
-        end(cried, looked.as_of, "went back")
-        return {"causes": [went_back(chart, alarms[0].first, alarms[-1].first, looked.timezone)]}
-    one = next(one for one in cried if one.alarm.sign == cried[-1].alarm.sign)
-    told = describe(
-        chart, starts[one.alarm], one.alarm, first_told(chart, one, looked.timezone), looked.persons, looked.timezone
+        end(signalled, options.as_of, "went back")
+        return {"causes": [went_back(chart, alarms[0].first, alarms[-1].first, options.timezone)]}
+    entry = next(entry for entry in signalled if entry.alarm.sign == signalled[-1].alarm.sign)
+    described = describe(
+        chart,
+        starts[entry.alarm],
+        entry.alarm,
+        first_report(chart, entry, options.timezone),
+        options.persons,
+        options.timezone,
     )
-    new = chart.process in POOLED_BY and "slices" in told and not one.row["known_since"]
-    if new and (alone := one_alone(chart, starts[one.alarm], told, looked.timezone)):
+    new = chart.process in POOLED_BY and "slices" in described and not entry.row["known_since"]
+    if new and (alone := one_alone(chart, starts[entry.alarm], described, options.timezone)):
         return {"causes": [f"It is {alone.replace('_', ' ')} alone, not all of it."]}
-    if told.get("state") == "drifting":
-        return told | remember(one.row, told, looked)
-    if one.row["known_since"]:
-        end(cried, looked.as_of, "went back")
-    return told
+    if described.get("state") == "drifting":
+        return described | remember(entry.row, described, options)
+    if entry.row["known_since"]:
+        end(signalled, options.as_of, "went back")
+    return described
 
 
-def one_alone(chart: Series, start: int, told: Mapping[str, Any], timezone: str) -> str:
+def one_alone(chart: Series, start: int, described: Mapping[str, Any], timezone: str) -> str:
     """What moved alone in a pooled chart; '' where the runs without its likeliest stage moved at least half as much."""
-    if told["where"] not in (None, WHOLE):
-        return str(told["where"])
-    shares = {one["value"]: one["share"] for one in told["slices"] if one["by"] == "stage"}
+    if described["where"] not in (None, WHOLE):
+        return str(described["where"])
+    shares = {part["value"]: part["share"] for part in described["slices"] if part["by"] == "stage"}
     if not shares:
         return "one stage"
     most = max(shares, key=shares.__getitem__)
     rest = np.flatnonzero(chart.rows["stage"].to_numpy() != most)
     rest = rest[rest >= start]
-    run = int(np.searchsorted(rest, run_at(chart, pd.Timestamp(told["since"], tz=timezone))))
+    run = int(np.searchsorted(rest, run_at(chart, pd.Timestamp(described["since"], tz=timezone))))
     if not 0 < run < len(rest):
         return f"stage {most}"
-    left = change_size(chart.value[rest], chart.scale[rest], run)[0] / np.log1p(told["change_pct"] / 100)
+    left = change_size(chart.value[rest], chart.scale[rest], run)[0] / np.log1p(described["change_pct"] / 100)
     return "" if left >= LEFT else f"stage {most}"
 
 
-def first_told(chart: Series, one: Known, timezone: str) -> Told | None:
-    if not one.row["known_since"]:
+def first_report(chart: Series, known: Known, timezone: str) -> FirstReport | None:
+    if not known.row["known_since"]:
         return None
-    run = run_at(chart, pd.Timestamp(one.row["since"], tz=timezone))
-    return Told(run, float(np.log1p(one.row["change_pct"] / 100)))
+    run = run_at(chart, pd.Timestamp(known.row["since"], tz=timezone))
+    return FirstReport(run, float(np.log1p(known.row["change_pct"] / 100)))
 
 
-def remember(row: dict[str, Any], told: dict[str, Any], looked: Looked) -> dict[str, Any]:
+def remember(row: dict[str, Any], described: dict[str, Any], options: LookOptions) -> dict[str, Any]:
     """The day first told, kept unless the estimate has left its range; and since when the alarm is known."""
     dates = ("since", "since_low", "since_high")
-    row["known_since"] = row["known_since"] or looked.as_of.isoformat()
-    if not (row["since"] and row["since_low"] <= told["since"] <= row["since_high"]):
-        row |= {name: told[name] for name in dates}
-    row["change_pct"] = row["change_pct"] or told["change_pct"]
-    known_since = str(pd.Timestamp(row["known_since"]).tz_convert(looked.timezone).date())
+    row["known_since"] = row["known_since"] or options.as_of.isoformat()
+    if not (row["since"] and row["since_low"] <= described["since"] <= row["since_high"]):
+        row |= {name: described[name] for name in dates}
+    row["change_pct"] = row["change_pct"] or described["change_pct"]
+    known_since = str(pd.Timestamp(row["known_since"]).tz_convert(options.timezone).date())
     return {name: row[name] for name in dates} | {"known_since": known_since}

@@ -11,9 +11,8 @@ import pandas as pd
 
 from calib.drift.change import Change, change_size, find_change, robust_mean
 from calib.drift.chart import MOST_BEFORE, Alarm
-from calib.drift.mix import mix_cause
 from calib.drift.series import Series
-from calib.drift.slices import find_slices
+from calib.drift.slices import find_slices, mix_cause
 
 NEAR_DAYS = 21  # what was found and logged two or three weeks later counts too
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
@@ -25,15 +24,15 @@ LATEST = 30  # runs that a usual build is told from
 
 
 @dataclass(frozen=True)
-class Told:
-    """What was told of an alarm at first: run of its day, and size [log]."""
+class FirstReport:
+    """What was said of an alarm when it was first reported: run of its day, and size [log]."""
 
     run: int
     size: float
 
 
 def describe(
-    chart: Series, start: int, alarm: Alarm, told: Told | None, persons: bool, timezone: str
+    chart: Series, start: int, alarm: Alarm, first: FirstReport | None, persons: bool, timezone: str
 ) -> dict[str, Any]:
     """The document's keys of a stage with an alarm; its level before is that of the runs from ``start``.
 
@@ -44,12 +43,12 @@ def describe(
     part = slice(start, None)
     values, scale, at = chart.value[part], chart.scale[part], chart.at[part]
     change = find_change(values, scale, at)
-    if told and not plain(change, alarm):
-        change = still_there(values, scale, told, start) or change
+    if first and not plain(change, alarm):
+        change = still_there(values, scale, first, start) or change
     run = start + change.run
     if run < chart.settled:
         return {}
-    if not plain(change, alarm) and not (told and change.shape == STILL):
+    if not plain(change, alarm) and not (first and change.shape == STILL):
         return {
             "causes": [f"A change was reported on {spoken_day(chart, alarm.run, timezone)} and has gone back since."]
         }
@@ -84,22 +83,22 @@ def plain(change: Change, alarm: Alarm) -> bool:
     return alarm.sign * change.size > 0 and not change.size_low <= 0 <= change.size_high
 
 
-def still_there(values: np.ndarray, scale: np.ndarray, told: Told, start: int) -> Change | None:
+def still_there(values: np.ndarray, scale: np.ndarray, first: FirstReport, start: int) -> Change | None:
     """The change on the day that was told, where at least half of it is left; None where it went back."""
-    run = max(told.run - start, 0)
+    run = max(first.run - start, 0)
     if not FEWEST_ASIDE <= run <= len(values) - FEWEST_ASIDE:
         return None
     size, low, high = change_size(values, scale, run)
-    return Change(run, run, run, size, low, high, STILL) if size / told.size > LEFT else None
+    return Change(run, run, run, size, low, high, STILL) if size / first.size > LEFT else None
 
 
 def went_back(chart: Series, first: int, back: int, timezone: str) -> str:
     """What to say of a stage that moved at run ``first`` and is where it was since run ``back``."""
     gone = robust_mean(chart.value[first:back], chart.scale[first:back])[0]
     was, _ = robust_mean(chart.value[back:], chart.scale[back:])
-    told = f"about {100 * abs(np.expm1(gone - was)):.0f} % {'slower' if gone > was else 'quicker'}"
+    by_how_much = f"about {100 * abs(np.expm1(gone - was)):.0f} % {'slower' if gone > was else 'quicker'}"
     began, ended = spoken_day(chart, first, timezone), spoken_day(chart, back, timezone)
-    return f"It was {told} from {began} to {ended} and is where it was."
+    return f"It was {by_how_much} from {began} to {ended} and is where it was."
 
 
 def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:
@@ -126,7 +125,7 @@ def levels_before(chart: Series, low: int) -> pd.Series:
     """What the model took each stage's level for in its last runs before run ``low`` [log], by stage."""
     rows = chart.rows.iloc[:low]
     level = np.log(rows["expected_min"] / rows["baseline_min"]) - rows["covariate_effect"]
-    return level.groupby(rows["stage"].astype(str)).agg(lambda one: one.tail(LATEST).median())
+    return level.groupby(rows["stage"].astype(str)).agg(lambda levels: levels.tail(LATEST).median())
 
 
 def day_of(chart: Series, run: int, timezone: str) -> str:
@@ -150,11 +149,11 @@ def events_near(chart: Series, stage: Mapping[str, Any], events: pd.DataFrame | 
 
     Of a stage that moved the change of its level counts, of another one that of its spread.
     """
-    told = stage if stage["since"] else stage["erratic"]
-    if not told or events is None or events.empty:
+    change = stage if stage["since"] else stage["erratic"]
+    if not change or events is None or events.empty:
         return []
     names = ("since_low", "since", "since_high")
-    low, since, high = (pd.Timestamp(told.get(name) or told["since"], tz="UTC") for name in names)
+    low, since, high = (pd.Timestamp(change.get(name) or change["since"], tz="UTC") for name in names)
     margin = pd.Timedelta(days=NEAR_DAYS)
     at = pd.to_datetime(events["at"], utc=True)
     near = events[(at >= low - margin) & (at <= high + margin)]

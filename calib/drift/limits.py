@@ -1,4 +1,4 @@
-"""How far a chart may go before it cries: from the model's own replayed errors, for the whole lab's false alarms.
+"""How far a chart may go before it signals: from the model's own replayed errors, for the whole lab's false alarms.
 
 Errors of a lab are neither normal nor independent: the calibration follows them. So quiet years are put together from
 blocks of the errors that the model made at the time (moving block bootstrap: H. R. Künsch, Annals of Statistics 17
@@ -7,14 +7,22 @@ year goes is the chart's own law and known from normal noise: see ``rise``.
 
 Most of the lab's false alarms go to its charts with few runs, where a lower limit finds more changes in time
 (bench/bench_drift.py, against equal shares: 0.5 sd 4 % more often, 1 sd 3 %).
+
+Limits are set once a quarter of log time and kept: an alarm does not come and go with them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import numpy as np
+import pandas as pd
 
 from calib.drift.change import gains
-from calib.drift.chart import BEFORE, FEWEST, MOST_BEFORE, UNKNOWN, Level, drawn_in, shift_odds, still_odds
+from calib.drift.chart import BEFORE, FEWEST, MOST_BEFORE, UNKNOWN, Level, shift_odds, still_odds, winsorised
+from calib.drift.series import Series, days
+from calib.drift.spread import sizes_of
 
 YEARS, RUNS = (160, 1000), 60_000  # quiet years for each pace: fewest and most, and runs of them all
 PACES = 6
@@ -35,7 +43,7 @@ RISE_KNOWN_LEVEL = (1.39, 1.15, 1.00, 0.91, 0.81, 0.68)
 def chart_limits(
     errors: list[np.ndarray], pace: np.ndarray, a_year: float, seed: int = 0, level: Level = UNKNOWN
 ) -> np.ndarray:
-    """Limit of each chart [log odds], so that all together cry falsely ``a_year`` times a year, shape (charts,).
+    """Limit of each chart [log odds], so that all together signal falsely ``a_year`` times a year, shape (charts,).
 
     errors : for each chart its errors over their predicted spread, in order of time [sd]
     pace : shape (charts,), runs a year
@@ -46,11 +54,11 @@ def chart_limits(
     rng = np.random.default_rng(seed)
     slowest, quickest = np.maximum((pace.min(), pace.max()), FEWEST)
     grid = np.geomspace(slowest, quickest, int(min(np.ceil(np.log2(quickest / slowest)), PACES - 1)) + 1)
-    middles = [quiet_median(*near(errors, pace, one), one, rng, level) for one in grid]
-    at = np.maximum(pace, FEWEST)
-    middle = np.interp(np.log(at), np.log(grid), middles)
+    middles = [quiet_median(*near(errors, pace, grid_pace), grid_pace, rng, level) for grid_pace in grid]
+    at_least = np.maximum(pace, FEWEST)
+    middle = np.interp(np.log(at_least), np.log(grid), middles)
     share = a_year / LUCK * pace**SHARE / np.sum(pace**SHARE)
-    return middle + rise(middle, at, share, level)
+    return middle + rise(middle, at_least, share, level)
 
 
 def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -> np.ndarray:
@@ -59,7 +67,7 @@ def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -
     On normal noise of variance 0.6 to 1.3 the median and the distance from it to the 90 % point both grow with the
     variance, the second as the 0.8th power of the first, times a factor of the pace; from there on the law is a generalised
     extreme value law of one shape (A. F. Jenkinson, Quarterly Journal of the Royal Meteorological Society 81 (1955)
-    158-171). Our own simulation, bench/bench_quiet_law.py; heavy tails that are drawn in keep to it.
+    158-171). Our own simulation, bench/bench_quiet_law.py; heavy tails that are winsorised keep to it.
     """
     factor = np.interp(np.log(pace), np.log(RISE_PACES), RISE_KNOWN_LEVEL if level.known else RISE)
     to_90 = factor * np.maximum(middle, 0.05) ** 0.8
@@ -71,10 +79,10 @@ def variate(rate: np.ndarray | float) -> np.ndarray:
     return (np.asarray(rate) ** -TAIL - 1) / TAIL
 
 
-def near(errors: list[np.ndarray], pace: np.ndarray, one: float) -> tuple[np.ndarray, int]:
+def near(errors: list[np.ndarray], pace: np.ndarray, target: float) -> tuple[np.ndarray, int]:
     """Errors of the third of the charts (eight at least) whose pace is nearest, one after the other, and how many runs
     of a chart there usually are."""
-    order = np.argsort(np.abs(np.log(pace / one)), kind="stable")[: max(8, len(pace) // 3)]
+    order = np.argsort(np.abs(np.log(pace / target)), kind="stable")[: max(8, len(pace) // 3)]
     return np.concatenate([without_step(errors[i]) for i in order]), int(np.median([len(errors[i]) for i in order]))
 
 
@@ -104,5 +112,77 @@ def largest_odds(
     series = errors[(starts + np.arange(length)) % len(errors)].reshape(years, -1)[:, : earlier + runs]
     series = series * rng.choice([-1.0, 1.0], (years, 1))
     ones = np.ones_like(series)
-    odds = shift_odds(drawn_in(series, ones), ones, level, 0 if level.known else BEFORE)[0]
+    odds = shift_odds(winsorised(series, ones), ones, level, 0 if level.known else BEFORE)[0]
     return (odds - still_odds(earlier + runs, runs, level))[:, earlier:].max(axis=1)
+
+
+LEVEL_SHARE = 0.85  # of the false alarms are for levels, the rest for spreads
+BASIS_DAYS = 56.0  # logs that limits are set from before they are kept, our choice
+Row = dict[str, Any]
+
+
+def quarter_limits(
+    charts: Sequence[Series], as_of: pd.Timestamp, kept: Sequence[Mapping[str, Any]], a_year: float, seed: int = 0
+) -> list[Row]:
+    """Rows of quarter, process, stage, level, spread, false_alarms_per_year: those kept, and this quarter's.
+
+    A quarter's are set from the runs before it, where there are BASIS_DAYS of them, else from all; so they are the same
+    on whatever day of it one looks. A chart that gets runs enough later joins with a limit of its own.
+    """
+    quarter = str(quarter_of(as_of).date())
+    own = [dict(row) for row in kept if row["false_alarms_per_year"] == a_year and row["quarter"] <= quarter]
+    set_for = {(row["process"], row["stage"]) for row in own if row["quarter"] == quarter}
+    new = [i for i, chart in enumerate(charts) if (chart.process, chart.stage) not in set_for]
+    if not new:
+        return own
+    limits = lab_limits(basis(charts, days(pd.Series([quarter_of(as_of)]))[0]), a_year, seed)
+    return own + [
+        {"quarter": quarter, "process": charts[i].process, "stage": charts[i].stage, "level": limits[i][0],
+         "spread": limits[i][1], "false_alarms_per_year": a_year}
+        for i in new
+    ]  # fmt: skip
+
+
+def quarter_of(moment: pd.Timestamp) -> pd.Timestamp:
+    """First moment of the quarter, UTC.
+
+    >>> quarter_of(pd.Timestamp("2026-11-20 10:00", tz="Europe/Berlin"))
+    Timestamp('2026-10-01 00:00:00+0000', tz='UTC')
+    """
+    day = moment.tz_convert("UTC")
+    return pd.Timestamp(day.year, 3 * ((day.month - 1) // 3) + 1, 1, tz="UTC")
+
+
+def basis(charts: Sequence[Series], day: float) -> list[Series]:
+    """The charts up to a day; as they are where too little is logged before it."""
+    if not enough_before(charts, day):
+        return list(charts)
+    early = [chart.until(day) for chart in charts]
+    return [past if past.enough else chart for past, chart in zip(early, charts, strict=True)]
+
+
+def enough_before(charts: Sequence[Series], day: float) -> bool:
+    return min(chart.at[0] for chart in charts) + BASIS_DAYS <= day
+
+
+def may_keep(rows: Sequence[Row], charts: Sequence[Series], as_of: pd.Timestamp) -> list[Row]:
+    """The rows that are kept: none while BASIS_DAYS are not logged."""
+    return list(rows) if charts and enough_before(charts, days(pd.Series([as_of]))[0]) else []
+
+
+def lab_limits(charts: Sequence[Series], a_year: float, seed: int = 0) -> list[tuple[float, float]]:
+    """Limits of level and of spread of each chart; bench work charted together is a chart of the lab as others are."""
+    pace = np.array([chart.pace for chart in charts])
+    levels = chart_limits([c.error / c.scale for c in charts], pace, a_year * LEVEL_SHARE, seed)
+    spreads = chart_limits([sizes_of(c) for c in charts], pace, a_year * (1 - LEVEL_SHARE), seed)
+    return [(float(level), float(spread)) for level, spread in zip(levels, spreads, strict=True)]
+
+
+def limit_of(chart: Series, rows: Sequence[Mapping[str, Any]], kind: str) -> np.ndarray:
+    """Limit at each run, shape (n,): its quarter's, or of the quarter next to it that has one."""
+    own = sorted(
+        (r for r in rows if (r["process"], r["stage"]) == (chart.process, chart.stage)), key=lambda r: r["quarter"]
+    )
+    starts = days(pd.Series([pd.Timestamp(row["quarter"], tz="UTC") for row in own]))
+    place = np.maximum(np.searchsorted(starts, chart.at, side="right") - 1, 0)
+    return np.array([row[kind] for row in own])[place]

@@ -15,7 +15,7 @@ from calib.drift.series import Series, days
 MENDED = "mended"
 EARLY = pd.Timestamp("1970-01-01", tz="UTC")
 MINUTE = 1 / 1440  # [days]
-NOT_TOLD: dict[str, Any] = {
+NOT_REPORTED: dict[str, Any] = {
     "since": None, "since_low": None, "since_high": None, "change_pct": None, "known_since": None, "ended_at": None,
     "ended_why": None,
 }  # fmt: skip
@@ -55,8 +55,8 @@ def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Kno
     here = (chart.process, chart.stage, kind)
     rows = [r for r in kept.alarms if (r["process"], r["stage"], r["kind"]) == here and r["ended_why"] != MENDED]
     known = [Known(alarm_at(chart, row), dict(row)) for row in sorted(rows, key=lambda row: row["cried_at"])]
-    known = [one for one in known if chart.at[one.alarm.run] > until]
-    whole = next((i for i, one in enumerate(known) if corrected(chart, one)), len(known))
+    known = [file for file in known if chart.at[file.alarm.run] > until]
+    whole = next((i for i, file in enumerate(known) if corrected(chart, file)), len(known))
     looked = known[whole].alarm.first if whole < len(known) else run_at(chart, kept.looked + pd.Timedelta(seconds=1))
     return known[:whole], known[whole:], looked
 
@@ -71,12 +71,12 @@ def run_at(chart: Series, moment: Any) -> int:
     return int(np.searchsorted(chart.at, days(pd.Series([pd.Timestamp(moment)]))[0] - MINUTE / 100))
 
 
-def corrected(chart: Series, one: Known) -> bool:
+def corrected(chart: Series, known: Known) -> bool:
     """Are the runs of an alarm other ones than when it was found: corrected, taken back, or come late?"""
-    if not one.standing or days(pd.Series([pd.Timestamp(one.row["first_at"])]))[0] < chart.at[0] - MINUTE:
+    if not known.standing or days(pd.Series([pd.Timestamp(known.row["first_at"])]))[0] < chart.at[0] - MINUTE:
         return False
-    runs, minutes = behind(chart, one.alarm)
-    return runs != one.row["runs"] or abs(minutes - one.row["minutes"]) > 0.01
+    runs, minutes = behind(chart, known.alarm)
+    return runs != known.row["runs"] or abs(minutes - known.row["minutes"]) > 0.01
 
 
 def behind(chart: Series, alarm: Alarm) -> tuple[int, float]:
@@ -90,30 +90,30 @@ def new_row(chart: Series, kind: str, alarm: Alarm) -> dict[str, Any]:
     cried_at, first_at = (chart.rows["ended_at"].iloc[run].isoformat() for run in (alarm.run, alarm.first))
     return {
         "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "cried_at": cried_at,
-        "first_at": first_at, "runs": runs, "minutes": minutes, **NOT_TOLD,
+        "first_at": first_at, "runs": runs, "minutes": minutes, **NOT_REPORTED,
     }  # fmt: skip
 
 
 def known_again(
-    chart: Series, kind: str, found: list[Alarm], known: list[Known], doubtful: list[Known]
+    chart: Series, kind: str, alarms: list[Alarm], known: list[Known], doubtful: list[Known]
 ) -> tuple[list[Known], list[Known]]:
     """The alarms found with what was told of them, and those of corrected logs that none of them overlaps."""
     again, gone = list(known), list(doubtful)
-    for alarm in found[len(known) :]:
+    for alarm in alarms[len(known) :]:
         row = new_row(chart, kind, alarm)
-        same = next((one for one in gone if overlap(one.alarm, alarm)), None)
+        same = next((entry for entry in gone if overlap(entry.alarm, alarm)), None)
         if same:
             gone.remove(same)
-            row |= {name: same.row[name] for name in NOT_TOLD}
+            row |= {name: same.row[name] for name in NOT_REPORTED}
         again.append(Known(alarm, row))
     return again, gone
 
 
-def overlap(one: Alarm, other: Alarm) -> bool:
-    return one.sign == other.sign and one.first <= other.run and other.first <= one.run
+def overlap(alarm: Alarm, other: Alarm) -> bool:
+    return alarm.sign == other.sign and alarm.first <= other.run and other.first <= alarm.run
 
 
 def end(some: Sequence[Known], as_of: pd.Timestamp, why: str) -> None:
-    for one in some:
-        if one.standing:
-            one.row |= {"ended_at": as_of.isoformat(), "ended_why": why}
+    for known in some:
+        if known.standing:
+            known.row |= {"ended_at": as_of.isoformat(), "ended_why": why}

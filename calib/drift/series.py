@@ -103,15 +103,15 @@ def bench_together(charts: list[Series]) -> list[Series]:
 
     Errors of the time, not levels: stages that have few runs are learned slowly, and their levels differ.
     """
-    found = []
+    together = []
     for process in dict.fromkeys(chart.process for chart in charts):
         few = [c for c in charts if c.process == process and by_hand(c.stage) and c.pace < SELDOM * 365.25 / 7]
         if len(few) < 2 or sum(len(chart.at) for chart in few) < FEWEST:
             continue
         rows = pd.concat([chart.rows for chart in few]).sort_values("ended_at", kind="stable")
-        one = series_of(process, TOGETHER, rows)
-        found.append(replace(one, value=one.error, level=np.zeros(len(one.at))))
-    return found
+        joined = series_of(process, TOGETHER, rows)
+        together.append(replace(joined, value=joined.error, level=np.zeros(len(joined.at))))
+    return together
 
 
 def pooled(charts: list[Series]) -> list[Series]:
@@ -121,11 +121,11 @@ def pooled(charts: list[Series]) -> list[Series]:
     time, as for bench work together. The process of such a series is what it is pooled by, its stage the value; the stage of a
     row is PROCESS:STAGE.
     """
-    return [one for by in POOLED_BY for one in pooled_by([c for c in charts if by in c.rows], by)]
+    return [series for by in POOLED_BY for series in pooled_by([c for c in charts if by in c.rows], by)]
 
 
 def pooled_by(charts: list[Series], by: str) -> list[Series]:
-    found = []
+    pools = []
     named = sorted({str(value) for chart in charts for value in chart.rows[by].dropna().unique()})
     for value in named:
         parts = [chart.rows[chart.rows[by].astype("string") == value] for chart in charts]
@@ -134,10 +134,10 @@ def pooled_by(charts: list[Series], by: str) -> list[Series]:
             continue
         rows = pd.concat(parts).sort_values("ended_at", kind="stable").tail(MOST_RUNS)
         names = rows["process"].astype(str) + ":" + rows["stage"].astype(str)
-        one = series_of(by, value, rows.drop(columns="now_min", errors="ignore").assign(stage=names))
-        if one.enough and one.pace >= SELDOM * 365.25 / 7:
-            found.append(replace(one, value=one.error, level=np.zeros(len(one.at))))
-    return found
+        series = series_of(by, value, rows.drop(columns="now_min", errors="ignore").assign(stage=names))
+        if series.enough and series.pace >= SELDOM * 365.25 / 7:
+            pools.append(replace(series, value=series.error, level=np.zeros(len(series.at))))
+    return pools
 
 
 def by_hand(stage: str) -> bool:

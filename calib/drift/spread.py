@@ -25,7 +25,7 @@ def sizes_of(chart: Series) -> np.ndarray:
 def find_erratic(
     chart: Series, limit: np.ndarray | float, after: float, moved_at: list[float]
 ) -> dict[str, Any] | None:
-    """The last change of a stage's spread that cried after day ``after``; None where there is none.
+    """The last change of a stage's spread that signalled after day ``after``; None where there is none.
 
     moved_at : days at which its level changed: errors are large there for a while, which is no other news
     """
@@ -42,7 +42,7 @@ def find_erratic(
         return None
     return {
         "first": first,
-        "cried": alarms[-1].run,
+        "signalled": alarms[-1].run,
         "change_pct": 100 * float(np.expm1(ratio)),
         "change_pct_low": 100 * float(np.expm1(ratio - half)),
         "change_pct_high": 100 * float(np.expm1(ratio + half)),

@@ -38,7 +38,7 @@ def ready_dots(option: QuoteOption, start: str) -> list[datetime]:
     """When each of DOTS such jobs is ready, the soonest first; of a quote given before they were kept, from its quantiles."""
     kept = option.get("ready_dots")
     if kept:
-        return [datetime.fromisoformat(one) for one in kept]
+        return [datetime.fromisoformat(dot) for dot in kept]
     levels, hours = zip(*option["lead_quantiles_h"], strict=True)
     first = datetime.fromisoformat(start)
     asked = [(number + 0.5) / DOTS for number in range(DOTS)]
@@ -63,8 +63,8 @@ def calendars(options: Sequence[QuoteOption], start: str) -> list[Calendar]:
 
 def _calendar(dots: Sequence[Sequence[datetime]], what: str, span: Callable[[datetime], Span], first: date) -> Calendar:
     counted = [Counter(map(span, own)) for own in dots]
-    spans = tuple(sorted({one for own in counted for one in own}))
-    counts = tuple(tuple(own[one] for one in spans) for own in counted)
+    spans = tuple(sorted({span_ for own in counted for span_ in own}))
+    counts = tuple(tuple(own[span_] for span_ in spans) for own in counted)
     far = any((day - first).days >= A_WEEK or day < first for day, _ in spans)
     return Calendar(spans, what, _names(spans, what, far), counts)
 
@@ -106,8 +106,8 @@ MOST_COLUMNS = 7  # of a page as wide as a phone
 def page_calendar(options: Sequence[QuoteOption], start: str, promised_at: str | None = None) -> dict[str, Any]:
     """The finest calendar of at most MOST_COLUMNS columns: what, names, rows of options with their cells, and ``promised``,
     the column that the promised time ends (None where it has no dot, or none is given)."""
-    found = calendars(options, start)
-    calendar = next((one for one in found if len(one.names) <= MOST_COLUMNS), found[-1])
+    finer_first = calendars(options, start)
+    calendar = next((candidate for candidate in finer_first if len(candidate.names) <= MOST_COLUMNS), finer_first[-1])
     span = SPANS[calendar.what](datetime.fromisoformat(promised_at)) if promised_at else None
     return {
         "what": calendar.what,
@@ -124,8 +124,8 @@ MOST_BESIDE = 16
 
 def calendar_of(options: Sequence[QuoteOption], start: str) -> Calendar:
     """The finest calendar of at most MOST_BESIDE columns, else the coarsest."""
-    found = calendars(options, start)
-    return next((one for one in found if len(one.spans) <= MOST_BESIDE), found[-1])
+    finer_first = calendars(options, start)
+    return next((candidate for candidate in finer_first if len(candidate.spans) <= MOST_BESIDE), finer_first[-1])
 
 
 def dot_picture(calendar: Calendar, names: Sequence[str]) -> dict[str, Any]:

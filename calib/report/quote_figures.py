@@ -31,19 +31,19 @@ def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> d
     scale = BAR_WIDTH / hours
     from_clock = (first - clock).total_seconds() / 3600
 
-    def at(lead_h: float) -> float:
+    def place_of(lead_h: float) -> float:
         return (lead_h - from_clock) * scale
 
     rows = [
         {
             "option": option,
-            "low": at(option["lead_time_h"]["p10"]),
-            "middle": at(option["lead_time_h"]["p50"]),
-            "high": at(option["lead_time_h"]["p90"]),
+            "low": place_of(option["lead_time_h"]["p10"]),
+            "middle": place_of(option["lead_time_h"]["p50"]),
+            "high": place_of(option["lead_time_h"]["p90"]),
         }
         for option in options
     ]
-    x = at((asked - clock).total_seconds() / 3600) if asked else None
+    x = place_of((asked - clock).total_seconds() / 3600) if asked else None
     shown = x if x is not None and 0 <= x <= BAR_WIDTH else None
     return {"rows": rows, "ticks": _ticks(first, hours, scale), "due": shown, "width": BAR_WIDTH}
 
@@ -53,10 +53,10 @@ def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
     every = next(step for step in STEPS if hours / 24 / step <= MOST_TICKS)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
     ticks = []
-    while (at := (midnight - first).total_seconds() / 3600) < hours:
-        if at >= 0:
-            fits = BAR_WIDTH - at * scale > ROOM_FOR_A_DAY
-            ticks.append({"x": at * scale, "text": _tick_text(midnight, every) if fits else ""})
+    while (hours_on := (midnight - first).total_seconds() / 3600) < hours:
+        if hours_on >= 0:
+            fits = BAR_WIDTH - hours_on * scale > ROOM_FOR_A_DAY
+            ticks.append({"x": hours_on * scale, "text": _tick_text(midnight, every) if fits else ""})
         midnight += timedelta(days=every)
     return ticks
 
@@ -83,7 +83,7 @@ def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: 
     by_process = process_lines(comparison["options"])
     lines = {process: values for process, line in by_process.items() if (values := line.get(key))}
     quantities = comparison["quantities"]
-    top = max(one["p90"] for values in lines.values() for one in values)
+    top = max(value["p90"] for values in lines.values() for value in values)
     steps, word = (MINUTE_STEPS, duration) if key.endswith("_min") else (HOUR_STEPS, hours)
     every = next((step for step in steps if top / step <= 5), steps[-1])
     scale = Scale(quantities[0], quantities[-1], top * 1.04)
@@ -117,9 +117,9 @@ class Scale:
 
 
 def _curve(process: str, values: Sequence[AtQuantity], scale: Scale) -> dict[str, Any]:
-    points = [(scale.x(one["quantity"]), scale.y(one["p50"])) for one in values]
-    upper = [(scale.x(one["quantity"]), scale.y(one["p90"])) for one in values]
-    lower = [(scale.x(one["quantity"]), scale.y(one["p10"])) for one in reversed(values)]
+    points = [(scale.x(value["quantity"]), scale.y(value["p50"])) for value in values]
+    upper = [(scale.x(value["quantity"]), scale.y(value["p90"])) for value in values]
+    lower = [(scale.x(value["quantity"]), scale.y(value["p10"])) for value in reversed(values)]
     dash, mark = STYLES.get(process, ("solid", "circle"))
     return {
         "process": process,
@@ -138,7 +138,7 @@ def _polyline(points: Sequence[tuple[float, float]]) -> str:
 
 def _names_apart(drawn: list[dict[str, Any]], least: float = 13.0) -> list[dict[str, Any]]:
     """Names at the right end moved so far apart that they can be read, none below the axis."""
-    in_order = sorted(drawn, key=lambda one: one["name_y"])
+    in_order = sorted(drawn, key=lambda curve: curve["name_y"])
     above = -1e9
     for curve in in_order:
         curve["name_y"] = above = max(curve["name_y"], above + least)
@@ -219,7 +219,7 @@ DAYS_SHOWN = 9
 IN_WORDS = 40
 
 
-def ladder(course: Sequence[Course], start: str | None = None) -> dict[str, Any]:
+def schedule(course: Sequence[Course], start: str | None = None) -> dict[str, Any]:
     """Days with their spans, cut at midnight; how many days more there are; the course in words.
 
     Days without work are left out where the course is longer than DAYS_SHOWN.

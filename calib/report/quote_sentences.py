@@ -19,27 +19,27 @@ SINGLY = 3  # so many options are named one by one
 
 def warning_lines(options: Sequence[QuoteOption]) -> list[str]:
     """What is said of the soonest option of each process, each sentence once."""
-    said: dict[str, str] = {}
+    sentences: dict[str, str] = {}
     for option in first_of_each(options):
         for text in option.get("warnings") or ():
-            said.setdefault(text, "Note" if option is options[0] else f"Note ({option['process']})")
-    return [f"{who}: {text}" for text, who in said.items()]
+            sentences.setdefault(text, "Note" if option is options[0] else f"Note ({option['process']})")
+    return [f"{who}: {text}" for text, who in sentences.items()]
 
 
 def cautions_of(options: Sequence[QuoteOption]) -> list[Caution]:
     """Cautions of options, those of one process and text once, with all the stages that they are for."""
-    found: dict[tuple[str, str], dict[str, None]] = {}
+    stages_of: dict[tuple[str, str], dict[str, None]] = {}
     for option in options:
-        for one in option.get("cautions") or ():
-            key = (one.get("process") or option["process"], one["text"])
-            found.setdefault(key, {}).update(dict.fromkeys(one["stages"]))
-    return [{"process": process, "text": text, "stages": list(own)} for (process, text), own in found.items()]
+        for caution in option.get("cautions") or ():
+            key = (caution.get("process") or option["process"], caution["text"])
+            stages_of.setdefault(key, {}).update(dict.fromkeys(caution["stages"]))
+    return [{"process": process, "text": text, "stages": list(own)} for (process, text), own in stages_of.items()]
 
 
 def parts_asked(doc: QuoteDocument) -> str:
     items = doc.get("items") or ()
     if len(items) > 1:
-        return ", ".join(f"{one['quantity']:,} × {one['part']}" for one in items)
+        return ", ".join(f"{item['quantity']:,} × {item['part']}" for item in items)
     return f"{doc['quantity']:,} × {doc['part']}"
 
 
@@ -113,8 +113,8 @@ def named_option(option: QuoteOption) -> str:
 
 def when_to_start(doc: QuoteDocument) -> list[str]:
     """A sentence where a later start of the first build is better; none where it starts at once."""
-    told = doc.get("start_advice")
-    return [told["text"]] if told and told["moved"] else []
+    advice_ = doc.get("start_advice")
+    return [advice_["text"]] if advice_ and advice_["moved"] else []
 
 
 def _rivals(doc: QuoteDocument) -> list[str]:
@@ -191,17 +191,19 @@ def basis(option: QuoteOption) -> str:
         return "Not yet learned, physics alone: wide."
     few, many = learned[0], learned[-1]
     runs_of = f"{few} to {many} runs" if few < many else f"{many} runs"
-    said = f"Learned from {runs_of} of each stage in your logs"
+    learned_from = f"Learned from {runs_of} of each stage in your logs"
     unlearned = len(runs) - len(learned)
-    return f"{said}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else f"{said}."
+    return (
+        f"{learned_from}; {unlearned} of {len(runs)} stages not yet learned: wide." if unlearned else f"{learned_from}."
+    )
 
 
 def outside_lines(doc: QuoteDocument) -> list[str]:
     return [
-        f"Made outside by {one['id']}: {clock_time(one['ready_at'], doc['start'])}"
-        + (f", {one['price']:.0f}" if one.get("price") is not None else "")
-        + f" ({one['basis']})."
-        for one in doc.get("outside") or ()
+        f"Made outside by {supplier['id']}: {clock_time(supplier['ready_at'], doc['start'])}"
+        + (f", {supplier['price']:.0f}" if supplier.get("price") is not None else "")
+        + f" ({supplier['basis']})."
+        for supplier in doc.get("outside") or ()
     ]
 
 
@@ -211,8 +213,8 @@ def by_reason(out: Sequence[Out]) -> dict[str, list[str]]:
     {'too small': ['a (MEX)', 'a (MEX)']}
     """
     reasons: dict[str, list[str]] = {}
-    for one in out:
-        reasons.setdefault(one["reason"], []).append(f"{one['machine']} ({one['process']})")
+    for machine in out:
+        reasons.setdefault(machine["reason"], []).append(f"{machine['machine']} ({machine['process']})")
     return reasons
 
 
@@ -293,7 +295,7 @@ TOLD_OUTSIDE = (
 
 def included(stages: Sequence[StageTime]) -> str:
     """What is done, as far as who receives the parts cares."""
-    return joined([stage_name(one["stage"]) for one in stages if one["stage"] in TOLD_OUTSIDE])
+    return joined([stage_name(stage["stage"]) for stage in stages if stage["stage"] in TOLD_OUTSIDE])
 
 
 def ready_means(stages: Sequence[StageTime]) -> str:
@@ -301,7 +303,7 @@ def ready_means(stages: Sequence[StageTime]) -> str:
     >>> ready_means([{"stage": "printing"}, {"stage": "packing"}])
     'finished and packed, at the lab; carriage is not included'
     """
-    done = {one["stage"] for one in stages}
+    done = {stage_time["stage"] for stage_time in stages}
     words = ["finished", *(word for stage, word in (("inspection", "checked"), ("packing", "packed")) if stage in done)]
     return f"{joined(words)}, at the lab; carriage is not included"
 
@@ -328,7 +330,7 @@ def one_caution(process: str, stages: Sequence[str]) -> str:
     steps = {"washing": "washed", "post_curing": "cured"}
     done = [word for stage, word in steps.items() if stage in stages]
     missing = [word for stage, word in steps.items() if stage not in stages]
-    said = (
+    treated = (
         f"{'Resin parts' if '+' in process else 'Parts'} are {joined(done)}" if done else "Resin parts leave as printed"
     )
     undone = (
@@ -339,7 +341,7 @@ def one_caution(process: str, stages: Sequence[str]) -> str:
         else ""
     )
     return (
-        f"{said}{undone}; some skins react to cured resin all the same: not for food, nor for lasting contact with skin. "
+        f"{treated}{undone}; some skins react to cured resin all the same: not for food, nor for lasting contact with skin. "
         "Fitness for a load or for heat was not judged."
     )
 
@@ -353,14 +355,14 @@ def narrower(cause: Cause) -> str:
     return f"{stage_name(name)} (about {share(cause['share'])} of it). To narrow it: {remedy}"
 
 
-def later_than_its_course(option: QuoteOption, course: Sequence[Course], said: str) -> str:
+def later_than_its_course(option: QuoteOption, course: Sequence[Course], usual: str) -> str:
     """Why the usual date is later than the course drawn, where it is by more than a few hours."""
     if not course:
         return ""
     end = max(datetime.fromisoformat(span["to"]) for span in course)
     if datetime.fromisoformat(option["ready_at"]["p50"]) - end < FEW_HOURS:
         return ""
-    return f"Waits that add up, failed builds and closing hours make the usual date later than drawn: {said}."
+    return f"Waits that add up, failed builds and closing hours make the usual date later than drawn: {usual}."
 
 
 def cost_words(cost: Cost) -> str:
@@ -369,5 +371,5 @@ def cost_words(cost: Cost) -> str:
     '100 GBP (90 to 120): machine 60, person 40'
     """
     parts = ", ".join(f"{name} {value:,.0f}" for name, value in (cost.get("usual") or {}).items() if value >= 0.5)
-    said = f"{cost['p50']:,.0f} {cost['currency']} ({cost['p10']:,.0f} to {cost['p90']:,.0f})"
-    return f"{said}: {parts}" if parts else said
+    usual = f"{cost['p50']:,.0f} {cost['currency']} ({cost['p10']:,.0f} to {cost['p90']:,.0f})"
+    return f"{usual}: {parts}" if parts else usual

@@ -10,7 +10,7 @@ from calib.errors import UsageError
 from calib.report import quote_sentences as words
 from calib.report.base import render
 from calib.report.dots import page_calendar
-from calib.report.quote_figures import curves, drawing, ladder, range_bars
+from calib.report.quote_figures import curves, drawing, range_bars, schedule
 from calib.report.quote_sentences import (
     advice,
     basis,
@@ -69,7 +69,7 @@ def _outward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) -
         "included": words.included(option["stages"]),
         "ready_means": words.ready_means(option["stages"]),
         "ground": words.ground(option["stages"]),
-        "caution": words.one_caution(option["process"], [one["stage"] for one in option["stages"]]),
+        "caution": words.one_caution(option["process"], [stage["stage"] for stage in option["stages"]]),
     }
 
 
@@ -89,7 +89,7 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
         "bars": range_bars(shown, quote["start"], due),
         "left_out": len(quote["options"]) - len(shown),
         "asked": due_words(due, quote["start"]) if due else None,
-        "ladder": ladder(quote.get("course") or (), quote["start"]) if is_soonest else None,
+        "schedule": schedule(quote.get("course") or (), quote["start"]) if is_soonest else None,
         "later": words.later_than_its_course(
             option, quote.get("course") or (), clock_time(option["ready_at"]["p50"], quote["start"])
         ),
@@ -99,12 +99,14 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
         "comparison": comparison,
         "lines": process_lines(comparison["options"]) if comparison else {},
         "zones": zone_sentences(comparison) if comparison else (),
-        "narrower": [words.narrower(one) for one in quote.get("width") or () if one["share"] >= WORTH_TELLING],
+        "narrower": [
+            words.narrower(option_) for option_ in quote.get("width") or () if option_["share"] >= WORTH_TELLING
+        ],
         "out": by_reason(quote.get("out") or ()),
         "pieces_a_day": pieces_a_day,
         "cost": words.cost_words(cost) if cost else None,
         "time": lambda text: clock_time(text, quote["start"]),
-        "promised": lambda one: promised_words(one, quote["start"]),
+        "promised": lambda option_: promised_words(option_, quote["start"]),
         "good_until": short_day(quote["valid_until"], quote["start"]),
     }
 
@@ -119,6 +121,6 @@ def _drawings(quote: QuoteDocument) -> list[dict[str, Any]]:
     """One drawing, or one for each part of an order that has them."""
     several = quote.get("drawings") or ()
     if several:
-        return [{"part": one["part"], **drawing(one["views"])} for one in several]
+        return [{"part": drawing_of["part"], **drawing(drawing_of["views"])} for drawing_of in several]
     views = quote.get("drawing")
     return [{"part": quote["part"], **drawing(views)}] if views else []

@@ -94,7 +94,7 @@ def grown(stage: StageDrift) -> str:
 
 def moved_too(others: Sequence[StageDrift]) -> list[str]:
     if len(others) < SINGLY:
-        return [f"{name_of(one)} is {slower(one)} too: {size_of(one)}." for one in others]
+        return [f"{name_of(other)} is {slower(other)} too: {size_of(other)}." for other in others]
     return [f"{count(len(others), 'other stage')} moved too."]
 
 
@@ -207,11 +207,11 @@ def silent_sentences(silent: Sequence[LastLog]) -> list[str]:
     """A sentence for each silent machine, or one for many."""
     if len(silent) <= SINGLY:
         return [
-            f"{one['machine']} has logged nothing since {day(one['last'])}: idle, or are its logs missing?"
-            for one in silent
+            f"{machine['machine']} has logged nothing since {day(machine['last'])}: idle, or are its logs missing?"
+            for machine in silent
         ]
-    longest = min(silent, key=lambda one: str(one["last"]))
-    names = ", ".join(str(one["machine"]) for one in silent)
+    longest = min(silent, key=lambda machine: str(machine["last"]))
+    names = ", ".join(str(machine["machine"]) for machine in silent)
     longest_since = f"longest {longest['machine']} (since {day(longest['last'])})"
     return [f"{len(silent)} machines are silent, {longest_since}: {names}. Are they idle, or are their logs missing?"]
 
@@ -226,11 +226,11 @@ def below_floor_sentence(run: BelowFloor) -> str:
 def below_floor_cautions(runs: Sequence[BelowFloor]) -> list[str]:
     """What can hurt at the stages of these runs, each text once."""
     where = dict.fromkeys((run.get("process") or "", stage) for run in runs for stage in run["stage"].split("+"))
-    found: dict[str, list[str]] = {}
+    places: dict[str, list[str]] = {}
     for process, stage in where:
         for text in cautions(process, stage):
-            found.setdefault(text, []).append(f"{process} {stage_name(stage)}".strip())
-    return [f"Caution ({', '.join(named)}): {text}" for text, named in found.items()]
+            places.setdefault(text, []).append(f"{process} {stage_name(stage)}".strip())
+    return [f"Caution ({', '.join(named)}): {text}" for text, named in places.items()]
 
 
 def least_time(run: BelowFloor) -> str:
@@ -247,9 +247,9 @@ def process_sentence(stages: Sequence[StageDrift]) -> str:
     >>> process_sentence([{"state": "steady"}, {"state": "steady"}, {"state": "too_few_runs"}])
     '2 steady, 1 with too few runs to tell'
     """
-    told = {"drifting": "moved", "erratic": "erratic", "steady": "steady", "too_few_runs": "with too few runs to tell"}
+    words = {"drifting": "moved", "erratic": "erratic", "steady": "steady", "too_few_runs": "with too few runs to tell"}
     states = ["erratic" if erratic(stage) and not drifting(stage) else stage["state"] for stage in stages]
-    numbers = {word: states.count(state) for state, word in told.items()}
+    numbers = {word: states.count(state) for state, word in words.items()}
     return ", ".join(f"{number} {word}" for word, number in numbers.items() if number)
 
 
@@ -261,16 +261,18 @@ def few_runs_sentence(stages: Sequence[StageDrift]) -> str | None:
 
 def each_stage(rows: Sequence[JudgedCell]) -> list[str]:
     """How many stages were right by themselves; rows have ``says`` of ``judged``."""
-    told = [row for row in rows if row["says"] != "too few to tell"]
-    few = len(rows) - len(told)
-    if not told:
+    judged_rows = [row for row in rows if row["says"] != "too few to tell"]
+    few = len(rows) - len(judged_rows)
+    if not judged_rows:
         return []
-    off = sum(row["says"] in OFF for row in told)
+    off = sum(row["says"] in OFF for row in judged_rows)
     which = [
-        f"{sum(row['says'] == word for row in told)} {word}" for word in OFF if any(row["says"] == word for row in told)
+        f"{sum(row['says'] == word for row in judged_rows)} {word}"
+        for word in OFF
+        if any(row["says"] == word for row in judged_rows)
     ]
     rest = [f"{count(few, 'stage')} {'has' if few == 1 else 'have'} fewer than {FEWEST_JUDGED} runs."] if few else []
-    right = f"{len(told) - off} of {count(len(told), 'stage')} {'is' if len(told) - off == 1 else 'are'} right"
+    right = f"{len(judged_rows) - off} of {count(len(judged_rows), 'stage')} {'is' if len(judged_rows) - off == 1 else 'are'} right"
     return [" ".join([f"{', '.join([right, *which])}.", *rest])]
 
 

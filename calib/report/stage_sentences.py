@@ -43,11 +43,11 @@ def most_urgent(stages: Sequence[StageDrift], as_of: str) -> list[StageDrift]:
 
 
 def is_new(stage: StageDrift, as_of: str) -> bool:
-    raised_at = cried_at(stage)
+    raised_at = signalled_at(stage)
     return bool(raised_at) and days_between(str(raised_at), as_of) < 7
 
 
-def cried_at(stage: StageDrift) -> str | None:
+def signalled_at(stage: StageDrift) -> str | None:
     """The day on which the chart of its level crossed its limit, or where that is steady, of its spread."""
     spread = stage.get("erratic")
     return stage.get("alarm_at") or (spread.get("alarm_at") if spread else None)
@@ -87,10 +87,10 @@ def quotes_assume(stage: StageDrift) -> list[str]:
 def raised(stage: StageDrift, as_of: str) -> list[str]:
     """When it was first reported, whether it is new, and which accepted change it is measured from."""
     new = ", new this week" if is_new(stage, as_of) else ""
-    told = [f"First reported {day(cried_at(stage))}{new}."] if cried_at(stage) else []
+    lines = [f"First reported {day(signalled_at(stage))}{new}."] if signalled_at(stage) else []
     if stage.get("accepted_since"):
-        told.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
-    return told
+        lines.append(f"The plan is the change accepted since {day(stage['accepted_since'])}.")
+    return lines
 
 
 def days_between(first: str, last: str) -> int:
@@ -131,11 +131,11 @@ def where_told(stage: StageDrift) -> str:
     return "; cause not found" if where == "cannot tell" else f"; {where}"
 
 
-def erratic_sentence(one: Erratic) -> str:
-    word = "More erratic" if one["change_pct"] > 0 else "More even"
+def erratic_sentence(spread: Erratic) -> str:
+    word = "More erratic" if spread["change_pct"] > 0 else "More even"
     return (
-        f"{word} since about {day(one['since'])}, spread of its times {signed_percent(one['change_pct'])} "
-        f"(9 of 10 times between {signed_percent(one['change_pct_low'])} and {signed_percent(one['change_pct_high'])})."
+        f"{word} since about {day(spread['since'])}, spread of its times {signed_percent(spread['change_pct'])} "
+        f"(9 of 10 times between {signed_percent(spread['change_pct_low'])} and {signed_percent(spread['change_pct_high'])})."
     )
 
 
@@ -161,7 +161,7 @@ def picture_sentence(stage: StageDrift) -> str:
     """What a picture of the runs shows, for those who do not see it."""
     chart = stage["chart"]
     first = chart["since"] or ""
-    since = sum(at[:10] >= first for at in chart["at"])
+    since = sum(end[:10] >= first for end in chart["at"])
     if not drifting(stage):
         return (
             f"{name_of(stage)}: {count(len(chart['at']), 'run')} from {day(chart['at'][0])} to {day(chart['at'][-1])}, in per "
@@ -218,8 +218,8 @@ def look_first(stage: StageDrift) -> list[str]:
 
 def events_near(stage: StageDrift, since: str) -> list[str]:
     nearest = sorted(stage.get("events", ()), key=lambda event: abs(days_between(since, event["at"][:10])))
-    told = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
-    return told or ["No event is logged near the date: ask what changed then, and log it."]
+    sentences = [event_sentence(event) for event in nearest[:EVENTS_TOLD]]
+    return sentences or ["No event is logged near the date: ask what changed then, and log it."]
 
 
 def what_is_left_out(stage: StageDrift) -> list[str]:
@@ -230,7 +230,7 @@ def what_is_left_out(stage: StageDrift) -> list[str]:
 def origin_sentence(stage: StageDrift) -> str:
     where = where_from(stage)
     if where == "cannot tell":
-        compared = ", ".join(dict.fromkeys(stage_name(one["by"]) for one in stage["slices"] if not one.get("ask")))
+        compared = ", ".join(dict.fromkeys(stage_name(part["by"]) for part in stage["slices"] if not part.get("ask")))
         return f"Not explained by {compared}." if compared else "Its runs are of one kind: nothing to compare."
     if where == "the whole stage":
         return (
@@ -239,7 +239,7 @@ def origin_sentence(stage: StageDrift) -> str:
     return f"Look at {where}: its runs moved, the others did not." if not where.startswith("ask") else f"First {where}."
 
 
-def furthest_runs(stage: StageDrift, last: int = 10, told: int = 3) -> list[str]:
+def furthest_runs(stage: StageDrift, last: int = 10, named: int = 3) -> list[str]:
     """Of the last runs those furthest from plan in the direction of the change, either way where only the spread changed."""
     chart = stage.get("chart")
     if not chart or not chart.get("build_id"):
@@ -249,7 +249,7 @@ def furthest_runs(stage: StageDrift, last: int = 10, told: int = 3) -> list[str]
     runs.sort(key=lambda run: -direction * run[1] if direction else -abs(math.log1p(max(run[1], -99.0) / 100)))
     return [
         f"Look at these runs, the furthest of the last {len(runs)}: "
-        + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:told])
+        + ", ".join(f"{b} ({signed_percent(p)})" for b, p in runs[:named])
         + "."
     ]
 
@@ -265,7 +265,7 @@ def together_sentence(stage: StageDrift) -> list[str]:
 
 
 def whom_to_ask(stage: StageDrift) -> list[str]:
-    asked = [f"{one['value']} ({count(one['runs'], 'run')})" for one in stage.get("slices", ()) if one.get("ask")]
+    asked = [f"{part['value']} ({count(part['runs'], 'run')})" for part in stage.get("slices", ()) if part.get("ask")]
     return [f"Ask, in order of the alphabet: {', '.join(asked)}."] if asked else []
 
 

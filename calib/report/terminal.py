@@ -31,9 +31,15 @@ def as_text(*shown: RenderableType, width: int = WIDTH) -> str:
     """Plain text of tables and sentences, without colours: it may go to a file."""
     out, room = StringIO(), terminal_columns(width)
     console = Console(file=out, width=max(room, WIDEST), no_color=True, highlight=False, legacy_windows=False)
-    for one in shown:
-        made = _fitted(one, room) if isinstance(one, Table) else Text(one) if isinstance(one, str) else one
-        console.print(made, soft_wrap=isinstance(one, str))
+    for shown_option in shown:
+        made = (
+            _fitted(shown_option, room)
+            if isinstance(shown_option, Table)
+            else Text(shown_option)
+            if isinstance(shown_option, str)
+            else shown_option
+        )
+        console.print(made, soft_wrap=isinstance(shown_option, str))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
 
 
@@ -99,11 +105,11 @@ def wrapped(text: str, columns: int) -> str:
 
 
 def listed(doc: Mapping[str, Any], key: str) -> list[Any]:
-    return [one for one in (doc.get(key) or ()) if one]
+    return [entry for entry in (doc.get(key) or ()) if entry]
 
 
-def told(one: Any) -> str:
+def as_sentence(entry: Any) -> str:
     """A sentence as it stands, or a record as 'key value, key value'."""
-    if isinstance(one, Mapping):
-        return ", ".join(f"{stage_name(str(key))} {value}" for key, value in one.items() if value is not None)
-    return str(one)
+    if isinstance(entry, Mapping):
+        return ", ".join(f"{stage_name(str(key))} {value}" for key, value in entry.items() if value is not None)
+    return str(entry)

@@ -56,7 +56,7 @@ def show_answer(doc: QuoteDocument) -> str:
         *(f"Note: {text}" for text in warnings),
         *_unlearned(options[0], doc),
         *floors,
-        take_care(one["process"] for one in shown),
+        take_care(shown_option["process"] for shown_option in shown),
         _foot(doc, len(options) - len(shown), len(more) + len(notes) - len(floors)),
     ]
     return "\n".join(line.rstrip() for line in lines)
@@ -65,12 +65,12 @@ def show_answer(doc: QuoteDocument) -> str:
 def _shown(doc: QuoteDocument) -> list[QuoteOption]:
     """The soonest of each process, the cheapest, and the next ones where these are few; in order of promise."""
     options = list(doc["options"])
-    kept = [id(one) for one in first_of_each(options)]
+    kept = [id(option) for option in first_of_each(options)]
     promise = doc.get("promise")
     if promise and (cheapest := promise["cheapest"]):
-        kept += [id(one) for one in options if _is(one, cheapest)][:1]
-    kept += [id(one) for one in options if id(one) not in kept][: max(0, FEWEST_ROWS - len(set(kept)))]
-    return [one for one in options if id(one) in kept]
+        kept += [id(option) for option in options if _is(option, cheapest)][:1]
+    kept += [id(option) for option in options if id(option) not in kept][: max(0, FEWEST_ROWS - len(set(kept)))]
+    return [option for option in options if id(option) in kept]
 
 
 def _is(option: QuoteOption, named: Tie) -> bool:
@@ -100,9 +100,12 @@ def _others(doc: QuoteDocument) -> list[str]:
 
 def _dot_table(doc: QuoteDocument, shown: Sequence[QuoteOption]) -> list[str]:
     """A row for each option: its dots by half days, or by what is coarser where these have no room."""
-    names, currency = [option_name(one) for one in shown], currency_of(shown)
+    names, currency = [option_name(shown_option) for shown_option in shown], currency_of(shown)
     priced = [currency] if currency else []
-    tails = [[_by_then(one, doc), *_in_time(one, doc), *_cost(one, priced)] for one in shown]
+    tails = [
+        [_by_then(shown_option, doc), *_in_time(shown_option, doc), *_cost(shown_option, priced)]
+        for shown_option in shown
+    ]
     heads = [f"{times(doc.get('sure', 0.9))} by", *(["in time"] if doc.get("due") else []), *priced]
     tail = [max(map(len, column)) for column in zip(heads, *tails, strict=True)]
     room = _columns() - max(map(len, names)) - sum(len(GAP) + wide for wide in tail)
@@ -140,9 +143,9 @@ def count_of(number: int) -> str:
     return str(number or "")
 
 
-def _finest(found: Sequence[Calendar], room: int) -> tuple[Calendar, int, Mark]:
+def _finest(finer_first: Sequence[Calendar], room: int) -> tuple[Calendar, int, Mark]:
     """The finest calendar that fits, how many of its columns stand before 'later', and how dots are written."""
-    for calendar in found:
+    for calendar in finer_first:
         for mark in (dots_of, pairs_of):
             for cut in range(len(calendar.names), 0, -1):
                 head = [*calendar.names[:cut], *(["later"] if cut < len(calendar.names) else [])]
@@ -151,11 +154,11 @@ def _finest(found: Sequence[Calendar], room: int) -> tuple[Calendar, int, Mark]:
                 wide = sum(len(GAP) + max(map(len, column)) for column in zip(head, *cells, strict=True))
                 if late <= MOST_LATER and wide <= room:
                     return calendar, cut, mark
-    return found[-1], len(found[-1].names), count_of
+    return finer_first[-1], len(finer_first[-1].names), count_of
 
 
 def _cells(counts: Sequence[int], cut: int, mark: Mark) -> list[str]:
-    cells = [mark(one) for one in counts[:cut]]
+    cells = [mark(count_) for count_ in counts[:cut]]
     return [*cells, count_of(sum(counts[cut:]))] if cut < len(counts) else cells
 
 

@@ -19,7 +19,7 @@ SHOWN = 12
 def show_compare(doc: CompareDocument) -> str:
     """Each process by its soonest machines: time for all, to the first part, hands for each part; then the zones."""
     lines = process_lines(doc["options"])
-    quantities = thinned(doc["quantities"], [one["from"] for one in doc.get("zones") or ()])
+    quantities = thinned(doc["quantities"], [zone["from"] for zone in doc.get("zones") or ()])
     shown: list[RenderableType] = [
         f"{doc.get('part', '')}: time until all are ready, usual and 8 of 10 times; * first by a clear chance".removeprefix(
             ": "
@@ -53,7 +53,7 @@ def _times_table(lines: Mapping[str, CompareLine], quantities: Sequence[int], zo
     rows = []
     for quantity in quantities:
         first = first_at(zones, quantity)
-        cells = [_time(at(line["lead_time_h"], quantity), process == first) for process, line in lines.items()]
+        cells = [_time(value_at(line["lead_time_h"], quantity), process == first) for process, line in lines.items()]
         rows.append([quantity, *cells])
     return table(">parts|" + "|".join(f">{process}" for process in lines), rows)
 
@@ -71,16 +71,16 @@ def _further_table(lines: Mapping[str, CompareLine], quantities: Sequence[int]) 
     return table(">parts|" + "|".join(heads), rows)
 
 
-def at(values: Sequence[AtQuantity] | None, quantity: int) -> AtQuantity | None:
-    return next((one for one in values or () if one["quantity"] == quantity), None)
+def value_at(values: Sequence[AtQuantity] | None, quantity: int) -> AtQuantity | None:
+    return next((value for value in values or () if value["quantity"] == quantity), None)
 
 
 def _middle(values: Sequence[AtQuantity] | None, quantity: int, word: Any) -> str:
-    one = at(values, quantity)
+    one = value_at(values, quantity)
     return word(one["p50"]) if one else ""
 
 
-def _time(one: AtQuantity | None, is_first: bool) -> str:
-    if one is None:
+def _time(value: AtQuantity | None, is_first: bool) -> str:
+    if value is None:
         return ""
-    return f"{hours(one['p50'])} ({hours(one['p10'])} to {hours(one['p90'])}){'*' if is_first else ' '}"
+    return f"{hours(value['p50'])} ({hours(value['p10'])} to {hours(value['p90'])}){'*' if is_first else ' '}"

@@ -7,7 +7,7 @@ from rich.console import RenderableType
 from calib.documents.drift import AcceptedChanges, ChangeAccepted, DriftDocument, StageDrift
 from calib.report import sentences, stage_sentences
 from calib.report.stage_sentences import look_first
-from calib.report.terminal import as_text, listed, table, told
+from calib.report.terminal import as_sentence, as_text, listed, table
 from calib.report.units import change, count, day, signed_percent, stage_name
 
 
@@ -27,7 +27,7 @@ def show_drift(doc: DriftDocument) -> str:
     shown += stage_sentences.beside(stages)
     if few:
         shown.append(f"{count(len(few), 'stage')} {'has' if len(few) == 1 else 'have'} too few runs to tell.")
-    shown += [told(one) for one in listed(doc, "warnings")]
+    shown += [as_sentence(text) for text in listed(doc, "warnings")]
     shown.append(f"Up to {day(doc['as_of'])}; set for {sentences.false_alarms(doc['false_alarms_per_year'])}.")
     return as_text(*shown)
 
@@ -89,9 +89,9 @@ def show_accepted(doc: AcceptedChanges) -> str:
         return "No change was accepted yet. To accept one: calib drift --accept PROCESS:STAGE --note WHY"
     rows = [
         [
-            one["process"], stage_name(one["stage"]), signed_percent(one["change_pct"]), day(one["since"]),
-            day(one["accepted_at"]), day(one["undone_at"]) if one["undone_at"] else "", one["note"] or "",
+            change["process"], stage_name(change["stage"]), signed_percent(change["change_pct"]), day(change["since"]),
+            day(change["accepted_at"]), day(change["undone_at"]) if change["undone_at"] else "", change["note"] or "",
         ]
-        for one in doc["accepted"]
+        for change in doc["accepted"]
     ]  # fmt: skip
     return as_text(table("process|stage|>change|since about|accepted|taken back|note", rows))

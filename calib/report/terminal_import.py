@@ -36,23 +36,23 @@ def next_lines(steps: Iterable[Step]) -> list[str]:
 
 def files_table(doc: ImportDocument) -> list[RenderableType]:
     """A line for each file that brought something; those that were known are counted."""
-    files = [one for one in doc["files"] if not one.get("error")]
-    fresh = {one["path"] for one in listed(doc, "quarantine")}
-    news = [one for one in files if _brought_something(one) or Path(one["path"]).name in fresh]
+    files = [file for file in doc["files"] if not file.get("error")]
+    fresh = {file["path"] for file in listed(doc, "quarantine")}
+    news = [file for file in files if _brought_something(file) or Path(file["path"]).name in fresh]
     shown: list[RenderableType] = [_table_of(news)] if news else []
-    known = [one for one in files if one not in news]
+    known = [file for file in files if file not in news]
     if known:
         which = known[0]["path"] if len(known) == 1 else count(len(known), "file")
-        before = sum(one["rows_quarantined"] for one in known)
+        before = sum(file["rows_quarantined"] for file in known)
         aside = f", {before} set aside before" if before else ""
-        rows = sum(one["rows_read"] for one in known)
+        rows = sum(file["rows_read"] for file in known)
         shown.append(f"{which}: nothing new in {count(rows, 'row')}{aside}." if rows else f"{which}: no rows.")
-    waiting = sum(one["rows_held"] for one in files)
+    waiting = sum(file["rows_held"] for file in files)
     if waiting:
         shown.append(f"{count(waiting, 'row')} waiting for the build or order they name; they join when its row comes.")
     if doc.get("joined"):
         shown.append(f"{count(doc['joined'], 'row')} that waited joined their builds.")
-    return shown + [f"Not read: {one['error']} {one['hint']}".rstrip() for one in doc["files"] if one.get("error")]
+    return shown + [f"Not read: {file['error']} {file['hint']}".rstrip() for file in doc["files"] if file.get("error")]
 
 
 def _brought_something(file: ImportedFile) -> bool:
@@ -80,21 +80,21 @@ def set_aside_lines(doc: ImportDocument) -> list[str]:
     sentences = list(set_aside_sentences(listed(doc, "quarantine")))
     if not sentences:
         return []
-    number = sum(one["rows_quarantined"] for one in doc["files"])
-    lines = [f"Set aside, {count(number, 'row')}:", *(f"  {one}" for one in sentences[:SHOWN])]
+    number = sum(entry["rows_quarantined"] for entry in doc["files"])
+    lines = [f"Set aside, {count(number, 'row')}:", *(f"  {entry}" for entry in sentences[:SHOWN])]
     return lines + (["  ... the others: calib set-aside"] if number > len(sentences[:SHOWN]) else [])
 
 
 def set_aside_sentences(rows: Iterable[SetAsideRow]) -> Iterator[str]:
     """One sentence for each row set aside: its place, then every value with what is wrong with it."""
-    for _, problems in groupby(rows, key=lambda one: one["reject_id"]):
+    for _, problems in groupby(rows, key=lambda problem: problem["reject_id"]):
         first, *others = problems
         yield "; ".join([f"{first['path']} line {first['line']}, {_problem(first)}", *map(_problem, others)])
 
 
-def _problem(one: SetAsideRow) -> str:
-    value = f' "{one["value"]}"' if one["value"] is not None else ""
-    return f"{one['column'] or 'the row'}{value} {one['reason']}"
+def _problem(problem: SetAsideRow) -> str:
+    value = f' "{problem["value"]}"' if problem["value"] is not None else ""
+    return f"{problem['column'] or 'the row'}{value} {problem['reason']}"
 
 
 def question_lines(doc: ImportDocument) -> list[str]:
@@ -112,13 +112,13 @@ def question_line(mark: Question) -> str:
 
 def health_lines(doc: ImportDocument) -> list[str]:
     """When each machine logged last, and which are silent."""
-    silent = {one["machine"] for one in listed(doc, "silent_machines")}
-    told = [f"{one['machine']} silent since {day(one['last'])}" for one in listed(doc, "silent_machines")]
-    lines = [f"Longer than usual without a print: {', '.join(told)}. Is its log missing?"] if told else []
+    silent = {log["machine"] for log in listed(doc, "silent_machines")}
+    named = [f"{log['machine']} silent since {day(log['last'])}" for log in listed(doc, "silent_machines")]
+    lines = [f"Longer than usual without a print: {', '.join(named)}. Is its log missing?"] if named else []
     by_day: dict[str, list[str]] = {}
-    for one in listed(doc, "last_logs"):
-        if one["machine"] not in silent:
-            by_day.setdefault(one["last"], []).append(one["machine"])
+    for log in listed(doc, "last_logs"):
+        if log["machine"] not in silent:
+            by_day.setdefault(log["last"], []).append(log["machine"])
     if by_day:
         days = "; ".join(f"{day(last)}: {', '.join(by_day[last])}" for last in sorted(by_day, reverse=True))
         lines.append(f"Last log of each machine: {days}.")
@@ -128,21 +128,21 @@ def health_lines(doc: ImportDocument) -> list[str]:
 def log_next_lines(doc: ImportDocument | FitDocument) -> list[str]:
     """Which stages a few more logged runs would make surer, as the last fit says."""
     lines = []
-    for one in doc.get("log_next") or ():
-        where = {"all": "", "material": f" in {one['value']}"}.get(one["by"], f" on {one['value']}")
+    for advice in doc.get("log_next") or ():
+        where = {"all": "", "material": f" in {advice['value']}"}.get(advice["by"], f" on {advice['value']}")
         lines.append(
-            f"  {one['more']} runs of {one['process']} {stage_name(one['stage'])}{where} would narrow this stage from "
-            f"±{one['now_pct']:.0f} % to ±{one['then_pct']:.0f} % ({count(one['runs'], 'run')} logged)"
+            f"  {advice['more']} runs of {advice['process']} {stage_name(advice['stage'])}{where} would narrow this stage from "
+            f"±{advice['now_pct']:.0f} % to ±{advice['then_pct']:.0f} % ({count(advice['runs'], 'run')} logged)"
         )
     return ["What to log next:", *lines] if lines else []
 
 
 def show_map(doc: MapDocument) -> str:
     """The proposal with its reasons, the questions, what a trial brought, the next step."""
-    told = {(one["table"], one["ours"]) for one in doc["lines"]}
+    kinds = {(line["table"], line["ours"]) for line in doc["lines"]}
     looks = (
         "looks like"
-        if any(table == "columns" for table, _ in told)
+        if any(table == "columns" for table, _ in kinds)
         else "has no column that calib knows, and is taken for"
     )
     notes = f" ({'; '.join(doc['notes'])})" if doc["notes"] else ""
@@ -163,15 +163,15 @@ def _proposal_tables(lines: Iterable[MappingLine]) -> Iterator[RenderableType]:
     """Columns first, then how times and numbers are written, then words, those of one kind on one line."""
     titles = {"columns": "column", "wide": "stage", "start_stop": "runs", "formats": "format of", "units": "unit of",
               "": "", "defaults": "always"}  # fmt: skip
-    rows = [[titles[one["table"]], one["ours"], one["theirs"], one["why"]] for name in titles for one in lines
-            if one["table"] == name and (name or one["why"])]  # fmt: skip
+    rows = [[titles[line["table"]], line["ours"], line["theirs"], line["why"]] for name in titles for line in lines
+            if line["table"] == name and (name or line["why"])]  # fmt: skip
     if rows:
         yield table("|ours|theirs|why", rows)
     words: dict[str, list[str]] = {}
-    for one in lines:
-        if one["table"] not in titles:
-            words.setdefault(one["table"], []).append(f"{one['theirs']} = {one['ours']}")
-    yield from (f"  Words for {name.removeprefix('words.')}: {', '.join(said)}." for name, said in words.items())
+    for line in lines:
+        if line["table"] not in titles:
+            words.setdefault(line["table"], []).append(f"{line['theirs']} = {line['ours']}")
+    yield from (f"  Words for {name.removeprefix('words.')}: {', '.join(pairs)}." for name, pairs in words.items())
 
 
 def _trial_lines(trial: ImportDocument) -> list[RenderableType]:

@@ -20,7 +20,7 @@ from calib.documents.model import (
     WhyDocument,
 )
 from calib.report.sentences import below_floor_sentence
-from calib.report.terminal import as_text, listed, table, told
+from calib.report.terminal import as_sentence, as_text, listed, table
 from calib.report.terminal_import import log_next_lines
 from calib.report.units import count, day, duration, known, share, signed_percent, stage_name
 
@@ -40,7 +40,7 @@ def show_fit(doc: FitDocument) -> str:
     shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
     shown += listed(doc, "warnings")
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
-    shown += [f"{below_floor_sentence(one)} Not learned from." for one in listed(doc, "below_floor")]
+    shown += [f"{below_floor_sentence(run)} Not learned from." for run in listed(doc, "below_floor")]
     shown.append(table("process|stage|>runs|>actual / baseline|>8 of 10 times within", rows))
     return as_text(*shown, *log_next_lines(doc))
 
@@ -75,7 +75,7 @@ def show_predict(doc: PredictDocument) -> str:
     shown: list[RenderableType] = [
         table("build|process|>usual|>8 of 10 times within|>fewest runs behind a stage", rows)
     ]
-    shown += [told(one) for one in (*listed(doc, "warnings"), *listed(doc, "rows_set_aside"))]
+    shown += [as_sentence(row) for row in (*listed(doc, "warnings"), *listed(doc, "rows_set_aside"))]
     shown.append(f"Every stage: {doc['out']}" if doc.get("out") else "Every stage: the same with --out ranges.csv")
     return as_text(*shown)
 
@@ -109,10 +109,10 @@ def _whole_jobs(jobs: list[ScoredJobs]) -> list[RenderableType]:
     if not jobs:
         return []
     rows = [
-        [one["kind"], one["process"] or "all", one["jobs"]]
-        + [share(one["finish"]["coverage"][level]) for level in ("50", "80", "90")]
-        + [share(one["work"]["coverage"]["80"]), _off(one["off_h"])]
-        for one in jobs
+        [job["kind"], job["process"] or "all", job["jobs"]]
+        + [share(job["finish"]["coverage"][level]) for level in ("50", "80", "90")]
+        + [share(job["work"]["coverage"]["80"]), _off(job["off_h"])]
+        for job in jobs
     ]
     return [
         "Whole builds and orders, from the state of the minute in which each began to its end:",
@@ -151,10 +151,10 @@ WORTH_SAYING = 1.0  # narrowing by less than so many points of per cent is not w
 def show_why(doc: WhyDocument) -> str:
     """A typical run, where its correction comes from, the odd runs, and what would narrow the range."""
     name = f"{doc['process']} {stage_name(doc['stage'])}"
-    one = {key: f"{value:.2f}" for key, value in doc["single_run"].items()}
+    ratios = {key: f"{value:.2f}" for key, value in doc["single_run"].items()}
     shown: list[RenderableType] = [
-        f"{name}: a run takes {one['p50_ratio']} times its baseline, 8 of 10 runs {one['p10_ratio']} to "
-        f"{one['p90_ratio']} times. {_behind(doc)}",
+        f"{name}: a run takes {ratios['p50_ratio']} times its baseline, 8 of 10 runs {ratios['p10_ratio']} to "
+        f"{ratios['p90_ratio']} times. {_behind(doc)}",
         "\nWhere that comes from. Multiply the lines to get the last one.",
         table(
             "part|>effect|>8 of 10 times|>runs behind",
@@ -193,7 +193,7 @@ def _row(name: str, effect: Effect | TotalEffect) -> list[str]:
 
 def _differences(doc: WhyDocument) -> list[list[str]]:
     names = {"operator": "person"}
-    rows = [_row(f"{names.get(one['factor'], one['factor'])} {one['value']}", one) for one in doc["values"]]
+    rows = [_row(f"{names.get(value['factor'], value['factor'])} {value['value']}", value) for value in doc["values"]]
     return [*rows, *([_row("a run twice as large", doc["size"])] if doc["size"] else [])]
 
 
@@ -201,26 +201,32 @@ def _people(doc: WhyDocument) -> str:
     people = doc["people"]
     if people["differ_pct"] is None:
         return ""
-    told = "" if any(one["factor"] == "operator" for one in doc["values"]) else " See --persons."
+    hint = "" if any(value["factor"] == "operator" for value in doc["values"]) else " See --persons."
     least = people["least_runs"]
     return (
-        f"{people['told_apart']} people have {least} runs or more; they differ by ±{people['differ_pct']:.0f} %.{told}"
+        f"{people['told_apart']} people have {least} runs or more; they differ by ±{people['differ_pct']:.0f} %.{hint}"
     )
 
 
 def _residual_table(doc: WhyDocument) -> RenderableType:
     rows = [
-        [_place(one), day(one["ended_at"]), duration(one["actual_min"]), duration(one["expected_min"]), one["says"]]
-        for one in doc["residuals"]
+        [
+            _place(residual),
+            day(residual["ended_at"]),
+            duration(residual["actual_min"]),
+            duration(residual["expected_min"]),
+            residual["says"],
+        ]
+        for residual in doc["residuals"]
     ]
     return table("where|ended|>took|>expected|looks like", rows)
 
 
-def _place(one: Residual) -> str:
-    return f"{one['file']} line {one['line']}" if one["file"] else f"build {one['build_id']}"
+def _place(residual: Residual) -> str:
+    return f"{residual['file']} line {residual['line']}" if residual["file"] else f"build {residual['build_id']}"
 
 
-def narrowing_sentence(found: Sequence[Narrowing]) -> str:
+def narrowing_sentence(narrowing: Sequence[Narrowing]) -> str:
     """What would narrow a range most, from rows of ``Calibrator.narrowing``, narrowest first.
 
     >>> row = {"by": "machine", "value": "bed-2", "more": 5, "now_pct": 40.0, "then_pct": 25.0, "least_pct": 18.0}
@@ -231,7 +237,7 @@ def narrowing_sentence(found: Sequence[Narrowing]) -> str:
     >>> narrowing_sentence([row | {"then_pct": 39.5, "least_pct": 39.0}])
     'It is about as narrow as it can be, ±40 %: so much do single runs differ, and more of them would not change it.'
     """
-    best = found[0]
+    best = narrowing[0]
     now, then, least = (round(best[name]) for name in ("now_pct", "then_pct", "least_pct"))
     if best["now_pct"] - best["then_pct"] >= WORTH_SAYING:
         what = {"all": "", "material": f" in {best['value']}"}.get(best["by"], f" on {best['by']} {best['value']}")

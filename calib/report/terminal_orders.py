@@ -27,7 +27,7 @@ def show_quotes(doc: QuotesDocument) -> str:
     if not rows:
         return "\n".join(["No quote is kept yet. Make one: calib quote PART --qty N --keep", *_looks(doc)])
     heads = "quote|given|>parts|part|by|promised|state|builds"
-    shown = table(heads, [_quote_row(one, doc["today"]) for one in rows[:SHOWN]])
+    shown = table(heads, [_quote_row(row, doc["today"]) for row in rows[:SHOWN]])
     more = [f"{len(rows) - SHOWN} older ones are in --json."] if len(rows) > SHOWN else []
     return as_text(
         shown,
@@ -47,25 +47,25 @@ def _looks(doc: QuotesDocument) -> list[str]:
     ]
 
 
-def _quote_row(one: ListedQuote, today: str) -> list[Any]:
+def _quote_row(quote: ListedQuote, today: str) -> list[Any]:
     return [
-        one["quote_id"],
-        clock_time(one["quoted_at"], today),
-        one["quantity"],
-        one["part"],
-        f"{one['process']} {one['machine']}",
-        half_day_time(one["promised_at"], today),
-        _state(one, today),
-        ", ".join(one["builds"]),
+        quote["quote_id"],
+        clock_time(quote["quoted_at"], today),
+        quote["quantity"],
+        quote["part"],
+        f"{quote['process']} {quote['machine']}",
+        half_day_time(quote["promised_at"], today),
+        _state(quote, today),
+        ", ".join(quote["builds"]),
     ]
 
 
-def _state(one: ListedQuote, today: str) -> str:
-    if one["ready_at"]:
-        return f"{one['state']}, {clock_time(one['ready_at'], today)}"
-    if one["state"] == "accepted":
-        return "accepted" + (f" as {one['order_id']}" if one["order_id"] else "")
-    return str(one["state"])
+def _state(quote: ListedQuote, today: str) -> str:
+    if quote["ready_at"]:
+        return f"{quote['state']}, {clock_time(quote['ready_at'], today)}"
+    if quote["state"] == "accepted":
+        return "accepted" + (f" as {quote['order_id']}" if quote["order_id"] else "")
+    return str(quote["state"])
 
 
 def _scores(doc: QuotesDocument) -> list[str]:
@@ -115,9 +115,9 @@ def _slips(doc: AcceptDocument) -> list[str]:
         others = count(doc["others"], "other open promise")
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
-        f"Slips: {one['quote_id']} ({one['part']}, promised {half_day_time(one['promised_at'], doc['start'])}): {chance(one['chance_before'])} "
-        f"before, {chance(one['chance'])} now; usually {clock_time(one['usual'], doc['start'])} instead of {clock_time(one['usual_before'], doc['start'])}."
-        for one in doc["slips"]
+        f"Slips: {slip['quote_id']} ({slip['part']}, promised {half_day_time(slip['promised_at'], doc['start'])}): {chance(slip['chance_before'])} "
+        f"before, {chance(slip['chance'])} now; usually {clock_time(slip['usual'], doc['start'])} instead of {clock_time(slip['usual_before'], doc['start'])}."
+        for slip in doc["slips"]
     ]
 
 
@@ -127,21 +127,21 @@ def show_promises(doc: PromisesDocument) -> str:
     if not rows:
         return "\n".join(["No promise is open. Accept a quote: calib accept QUOTE_ID", *doc["warnings"]])
     heads = "quote|order|>parts|part|by|promised|usually ready|>chance|then"
-    shown = table(heads, [_promise_row(one, doc["start"]) for one in rows])
+    shown = table(heads, [_promise_row(row, doc["start"]) for row in rows])
     return as_text(shown, below_80(doc), *_reasons(rows), *doc["warnings"], width=WIDTH)
 
 
-def _promise_row(one: OpenPromise, start: str) -> list[Any]:
+def _promise_row(promise: OpenPromise, start: str) -> list[Any]:
     return [
-        one["quote_id"],
-        one["order_id"] or "",
-        one["quantity"],
-        one["part"],
-        f"{one['process']} {one['machine']}",
-        half_day_time(one["promised_at"], start),
-        clock_time(one["ready_at"]["p50"], start) if one["ready_at"] else UNKNOWN,
-        chance(not_rounded_up_to_80(one["chance"])),
-        chance(one["chance_then"]) if one["chance_then"] is not None else "",
+        promise["quote_id"],
+        promise["order_id"] or "",
+        promise["quantity"],
+        promise["part"],
+        f"{promise['process']} {promise['machine']}",
+        half_day_time(promise["promised_at"], start),
+        clock_time(promise["ready_at"]["p50"], start) if promise["ready_at"] else UNKNOWN,
+        chance(not_rounded_up_to_80(promise["chance"])),
+        chance(promise["chance_then"]) if promise["chance_then"] is not None else "",
     ]
 
 
@@ -159,7 +159,7 @@ def below_80(doc: PromisesDocument) -> str:
     '1 of 3 open promises is kept less than 8 of 10 times now.'
     """
     total, below = len(doc["promises"]), doc["below_80"]
-    if not below and any(one["state"] == "unknown" for one in doc["promises"]):
+    if not below and any(promise["state"] == "unknown" for promise in doc["promises"]):
         return "Every open promise of which something is heard is kept 8 of 10 times or more."
     if not below:
         which = "The open promise is" if total == 1 else f"All {total} open promises are"
@@ -169,4 +169,4 @@ def below_80(doc: PromisesDocument) -> str:
 
 
 def _reasons(rows: list[OpenPromise]) -> list[str]:
-    return [f"{one['quote_id']}: {one['because']}." for one in rows if one["because"]]
+    return [f"{row['quote_id']}: {row['because']}." for row in rows if row["because"]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calib.documents.part import Hollows, Layer, MeasureDocument, PathDocument, PathLayer
-from calib.report.terminal import as_text, listed, told
+from calib.report.terminal import as_sentence, as_text, listed
 from calib.report.units import count, duration, figure, known
 
 BANDS = 16  # of layers, so that the picture fits a screen
@@ -19,7 +19,7 @@ def show_measure_path(doc: PathDocument) -> str:
         f"machine {machine['id']}" if machine["id"] else "an extruder as calib assumes it (--machine for one of yours)"
     )
     lines = [
-        *(str(one) for one in listed(doc, "warnings")),
+        *(str(text) for text in listed(doc, "warnings")),
         f"Printing {duration(doc['printing_min'])} on {whose}.",
         f"Laying {duration(doc['laying_min'])}, travel {duration(doc['travel_min'])}, "
         f"pulling back and priming {duration(doc['material_min'])}, stops {duration(doc['dwell_min'])}, "
@@ -57,7 +57,7 @@ def show_measure(doc: MeasureDocument) -> str:
     size = " × ".join(figure(b - a) for a, b in zip(low, high, strict=True))
     volume = f"{figure(doc['volume_cm3'])} cm³" if known(doc["volume_cm3"]) else "not meaningful (the mesh is open)"
     lines = [
-        *(told(one) for one in listed(doc, "warnings") + listed(doc, "notes")),
+        *(as_sentence(text) for text in listed(doc, "warnings") + listed(doc, "notes")),
         f"Size {size} mm, volume {volume}, surface {figure(doc['area_cm2'])} cm².",
         f"{count(doc['bodies'], 'body', 'bodies')}, {'closed' if doc['watertight'] else 'not closed'} as found.",
     ]
@@ -96,7 +96,7 @@ def _layer_lines(layers: list[Layer], most: int = 12) -> list[str]:
     return [
         f"{count(len(layers), 'layer')}{note}: height of the cut, section, perimeter.",
         *(
-            f"  {one['z_mm']:10.2f} mm  {figure(one['area_mm2'] / 100):>9} cm²  {figure(one['perimeter_mm']):>9} mm"
-            for one in (layers[place] for place in shown)
+            f"  {layer['z_mm']:10.2f} mm  {figure(layer['area_mm2'] / 100):>9} cm²  {figure(layer['perimeter_mm']):>9} mm"
+            for layer in (layers[place] for place in shown)
         ),
     ]

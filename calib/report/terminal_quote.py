@@ -60,7 +60,10 @@ def caution_lines(options: Sequence[QuoteOption], stages: bool) -> list[str]:
     offered = first_of_each(options)
     if not stages:
         return [in_short(option["process"] for option in offered)]
-    named = [f"Caution ({one['process']} {_stages(one['stages'])}): {one['text']}" for one in cautions_of(offered)]
+    named = [
+        f"Caution ({caution['process']} {_stages(caution['stages'])}): {caution['text']}"
+        for caution in cautions_of(offered)
+    ]
     return [*named, FOLLOW]
 
 
@@ -141,17 +144,19 @@ def range_bar(low: float, middle: float, high: float, longest: float, width: int
     >>> range_bar(2, 4, 8, 10, 10)
     '  --#---'
     """
-    at = [min(width - 1, round(value / longest * (width - 1))) if longest > 0 else 0 for value in (low, middle, high)]
-    bar = [" "] * at[0] + ["-"] * (at[2] - at[0] + 1)
-    bar[at[1]] = "#"
+    places = [
+        min(width - 1, round(value / longest * (width - 1))) if longest > 0 else 0 for value in (low, middle, high)
+    ]
+    bar = [" "] * places[0] + ["-"] * (places[2] - places[0] + 1)
+    bar[places[1]] = "#"
     return "".join(bar)
 
 
 def _stage_table(option: QuoteOption) -> RenderableType:
     rows = [
-        [stage_name(one["stage"]), duration(one["baseline_min"]), duration(one["p50_min"]),
-         f"{duration(one['p10_min'])} to {duration(one['p90_min'])}", duration(one["touch_min"]), one["runs_behind"]]
-        for one in option["stages"]
+        [stage_name(stage["stage"]), duration(stage["baseline_min"]), duration(stage["p50_min"]),
+         f"{duration(stage['p10_min'])} to {duration(stage['p90_min'])}", duration(stage["touch_min"]), stage["runs_behind"]]
+        for stage in option["stages"]
     ]  # fmt: skip
     work = option["work_min"]
     rows.append(["all stages", "", duration(work["p50"]), f"{duration(work['p10'])} to {duration(work['p90'])}",
@@ -176,8 +181,8 @@ def _term_row(term: Term) -> list[str]:
         f"{name} {value:.4g}" if isinstance(value, float) else f"{name} {value}"
         for name, value in term["inputs"].items()
     )
-    told = f"{term['formula']} ({inputs})" if inputs else term["formula"]
-    return [stage_name(term["stage"]), term["name"], f"{term['minutes']:.1f}", told, term["source"]]
+    formula = f"{term['formula']} ({inputs})" if inputs else term["formula"]
+    return [stage_name(term["stage"]), term["name"], f"{term['minutes']:.1f}", formula, term["source"]]
 
 
 def _stages(names: Sequence[str]) -> str:

@@ -30,18 +30,18 @@ BAR = 20
 
 def show_capacity(doc: CapacityDocument) -> str:
     """What every resource that is used is held for, the bottleneck first, and what waiting for it costs."""
-    used = [one for one in doc["resources"] if one["hours_used"] > 0]
+    used = [load for load in doc["resources"] if load["hours_used"] > 0]
     if not used:
         return "Nothing is used by this demand: does the shop file name its machines?"
-    changed = {one["resource"]: one for one in doc.get("changed") or ()}
+    changed = {load["resource"]: load for load in doc.get("changed") or ()}
     heads = "resource|~|load|>running|>waiting|>idle|>sooner without" + ("|>changed" if changed else "")
     lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')}, {doc['weeks']:g} weeks; hours a week"]
     new = [
-        one
-        for one in doc.get("changed") or ()
-        if one["hours_used"] > 0 and one["resource"] not in {u["resource"] for u in used}
+        load
+        for load in doc.get("changed") or ()
+        if load["hours_used"] > 0 and load["resource"] not in {u["resource"] for u in used}
     ]
-    rows = [_row(one, changed) for one in used] + [_row(one, {one["resource"]: one}) for one in new]
+    rows = [_row(load, changed) for load in used] + [_row(load, {load["resource"]: load}) for load in new]
     idle = len(doc["resources"]) - len(used)
     rest = [f"{count(idle, 'resource')} not used."] if idle else []
     return as_text(*lines, table(heads, rows), bottleneck(used, doc["lead_time_h"]), *_changed(doc), *rest,
@@ -49,19 +49,19 @@ def show_capacity(doc: CapacityDocument) -> str:
                    "nothing has to wait there.", *doc["warnings"])  # fmt: skip
 
 
-def _row(one: Load, changed: Mapping[str, Load]) -> list[Any]:
-    many = f" × {one['servers']}" if one["servers"] > 1 else ""
+def _row(load: Load, changed: Mapping[str, Load]) -> list[Any]:
+    many = f" × {load['servers']}" if load["servers"] > 1 else ""
     cells = [
-        one["resource"] + many,
-        load_bar(one["load"]),
-        share(one["load"]),
-        f"{one['running_h']:.0f} h",
-        f"{one['waiting_h']:.0f} h",
-        f"{one['idle_h']:.0f} h",
-        "" if one["sooner_h"] is None else roughly(60 * one["sooner_h"]),
+        load["resource"] + many,
+        load_bar(load["load"]),
+        share(load["load"]),
+        f"{load['running_h']:.0f} h",
+        f"{load['waiting_h']:.0f} h",
+        f"{load['idle_h']:.0f} h",
+        "" if load["sooner_h"] is None else roughly(60 * load["sooner_h"]),
     ]
     if changed:
-        cells.append(share(changed[one["resource"]]["load"]) if one["resource"] in changed else "gone")
+        cells.append(share(changed[load["resource"]]["load"]) if load["resource"] in changed else "gone")
     return cells
 
 
@@ -78,12 +78,12 @@ def load_bar(load: float, width: int = BAR) -> str:
 
 def bottleneck(used: Sequence[Load], lead_h: float) -> str:
     """What builds wait for most, with what that costs; and what is asked for more than it can do."""
-    first, full = used[0], [one for one in used if one["load"] >= 1]
-    said = [
-        f"{one['resource']} would be in use {share(one['load'])} of its hours: more than there are, so work piles up."
-        for one in full
+    first, full = used[0], [resource for resource in used if resource["load"] >= 1]
+    overfull = [
+        f"{resource['resource']} would be in use {share(resource['load'])} of its hours: more than there are, so work piles up."
+        for resource in full
     ]
-    return " ".join([held_up_by(first, lead_h), *said])
+    return " ".join([held_up_by(first, lead_h), *overfull])
 
 
 def _changed(doc: CapacityDocument) -> list[str]:
@@ -98,16 +98,16 @@ def _changed(doc: CapacityDocument) -> list[str]:
 
 
 def show_pieces(doc: PiecesDocument) -> str:
-    return "\n".join(_pieces_line(one, doc) for one in doc["processes"])
+    return "\n".join(_pieces_line(process_row, doc) for process_row in doc["processes"])
 
 
-def _pieces_line(one: Pieces, doc: PiecesDocument) -> str:
-    if one["start"] is None or one["yield"] is None:
-        return f"{one['process']}: good pieces are not counted yet ({count(one['pieces_behind'], 'piece')})."
-    behind = f" from {count(one['pieces_behind'], 'piece')}" if one["pieces_behind"] else ", as given"
+def _pieces_line(pieces: Pieces, doc: PiecesDocument) -> str:
+    if pieces["start"] is None or pieces["yield"] is None:
+        return f"{pieces['process']}: good pieces are not counted yet ({count(pieces['pieces_behind'], 'piece')})."
+    behind = f" from {count(pieces['pieces_behind'], 'piece')}" if pieces["pieces_behind"] else ", as given"
     return (
-        f"{one['process']}: start {one['start']} to have {doc['good']} good with {share(doc['sure'])} "
-        f"(yield {100 * one['yield']:.1f} %{behind})."
+        f"{pieces['process']}: start {pieces['start']} to have {doc['good']} good with {share(doc['sure'])} "
+        f"(yield {100 * pieces['yield']:.1f} %{behind})."
     )
 
 
@@ -119,13 +119,13 @@ LOOK_FIRST = "LOOK FIRST"
 
 def show_what_if_order(doc: WhatIfOrder) -> str:
     """Options that the change moves, what is gained and how surely; then who must be on site."""
-    moved = [one for one in doc["options"] if _gain(one["sooner_h"]) != SAME]
+    moved = [option for option in doc["options"] if _gain(option["sooner_h"]) != SAME]
     heads = "option|>today|>changed|>sooner by|>chance sooner|>hands today|>changed"
     same = len(doc["options"]) - len(moved)
     return as_text(
         *look_first(doc),
         f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
-        *([table(heads, [_option_row(one) for one in moved])] if moved else []),
+        *([table(heads, [_option_row(option) for option in moved])] if moved else []),
         *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
         gain_sentence(doc["soonest"]),
         *(f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()),
@@ -134,15 +134,15 @@ def show_what_if_order(doc: WhatIfOrder) -> str:
     )
 
 
-def _option_row(one: WhatIfOption) -> list[Any]:
-    today, changed = one["today"], one["changed"]
-    ride = " (along)" if one.get("ride_along") else ""
+def _option_row(option: WhatIfOption) -> list[Any]:
+    today, changed = option["today"], option["changed"]
+    ride = " (along)" if option.get("ride_along") else ""
     return [
-        f"{one['process']} {one['machine']}{ride}",
+        f"{option['process']} {option['machine']}{ride}",
         _lead(today),
         _lead(changed),
-        _gain(one["sooner_h"]),
-        chance(one["chance_sooner"]) if one["chance_sooner"] is not None else "",
+        _gain(option["sooner_h"]),
+        chance(option["chance_sooner"]) if option["chance_sooner"] is not None else "",
         duration(today["touch_min"]["p50"]) if today else "",
         duration(changed["touch_min"]["p50"]) if changed else "",
     ]
@@ -179,15 +179,13 @@ def gain_sentence(best: Best) -> str:
         return "In the changed shop nothing can make this."
     if today is None:
         return f"Today nothing can make this; with the change {_who(changed)} is ready after {hours(changed['lead_time_h']['p50'])}."
-    said = (
+    soonest = (
         f"Soonest today: {_who(today)} after {hours(today['lead_time_h']['p50'])}; with the change {_who(changed)} after "
         f"{hours(changed['lead_time_h']['p50'])}"
     )
     if _gain(best["sooner_h"]) == SAME:
-        return f"{said}: it changes nothing here."
-    return (
-        f"{said}: sooner with a chance of {chance(best['chance_sooner'])}, later with {chance(best['chance_later'])}."
-    )
+        return f"{soonest}: it changes nothing here."
+    return f"{soonest}: sooner with a chance of {chance(best['chance_sooner'])}, later with {chance(best['chance_later'])}."
 
 
 def _who(side: Side) -> str:
@@ -196,12 +194,12 @@ def _who(side: Side) -> str:
 
 def show_what_if_weeks(doc: WhatIfWeeks) -> str:
     """The last weeks' builds through both shops: time from release to done, and load of what is tightest."""
-    flows = [("all", doc), *((one["process"], one) for one in doc["by_process"])]
+    flows = [("all", doc), *((flow["process"], flow) for flow in doc["by_process"])]
     heads = "builds|>today|>changed|>sooner by|>chance sooner"
     rows = [
-        [name, _range(one["turnaround_h"]["today"]), _range(one["turnaround_h"]["changed"]), _gain(one["sooner_h"]),
-         chance(one["chance_sooner"])]
-        for name, one in flows
+        [name, _range(flow["turnaround_h"]["today"]), _range(flow["turnaround_h"]["changed"]), _gain(flow["sooner_h"]),
+         chance(flow["chance_sooner"])]
+        for name, flow in flows
     ]  # fmt: skip
     return as_text(
         *look_first(doc),
@@ -215,8 +213,8 @@ def show_what_if_weeks(doc: WhatIfWeeks) -> str:
 
 def _loads(resources: dict[str, list[Load]]) -> RenderableType:
     """Load today and changed of what is tightest in either."""
-    today = {one["resource"]: one["load"] for one in resources["today"]}
-    changed = {one["resource"]: one["load"] for one in resources["changed"]}
+    today = {load["resource"]: load["load"] for load in resources["today"]}
+    changed = {load["resource"]: load["load"] for load in resources["changed"]}
     names = sorted({*today, *changed}, key=lambda name: -max(today.get(name, 0.0), changed.get(name, 0.0)))
     rows = [[name, *_load(today.get(name)), *_load(changed.get(name))] for name in names[:TIGHTEST]]
     return table("resource|load today|>|load changed|>", rows)

@@ -13,5 +13,5 @@ def show_sites(doc: SitesDocument) -> str:
     lines = [
         f"{count(len(doc['sites']), 'site')}: {doc['done']} {DID[doc['what']]}, {doc['unchanged']} unchanged, {doc['left_out']} left out."
     ]
-    lines += [f"{one['site']}: {one['says']}" for one in doc["sites"] if one["says"]]
+    lines += [f"{site['site']}: {site['says']}" for site in doc["sites"] if site["says"]]
     return "\n".join([*lines, f"Results: {doc['results']}"])

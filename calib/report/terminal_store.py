@@ -25,13 +25,14 @@ def show_review(doc: ReviewDocument) -> str:
     questions, shop = doc["questions"], doc["at_shop"]
     if doc["answered"]:
         return "\n".join(
-            [f"{question_line(one)} {_answer(one)}" for one in questions] or ["No question was answered yet."]
+            [f"{question_line(question)} {_answer(question)}" for question in questions]
+            or ["No question was answered yet."]
         )
     if not questions and doc["open"]:
         return f"{count(doc['answered_this_week'], 'question')} answered in the last seven days, {doc['open']} more wait: calib review --all{shop}"
     if not questions:
         return "No row looks wrong."
-    lines = [question_line(one) for one in questions]
+    lines = [question_line(question) for question in questions]
     if doc["open"] > len(questions):
         lines.append(f"{doc['open'] - len(questions)} more with less effect: calib review --all{shop}")
     return "\n".join([*lines, "Answer by number, then fit again:", *_ways_to_answer(questions, shop)])
@@ -39,9 +40,11 @@ def show_review(doc: ReviewDocument) -> str:
 
 def _ways_to_answer(questions: Sequence[Question], shop: str) -> list[str]:
     """A line for each, with the first question that it fits."""
-    ended = next((one["mark_id"] for one in questions if one["rule"] not in (NEVER_ENDED, NEVER_LOGGED)), None)
-    never = next((one["mark_id"] for one in questions if one["rule"] == NEVER_LOGGED), None)
-    still_open = next((one["mark_id"] for one in questions if one["rule"] == NEVER_ENDED), None)
+    ended = next(
+        (question["mark_id"] for question in questions if question["rule"] not in (NEVER_ENDED, NEVER_LOGGED)), None
+    )
+    never = next((question["mark_id"] for question in questions if question["rule"] == NEVER_LOGGED), None)
+    still_open = next((question["mark_id"] for question in questions if question["rule"] == NEVER_ENDED), None)
     ways = (
         (ended, "--right           it was so"),
         (ended, "--minutes 25      it took 25 min of work"),
@@ -54,17 +57,17 @@ def _ways_to_answer(questions: Sequence[Question], shop: str) -> list[str]:
     return [f"  calib review {number}{shop} {way}" for number, way in ways if number is not None]
 
 
-def _answer(one: Question) -> str:
-    said = {
+def _answer(question: Question) -> str:
+    words = {
         "right": "it was so",
-        "mended": f"it took {duration(one['verdict_min'])}",
+        "mended": f"it took {duration(question['verdict_min'])}",
         "wrong": "left out",
         "finished": "it was finished",
         "failed": "it failed",
         "not done": "not done here",
         "not written down": "done, not written down",
-    }[one["verdict"]]
-    return f"-> {said}" + (f" ({one['verdict_note']})" if one["verdict_note"] else "")
+    }[question["verdict"]]
+    return f"-> {words}" + (f" ({question['verdict_note']})" if question["verdict_note"] else "")
 
 
 def show_answer(doc: AnswerDocument) -> str:
@@ -77,7 +80,7 @@ def show_answer(doc: AnswerDocument) -> str:
 def show_set_aside(doc: SetAsideDocument) -> str:
     """The rows with their numbers, what was changed, how to go on."""
     lines = [f"{count(len(doc['changed']), 'row')} changed."] if doc["changed"] else []
-    rows = [list(problems) for _, problems in groupby(doc["rows"], key=lambda one: one["reject_id"])]
+    rows = [list(problems) for _, problems in groupby(doc["rows"], key=lambda problem: problem["reject_id"])]
     if not rows:
         return "\n".join([*lines, "No row was dropped." if doc["dropped"] else "No row is set aside."])
     wide = max(len(str(problems[0]["reject_id"])) for problems in rows)
@@ -99,7 +102,7 @@ def show_set_aside(doc: SetAsideDocument) -> str:
 def show_undo(doc: UndoDocument) -> str:
     """What went, what came back."""
     done = "would be taken" if doc["dry_run"] else "was taken"
-    told = [
+    numbers = [
         (doc["rows_taken_out"], "row", "out"),
         (
             doc["rows_put_back"],
@@ -112,7 +115,7 @@ def show_undo(doc: UndoDocument) -> str:
     ]
     files = ", ".join(doc["files"][:4]) + (f" and {len(doc['files']) - 4} more" if len(doc["files"]) > 4 else "")
     changes = (
-        "; ".join(f"{count(number, *_rows(noun))} {what}" for number, noun, what in told if number)
+        "; ".join(f"{count(number, *_rows(noun))} {what}" for number, noun, what in numbers if number)
         or "it had brought nothing"
     )
     return f"The import of {doc['imported_at']:%Y-%m-%d %H:%M} UTC ({files}) {done} back: {changes}." + (
@@ -131,8 +134,8 @@ def show_check(doc: CheckDocument) -> str:
     lines = [f"{count(doc['mended'], 'problem')} mended."] if doc["mended"] else []
     if not doc["problems"]:
         return "\n".join([*lines, "The store is sound."])
-    for one in doc["problems"]:
-        lines.append(f"Does not hold for {count(one['bad'], 'row')}: {one['check']}. {one['mend']}")
+    for problem in doc["problems"]:
+        lines.append(f"Does not hold for {count(problem['bad'], 'row')}: {problem['check']}. {problem['mend']}")
     return "\n".join(lines)
 
 

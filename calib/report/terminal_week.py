@@ -18,7 +18,7 @@ from calib.report.units import count, duration
 def show_init(doc: InitDocument) -> str:
     """What is there now, and the way from here to the first answer."""
     folder, named = doc["folder"], shlex.quote(doc["folder"])
-    machines = ", ".join(f"{one['id']} ({one['process']})" for one in doc["machines"])
+    machines = ", ".join(f"{machine['id']} ({machine['process']})" for machine in doc["machines"])
     steps = [
         (f"{folder}/shop.toml", "put in your machines, materials and hours: every line says what it is"),
         (f"calib quote PART --qty 10 --shop {named}", "works at once: wide ranges, from physics alone"),
@@ -55,8 +55,8 @@ def show_report(doc: ReportDocument) -> str:
 
 
 def show_demo(doc: DemoDocument) -> str:
-    rows = sum(one["rows_read"] for one in doc["import"]["files"])
-    aside = sum(one["rows_quarantined"] for one in doc["import"]["files"])
+    rows = sum(file["rows_read"] for file in doc["import"]["files"])
+    aside = sum(file["rows_quarantined"] for file in doc["import"]["files"])
     lines = [
         f"An invented lab that makes river gauges is in {doc['folder']}.",
         f"Import  {rows} rows of half a year read, {aside} set aside with their reasons.",

@@ -122,15 +122,15 @@ def times(value: float | None) -> str:
     return f"{hundredths // 10} of 10" if hundredths % 10 == 0 else f"{hundredths} of 100"
 
 
-def count(number: float | None, one: str, many: str = "") -> str:
+def count(number: float | None, single: str, many: str = "") -> str:
     """A number with its noun.
 
     >>> count(1, "run"), count(1203, "run"), count(2, "lab's day", "lab's days")
     ('1 run', '1,203 runs', "2 lab's days")
     """
     if number is None or not known(number):
-        return f"{UNKNOWN}: {many or one + 's'}"
-    return f"{number:,.0f} {one if number == 1 else many or one + 's'}"
+        return f"{UNKNOWN}: {many or single + 's'}"
+    return f"{number:,.0f} {single if number == 1 else many or single + 's'}"
 
 
 def day(value: Any) -> str:
@@ -218,14 +218,14 @@ def promise(promised_at: str, half_day: str = "") -> str:
     return f"midday (12:00) of {whole_day(when)}" if is_noon(when) else f"{when:%H:%M} on {whole_day(when)}"
 
 
-def same_time(one: str, other: str) -> bool:
+def same_time(first: str, other: str) -> bool:
     """Whether two stamps name one time, to the minute, in whatever zone.
 
     >>> same_time("2026-12-04T12:00+01:00", "2026-12-04T11:00:00+00:00")
     True
     """
-    apart = datetime.fromisoformat(one) - datetime.fromisoformat(other)
-    return abs(apart) < timedelta(minutes=1)
+    difference = datetime.fromisoformat(first) - datetime.fromisoformat(other)
+    return abs(difference) < timedelta(minutes=1)
 
 
 def ends_a_day(when: datetime) -> bool:

@@ -93,7 +93,7 @@ def moved_view(stage: StageDrift, today: str, drawn: bool) -> dict[str, Any]:
         **(level_view if stage_sentences.drifting(stage) else spread_view)(stage, today),
         "name": stage_sentences.name_of(stage),
         "svg": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked)) if chart and drawn else None,
-        "compared": by_factor([one for one in stage["slices"] if not one.get("ask")])[:MOST_COMPARED],
+        "compared": by_factor([part for part in stage["slices"] if not part.get("ask")])[:MOST_COMPARED],
         "look_first": look_first(stage),
         "table": newest_runs(chart),
     }
@@ -101,7 +101,7 @@ def moved_view(stage: StageDrift, today: str, drawn: bool) -> dict[str, Any]:
 
 def level_view(stage: StageDrift, today: str) -> dict[str, Any]:
     quicker = (stage["change_pct"] or 0) < 0
-    told = [
+    sentences_ = [
         stage_sentences.change_sentence(stage),
         *stage_sentences.raised(stage, today),
         *stage_sentences.spread_too(stage),
@@ -109,18 +109,18 @@ def level_view(stage: StageDrift, today: str) -> dict[str, Any]:
     return {
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
-        "told": " ".join(told),
+        "told": " ".join(sentences_),
         "from": stage_sentences.where_from(stage),
     }
 
 
 def spread_view(stage: StageDrift, today: str) -> dict[str, Any]:
-    told = [
+    sentences_ = [
         *stage_sentences.spread_too(stage),
         "Its usual time is what it was, but ranges and promises widen.",
         *stage_sentences.raised(stage, today),
     ]
-    return {"quicker": False, "word": "↕ more erratic", "told": " ".join(told), "from": None}
+    return {"quicker": False, "word": "↕ more erratic", "told": " ".join(sentences_), "from": None}
 
 
 def marked_where_erratic(stage: StageDrift) -> StageDrift:
@@ -133,8 +133,8 @@ def marked_where_erratic(stage: StageDrift) -> StageDrift:
 
 def by_factor(slices: list[SliceRow]) -> list[SliceRow]:
     """Slices of one factor beside each other, factors in the order of their first."""
-    order = list(dict.fromkeys(one["by"] for one in slices))
-    return sorted(slices, key=lambda one: order.index(one["by"]))
+    order = list(dict.fromkeys(part["by"] for part in slices))
+    return sorted(slices, key=lambda part: order.index(part["by"]))
 
 
 def for_each_width(draw: Any, *what: Any) -> Markup:
@@ -154,27 +154,29 @@ def newest_runs(chart: ChartData | None) -> list[dict[str, Any]]:
 
 def processes_view(charts: Sequence[StageDrift]) -> list[dict[str, Any]]:
     """The stages of each process: those that are drawn, and in words those with too few runs."""
-    found = []
-    for process, stages in groupby(sorted(charts, key=lambda one: one["process"]), key=lambda one: one["process"]):
+    views = []
+    for process, stages in groupby(
+        sorted(charts, key=lambda stage: stage["process"]), key=lambda stage: stage["process"]
+    ):
         listed = list(stages)
-        few = [one for one in listed if one["state"] == "too_few_runs"]
-        found.append(
+        few = [stage for stage in listed if stage["state"] == "too_few_runs"]
+        views.append(
             {
                 "process": process,
                 "told": sentences.process_sentence(listed),
-                "stages": [small_view(one) for one in listed if one["state"] != "too_few_runs"],
+                "stages": [small_view(stage) for stage in listed if stage["state"] != "too_few_runs"],
                 "few": sentences.few_runs_sentence(few),
             }
         )
-    return found
+    return views
 
 
 def small_view(stage: StageDrift) -> dict[str, Any]:
-    told, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
+    sentence, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
     name = stage_sentences.word_of(stage)
-    svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {told}") if chart else None
+    svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {sentence}") if chart else None
     moved = stage_sentences.drifting(stage) or stage_sentences.erratic(stage)
-    return {"name": name, "moved": moved, "told": told, "svg": svg}
+    return {"name": name, "moved": moved, "told": sentence, "svg": svg}
 
 
 def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
@@ -182,8 +184,8 @@ def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
     if doc is None:
         return None
     rows = [
-        {**one, "due": half_day_time(one["promised_at"], doc["start"]), "says": promise_state(one)}
-        for one in doc["promises"]
+        {**promise, "due": half_day_time(promise["promised_at"], doc["start"]), "says": promise_state(promise)}
+        for promise in doc["promises"]
     ]
     return {"told": promises_sentence(doc), "rows": rows, "today": clock_time(doc["start"])}
 

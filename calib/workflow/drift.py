@@ -106,11 +106,11 @@ def accept_drift(folder: Path, stage: str, note: str) -> ChangeAccepted:
     if not note.strip():
         raise UsageError("An accepted change needs a note.", f'Add why, e.g. --accept {stage} --note "new lamp".')
     document, known_until = look(folder)
-    cried = {(row["process"], row["stage"]): row for row in charts_of(document) if cries(row)}
-    if (process, name) not in cried:
-        those = ", ".join(":".join(key) for key in cried) or "none"
+    by_stage = {(row["process"], row["stage"]): row for row in charts_of(document) if signalled(row)}
+    if (process, name) not in by_stage:
+        those = ", ".join(":".join(key) for key in by_stage) or "none"
         raise UsageError(f"{process}:{name} does not drift, so there is nothing to accept.", f"Drifting: {those}.")
-    row = cried[process, name]
+    row = by_stage[process, name]
     since = row["since"] or (row["erratic"]["since"] if row["erratic"] else "")
     shop = read_shop(folder)
     with open_store(folder) as store:
@@ -137,7 +137,7 @@ def charts_of(document: DriftDocument) -> list[StageDrift]:
     return [*document["stages"], *document["together"], *document["pooled"]]
 
 
-def cries(row: StageDrift) -> bool:
+def signalled(row: StageDrift) -> bool:
     """Whether a stage asks for a person: its level moved, or its spread."""
     return bool(row["state"] == "drifting" or row["erratic"])
 

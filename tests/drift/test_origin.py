@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 
 from calib.drift.check import check_drift
-from calib.drift.mix import mix_cause
+from calib.drift.slices import mix_cause
 
 START = pd.Timestamp("2026-01-05", tz="UTC")
 WEEK = pd.Timedelta(weeks=1)

@@ -10,7 +10,7 @@ import pytest
 from quote_documents import at, comparison, full_document, option, order_document, quote_document
 
 from calib.errors import UsageError
-from calib.report.quote_figures import curves, drawing, ladder, range_bars
+from calib.report.quote_figures import curves, drawing, range_bars, schedule
 from calib.report.quote_sheet import quote_sheet
 
 
@@ -109,7 +109,7 @@ def test_spans_are_cut_at_midnight_and_days_between_are_shown():
         *quote_document()["course"],
         {"job": "build 1", "stage": "packing", "lane": "hands", "from": at(69), "to": at(70)},
     ]
-    days = ladder(course, at(0))["days"]
+    days = schedule(course, at(0))["days"]
     assert [day["name"] for day in days] == ["Tue 1 Dec", "Wed 2 Dec", "Thu 3 Dec", "Fri 4 Dec"]
     assert (days[0]["spans"][0]["top"], days[0]["spans"][0]["bottom"]) == (20.0, 24.0)
     assert (days[1]["spans"][0]["top"], days[1]["spans"][0]["bottom"]) == (0.0, 1.0)
