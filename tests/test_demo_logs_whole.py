@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from datetime import date
 from pathlib import Path
 
 import pytest
+from doc_pages import play
 
 from calib.cli.app import run
 from calib.locate import shipped_folder
@@ -143,3 +145,10 @@ def test_builds_turn_round_as_their_logs_say(lab, fitted):
         assert one["chance_later"] < 0.05
     assert found["builds"] > 60
     assert {row["resource"] for row in found["resources"]["today"]} >= {"bed-1", "resin-1", "ext-1", "lab"}
+
+
+@pytest.mark.parametrize("page", ["tutorial.md", "quote.md", "drift.md"])
+def test_examples_of_the_pages_run_in_this_lab(lab, fitted, tmp_path, monkeypatch, page):
+    monkeypatch.delenv("CALIB_SHOP", raising=False)
+    shutil.copytree(lab, tmp_path / "river-lab")
+    play(page, tmp_path)
