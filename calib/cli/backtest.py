@@ -12,7 +12,7 @@ from calib.cli.options import HERE, AsJson, ShopFolder, progress_on_stderr
 
 def backtest(
     weeks: Annotated[
-        int | None, typer.Option(min=1, help="Score the last N weeks; default: all but the first eight.")
+        int | None, typer.Option(min=1, metavar="N", help="Score the last N weeks; default: all but the first eight.")
     ] = None,
     jobs: Annotated[
         bool, typer.Option("--jobs", help="Score whole builds and orders too: was the finish inside its range?")

@@ -20,7 +20,7 @@ def compare(
     finish: Annotated[str | None, typer.Option(metavar="F", help="as_built, supports_off, blasted or sanded.")] = None,
     start: Annotated[str | None, typer.Option(metavar="TIME", help="When work can start; default: now.")] = None,
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the random draws.")] = 0,
-    unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    unit: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of a mesh file that carries none.")] = None,
     pose: Annotated[
         str, typer.Option(metavar="SIDE", help="Side down, by the file's axes: z- (as it lies), z+, x-, x+, y-, y+.")
     ] = "",

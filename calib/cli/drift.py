@@ -22,8 +22,10 @@ def drift(
         str | None, typer.Option(metavar="PROCESS:STAGE", help="Take back this stage's last acceptance.")
     ] = None,
     accepted: Annotated[bool, typer.Option("--accepted", help="List the accepted changes, with their notes.")] = False,
-    note: Annotated[str, typer.Option(help="Why a change is accepted; kept in the history.")] = "",
-    persons: Annotated[bool, typer.Option(help="Also split by person: whom to ask, not a ranking.")] = False,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="Why a change is accepted; kept in the history.")] = "",
+    persons: Annotated[
+        bool, typer.Option("--persons", help="Also split by person: whom to ask, not a ranking.")
+    ] = False,
     strict: Strict = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
@@ -38,7 +40,7 @@ def drift(
 
     Example: calib drift --since 2026-09-01
 
-    Example: calib drift --accept VPP:post_curing --note "new lamp, longer cycle"
+    Example: calib drift --accept VPP:post_curing --note "new lamp"
     """
     from calib.workflow.drift import accept_drift, charts_of, find_drift, list_accepted, undo_accepted
 

@@ -16,7 +16,7 @@ def import_(
         list[Path], typer.Argument(metavar="PATH...", help="Log files, or folders of them.", readable=False)
     ],
     mappings: Mappings = None,
-    dry_run: Annotated[bool, typer.Option(help="Say what would happen, store nothing.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would happen, store nothing.")] = False,
     strict: Strict = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,

@@ -23,7 +23,8 @@ def measure(
         float | None, typer.Option(metavar="MM", help="Also list the sections of layers this thick, in mm.")
     ] = None,
     unit: Annotated[
-        str | None, typer.Option(help="Unit of a file that carries none: mm, cm, m, inch, foot or micron.")
+        str | None,
+        typer.Option(metavar="UNIT", help="Unit of a file that carries none: mm, cm, m, inch, foot or micron."),
     ] = None,
     machine: Annotated[
         str | None, typer.Option(metavar="ID", help="Of a path: the machine of the shop that runs it.")
@@ -36,7 +37,8 @@ def measure(
     Of the path that an extruder will run (ISO 6983): its minutes by layer and kind of move. No shop is needed.
 
     Example: calib measure bracket.stl --layers 0.2
-    Example: calib measure plate.gcode --machine ext-1 --shop my-lab
+
+    Example: calib measure plate.gcode --machine ext-1
     """
     from calib.workflow.measure import is_path, measure_part, measure_path
 

@@ -48,7 +48,7 @@ def quote(
     why: Annotated[bool, typer.Option("--why", help="Show the terms behind every baseline minute.")] = False,
     stages: Annotated[bool, typer.Option("--stages", help="Show every stage of every option.")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show every option, range and note.")] = False,
-    unit: Annotated[str | None, typer.Option(help="Unit of a mesh file that carries none.")] = None,
+    unit: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of a mesh file that carries none.")] = None,
     pose: Annotated[
         str | None,
         typer.Option(

@@ -13,7 +13,9 @@ from calib.cli.options import HERE, AsJson, Overwrite, ShopFolder, progress_on_s
 
 def report(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = HERE,
-    persons: Annotated[bool, typer.Option(help="Also say whom to ask about a change; not a ranking.")] = False,
+    persons: Annotated[
+        bool, typer.Option("--persons", help="Also say whom to ask about a change; not a ranking.")
+    ] = False,
     overwrite: Overwrite = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,

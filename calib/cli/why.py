@@ -14,7 +14,8 @@ def why(
     process: Annotated[str, typer.Argument(metavar="PROCESS", help="The process, e.g. PBF.")],
     stage: Annotated[str, typer.Argument(metavar="STAGE", help="The stage, e.g. blasting.")],
     persons: Annotated[
-        bool, typer.Option(help="Also each person with ten runs or more, by alias: whom to ask, not a ranking.")
+        bool,
+        typer.Option("--persons", help="Also each person with ten runs or more, by alias: whom to ask, not a ranking."),
     ] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,

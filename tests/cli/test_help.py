@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from contextlib import redirect_stdout
+from io import StringIO
 
 import pytest
 
@@ -11,20 +13,41 @@ from calib.cli.app import run
 from calib.cli.commands import IN_ORDER, UNDER_HEADINGS
 
 
-@pytest.mark.parametrize("command", IN_ORDER)
-def test_help_has_an_example_that_names_the_command(command, capsys):
-    assert run([command, "--help"]) == 0
-    assert f"Example: calib {command}" in capsys.readouterr().out
+@pytest.fixture(scope="module", params=IN_ORDER)
+def shown(request):
+    """A command's name and what its help prints on a terminal of 76 columns."""
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(StringIO()) as out:
+        patch.setenv("COLUMNS", "76")
+        assert run([request.param, "--help"]) == 0
+    return request.param, out.getvalue()
 
 
-@pytest.mark.parametrize("command", IN_ORDER)
-def test_every_option_says_what_it_is_for(command, capsys):
-    run([command, "--help"])
-    shown = capsys.readouterr().out.partition("Options:")[2]
-    bare = [line for line in shown.splitlines() if re.fullmatch(r"  --[a-z-]+( [A-Z:]+)?", line)]
-    follows = dict(zip(shown.splitlines(), shown.splitlines()[1:], strict=False))
-    assert "--json" in shown
-    assert [line for line in bare if not follows.get(line, "").startswith("     ")] == []
+def test_help_has_an_example_that_names_the_command_and_can_be_copied(shown):
+    command, text = shown
+    examples = [line for line in text.splitlines() if line.startswith("  Example: ")]
+    assert examples
+    for line in examples:
+        assert line.startswith(f"  Example: calib {command}")
+        assert line.count('"') % 2 == 0  # the whole call stands on one line
+        assert text[text.index(line) + len(line) :].startswith("\n\n")
+
+
+def test_help_fits_on_a_narrow_terminal(shown):
+    assert [line for line in shown[1].splitlines() if len(line) > 76] == []
+
+
+def test_help_begins_with_one_sentence_of_at_most_two_lines(shown):
+    first = shown[1].split("\n\n")[1].splitlines()
+    assert len(first) <= 2
+    assert re.fullmatch(r"  [A-Z].*[.?]", " ".join([first[0], *(line.strip() for line in first[1:])]))
+
+
+def test_every_option_says_what_it_is_for_in_our_words(shown):
+    lines = shown[1].partition("Options:")[2].splitlines()
+    assert any(line.startswith("  --json ") for line in lines)
+    bare = [number for number, line in enumerate(lines) if re.fullmatch(r"  --[a-z-]+( [A-Z:]+)?", line)]
+    assert [lines[number] for number in bare if not lines[number + 1].startswith("     ")] == []
+    assert [line for line in lines if re.search(r"^  --\S+( /|\s+<)", line)] == []
 
 
 def test_no_arguments_show_the_commands(capsys):
