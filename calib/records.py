@@ -1,4 +1,4 @@
-"""The nouns that every room speaks: processes, stages, routes, the layer profile of a part. No logic."""
+"""The nouns that every room speaks: processes, stages, routes, the layer profile of a part. No logic but looking up."""
 
 from __future__ import annotations
 
@@ -24,6 +24,16 @@ PROCESS_WORDS = {
     "dlp": "VPP",
     "sls": "PBF",
 }
+
+
+def process_code(word: str) -> str | None:
+    """The code of a process named in any of the trade's words; None of another word.
+
+    >>> process_code(" SLA "), process_code("weaving")
+    ('VPP', None)
+    """
+    return PROCESS_WORDS.get(word.strip().lower())
+
 
 FINISHES = ("as_built", "supports_off", "blasted", "sanded")
 DIFFICULTIES = ("plain", "normal", "intricate")
@@ -83,6 +93,25 @@ STAGES: dict[str, Stage] = {
         Stage("packing", _ALL, "order", "all"),
     )
 }
+
+
+def hands_of(stage: str) -> str:
+    """The hands that a stage wants (see ``Stage``); a stage of the shop's own wants a person throughout.
+
+    >>> hands_of("printing"), hands_of("gluing")
+    ('none', 'all')
+    """
+    return STAGES[stage].hands if stage in STAGES else "all"
+
+
+def scope_of(stage: str) -> str:
+    """What one run of a stage serves (see ``Stage``); one of a stage of the shop's own serves a build.
+
+    >>> scope_of("packing"), scope_of("gluing")
+    ('order', 'build')
+    """
+    return STAGES[stage].scope if stage in STAGES else "build"
+
 
 # The order of work by default; a shop changes it in its shop file.
 ROUTES: dict[str, tuple[str, ...]] = {

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from calib.records import PROCESSES, STAGES
+from calib.records import PROCESSES, STAGES, hands_of
 
 FOLLOW = "Follow the safety data sheets, the makers' manuals and local codes; licensed work is for licensed people."
 
@@ -175,4 +175,4 @@ def _pairs(process: str, route: Sequence[str]) -> Iterator[tuple[str, str]]:
     yield from ((first, then) for first, thens in FIRST_THEN[process] for then in thens)
     if process == "PBF" and "printing" in route:
         behind = route[route.index("printing") + 1 :]
-        yield from (("cool_down", stage) for stage in behind if stage not in STAGES or STAGES[stage].hands != "none")
+        yield from (("cool_down", stage) for stage in behind if hands_of(stage) != "none")

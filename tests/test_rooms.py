@@ -30,13 +30,13 @@ FEEDS = {
     "calibration": "errors records",
     "logs": "errors records calendar safety spelling toml_lines plain_file in_child results scratch",
     "store": "errors records calendar spelling locate results logs plain_file in_child scratch",
-    "quoting": "errors records documents calendar safety shop geometry baseline calibration",
+    "quoting": "errors records documents spelling calendar safety shop geometry baseline calibration",
     "drift": "errors records documents calibration",
     "report": "errors records documents calendar safety",
     "workflow": "errors records documents calendar safety spelling locate toml_lines plain_file in_child scratch results shop geometry logs store baseline calibration quoting drift report",
     "serve": "errors records documents safety scratch shop report workflow",
     "sites": "__init__ errors documents report workflow",
-    "cli": "errors records documents plain_file workflow serve sites",
+    "cli": "errors records spelling documents plain_file workflow serve sites",
     "__main__": "cli",
 }
 

@@ -71,7 +71,8 @@ class OpenClock:
         if self.always_open:
             return wall
         minute = self._minute(wall)
-        return np.maximum(wall, self._opening[minute]) - self._shift[minute]
+        passed: np.ndarray = np.maximum(wall, self._opening[minute]) - self._shift[minute]
+        return passed
 
     def next_open(self, wall: np.ndarray | float) -> np.ndarray:
         """The wall time itself where the shop is open, else the next opening [min]."""
@@ -79,7 +80,8 @@ class OpenClock:
         if self.always_open:
             return wall
         minute = self._minute(wall)
-        return np.maximum(wall, self._opening[minute])
+        opened: np.ndarray = np.maximum(wall, self._opening[minute])
+        return opened
 
     def work(self, ready: np.ndarray | float, minutes: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
         """Start and end, as wall times, of work of so many open minutes that starts as soon as the shop is open."""
@@ -184,7 +186,8 @@ class OpenClock:
             self._reach(wall)
         if not wall.max() <= self.opens[-2]:
             self._reach(wall)
-        return (wall - (self.opens[0] - 1e-9)).astype(np.int64)
+        minute: np.ndarray = (wall - (self.opens[0] - 1e-9)).astype(np.int64)
+        return minute
 
     def _open_minute(self, target: np.ndarray) -> np.ndarray:
         """Places of open times in their look-up table, rounded up."""
@@ -192,7 +195,8 @@ class OpenClock:
             return np.zeros(target.shape, np.int64)
         while target.max() > self.before[-1]:
             self._grow()
-        return np.ceil(target - (self.before[0] + 1e-9)).astype(np.int64)
+        minute: np.ndarray = np.ceil(target - (self.before[0] + 1e-9)).astype(np.int64)
+        return minute
 
     def _reach_spans(self, index: int) -> None:
         while index >= len(self.opens) - 1:
@@ -273,7 +277,8 @@ def opening_minutes(first: date, days: int, hours: Hours, closures: Collection[d
     opens, closes = np.array(sorted(spans)).T
     # a span that ends in the hour that the clocks skip ends later, maybe in the next one; one within it is none
     opens[1:] = np.maximum(opens[1:], np.maximum.accumulate(closes)[:-1])
-    return np.stack([opens, closes], axis=1)[opens < closes]
+    both: np.ndarray = np.stack([opens, closes], axis=1)[opens < closes]
+    return both
 
 
 def opening_times(

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from calib.spelling import close_to
+
 
 def in_words(error: Any, command: str) -> tuple[str, str]:
     """Message and hint of an error of the argument parser, whose own kinds are known by name only.
@@ -47,9 +49,7 @@ def _no_such_option(error: Any, command: str, see: str) -> tuple[str, str]:
 
 
 def _did_you_mean(word: str, known: Iterable[str], before: str = "") -> str:
-    from difflib import get_close_matches
-
-    near = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    near = close_to(word, known)
     return f"Did you mean {before}{near[0]}? " if near else ""
 
 

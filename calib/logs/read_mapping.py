@@ -12,9 +12,10 @@ from calib.errors import LogFileError
 from calib.logs.columns import KINDS, KNOWN_NAMES
 from calib.logs.mapping import CLOCK, UNITS, WORDS, Mapping, dimension
 from calib.logs.reshape import StartStop, Wide
-from calib.logs.words import did_you_mean, stage_problem
+from calib.logs.words import stage_problem
 from calib.plain_file import check_plain
-from calib.records import PROCESS_WORDS
+from calib.records import process_code
+from calib.spelling import did_you_mean
 from calib.toml_lines import Path as Place
 from calib.toml_lines import line_of, parse_toml
 
@@ -146,7 +147,7 @@ def _word_problems(tables: dict[str, dict[str, Any]], shop_stages: tuple[str, ..
         if problem := stage_problem(str(stage), shop_stages):
             yield ("stages", word), f'[stages] "{word}": "{stage}" {problem}'
     for word, process in tables["processes"].items():
-        if str(process).lower() not in PROCESS_WORDS:
+        if process_code(str(process)) is None:
             yield ("processes", word), f'[processes] "{word}": "{process}" is no process; write MEX, VPP or PBF'
     allowed = {column.name: column.words for columns in KINDS.values() for column in columns if column.kind == "word"}
     for name, words in tables["words"].items():

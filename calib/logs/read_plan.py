@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calib.errors import LogFileError
 from calib.logs.columns import KINDS, Column
 from calib.logs.read_table import FAULT, LINE, read_tables
-from calib.records import PROCESS_WORDS
+from calib.records import process_code
 from calib.scratch import scratch_folder
 
 if TYPE_CHECKING:
@@ -56,9 +56,10 @@ def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     return [(line, {name: cell.strip() for name, cell in row.items()}) for line, row in rows]
 
 
-def _checked(cells: dict[str, str]) -> tuple[dict, list[str]]:
+def _checked(cells: dict[str, str]) -> tuple[dict[str, Any], list[str]]:
     """The row typed, and what is wrong with it."""
-    row, problems = {}, [f"the row {cells[FAULT]}"] if cells.get(FAULT) else []
+    row: dict[str, Any] = {}
+    problems = [f"the row {cells[FAULT]}"] if cells.get(FAULT) else []
     for column in KINDS["builds"]:
         text = cells.get(column.name, "")
         if not text:
@@ -77,7 +78,7 @@ def _value(column: Column, text: str) -> tuple[object, str]:
         case "number":
             return _number(column, text)
         case "process":
-            code = PROCESS_WORDS.get(text.lower())
+            code = process_code(text)
             return code, "" if code else "is no process; write MEX, VPP or PBF"
         case "flag":
             known = text.lower() in TRUE | FALSE

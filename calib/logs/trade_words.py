@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from calib.logs.shapes import UNITS_OF_TIME
-from calib.logs.words import nearest, stage_problem
+from calib.logs.words import stage_problem
 from calib.records import PROCESS_WORDS, PROCESSES, STAGES
+from calib.spelling import nearest
 
 # Our column -> how it is headed, words parted by commas.
 _HEADINGS = {

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 
 from calib.records import STAGES
-from calib.spelling import plain, spelled_alike
+from calib.spelling import nearest, spelled_alike
 
 
 def stage_problem(word: str, shop_stages: Iterable[str] = ()) -> str:
@@ -39,30 +39,6 @@ def library_says(error: Exception) -> str:
     line = (str(error).strip().splitlines() or [type(error).__name__])[0][:200]
     line = LIBRARYS_KIND.sub("", line)
     return "".join(letter if letter.isprintable() else "?" for letter in line).rstrip(" .:")
-
-
-def nearest(word: str, known: Iterable[str]) -> list[str]:
-    """Up to three known words that look like this one, the nearest first; case, blanks and hyphens do not count.
-
-    >>> nearest("PLA plus", ["pla-plus", "petg"]), nearest("resni", ["Resin"])
-    (['pla-plus'], ['Resin'])
-    """
-    from difflib import get_close_matches
-
-    spelled, sought = {plain(one): one for one in known}, plain(word)
-    found = [sought] if sought in spelled else get_close_matches(sought, spelled, n=3, cutoff=0.6)
-    return [spelled[one] for one in found]
-
-
-def did_you_mean(word: object, known: Iterable[str]) -> str:
-    """The end of a sentence about a word that is none of the known ones.
-
-    >>> did_you_mean("colums", ["columns", "units"]), did_you_mean("x", ["columns"])
-    ('; did you mean columns?', '')
-    """
-    near = {one.lower(): one for one in known}
-    found = nearest(str(word), near)
-    return f"; did you mean {near[found[0]]}?" if found else ""
 
 
 MOST = 5  # names of one sort that are told one by one

@@ -6,6 +6,7 @@ import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from calib.logs.bench_card import bench_card
 from calib.logs.columns import KINDS, Column
@@ -148,7 +149,7 @@ def _choices(column: Column, lab: _Lab) -> tuple[str, ...]:
     return ()
 
 
-def _add_list(book, sheet, letter: str, name: str, words: tuple[str, ...]) -> None:  # type: ignore[no-untyped-def]
+def _add_list(book: Any, sheet: Any, letter: str, name: str, words: tuple[str, ...]) -> None:
     """A drop-down over words of the sheet 'lists'; other words stay allowed, a note says so."""
     from openpyxl.worksheet.datavalidation import DataValidation
 

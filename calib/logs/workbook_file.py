@@ -103,11 +103,12 @@ def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
     import python_calamine
 
     try:
-        return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        rows: list[list[Any]] = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except (python_calamine.CalamineError, ValueError) as error:
         raise LogFileError(
             f'{shown}: sheet "{name}" cannot be read: {library_says(error)}.', "Save it anew, or as CSV."
         ) from error
+    return rows
 
 
 def _rows(cells: list[list[Any]], header: Header) -> Iterator[Row]:

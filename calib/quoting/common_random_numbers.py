@@ -16,7 +16,7 @@ import pandas as pd
 
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.quoting.learned import Learned, Predictor
-from calib.records import STAGES
+from calib.records import hands_of
 
 STEP = 1.2815515655446004 / 4  # of the scores below; p10, p50 and p90 are among them
 SCORES = STEP * np.arange(-11, 12)
@@ -127,7 +127,7 @@ class CommonRandomNumbers:
             self.learned.waits is None or (process, stage) in self.learned.silent
         ):  # its gap holds one wait, the next stage's
             return False
-        by_hand = stage not in STAGES or STAGES[stage].hands != "none"
+        by_hand = hands_of(stage) != "none"
         return by_hand or self.learned.waits.parameters(process, stage)[3] > 0
 
     def wait(self, process: str, stage: str, number: int) -> np.ndarray:

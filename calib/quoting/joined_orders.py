@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.quoting.schedule import Job
-from calib.records import STAGES
+from calib.records import scope_of
 
 
 def join_orders(jobs: Sequence[Job], orders: Sequence[str]) -> list[Job]:
@@ -44,7 +44,7 @@ def share_ends(jobs: Sequence[Job], ends: dict[str, np.ndarray]) -> dict[str, np
 def _before_the_order(job: Job) -> int:
     """How many of its stages come before those that it ends with and that are done for the whole order."""
     count = len(job.stages)
-    while count and job.stages[count - 1] in STAGES and STAGES[job.stages[count - 1]].scope == "order":
+    while count and scope_of(job.stages[count - 1]) == "order":
         count -= 1
     return count
 

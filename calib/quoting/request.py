@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,6 +9,7 @@ from calib.calendar.clock import to_minutes
 from calib.errors import NoPlanError, UsageError
 from calib.records import DIFFICULTIES, FINISHES, PROCESSES
 from calib.shop.model import Shop
+from calib.spelling import close_to
 
 MOST_PARTS = 100_000
 DEFAULT_FINISH = {"MEX": "supports_off", "VPP": "supports_off", "PBF": "blasted"}
@@ -106,6 +106,6 @@ def check_request(request: QuoteRequest, shop: Shop) -> None:
 def _known(what: str, value: str | None, allowed: tuple[str, ...]) -> None:
     if value is None or value in allowed:
         return
-    near = difflib.get_close_matches(value, allowed, 1)
+    near = close_to(value, allowed)
     meant = f'Did you mean "{near[0]}"?' if near else ""
     raise UsageError(f'unknown {what} "{value}". Known: {", ".join(allowed)}.', meant)

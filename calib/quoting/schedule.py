@@ -16,7 +16,7 @@ import numpy as np
 from calib.calendar.clock import OpenClock, weekly_moments
 from calib.calendar.week import until
 from calib.quoting.resources import Held, People, Servers, Stations
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.shop.model import Machine, Shop
 
 ON_MACHINE = ("machine_setup", "warm_up", "printing", "cool_down", "unloading", "machine_cleaning")
@@ -212,8 +212,7 @@ def runs_dry_at(fillings: float, under_way: bool = False) -> tuple[float, ...]:
 
 def is_load(job: Job, stage: str) -> bool:
     """Whether hands are wanted at the start and again at the end, and not between."""
-    hands = STAGES[stage].hands if stage in STAGES else "all"
-    return hands == "ends" and 0 < job.touch_share.get(stage, 0.0) < 0.999
+    return hands_of(stage) == "ends" and 0 < job.touch_share.get(stage, 0.0) < 0.999
 
 
 class JobRun:
@@ -399,7 +398,7 @@ def _task_order(jobs: Sequence[Job], resources: Resources) -> list[tuple[float, 
         for step, stage in enumerate(job.stages):
             if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):
                 now = max(now, machine_free.get(job.machine, -np.inf))
-            hands = STAGES[stage].hands if stage in STAGES else "all"
+            hands = hands_of(stage)
             start, end = (now, now) if hands == "none" else resources.clock.work_once(now, job.usual_of(stage))
             last = max(last, start)
             if stage == "printing" and job.machine:

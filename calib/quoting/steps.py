@@ -17,7 +17,7 @@ from calib.quoting.learned import Learned
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option, Piece
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import STAGES, TERM_COLUMNS
+from calib.records import TERM_COLUMNS, scope_of
 from calib.shop.model import Shop
 
 LEAST_SHARE = 1e-3  # of a baseline: none at all has no logarithm
@@ -95,7 +95,7 @@ def tasks_of(option: Option, cache: PredictionCache) -> list[Task]:
     for number, build in enumerate(option.builds, 1):
         inside = [piece for piece, _ in build.contents]
         stages = _merged([routes[piece] for piece in inside], cache.shop.routes[option.piece_of(build).process])
-        steps = [(stage, _only(build, stage, routes)) for stage in stages if _scope(stage) != "order"]
+        steps = [(stage, _only(build, stage, routes)) for stage in stages if scope_of(stage) != "order"]
         builds.append(Task(f"build {number}", number, tuple(steps)))
     return [Task(ORDER_BEFORE, 0, before), *builds, Task(ORDER_AFTER, 0, after)]
 
@@ -109,7 +109,7 @@ def _order_steps(option: Option, routes: list[tuple[str, ...]]) -> tuple[Any, An
         whole = Build(machine, ((number, piece.quantity),))
         first = next((i for i, stage in enumerate(route) if stage in ON_MACHINE), 0)
         for i, stage in enumerate(route):
-            if _scope(stage) == "order":
+            if scope_of(stage) == "order":
                 (before if i < first else after).append((stage, whole))
     return tuple(before), tuple(after)
 
@@ -125,10 +125,6 @@ def _only(build: Build, stage: str, routes: list[tuple[str, ...]]) -> Build:
     """Of a build what goes through the stage."""
     contents = tuple((piece, copies) for piece, copies in build.contents if stage in routes[piece])
     return build if len(contents) == len(build.contents) else Build(build.machine, contents)
-
-
-def _scope(stage: str) -> str:
-    return STAGES[stage].scope if stage in STAGES else "build"
 
 
 class PredictionCache:

@@ -15,7 +15,7 @@ from calib.quoting.plan import Planned
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import Ahead, Job, Resources, run_jobs
 from calib.quoting.work import Work
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.shop.model import Shop
 
 
@@ -99,7 +99,7 @@ def unattended(stages: tuple[str, ...]) -> list[str]:
     if "printing" not in stages:
         return []
     after = list(stages[stages.index("printing") :])
-    end = next((i for i, stage in enumerate(after) if stage not in STAGES or STAGES[stage].hands != "none"), len(after))
+    end = next((i for i, stage in enumerate(after) if hands_of(stage) != "none"), len(after))
     return after[:end]
 
 

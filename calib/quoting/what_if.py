@@ -10,7 +10,7 @@ from calib.calendar.week import WEEKDAYS
 from calib.documents.shop import Best, Gain, Side, WhatIfOption
 from calib.quoting.plan import Planned
 from calib.quoting.ranges import value_range
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.safety import FOLLOW, cautions, cautions_by_text
 from calib.shop.model import Shop
 
@@ -166,7 +166,7 @@ def _clock(minute: int) -> str:
 
 def _who(shop: Shop, stages: Sequence[str]) -> str:
     """Crews that can do the stages that hands are needed for."""
-    by_hand = [stage for stage in stages if stage not in STAGES or STAGES[stage].hands != "none"]
+    by_hand = [stage for stage in stages if hands_of(stage) != "none"]
     named = [
         f"{crew.id} ({crew.size})" for crew in shop.crews.values() if not crew.stages or set(crew.stages) & set(by_hand)
     ]

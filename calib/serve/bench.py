@@ -18,6 +18,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from calib.errors import CalibError, UsageError
+from calib.records import hands_of
 from calib.report.units import clock_time
 from calib.serve.access import svg_code
 from calib.serve.forms import after_work, plain_text, sent_form, text_of
@@ -26,7 +27,6 @@ from calib.serve.pages import page, session_of, site_of
 from calib.serve.site import Site
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
-from calib.workflow.bench import hands_of
 from calib.workflow.taps import WHATS, Run, Tap, alias_for, check_tap, is_alias, plain_note
 
 CLOCK_OFF_S = 120.0  # a tablet's clock that is off by more is told

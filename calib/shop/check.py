@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
-from difflib import get_close_matches
 from math import isfinite
 from typing import Any
 
 from calib.errors import ShopFileError
 from calib.shop.keys import Key
+from calib.spelling import close_to
 from calib.toml_lines import Path, line_of
 
 SHOWN = 40
@@ -44,7 +44,7 @@ class Problems:
         names = list(known)
         for key in table:
             if key not in names:
-                near = get_close_matches(str(key).lower(), names, n=1, cutoff=0.5)
+                near = close_to(str(key).lower(), names, cutoff=0.5)
                 remedy = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(sorted(names)[:12])}."
                 self.add((*path, key), f"unknown key. {remedy}")
 
@@ -91,7 +91,7 @@ class Problems:
         names = list(allowed)
         if isinstance(value, str) and value in names:
             return value
-        near = get_close_matches(str(value).lower(), names, n=1, cutoff=0.5)
+        near = close_to(str(value).lower(), names, cutoff=0.5)
         remedy = f'Did you mean "{near[0]}"?' if near else f"Expected one of: {', '.join(names)}."
         self.add(path, f"{_shown(value)} is not known. {remedy}")
         return None

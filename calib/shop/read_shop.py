@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from calib.errors import ShopFileError
 from calib.plain_file import check_plain
-from calib.records import PROCESS_WORDS, PROCESSES, ROUTES, STAGES
+from calib.records import PROCESSES, ROUTES, STAGES, process_code
 from calib.safety import missing_stages, out_of_order
 from calib.shop import keys
 from calib.shop.check import Problems
@@ -169,7 +169,7 @@ class _Reader:
         if word is None:
             self.problems.add(path, f'"process" is missing. Add process = "MEX", one of: {", ".join(PROCESSES)}.')
             return "MEX"
-        code = PROCESS_WORDS.get(str(word).strip().lower())
+        code = process_code(str(word))
         if code is None:
             self.problems.choice(word, PROCESSES, (*path, "process"))
         return code or "MEX"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import duckdb
 
 from calib.locate import shipped_folder
@@ -43,7 +45,7 @@ def _cell(text: str | None) -> str:
     return (text or "").replace("|", "\\|")
 
 
-def _migration_line(path) -> str:  # type: ignore[no-untyped-def]  # a Path
+def _migration_line(path: Path) -> str:
     why = path.read_text(encoding="utf-8").splitlines()[1].removeprefix("-- ")
     return f"- `{path.name}`: {why}\n"
 

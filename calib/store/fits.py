@@ -74,7 +74,8 @@ def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict
     if row is None:
         return None
     meta = {"fit_id": row[0], "as_of": row[1], "shop_version": row[2], "logs_since": bool(row[4])}
-    return json.loads(row[3]) | meta | {"fitted_at": row[5]}
+    summary: dict[str, Any] = json.loads(row[3])
+    return summary | meta | {"fitted_at": row[5]}
 
 
 def find_summary(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:

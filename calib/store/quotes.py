@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import math
 from collections.abc import Iterable, Mapping
@@ -13,6 +12,7 @@ import duckdb
 
 import calib
 from calib.errors import UsageError
+from calib.spelling import close_to
 from calib.store.ids import join_held
 
 LOOK_DAYS = 2  # so long a look that has lapsed can still be accepted
@@ -85,7 +85,7 @@ def find_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> dict[str, Any]:
     known = [name for (name,) in con.execute("SELECT quote_id FROM quote ORDER BY quote_id").fetchall()]
     if not known:
         raise UsageError(f'There is no quote "{quote_id}": none is stored yet.', "calib quote PART --qty N makes one.")
-    near = difflib.get_close_matches(wanted, known, 1) or known[-1:]
+    near = close_to(wanted, known) or known[-1:]
     raise UsageError(f'There is no quote "{quote_id}".', f'The nearest is "{near[0]}"; calib quotes lists all.')
 
 
@@ -183,7 +183,7 @@ def start_of(quote: dict[str, Any]) -> datetime:
 
 def option_of(quote: dict[str, Any]) -> dict[str, Any]:
     """The accepted option, else the soonest."""
-    options = quote["document"]["options"]
+    options: list[dict[str, Any]] = quote["document"]["options"]
     return options[min(quote["accepted_option"] or 0, len(options) - 1)]
 
 
@@ -267,7 +267,9 @@ def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | No
     >>> packed_in_full([{"parts": 6, "packed_at": first}, {"parts": 4, "packed_at": None}], 10) is None
     True
     """
-    done = sorted((build["packed_at"], build["parts"]) for build in builds if build["packed_at"] is not None)
+    done: list[tuple[datetime, int]] = sorted(
+        (build["packed_at"], build["parts"]) for build in builds if build["packed_at"] is not None
+    )
     parts = 0
     for packed_at, more in done:
         parts += more or 0

@@ -213,7 +213,6 @@ RULES = {
 
 
 A_WEEK = 5  # questions that a person is asked in a week
-VERDICTS = ("right", "mended", "wrong", "finished", "failed")
 
 # A mark on a row that is gone or was corrected since rests until that row comes back.
 STANDING = f"FROM review v JOIN {MARKED} s ON s.row_key = v.row_key AND coalesce(v.judged, {JUDGED}) = {JUDGED}"

@@ -17,7 +17,7 @@ from calib.errors import UsageError
 from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
-from calib.records import PROCESS_WORDS
+from calib.records import process_code
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
@@ -152,7 +152,7 @@ def find_option(document: dict[str, Any], choice: str | None) -> int:
     options = document["options"]
     if choice is None:
         return 0
-    process = PROCESS_WORDS.get(choice.strip().lower())
+    process = process_code(choice)
     for number, option in enumerate(options):
         if process == option["process"] or choice == option["machine"]:
             return number

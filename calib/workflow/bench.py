@@ -14,7 +14,7 @@ from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.quoting.flow import QueuedBuild
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.safety import cautions
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
@@ -167,10 +167,6 @@ def places_of(stage: str, machine: str, shop: Shop) -> list[str]:
     if stage in ON_MACHINE:
         return [machine] if machine else []
     return [station.id for station in shop.stations.values() if stage in station.stages]
-
-
-def hands_of(stage: str) -> str:
-    return STAGES[stage].hands if stage in STAGES else "all"
 
 
 def _open_runs(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from calib.errors import LogFileError, TooFewRunsError
 from calib.logs.read_plan import read_plan
 from calib.quoting.flow import Flow, QueuedBuild, released_jobs, run_flow, spread_over
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import STAGES
+from calib.records import scope_of
 from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
@@ -81,7 +81,7 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
 
 def _went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
     """Builds that shared their last run that is done for a whole order -> the run."""
-    whole = [stage in STAGES and STAGES[stage].scope == "order" for stage in runs["stage"]]
+    whole = [scope_of(stage) == "order" for stage in runs["stage"]]
     shares = runs_by_build(builds, runs[whole]).sort_values("started_at")
     last = shares.drop_duplicates("build_id", keep="last")
     shared = last[last.duplicated("run_key", keep=False)]

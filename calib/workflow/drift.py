@@ -17,7 +17,7 @@ from calib.drift.describe import LATEST
 from calib.drift.memory import EARLY, Kept
 from calib.drift.series import POOLED_BY
 from calib.errors import TooFewRunsError, UsageError
-from calib.records import PROCESS_WORDS
+from calib.records import process_code
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -170,7 +170,7 @@ def stage_named(text: str, option: str) -> tuple[str, str]:
     word, _, name = text.strip().partition(":" if ":" in text else " ")
     if word.strip().lower() in POOLED_BY and name.strip():
         return word.strip().lower(), name.strip()
-    process = PROCESS_WORDS.get(word.strip().lower())
+    process = process_code(word)
     if not name or process is None:
         raise UsageError(f'{option} "{text}" does not name a stage.', "Write PROCESS:STAGE, e.g. VPP:post_curing.")
     return process, name.strip().replace(" ", "_")

@@ -12,7 +12,7 @@ from calib.baseline.route import default_route
 from calib.calendar.clock import OpenClock
 from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.staff import came_free, people_of
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.shop.model import Shop
 from calib.workflow.learning import runs_by_build
 from calib.workflow.routes import FEWEST_BUILDS
@@ -113,7 +113,7 @@ def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFr
         place=[silent[pair] for pair in zip(rows["process"], rows["stage"], strict=True)],
         minutes=rows["baseline_min"].astype(float),
         floor_min=rows["floor_min"].fillna(0.0),
-        alone=[stage in STAGES and STAGES[stage].hands == "none" for stage in rows["stage"]],
+        alone=[hands_of(stage) == "none" for stage in rows["stage"]],
     )
 
 
@@ -196,7 +196,7 @@ def _people_free(runs: pd.DataFrame, shop: Shop) -> dict[str, float]:
 
 
 def is_by_hand(stages: str) -> bool:
-    return any(stage not in STAGES or STAGES[stage].hands in ("all", "part") for stage in stages.split("+"))
+    return any(hands_of(stage) in ("all", "part") for stage in stages.split("+"))
 
 
 def _text(value: object) -> str:

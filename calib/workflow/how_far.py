@@ -12,7 +12,7 @@ import pandas as pd
 from calib.calendar.clock import OpenClock
 from calib.quoting.learned import Learned, Predictor
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import STAGES
+from calib.records import hands_of
 from calib.shop.model import Shop
 from calib.workflow.learning import runs_by_build
 
@@ -185,7 +185,7 @@ def never_ended(
 
 
 def _alone(stage: str) -> bool:
-    return stage in STAGES and STAGES[stage].hands == "none"
+    return hands_of(stage) == "none"
 
 
 def _end(event: Event) -> float:

@@ -14,6 +14,7 @@ from calib.safety import FOLLOW
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.shop.template import shop_text
+from calib.spelling import close_to
 from calib.store.open_store import open_store
 from calib.workflow import parts
 
@@ -83,9 +84,7 @@ def _check_zone(zone: str) -> None:
     try:
         ZoneInfo(zone)
     except (KeyError, ValueError, OSError):
-        from difflib import get_close_matches
-
-        near = get_close_matches(zone, sorted(available_timezones()), n=3, cutoff=0.5)
+        near = close_to(zone, sorted(available_timezones()), most=3, cutoff=0.5)
         hint = f"Did you mean {' or '.join(near)}?" if near else "Names look like Europe/London or America/Chicago."
         raise UsageError(f'"{zone}" is not an IANA time zone.', hint) from None
 

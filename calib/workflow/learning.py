@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from calib.records import STAGES, TERM_COLUMNS
+from calib.records import TERM_COLUMNS, hands_of
 
 NOT_WORK = ("void", "skipped")
 LONGEST_RUN_MIN = 14 * 24 * 60.0  # no run is still going after two weeks: its end was not logged; common practice
@@ -190,4 +190,4 @@ def _shares(covered: pd.DataFrame, keys: list[str]) -> pd.Series:
 
 def is_attended(stage: str) -> bool:
     """Whether a person works throughout; a row of several stages is, if any of them is."""
-    return any(STAGES[name].hands in ("all", "part") if name in STAGES else True for name in stage.split("+"))
+    return any(hands_of(name) in ("all", "part") for name in stage.split("+"))

@@ -9,9 +9,9 @@ from typing import Any
 from calib.errors import LogFileError, UsageError
 from calib.logs.columns import KINDS
 from calib.logs.propose import propose_mapping
-from calib.logs.words import nearest
 from calib.results import MAPPING, MAPS, Result
 from calib.shop.read_shop import read_shop
+from calib.spelling import nearest
 from calib.store.log_files import as_text_file
 from calib.workflow.import_logs import at_shop, import_logs
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from calib.plain_file import check_plain
 from calib.quoting.request import OrderLine
 from calib.records import DIFFICULTIES, FINISHES
 from calib.shop.read_shop import read_text
+from calib.spelling import close_to
 from calib.toml_lines import line_of, parse_toml
 
 ORDER_FILES = (".csv", ".toml")
@@ -90,7 +90,7 @@ def _check_names(path: Path, names: Iterable[str], where: str) -> None:
     names = list(names)
     for name in names:
         if name not in (*NEEDED, *OPTIONAL):
-            near = difflib.get_close_matches(name, (*NEEDED, *OPTIONAL), 1)
+            near = close_to(name, (*NEEDED, *OPTIONAL))
             meant = f'Did you mean "{near[0]}"? ' if near else ""
             raise UsageError(f'{where}: "{name}" is no column of an order.', f"{meant}Known: {_all_names()}.")
     for name in NEEDED:

@@ -8,7 +8,7 @@ from typing import Any
 
 from calib.documents.quote import QuoteDocument
 from calib.errors import NoPlanError, TooFewRunsError, UsageError
-from calib.records import PROCESS_WORDS, PROCESSES
+from calib.records import PROCESSES, process_code
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_yields
@@ -127,7 +127,7 @@ def learned_yield(pieces: int, fine: int) -> float | None:
 
 
 def _code(word: str) -> str:
-    code = PROCESS_WORDS.get(word.strip().lower())
+    code = process_code(word)
     if code is None:
         raise UsageError(f'"{word}" is not a process.', f"Known: {', '.join(PROCESSES)}.")
     return code

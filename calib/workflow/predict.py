@@ -15,7 +15,7 @@ from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.words import strange_names
 from calib.quoting.steps import LEAST_SHARE
-from calib.records import STAGES
+from calib.records import scope_of
 from calib.results import PREDICTION, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -126,9 +126,7 @@ def _once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -
     once["order"] = once["build_id"].map(wholes.set_index("build_id")["together"])
     key = rows["build_id"].map(orders.set_index("build_id")["together"])
     whole = once.set_index(["order", "process", "stage"])["baseline_min"]
-    shared = key.notna() & rows["stage"].map(lambda stage: stage in STAGES and STAGES[stage].scope == "order").astype(
-        bool
-    )
+    shared = key.notna() & rows["stage"].map(lambda stage: scope_of(stage) == "order").astype(bool)
     every = rows[shared].groupby([key[shared], "process", "stage"])["baseline_min"].transform("sum")
     pairs = pd.MultiIndex.from_arrays([key[shared], rows.loc[shared, "process"], rows.loc[shared, "stage"]])
     share = pd.Series(1.0, index=rows.index)

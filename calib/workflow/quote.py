@@ -20,7 +20,7 @@ from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.request import MOST_PARTS, OrderLine, QuoteRequest
-from calib.records import FINISHES, PROCESS_WORDS
+from calib.records import FINISHES, process_code
 from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -266,7 +266,7 @@ def known_finish(finish: str | None) -> str | None:
 
 
 def _process_code(word: str) -> str:
-    code = PROCESS_WORDS.get(word.strip().lower())
+    code = process_code(word)
     if code is None:
         raise UsageError(
             f'"{word}" is not a process.', "Known: MEX (material extrusion), VPP (resin), PBF (powder bed)."

@@ -13,9 +13,9 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.explain import PERSON_RUNS, SAMPLE
 from calib.calibration.outliers import find_suspects
 from calib.errors import TooFewRunsError, UsageError
-from calib.logs.words import nearest
-from calib.records import PROCESS_WORDS, PROCESSES, STAGES
+from calib.records import PROCESSES, STAGES, process_code
 from calib.shop.read_shop import read_shop
+from calib.spelling import nearest
 from calib.store.fits import find_fit
 from calib.store.known_people import alias_of, find_key, is_alias
 from calib.store.open_store import open_store
@@ -61,7 +61,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> di
 
 def cell_of(process: str, stage: str, errors: pd.DataFrame) -> tuple[str, str]:
     """Process code and stage name of two words that a person typed."""
-    code = PROCESS_WORDS.get(process.strip().lower())
+    code = process_code(process)
     if code is None:
         raise UsageError(f'"{process}" is no process.', f"Processes: {', '.join(PROCESSES)}. {_example()}")
     known = {*STAGES, *errors["stage"].dropna()}
