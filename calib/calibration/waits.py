@@ -18,35 +18,39 @@ PRIOR_RUNS = 8.0  # and all that is worth eight waits
 AT_ONCE_MIN = 1.0  # a shorter wait is none
 
 
+Parameters = tuple[float, float, float, float]
+PRIOR: Parameters = (PRIOR_NONE, float(np.log(PRIOR_MEDIAN_MIN)), PRIOR_SPREAD, 0.0)
+KEYS = ("process", "stage", "before")
+
+
 class Waits:
-    """Open-hours waits before each stage of each process; a stage never seen uses its process, then the whole."""
+    """Open-hours waits between two stages of a process. Each pair shrinks to its later stage, that to its process, that to
+    the lab, and the lab to the prior; what was never seen uses the next of them."""
 
     def __init__(self) -> None:
-        self._learned: dict[tuple[str, str], tuple[float, float, float, float]] = {}
+        self._learned: dict[tuple[str, ...], Parameters] = {}  # by KEYS; '' stands for all
 
     def fit(self, frame: pd.DataFrame) -> Waits:
-        """Learn from columns process, stage, wait_min; waits below zero or not known are left out."""
+        """Learn from columns process, stage, wait_min, and before (the stage before it, '' where not known, or no such
+        column); waits below zero or not known are left out."""
         self.__init__()  # type: ignore[misc]
         wait = frame["wait_min"].to_numpy(float)
-        good = np.isfinite(wait) & (wait >= 0)
-        process, stage = (frame[name].astype(str).to_numpy()[good] for name in ("process", "stage"))
-        wait = wait[good]
-        prior = (PRIOR_NONE, np.log(PRIOR_MEDIAN_MIN), PRIOR_SPREAD, 0.0)
-        self._learned["", ""] = whole = _pooled(wait, prior)
-        for code in sorted(set(process)):
-            self._learned[code, ""] = parent = _pooled(wait[process == code], whole)
-            for name in sorted(set(stage[process == code])):
-                self._learned[code, name] = _pooled(wait[(process == code) & (stage == name)], parent)
+        good = frame[np.isfinite(wait) & (wait >= 0)].assign(**{} if "before" in frame else {"before": ""})
+        self._learned["", "", ""] = _pooled(good["wait_min"].to_numpy(float), PRIOR)
+        for depth in (1, 2, 3):
+            for key, group in good.groupby(list(KEYS[:depth])):
+                full, parent = (tuple(map(str, key[:count])) + ("",) * (3 - count) for count in (depth, depth - 1))
+                if key[-1]:
+                    self._learned[full] = _pooled(group["wait_min"].to_numpy(float), self._learned[parent])
         return self
 
-    def parameters(self, process: str, stage: str) -> tuple[float, float, float, float]:
+    def parameters(self, process: str, stage: str, before: str = "") -> Parameters:
         """Chance of no wait, mean and sd of the log of the others [log min], waits behind them."""
-        fallback = (PRIOR_NONE, float(np.log(PRIOR_MEDIAN_MIN)), PRIOR_SPREAD, 0.0)
-        for key in ((process, stage), (process, ""), ("", "")):
+        for key in ((process, stage, before), (process, stage, ""), (process, "", ""), ("", "", "")):
             if key in self._learned:
                 found = self._learned[key]
                 return found if key[1] == stage else (*found[:3], 0.0)
-        return fallback
+        return PRIOR
 
     @property
     def lab_spread(self) -> float:
@@ -54,9 +58,12 @@ class Waits:
         _, _, spread, runs = self.parameters("", "")
         return float((PRIOR_LAB_SPREAD**-2 + runs / spread**2) ** -0.5)
 
-    def draws(self, process: str, stage: str, n: int, seed: int) -> np.ndarray:
-        """``n`` waits [open min]; the same seed gives the same waits for a stage, different ones for another."""
-        none, middle, spread, _ = self.parameters(process, stage)
+    def draws(self, process: str, stage: str, n: int, seed: int, before: str = "") -> np.ndarray:
+        """``n`` waits [open min]; the same seed gives the same luck to a stage, another to another.
+
+        before : the stage before it, where it is known
+        """
+        none, middle, spread, _ = self.parameters(process, stage, before)
         rng = np.random.default_rng([seed, zlib.crc32(f"{process}/{stage}".encode())])
         waits = np.exp(middle + spread * np.clip(rng.standard_normal(n), -3.0, 3.0))
         return np.where(rng.random(n) < none, 0.0, waits)
@@ -64,18 +71,20 @@ class Waits:
     def to_table(self) -> pd.DataFrame:
         """Everything learned, as numbers."""
         rows = [(*key, *value) for key, value in self._learned.items()]
-        return pd.DataFrame(rows, columns=["process", "stage", "none", "log_mean", "log_sd", "runs"])
+        return pd.DataFrame(rows, columns=[*KEYS, "none", "log_mean", "log_sd", "runs"])
 
     @classmethod
     def from_table(cls, table: pd.DataFrame) -> Waits:
-        """What ``to_table`` wrote."""
-        made = cls()
-        for process, stage, *numbers in table.itertuples(index=False):
-            made._learned[process, stage] = tuple(numbers)
+        """What ``to_table`` wrote; an older version's knew no pairs of stages."""
+        made, known = cls(), table if "before" in table else table.assign(before="")
+        for process, stage, before, *numbers in known[[*KEYS, "none", "log_mean", "log_sd", "runs"]].itertuples(
+            index=False
+        ):
+            made._learned[process, stage, before] = tuple(numbers)
         return made
 
 
-def _pooled(wait: np.ndarray, prior: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+def _pooled(wait: np.ndarray, prior: Parameters) -> Parameters:
     """Chance of none, mean and sd of the log, each with PRIOR_RUNS of the prior mixed in."""
     none = (np.sum(wait < AT_ONCE_MIN) + PRIOR_RUNS * prior[0]) / (len(wait) + PRIOR_RUNS)
     log = np.log(wait[wait >= AT_ONCE_MIN])

@@ -118,9 +118,18 @@ class CommonRandomNumbers:
 
     # -- waits -------------------------------------------------------------------------------------------------------
 
-    def waits_before(self, process: str, stages: Sequence[str], number: int) -> dict[str, np.ndarray]:
-        """Waits before stages that begin with a person; machines that run on wait only where logs showed it."""
-        return {stage: self.wait(process, stage, number) for stage in stages if self._is_waited_for(process, stage)}
+    def waits_before(self, process: str, stages: Sequence[str], number: int, last: str = "") -> dict[str, np.ndarray]:
+        """Waits before stages that begin with a person; machines that run on wait only where logs showed it.
+
+        last : the stage before the first of them, where it is known
+        """
+        waits = {}
+        for stage in stages:
+            if self._is_waited_for(process, stage):
+                waits[stage] = self.wait(process, stage, number, last)
+            if (process, stage) not in self.learned.silent:
+                last = stage
+        return waits
 
     def _is_waited_for(self, process: str, stage: str) -> bool:
         if (
@@ -130,11 +139,13 @@ class CommonRandomNumbers:
         by_hand = hands_of(stage) != "none"
         return by_hand or self.learned.waits.parameters(process, stage)[3] > 0
 
-    def wait(self, process: str, stage: str, number: int) -> np.ndarray:
-        """Open-hours waits before a stage of build ``number``, shape (draws,) [min]."""
+    def wait(self, process: str, stage: str, number: int, before: str = "") -> np.ndarray:
+        """Open-hours waits before a stage of build ``number``, after another where it is known, shape (draws,) [min]."""
         waits, seed = self.learned.waits, self.seed + 7919 * number
         assert waits is not None
-        made = self._once(("wait", process, stage, number), lambda: waits.draws(process, stage, self.draws, seed))
+        made = self._once(
+            ("wait", process, stage, number, before), lambda: waits.draws(process, stage, self.draws, seed, before)
+        )
         common = self._once("waits", lambda: self.learned.wait_times * self._lab_waits(waits.lab_spread))
         return np.asarray(made * common)
 

@@ -72,7 +72,9 @@ def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: i
         stages=stages,
         minutes={stage: minutes[:, i] for i, stage in enumerate(stages)},
         touch_share={stage: float(share[i]) for i, stage in enumerate(stages)},
-        waits=random_numbers.waits_before(build.process, later, QUEUED + number),
+        waits=random_numbers.waits_before(
+            build.process, later, QUEUED + number, stages[0] if later is not stages else ""
+        ),
         failed_at=random_numbers.failed_attempts(_failure_chance(build, random_numbers), QUEUED + number),
         dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
         ready=build.not_before,

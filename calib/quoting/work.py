@@ -115,7 +115,10 @@ def _jobs(
         by_stage: dict[str, list[int]] = {}
         for row, stage in enumerate(steps.stage[own], own.start):
             by_stage.setdefault(stage, []).append(row)
-        before = (ORDER_BEFORE,) if ORDER_BEFORE in place and number else ()
+        after: tuple[str, ...] = (ORDER_BEFORE,) if ORDER_BEFORE in place and number else ()
+        if name == ORDER_AFTER:
+            after = tuple(one.name for one in jobs)
+        last = next((one.stages[-1] for one in jobs if one.name in after[-1:]), "")
         jobs.append(
             Job(
                 name=name,
@@ -123,9 +126,9 @@ def _jobs(
                 stages=tuple(by_stage),
                 minutes={stage: _sum(minutes, rows) for stage, rows in by_stage.items()},
                 touch_share={stage: _share(steps, rows) for stage, rows in by_stage.items()},
-                waits=random_numbers.waits_before(steps.process[own.start], tuple(by_stage), number),
+                waits=random_numbers.waits_before(steps.process[own.start], tuple(by_stage), number, last),
                 failed_at=random_numbers.failed_attempts(chance[number - 1], number) if number else None,
-                after=tuple(job.name for job in jobs) if name == ORDER_AFTER else before,
+                after=after,
                 parts=build.parts if build else 0,
                 in_shared_build=option.in_shared_build,
                 dry_at=runs_dry_at(float(steps.fillings[own].max(initial=0.0))) if number else (),

@@ -31,7 +31,7 @@ def find_gaps(
 
     silent : of ``silent_stages``: they are taken to be done in the gaps where they belong
 
-    Returns process, stage, started, ready (when the last build that shares the run had come through its stage before,
+    Returns process, stage, before (the stage logged before it), started, ready (when the last build that shares the run had come through its stage before,
     for the first stage on a machine also when the build before it had left the machine, and when silent stages were
     done), alone and by_hand (minutes of silent stages in the gap), people_free (when somebody was free; -inf).
     """
@@ -52,6 +52,7 @@ def find_gaps(
         for process, stages in zip(spans["process"], spans["stage"], strict=True)
     ]
     of_build = spans.groupby("build_id", sort=False)
+    spans["before"] = of_build["stage"].shift().str.rpartition("+")[2]
     spans["ready"] = of_build["ended"].cummax().groupby(spans["build_id"]).shift()
     spans["past"] = of_build["place"].cummax().groupby(spans["build_id"]).shift()
     gaps = spans[spans["ready"].notna()].reset_index(drop=True)
@@ -65,7 +66,7 @@ def find_gaps(
 
 
 def wait_rows(gaps: pd.DataFrame, shop: Shop, since: pd.Timestamp | None = None) -> pd.DataFrame:
-    """Open minutes that a stage could have begun earlier: process, stage, wait_min, and how much of it nobody was free:
+    """Open minutes that a stage could have begun earlier: process, stage, before, wait_min, and how much of it nobody was free:
     people_min.
 
     gaps : of ``find_gaps``; since : only stages that began after it
@@ -77,8 +78,11 @@ def wait_rows(gaps: pd.DataFrame, shop: Shop, since: pd.Timestamp | None = None)
     begin = clock.open_at(np.minimum(ready, started))
     wait = clock.open_at(started) - begin
     free = clock.open_at(np.maximum(held["people_free"].to_numpy(float), np.minimum(ready, started)))
-    frame = pd.DataFrame({"process": held["process"], "stage": held["stage"], "wait_min": wait})
-    return frame.assign(people_min=np.clip(free - begin, 0.0, wait)).reset_index(drop=True)
+    return (
+        held[["process", "stage", "before"]]
+        .assign(wait_min=wait, people_min=np.clip(free - begin, 0.0, wait))
+        .reset_index(drop=True)
+    )
 
 
 def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFrame, shop: Shop) -> pd.DataFrame:
