@@ -14,7 +14,7 @@ from calib.calendar.clock import OpenClock
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.joined_orders import join_orders, share_ends
 from calib.quoting.learned import Learned
-from calib.quoting.schedule import Ahead, Job, Resources, Run, ends_of, run_jobs, runs_dry_at
+from calib.quoting.schedule import Ahead, Job, Resources, Run, ends_of, run_jobs
 from calib.quoting.steps import touch_share
 from calib.shop.model import Machine, Shop
 
@@ -76,7 +76,9 @@ def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: i
             build.process, later, QUEUED + number, stages[0] if later is not stages else ""
         ),
         failed_at=random_numbers.failed_attempts(_failure_chance(build, random_numbers), QUEUED + number),
-        dry_at=runs_dry_at(float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"),
+        dry_at=learned.dry_at(
+            build.machine, float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"
+        ),
         ready=build.not_before,
     )
 

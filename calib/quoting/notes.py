@@ -54,7 +54,7 @@ def option_warnings(work: Work, shop: Shop) -> list[str]:
         warnings += sealed_hollows(piece.name, piece.shape.pose.mesh, piece.process)
         warnings += open_hollows(piece.name, piece.shape.pose.mesh, piece.process, piece.shape.enclosed)
     fillings = float(work.steps.fillings.max(initial=0.0))
-    if fillings > 1.0:
+    if any(job.dry_at for job in work.jobs):
         warnings.append(
             f"One build takes {fillings:.1f} fillings of material: the machine stands still until somebody fills it; "
             "that is in the dates."

@@ -13,14 +13,13 @@ import pandas as pd
 from calib.baseline.build import build_minutes
 from calib.quoting.build_rows import build_columns
 from calib.quoting.common_random_numbers import LEVELS, CommonRandomNumbers, predict_marginals
-from calib.quoting.learned import Learned
+from calib.quoting.learned import Learned, as_unwritten
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option, Piece
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import TERM_COLUMNS, scope_of
 from calib.shop.model import Shop
 
-LEAST_SHARE = 1e-3  # of a baseline: none at all has no logarithm
 ORDER_BEFORE, ORDER_AFTER = "order before", "order after"
 Key = tuple[Any, ...]
 
@@ -192,19 +191,18 @@ class PredictionCache:
         kept = np.flatnonzero([s in wanted[b] for b, s in zip(base.build.tolist(), base.stage, strict=True)])
         kept = kept[base.minutes[kept] > 0]
         build = base.build[kept]
-        pairs = zip(columns["process"][build], base.stage[kept], strict=True)
-        share = np.array([max(self.learned.silent.get(pair, 1.0), LEAST_SHARE) for pair in pairs], float)
         known = {
             "stage": base.stage[kept],
             "parts": columns["parts"][build].astype(int),
-            "baseline_min": base.minutes[kept] * share,
-            "touch_min": base.touch_min[kept] * share,
+            "baseline_min": base.minutes[kept],
+            "touch_min": base.touch_min[kept],
             "basis": base.basis[kept],
             "prior_sd": base.prior_sd[kept],
             "floor_min": base.floor_min[kept],
             "fillings": base.fillings[kept],
             **{name: columns[name][build] for name in ("process", "machine", "material")},
         }
+        known |= as_unwritten(known, self.learned.silent)
         rows = pd.DataFrame(known | {"build_id": build.astype(str)})
         assert base.terms is not None
         rows[TERM_COLUMNS] = base.terms[kept]

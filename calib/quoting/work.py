@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.options import Option
-from calib.quoting.schedule import SPENT_ON_FAILURE, Job, runs_dry_at
+from calib.quoting.schedule import SPENT_ON_FAILURE, Job
 from calib.quoting.steps import ORDER_AFTER, ORDER_BEFORE, PredictionCache, Steps
 
 LONGEST_MIN = (
@@ -131,7 +131,9 @@ def _jobs(
                 after=after,
                 parts=build.parts if build else 0,
                 in_shared_build=option.in_shared_build,
-                dry_at=runs_dry_at(float(steps.fillings[own].max(initial=0.0))) if number else (),
+                dry_at=random_numbers.learned.dry_at(build.machine, float(steps.fillings[own].max(initial=0.0)))
+                if build
+                else (),
                 usual={stage: float(steps.usual_min[rows].sum()) for stage, rows in by_stage.items()},
             )
         )

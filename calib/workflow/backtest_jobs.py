@@ -114,7 +114,7 @@ def _fitted(logged: Logged, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
     """What a fit of that morning would have learned."""
     then = replace(logged, runs=logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday])
     model = Calibrator().fit(learn(then, monday).rows, known)
-    return fitted_of(model, side_tables(then, monday), str(monday.date()))
+    return fitted_of(model, side_tables(then, monday, model), str(monday.date()))
 
 
 def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:

@@ -27,6 +27,7 @@ from calib.store.runs import find_builds, find_runs
 from calib.store.stage_questions import ask_of_stages, stages_not_done
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.drift import keep_look
+from calib.workflow.fitted import silent_of
 from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins
 from calib.workflow.gaps import NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
@@ -34,8 +35,9 @@ from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.routes import logged_routes
-from calib.workflow.side_models import failure_rows, redo_rows, staff_table
+from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
+from calib.workflow.unwritten import beside_the_model, silent_table, unwritten_runs
 
 Progress = Callable[[str], None]
 
@@ -66,7 +68,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     with open_store(folder, read_only=True) as store:
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
     model = Calibrator().fit(learned.rows, known, progress=told(progress, "Learning from {} of {} stages ..."))
-    tables = model.to_tables() | {"errors": model.errors} | side_tables(then, horizon)
+    tables = model.to_tables() | {"errors": model.errors} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
@@ -177,21 +179,24 @@ def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
     return learned
 
 
-def side_tables(logged: Logged, horizon: pd.Timestamp) -> dict[str, pd.DataFrame]:
+def side_tables(logged: Logged, horizon: pd.Timestamp, model: Calibrator) -> dict[str, pd.DataFrame]:
     """What quotes need beside the correction: waits before stages, failed builds, routes as logged."""
     known = (logged.builds, logged.runs, horizon)
     never_logged = silent_stages(logged.builds, ended_by(logged, horizon), logged.baselines, logged.shop)
     pairs = zip(never_logged["process"], never_logged["stage"], strict=True)
     silent = never_logged[np.array([pair not in logged.not_done for pair in pairs], bool)].reset_index(drop=True)
-    shares = silent_shares(find_gaps(logged.builds, logged.runs, logged.shop, horizon), silent, logged.shop)
-    gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, shares))
+    bare = find_gaps(logged.builds, logged.runs, logged.shop, horizon)
+    lines = unwritten_runs(bare, silent, logged.shop)
+    shares = silent_table(silent_shares(bare, silent, logged.shop), lines)
+    gaps = find_gaps(logged.builds, logged.runs, logged.shop, horizon, with_shares(silent, silent_of(shares)))
     waits = wait_rows(gaps, logged.shop)
     return {
         "waits": Waits().fit(waits).to_table(),
         "staff": staff_table(logged.runs, logged.shop, waits, horizon),
-        "silent": pd.DataFrame(
-            [(*pair, share) for pair, share in shares.items()], columns=["process", "stage", "share"]
+        "silent": silent_table(
+            silent_shares(bare, silent, logged.shop), beside_the_model(lines, silent, logged.baselines, model)
         ),
+        "runs_on": machines_that_run_on(logged.runs, logged.baselines, logged.shop, horizon),
         "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),
         "never_logged": never_logged.groupby(["process", "stage"])["build_id"].nunique().rename("builds").reset_index(),
         "not_done": pd.DataFrame(sorted(logged.not_done), columns=["process", "stage"]),

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
-from calib.quoting.learned import Learned
+from calib.quoting.learned import Learned, Silent, Unwritten
 from calib.quoting.staff import NOBODY_COUNTED, Staff
 from calib.shop.model import Shop
 from calib.store.fits import find_facts, find_fit
@@ -31,8 +32,9 @@ class Fitted:
     as_of: str | None
     warnings: tuple[str, ...] = ()
     staff: Staff = NOBODY_COUNTED
-    silent: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    silent: Silent = field(default_factory=dict)
     not_done: frozenset[tuple[str, str]] = frozenset()
+    runs_on: frozenset[str] = frozenset()
 
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
@@ -44,7 +46,8 @@ _KEPT: dict[tuple[Any, ...], Fitted] = {}  # the last fit that was read, by fold
 
 def learned_of(fitted: Fitted, shop: Shop) -> Learned:
     """What quotes in this shop use: waits for people are those of its crews."""
-    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, fitted.staff.times(shop), fitted.silent)
+    times = fitted.staff.times(shop)
+    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, times, fitted.silent, fitted.runs_on)
 
 
 def staff_of(table: pd.DataFrame | None) -> Staff:
@@ -92,7 +95,6 @@ def fitted_of(
     model: Calibrator, tables: Mapping[str, pd.DataFrame], as_of: str, warnings: tuple[str, ...] = ()
 ) -> Fitted:
     """A fit from its model and the tables beside it; those that older versions lack say nothing."""
-    silent = tables["silent"].itertuples(index=False) if "silent" in tables else ()
     not_done = tables["not_done"].itertuples(index=False) if "not_done" in tables else ()
     return Fitted(
         model,
@@ -102,6 +104,18 @@ def fitted_of(
         as_of,
         warnings,
         staff_of(tables.get("staff")),
-        {(process, stage): share for process, stage, share in silent},
+        silent_of(tables["silent"]) if "silent" in tables else {},
         frozenset((process, stage) for process, stage in not_done),
+        frozenset(tables["runs_on"]["machine"]) if "runs_on" in tables else frozenset(),
     )
+
+
+def silent_of(table: pd.DataFrame) -> Silent:
+    """What stages take that are never written down; a fit of an older version knew their shares alone."""
+    rows = table.to_dict("records")
+    return {
+        (row["process"], row["stage"]): Unwritten(row["share"], row["slope"], row["middle_min"], row["sd"])
+        if np.isfinite(row.get("slope", np.nan))
+        else Unwritten(row["share"])
+        for row in rows
+    }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import cache
 
 import numpy as np
@@ -10,6 +9,7 @@ import pandas as pd
 
 from calib.baseline.route import default_route
 from calib.calendar.clock import OpenClock
+from calib.quoting.learned import AS_USUAL, Silent
 from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.staff import came_free, people_of
 from calib.records import hands_of
@@ -21,7 +21,6 @@ AT_ONCE = (
     0.25  # one gap in four is taken to hold no wait: what it leaves for stages without a word is their time at most
 )
 NEVER_SEEN_IN = 20  # builds; common practice, no source
-Shares = Mapping[tuple[str, str], float]
 
 
 def find_gaps(
@@ -33,12 +32,12 @@ def find_gaps(
 
     Returns process, stage, before (the stage logged before it), started, ready (when the last build that shares the run had come through its stage before,
     for the first stage on a machine also when the build before it had left the machine, and when silent stages were
-    done), alone and by_hand (minutes of silent stages in the gap), people_free (when somebody was free; -inf).
+    done), alone and by_hand (minutes of silent stages in the gap), unclear (they are known from gaps alone), people_free (when somebody was free; -inf).
     """
     stamped = runs[runs["started_at"].notna() & runs["ended_at"].notna() & (runs["ended_at"] <= horizon)]
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     shares = runs_by_build(builds, stamped)
-    shares = shares.assign(started=_minutes(shares["started_at"]), ended=_minutes(shares["ended_at"]))
+    shares = shares.assign(started=minutes_of(shares["started_at"]), ended=minutes_of(shares["ended_at"]))
     spans = shares.groupby(["build_id", "stage"], sort=False).agg(
         started=("started", "min"), ended=("ended", "max"), run_key=("run_key", "first")
     )
@@ -71,7 +70,7 @@ def wait_rows(gaps: pd.DataFrame, shop: Shop, since: pd.Timestamp | None = None)
 
     gaps : of ``find_gaps``; since : only stages that began after it
     """
-    held = gaps[gaps["started"] >= gaps["ready"] - gaps["alone"] - gaps["by_hand"]]
+    held = gaps[(gaps["started"] >= gaps["ready"] - gaps["alone"] - gaps["by_hand"]) & ~gaps["unclear"]]
     held = held if since is None else held[held["started"] > since.timestamp() / 60]
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     started, ready = held["started"].to_numpy(float), held["ready"].to_numpy(float)
@@ -121,10 +120,14 @@ def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFr
     )
 
 
-def with_shares(silent: pd.DataFrame, shares: Shares) -> pd.DataFrame:
-    """The minutes that silent stages take by these shares, never less than a data sheet's."""
-    share = [shares.get(pair, 1.0) for pair in zip(silent["process"], silent["stage"], strict=True)]
-    return silent.assign(minutes=np.maximum(silent["minutes"] * np.array(share, float), silent["floor_min"]))
+def with_shares(silent: pd.DataFrame, shares: Silent) -> pd.DataFrame:
+    """The minutes that silent stages take by these shares, never less than a data sheet's; unclear : known from gaps alone,
+    so that what is left of a gap is no wait to learn."""
+    pairs = list(zip(silent["process"], silent["stage"], strict=True))
+    times = [shares.get(pair, AS_USUAL).times(one) for pair, one in zip(pairs, silent["minutes"], strict=True)]
+    unclear = [shares.get(pair, AS_USUAL).sd is not None for pair in pairs]
+    minutes = np.maximum(silent["minutes"] * np.array(times, float), silent["floor_min"])
+    return silent.assign(minutes=minutes, unclear=np.array(unclear, bool))
 
 
 def silent_shares(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> dict[tuple[str, str], float]:
@@ -154,8 +157,8 @@ def _before_the_first(gaps: pd.DataFrame, silent: pd.DataFrame) -> dict[tuple[st
 
 
 def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataFrame:
-    """Minutes of silent stages in each gap that pass alone, and by hand, with the index of ``gaps``."""
-    minutes = pd.DataFrame({"alone": 0.0, "by_hand": 0.0}, index=gaps.index)
+    """Minutes of silent stages in each gap that pass alone, and by hand, and ``unclear``, with the index of ``gaps``."""
+    minutes = pd.DataFrame({"alone": 0.0, "by_hand": 0.0, "unclear": False}, index=gaps.index)
     if silent is None or silent.empty:
         return minutes
     inside = (
@@ -166,6 +169,7 @@ def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataF
     inside = inside[(inside["past"] < inside["place_silent"]) & (inside["place_silent"] < inside["place"])]
     for name, own in (("alone", inside[inside["alone"]]), ("by_hand", inside[~inside["alone"]])):
         minutes[name] = own.groupby("gap")["minutes"].sum().reindex(gaps.index).fillna(0.0)
+    minutes["unclear"] = gaps.index.isin(inside.loc[inside["unclear"], "gap"])
     return minutes
 
 
@@ -196,7 +200,7 @@ def _people_free(runs: pd.DataFrame, shop: Shop) -> dict[str, float]:
     by_hand = runs[runs["stage"].map(is_by_hand).astype(bool)].sort_values("started_at", kind="stable")
     if not people or by_hand.empty:
         return {}
-    return dict(zip(by_hand["run_key"], came_free(_minutes(by_hand["ended_at"]), people), strict=True))
+    return dict(zip(by_hand["run_key"], came_free(minutes_of(by_hand["ended_at"]), people), strict=True))
 
 
 def is_by_hand(stages: str) -> bool:
@@ -207,6 +211,6 @@ def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _minutes(stamps: pd.Series) -> np.ndarray:
+def minutes_of(stamps: pd.Series) -> np.ndarray:
     """Stamps as minutes since 1970 in UTC."""
     return ((stamps - pd.Timestamp(0, tz="UTC")).dt.total_seconds() / 60).to_numpy()

@@ -14,7 +14,7 @@ from calib.errors import LogFileError
 from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.words import strange_names
-from calib.quoting.steps import LEAST_SHARE
+from calib.quoting.learned import as_unwritten
 from calib.records import scope_of
 from calib.results import PREDICTION, Result
 from calib.shop.model import Shop
@@ -137,9 +137,8 @@ def _once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -
 def scheduled_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """``stage_rows`` as they go through the calendar: what the lab never writes down takes what its gaps leave for it."""
     rows = _once_for_each_order(stage_rows(builds, shop, fitted), builds, shop)
-    pairs = zip(rows["process"], rows["stage"], strict=True)
-    share = np.array([max(fitted.silent.get(pair, 1.0), LEAST_SHARE) for pair in pairs], float)
-    return rows.assign(baseline_min=rows["baseline_min"] * share, touch_min=rows["touch_min"] * share)
+    known = {name: rows[name].to_numpy() for name in ("process", "stage", "baseline_min", "touch_min", "prior_sd")}
+    return rows.assign(**as_unwritten(known, fitted.silent))
 
 
 def _route(row: Mapping[Hashable, Any], has_supports: bool, shop: Shop, fitted: Fitted) -> tuple[str, ...]:

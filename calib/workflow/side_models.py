@@ -9,9 +9,10 @@ import pandas as pd
 from calib.calendar.clock import OpenClock
 from calib.quoting.staff import people_there, person_hours
 from calib.shop.model import Shop
-from calib.workflow.gaps import is_by_hand
+from calib.workflow.gaps import is_by_hand, minutes_of
 from calib.workflow.learning import runs_by_build
 
+RAN_ON = 3  # prints without their stop are no chance; common practice, no source
 STAFF_WEEKS = timedelta(weeks=8)  # whose work says how busy people are
 
 
@@ -55,3 +56,22 @@ def redo_rows(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestamp) -
     last = attempt.groupby([shares["build_id"], shares["stage"]]).max().reset_index()
     process = last["build_id"].map(builds.set_index("build_id")["process"])
     return pd.DataFrame({"process": process, "stage": last["stage"], "redone": last["attempt"] > 1})
+
+
+def machines_that_run_on(
+    runs: pd.DataFrame, baselines: pd.DataFrame, shop: Shop, horizon: pd.Timestamp
+) -> pd.DataFrame:
+    """Machines (``machine``) that do not stand still where their first filling is used up and nobody is there: RAN_ON
+    prints, and half of those that were to stand, ended before anybody could have filled them."""
+    prints = runs[(runs["stage"] == "printing") & (runs["ended_at"] <= horizon) & runs["started_at"].notna()]
+    prints = prints[prints["outcome"].fillna("done").eq("done") & (prints["build_ids"].str.len() == 1)]
+    prints = prints.assign(build_id=prints["build_ids"].str[0])[["build_id", "started_at", "ended_at"]]
+    large = baselines[(baselines["stage"] == "printing") & (baselines["fillings"] > 1)]
+    both = large[["build_id", "machine", "fillings"]].merge(prints, on="build_id")
+    begin, end = (minutes_of(both[name]) for name in ("started_at", "ended_at"))
+    clock = OpenClock(shop.attended, shop.closures, shop.timezone)
+    used_up = begin + (end - begin) / both["fillings"].to_numpy(float)
+    filled = clock.next_open(used_up)
+    alone = both.assign(ran_on=end < filled)[filled > used_up]
+    counts = alone.groupby("machine")["ran_on"].agg(["sum", "mean"])
+    return pd.DataFrame({"machine": counts.index[(counts["sum"] >= RAN_ON) & (counts["mean"] >= 0.5)].tolist()})

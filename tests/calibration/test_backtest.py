@@ -75,6 +75,32 @@ def test_waits_learn_and_repeat():
     assert np.isfinite(Waits().draws("MEX", "packing", 10, 1)).all()
 
 
+def test_a_pair_of_stages_has_waits_of_its_own_that_shrink_to_its_later_stage():
+    rng = np.random.default_rng(6)
+    far, near = (
+        np.exp(np.log(120) + 0.3 * rng.standard_normal(200)),
+        np.exp(np.log(10) + 0.3 * rng.standard_normal(200)),
+    )
+    frame = pd.DataFrame({"process": "VPP", "stage": "inspection", "before": ["post_curing"] * 200 + ["blasting"] * 200,
+                          "wait_min": [*far, *near]})  # fmt: skip
+    few = pd.DataFrame({"process": "VPP", "stage": "inspection", "before": "sanding", "wait_min": [10.0]})
+    made = Waits().fit(pd.concat([frame, few]))
+
+    def middle(*pair: str) -> float:
+        return float(np.exp(made.parameters("VPP", *pair)[1]))
+
+    assert middle("inspection", "post_curing") == pytest.approx(120, rel=0.15)
+    assert middle("inspection", "blasting") == pytest.approx(10, rel=0.15)
+    whole = middle("inspection")
+    assert 10 < middle("inspection", "sanding") < whole  # one wait of it, worth a ninth
+    assert middle("inspection", "packing") == whole
+    assert middle("packing", "inspection") == middle("")
+    again = Waits.from_table(made.to_table())
+    assert again.parameters("VPP", "inspection", "blasting") == made.parameters("VPP", "inspection", "blasting")
+    old = made.to_table().query("before == ''").drop(columns="before")
+    assert Waits.from_table(old).parameters("VPP", "inspection", "blasting") == made.parameters("VPP", "inspection")
+
+
 @pytest.mark.slow
 def test_ranks_are_uniform_over_labs_of_the_models_own_prior():
     """Simulation-based calibration (Talts et al. 2018): labs, the rank of one new run's minutes in each."""

@@ -41,7 +41,7 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     out = lab.call("review")[1]
     assert "in 20 builds by VPP nobody logged draining: not done here, or done and not written down?" in out
     assert "--not-done" in out
-    share = find_fitted(lab.folder).silent["VPP", "machine_cleaning"]
+    share = find_fitted(lab.folder).silent["VPP", "machine_cleaning"].share
     for stage in ("draining", "washing"):
         assert "-> not done here" in lab.call("review", asked[stage], "--not-done")[1]
     assert "-> done, not written down" in lab.call("review", asked["machine_cleaning"].lower(), "--not-written")[1]
@@ -51,7 +51,7 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     assert "washing" in route(lab)  # uncured resin does not leave unwashed
     assert "machine_cleaning" in route(lab)
     assert (
-        find_fitted(lab.folder).silent["VPP", "machine_cleaning"] >= share
+        find_fitted(lab.folder).silent["VPP", "machine_cleaning"].share >= share
     )  # of its gap, which nothing else shares now
     assert questions(lab, "--answered").keys() == {"draining", "washing", "machine_cleaning"}
     assert "draining" not in questions(lab)  # asked once

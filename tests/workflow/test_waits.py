@@ -7,6 +7,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from calib.quoting.learned import Unwritten
 from calib.quoting.staff import Staff, several_servers
 from calib.records import ROUTES
 from calib.shop.model import Crew, Machine, Shop
@@ -112,7 +113,8 @@ def test_a_stage_that_nobody_writes_down_is_done_in_the_gap_and_is_no_wait_again
         horizon = pd.Timestamp("2026-04-01", tz="UTC")
         shares = silent_shares(find_gaps(builds, runs, shop(), horizon), silent, shop())
         assert shares == {("PBF", "cool_down"): pytest.approx(share)}
-        waits = wait_rows(find_gaps(builds, runs, shop(), horizon, with_shares(silent, shares)), shop())
+        learned = {pair: Unwritten(known) for pair, known in shares.items()}
+        waits = wait_rows(find_gaps(builds, runs, shop(), horizon, with_shares(silent, learned)), shop())
         # what is left of 130 min; by night the cake had cooled, and somebody came ten minutes after opening
         assert sorted(waits["wait_min"].round()) == sorted([130 - baseline * share] * 3 + [10, 10])
 
