@@ -122,14 +122,16 @@ class Resources:
 
     unlimited : a machine that several builds can be in at once: for asking what waiting for it costs
     ahead : what goes before, whatever comes after
-    failed_min : job -> minutes that its failed attempts took, shape (draws,) [wall min]
+    failed_min : job -> minutes that its failed attempts had the machine, shape (draws,) [wall min]; failed_ran_min : those
+        of them in which it was worked at or ran
     """
 
     def __init__(
         self, shop: Shop, clock: OpenClock, draws: int, start: float, unlimited: str = "", ahead: Ahead | None = None
     ) -> None:
         self.shop, self.clock, self.start, self.draws = shop, clock, start, draws
-        self.unlimited, self.failed_min = unlimited, dict[str, np.ndarray]()
+        self.unlimited = unlimited
+        self.failed_min, self.failed_ran_min = dict[str, np.ndarray](), dict[str, np.ndarray]()
         self.people = People(shop, clock, draws, start)
         self.stations = Stations(shop, draws, start)
         self.machines: dict[str, Servers] = defaultdict(lambda: Servers(1, draws, start))
@@ -303,13 +305,14 @@ class JobRun:
             now = self.resources.next_cutoff(self.machine, now)
         if self.resources.starts is not None:
             now = self._early_enough(self.resources.starts, now)
-        taken = now
+        taken, ran = now, np.zeros(len(now))
         for share in self.job.failed_at if self.job.failed_at is not None else ():
             failed = np.flatnonzero(share)
             if len(failed):
                 now = now.copy()
-                now[failed] = self._failed_attempt(now[failed], share[failed], failed)
-        self.resources.failed_min[self.job.name] = now - taken
+                now[failed], worked = self._failed_attempt(now[failed], share[failed], failed)
+                ran[failed] += worked
+        self.resources.failed_min[self.job.name], self.resources.failed_ran_min[self.job.name] = now - taken, ran
         return now
 
     def _early_enough(self, starts: OpenClock, now: np.ndarray) -> np.ndarray:
@@ -318,19 +321,20 @@ class JobRun:
         inside = starts.within(now, np.minimum(setting_up, starts.longest_span()))
         return np.where(np.isfinite(inside), inside, starts.next_open(now))
 
-    def _failed_attempt(self, now: np.ndarray, share: np.ndarray, failed: np.ndarray) -> np.ndarray:
+    def _failed_attempt(self, now: np.ndarray, share: np.ndarray, failed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Setting up, printing until it failed, cooling wholly, and clearing away; a person finds it in opening hours.
 
-        now, share : of the draws that ``failed``
+        now, share : of the draws that ``failed``. Returns when it is over, and how much of it was work or running.
         """
         clock = self.resources.clock
 
         def minutes(stage: str) -> np.ndarray | float:
             return self.job.minutes[stage][failed] if stage in self.job.minutes else 0.0
 
-        end = clock.work(now, minutes("machine_setup"))[1]
-        end = end + minutes("warm_up") + share * minutes("printing") + minutes("cool_down")
-        return clock.work(end, minutes("unloading") + minutes("machine_cleaning"))[1]
+        alone = minutes("warm_up") + share * minutes("printing") + minutes("cool_down")
+        before, after = minutes("machine_setup"), minutes("unloading") + minutes("machine_cleaning")
+        end = clock.work(clock.work(now, before)[1] + alone, after)[1]
+        return end, before + alone + after
 
     def _run(self, stage: str, ready: np.ndarray) -> np.ndarray:
         minutes, share = self.job.minutes[stage], self.job.touch_share.get(stage, 0.0)

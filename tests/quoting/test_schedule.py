@@ -122,6 +122,15 @@ def test_a_failed_attempt_costs_setting_up_printing_and_clearing():
     assert ends([job("a", BUILD, failed_at=failed)], shop())["a"] == 135 + 10 + 50 + 5
 
 
+def test_a_failed_attempt_at_night_holds_the_machine_and_does_not_run():
+    # set up 16:30 to 16:40, printed 50 min until it failed at 17:30; cleared away from 8:00 to 8:05
+    lab = shop((((480, 1020),),) * 7)
+    floor = Floor(lab, OpenClock(lab.hours, (), "UTC"), 1, 990.0)
+    run_jobs([job("a", BUILD, failed_at=np.array([[0.5]]))], floor)
+    assert floor.failed_min["a"] == 1440 + 485 - 990
+    assert floor.failed_ran_min["a"] == 10 + 50 + 5
+
+
 def test_work_after_all_builds_waits_for_the_last():
     jobs = [job("a", BUILD), job("b", BUILD), job("end", {"inspection": 7.0}, machine=None, after=("a", "b"))]
     assert ends(jobs, shop())["end"] == 250 + 7

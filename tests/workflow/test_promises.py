@@ -11,11 +11,14 @@ import pandas as pd
 import pytest
 from boxes import few_draws, write_box
 
+from calib.calendar.clock import to_minutes
 from calib.cli.app import run
-from calib.quoting.flow import QueuedBuild
+from calib.quoting.flow import QueuedBuild, released_jobs, run_flow
 from calib.store.open_store import open_store
 from calib.store.quotes import find_orders
-from calib.workflow.promises import find_all_orders, find_today, overrun
+from calib.workflow.fitted import learned_of
+from calib.workflow.promises import DRAWS, find_all_orders, find_today, overrun
+from calib.workflow.queue import find_queue_and_orders
 
 
 @pytest.fixture(scope="module")
@@ -170,6 +173,19 @@ def test_a_hurried_quote_makes_others_slip(calib):
     assert slips[0]["chance"] == pytest.approx(chance("Q00001"), abs=moments_later)
     assert chance("Q00001") < first - 0.05
     assert chance("Q00002") > second
+
+
+def test_promises_and_capacity_have_one_state_ready_in_the_same_minute(lab, calib):
+    calib("accept", "Q00001")
+    calib("accept", "Q00002")
+    today = find_today(lab, (datetime.now(UTC) + timedelta(minutes=2)).isoformat())  # both may begin
+    now, learned = to_minutes(today.now), learned_of(today.fitted, today.shop)
+    queue, _ = find_queue_and_orders(lab, today.shop, today.fitted, pd.Timestamp(today.now))
+    assert {build.quote_id for build in queue} == {"Q00001", "Q00002"}
+    flow = run_flow(released_jobs(queue, [now] * len(queue), learned, DRAWS, seed=0), today.shop)
+    for name, ready in today.ends(queue).items():
+        own = [number for number, build in enumerate(queue) if build.quote_id == name]
+        assert now + flow.turnaround_min[own].max(axis=0) == pytest.approx(ready, abs=0.01)
 
 
 def test_a_promise_that_fell_says_why(calib):
