@@ -51,7 +51,7 @@ def find_gaps(
         for process, stages in zip(spans["process"], spans["stage"], strict=True)
     ]
     of_build = spans.groupby("build_id", sort=False)
-    spans["before"] = of_build["stage"].shift().str.rpartition("+")[2]
+    spans["before"] = of_build["stage"].shift().fillna("").map(lambda stages: stages.rpartition("+")[2])
     spans["ready"] = of_build["ended"].cummax().groupby(spans["build_id"]).shift()
     spans["past"] = of_build["place"].cummax().groupby(spans["build_id"]).shift()
     gaps = spans[spans["ready"].notna()].reset_index(drop=True)
