@@ -87,7 +87,7 @@ def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
             failed = flow.resources.failed_min.get(job.name, np.zeros(1))
             begin, end = (np.minimum.reduce([r.start for r in runs]), np.maximum.reduce([r.end for r in runs]))
             held.append(float((end - begin + failed).mean()))
-            failed_ran = flow.floor.failed_ran_min.get(job.name, np.zeros(1))
+            failed_ran = flow.resources.failed_ran_min.get(job.name, np.zeros(1))
             ran += float(failed_ran.mean()) + sum(_worked(flow, run) for run in runs)
     return np.array(held), ran
 

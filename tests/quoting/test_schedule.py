@@ -125,10 +125,10 @@ def test_a_failed_attempt_costs_setting_up_printing_and_clearing():
 def test_a_failed_attempt_at_night_holds_the_machine_and_does_not_run():
     # set up 16:30 to 16:40, printed 50 min until it failed at 17:30; cleared away from 8:00 to 8:05
     lab = shop((((480, 1020),),) * 7)
-    floor = Floor(lab, OpenClock(lab.hours, (), "UTC"), 1, 990.0)
-    run_jobs([job("a", BUILD, failed_at=np.array([[0.5]]))], floor)
-    assert floor.failed_min["a"] == 1440 + 485 - 990
-    assert floor.failed_ran_min["a"] == 10 + 50 + 5
+    resources = Resources(lab, OpenClock(lab.hours, (), "UTC"), 1, 990.0)
+    run_jobs([job("a", BUILD, failed_at=np.array([[0.5]]))], resources)
+    assert resources.failed_min["a"] == 1440 + 485 - 990
+    assert resources.failed_ran_min["a"] == 10 + 50 + 5
 
 
 def test_work_after_all_builds_waits_for_the_last():
