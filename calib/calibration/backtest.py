@@ -13,9 +13,10 @@ from calib.calibration.columns import whole_number
 from calib.calibration.options import MOST_WEEKS, Options
 from calib.calibration.predict import row_quantiles
 from calib.calibration.rows import Rows, read_runs
+from calib.calibration.second_law import SecondLaw
 
 
-def pinball(y: np.ndarray, quantile: np.ndarray, level: float) -> np.ndarray:
+def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> np.ndarray:
     """Pinball score of a quantile.
 
     >>> float(pinball(1.0, 0.0, 0.4))
@@ -23,6 +24,13 @@ def pinball(y: np.ndarray, quantile: np.ndarray, level: float) -> np.ndarray:
     """
     off = np.asarray(y) - np.asarray(quantile)
     return np.maximum(level * off, (level - 1) * off)
+
+
+def weighted_interval_score(y: np.ndarray, quantiles: np.ndarray, levels: np.ndarray) -> np.ndarray:
+    """Twice the mean pinball score of a row's quantiles, shape (n,): about its CRPS (Bracher et al. 2021, PLOS
+    Computational Biology 17:e1008618). y : shape (n,); quantiles : shape (n, k); levels : shape (k,)
+    """
+    return np.asarray(2 * pinball(np.asarray(y)[:, None], quantiles, levels).mean(axis=1))
 
 
 def interval_score(y: np.ndarray, low: np.ndarray, high: np.ndarray, level: float) -> np.ndarray:
@@ -37,6 +45,7 @@ def interval_score(y: np.ndarray, low: np.ndarray, high: np.ndarray, level: floa
 
 LEVELS = (0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975)
 WARM_UP_WEEKS = 8
+GROWN = 1.25  # times the rows of the last time, and the second law is learned anew in a replay
 CENTRAL = {"50": (0.25, 0.75), "80": (0.1, 0.9), "90": (0.05, 0.95), "95": (0.025, 0.975)}
 
 
@@ -67,15 +76,21 @@ def replay(
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
     """
     from calib.calibration.forward_pass import begin
+    from calib.calibration.learn_second_law import learn_second_law, past_of
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
     count = len(np.unique(rows.week))
     first = count - whole_number(weeks, "weeks", 1, MOST_WEEKS) if weeks is not None else min(WARM_UP_WEEKS, count // 2)
     tables: list[pd.DataFrame] = []
-    for i, week in enumerate(begin(rows, made).weeks()):
+    passing = begin(rows, made)
+    law, learned_of = SecondLaw(), 0
+    for i, week in enumerate(passing.weeks()):
         progress(int(week.at[-1]) + 1, rows.count)
         if i >= max(first, 0):
+            if made.trees and week.at[0] > GROWN * learned_of:
+                law, learned_of = learn_second_law(past_of(passing, int(week.at[0]))), int(week.at[0])
+            week.state.second_law = law
             minutes = row_quantiles(week.state, week.rows, week.prediction, np.array(LEVELS))
             number = week.number - int(rows.week[0])
             tables.append(_table(minutes, week.rows, week.behind, number, week.at, rows))

@@ -75,7 +75,8 @@ class Calibrator:
         the summary says so. Raises UsageError for a missing column.
         """
         from calib.calibration.closed_form import ClosedForm  # these need scipy, which predicting does not
-        from calib.calibration.forward_pass import begin
+        from calib.calibration.forward_pass import begin, joined
+        from calib.calibration.learn_second_law import learn_second_law, past_of
 
         start = time.perf_counter()
         rows = read_runs(runs, self.options)
@@ -90,9 +91,12 @@ class Calibrator:
         learner = passing.learner
         self._state = learner.state()
         if rows.count:
-            self.errors = _errors(runs, rows, self.options, passing.remembered).assign(
+            before = joined(passing.remembered)
+            self.errors = _errors(runs, rows, self.options, before).assign(
                 covariate_effect=_covariate_effect(self._state, rows, passing.coded)
             )
+            if self.options.trees:
+                self._state.second_law = learn_second_law(past_of(passing, rows.count))
         self.cells = _cells(self._state, rows, passing.coded)
         self.summary = {
             "runs_used": rows.count,
@@ -138,6 +142,12 @@ class Calibrator:
         """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""
         more = whole_number(more, "more", 1, MOST_RUNS)
         return narrowing(self._state, *self._expected(_some(rows)), more)
+
+    @property
+    def second_law(self) -> dict[str, Any]:
+        """Share of the trees in the quantiles (0: the model alone), what they won out of time [-], and what they go by most."""
+        law = self._state.second_law
+        return {"weight": law.weight, "gain": law.gain, "rows": law.rows, "leading": law.leading}
 
     def to_tables(self) -> dict[str, pd.DataFrame]:
         """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""
@@ -214,7 +224,7 @@ def _no_errors(options: Options) -> pd.DataFrame:
     )
 
 
-def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]) -> pd.DataFrame:
+def _errors(runs: pd.DataFrame, rows: Rows, options: Options, before: dict[str, np.ndarray]) -> pd.DataFrame:
     """One row for each run learned, as it was expected at the time, in order of ends.
 
     covariate_effect : what the model, as it is at the end, puts down to who, where, what of and how large, of log(actual / baseline)
@@ -222,13 +232,12 @@ def _errors(runs: pd.DataFrame, rows: Rows, options: Options, found: list[tuple]
     """
     kept = runs.iloc[rows.source].reset_index(drop=True)
     table = pd.DataFrame({name: kept.get(name) for name in (*options.group, *ERROR_LABELS)}, index=kept.index)
-    location, tau2, sigma, score, behind = (np.concatenate(column) for column in zip(*found, strict=True))
     nu = options.nu
-    table["expected_min"] = rows.baseline_min * np.exp(location)
-    table["scale"] = np.sqrt(tau2 + sigma**2 * nu / (nu - 2))
-    table["z"] = score
-    table["pit"] = normal_cdf(score)
-    table["runs_behind"] = behind.astype(int)
+    table["expected_min"] = rows.baseline_min * np.exp(before["location"])
+    table["scale"] = np.sqrt(before["tau2"] + before["sigma"] ** 2 * nu / (nu - 2))
+    table["z"] = before["score"]
+    table["pit"] = normal_cdf(before["score"])
+    table["runs_behind"] = before["behind"].astype(int)
     table["censored"] = rows.censored
     table["found"] = rows.width > 0
     return table

@@ -37,7 +37,7 @@ CLASSES = {
         Recalibration, Usage,
     )
 }  # fmt: skip
-Remembered = list[tuple[np.ndarray, ...]]
+Remembered = list[dict[str, np.ndarray]]
 
 
 @dataclass(frozen=True, eq=False)

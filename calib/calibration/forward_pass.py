@@ -10,6 +10,7 @@ import numpy as np
 from calib.calibration.checkpoints import Checkpoints, Remembered
 from calib.calibration.design import Coded
 from calib.calibration.options import Options
+from calib.calibration.predict import spread_of_location
 from calib.calibration.rows import Rows
 from calib.calibration.state import Predictive, State, together
 from calib.calibration.weekly import WeeklyPass
@@ -54,7 +55,9 @@ class FilterRun:
     """Takes a pass through the weeks of rows. Weeks of few rows are learned together once they are worth a round.
 
     Iterate over ``weeks()`` to its end; then ``learner`` knows all rows.
-    known : rows that a checkpoint knew; remembered : of each week location, tau2, sigma, scores, and runs behind
+    known : rows that a checkpoint knew
+    remembered : of each week what was expected of its rows, shape (n,) each: location, tau2, sigma, their score, runs
+        behind, tau (spread of the location with build and baseline); stretch, shape (n, levels)
     waiting : number, rows and the prediction for each week that is not learned yet
     """
 
@@ -90,7 +93,17 @@ class FilterRun:
         some, coded = rows_at(self.rows, self.coded, at)
         state, prediction = self.learner.predict(number, some, coded)
         scores, behind = self.learner.scores(some, prediction), self.learner.behind(prediction)
-        self.remembered.append((prediction.location, prediction.tau2, prediction.sigma, scores, behind))
+        self.remembered.append(
+            {
+                "location": prediction.location,
+                "tau2": prediction.tau2,
+                "sigma": prediction.sigma,
+                "score": scores,
+                "behind": behind,
+                "tau": spread_of_location(state, some, prediction),
+                "stretch": state.recalibration.of(prediction.cell, prediction.attended),
+            }
+        )
         self.waiting.append((number, at, prediction))
         return Expected(number, at, some, state, prediction, scores, behind)
 
@@ -112,3 +125,8 @@ def begin(
     learner.encoder.fit(rows)
     coded = learner.encoder.transform(rows)
     return FilterRun(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)
+
+
+def joined(remembered: Remembered) -> dict[str, np.ndarray]:
+    """What was expected of the rows of all weeks, one array for each of its names."""
+    return {name: np.concatenate([week[name] for week in remembered]) for name in remembered[0]}

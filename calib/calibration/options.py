@@ -27,6 +27,7 @@ class Options:
     dynamic : levels walk
     robust : Student-t weights and a component for gross errors
     recalibrate : quantiles are corrected by recent one-step-ahead misses
+    trees : where they win out of time, trees that learn what the model's law misses have a share in the quantiles
     most_effects : parameters at most; the factors of rarer levels stay unlearned (their spread is allowed for)
     """
 
@@ -38,6 +39,7 @@ class Options:
     dynamic: bool = True
     robust: bool = True
     recalibrate: bool = True
+    trees: bool = True
     most_effects: int = 1000
 
     def __post_init__(self) -> None:
@@ -53,6 +55,7 @@ class Options:
             "dynamic": yes_or_no(self.dynamic, "dynamic"),
             "robust": yes_or_no(self.robust, "robust"),
             "recalibrate": yes_or_no(self.recalibrate, "recalibrate"),
+            "trees": yes_or_no(self.trees, "trees"),
             "most_effects": whole_number(self.most_effects, "most_effects", FEWEST_EFFECTS, MOST_EFFECTS),
         }
         for name, value in checked.items():

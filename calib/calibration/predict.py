@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from calib.calibration.normal_plus_t import draw_t, normal_score, quantile
+from calib.calibration.options import FACTORS
 from calib.calibration.recalibrate import NOMINAL
-from calib.calibration.rows import Rows
+from calib.calibration.rows import WEEK_NS, Rows
+from calib.calibration.second_law import SCORES, Signs
 from calib.calibration.state import UNLEARNED_SD, Predictive, State, dense_rows
+from calib.calibration.usage import usual_label
 
 
 def spread_of_location(state: State, rows: Rows, expected: Predictive) -> np.ndarray:
@@ -38,10 +41,45 @@ def runs_behind(state: State, expected: Predictive) -> np.ndarray:
 
 def row_quantiles(state: State, rows: Rows, expected: Predictive, levels: np.ndarray) -> np.ndarray:
     """Quantiles of each row's minutes, never below its floor, shape (rows, levels) [min]."""
-    tau, sigma = spread_of_location(state, rows, expected), noise_scale(state, expected)
-    score = state.recalibration.stretched(normal_score(levels), expected.cell, expected.attended)
-    log_ratio = expected.location[:, None] + quantile(score, tau, sigma, state.options.nu)
+    log_ratio = expected.location[:, None] + off_location(state, rows, expected, normal_score(levels))
     return np.maximum(rows.baseline_min[:, None] * np.exp(log_ratio), rows.floor_min[:, None])
+
+
+def off_location(
+    state: State, rows: Rows, expected: Predictive, scores: np.ndarray, extra_sd: np.ndarray | None = None
+) -> np.ndarray:
+    """Quantiles of log(actual / baseline) less the location, at normal scores (k,): shape (n, k).
+
+    extra_sd : shape (n,), more uncertainty of the log baseline
+    """
+    tau = spread_of_location(state, rows, expected)
+    wide = tau if extra_sd is None else np.hypot(tau, extra_sd)
+
+    def model(at: np.ndarray, tau: np.ndarray) -> np.ndarray:
+        score = state.recalibration.stretched(at, expected.cell, expected.attended)
+        return quantile(score, tau, noise_scale(state, expected), state.options.nu)
+
+    own = model(scores, wide)
+    law = state.second_law
+    if law.weight == 0:
+        return own
+    middle = expected.location[:, None]
+    alone = model(np.concatenate([SCORES, scores]), tau)
+    blended = law.blend(middle + alone, scores, signs_of(state, rows, expected)) - middle
+    return np.asarray(blended + own - alone[:, len(SCORES) :])
+
+
+def signs_of(state: State, rows: Rows, expected: Predictive) -> Signs:
+    """What the second law goes by, of rows to come."""
+    spread = np.hypot(spread_of_location(state, rows, expected), expected.sigma)
+    codes = {
+        name: usual_label(state.usage, name, expected.cell, code) if name in FACTORS else code
+        for name, code in expected.codes.items()
+    }
+    return Signs(
+        np.log(rows.baseline_min), expected.location, np.log(spread), np.log1p(runs_behind(state, expected)),
+        np.full(rows.count, state.ended / WEEK_NS), codes,
+    )  # fmt: skip
 
 
 _UPPER = np.sort(np.append(NOMINAL, [0.35, 1.0, 2.5, 3.2, 4.0]))
@@ -119,8 +157,7 @@ def _stretched(
     if extra_sd is not None:
         tau = np.hypot(tau, extra_sd)
     raw = quantile(NODES, tau, sigma, state.options.nu)
-    score = state.recalibration.stretched(NODES, expected.cell, expected.attended)
-    wanted = quantile(score, tau, sigma, state.options.nu)
+    wanted = off_location(state, rows, expected, NODES, extra_sd)
     for one, here, there in zip(off, raw, wanted, strict=True):
         if not np.array_equal(here, there):
             one += np.interp(one, here, there - here)

@@ -35,16 +35,7 @@ class Recalibration:
 
     def stretched(self, score: np.ndarray, cell: np.ndarray, attended: np.ndarray) -> np.ndarray:
         """Normal scores (k,) of quantiles -> corrected ones for each row, shape (n, k)."""
-        stretch = self.of(cell, attended)
-        size = np.abs(score)
-        table = np.column_stack([np.zeros(len(cell)), stretch * NOMINAL])
-        table = np.maximum.accumulate(table, axis=1)
-        nodes = np.concatenate([[0.0], NOMINAL])
-        place = np.clip(np.searchsorted(nodes, size) - 1, 0, len(NOMINAL) - 1)
-        part = (size - nodes[place]) / (nodes[place + 1] - nodes[place])
-        inside = table[:, place] * (1 - part) + table[:, place + 1] * part
-        beyond = table[:, -1:] * (size / NOMINAL[-1])
-        return np.sign(score) * np.where(size > NOMINAL[-1], beyond, inside)
+        return stretched_scores(score, self.of(cell, attended))
 
 
 @dataclass(eq=False)
@@ -82,6 +73,19 @@ class Misses:
             here = order[bounds[cell] : bounds[cell + 1]]
             table[cell] = _stretch(self.size[here], weight[here], table[cell])
         return Recalibration(whole, kinds, table)
+
+
+def stretched_scores(score: np.ndarray, stretch: np.ndarray) -> np.ndarray:
+    """Normal scores (k,) of quantiles -> corrected ones for rows of ``stretch`` (n, len(LEVELS)), shape (n, k)."""
+    size = np.abs(score)
+    table = np.column_stack([np.zeros(len(stretch)), stretch * NOMINAL])
+    table = np.maximum.accumulate(table, axis=1)
+    nodes = np.concatenate([[0.0], NOMINAL])
+    place = np.clip(np.searchsorted(nodes, size) - 1, 0, len(NOMINAL) - 1)
+    part = (size - nodes[place]) / (nodes[place + 1] - nodes[place])
+    inside = table[:, place] * (1 - part) + table[:, place + 1] * part
+    beyond = table[:, -1:] * (size / NOMINAL[-1])
+    return np.sign(score) * np.where(size > NOMINAL[-1], beyond, inside)
 
 
 def _stretch(size: np.ndarray, weight: np.ndarray, parent: np.ndarray) -> np.ndarray:

@@ -16,6 +16,7 @@ from calib.calibration.window import Window
 
 FORGET = 0.5 ** (1 / 52)  # weekly: scales change slowly
 LARGEST_SCORE = 4.0  # one row's say in the scale
+AS_PLANNED = 1e-9  # of log(actual / baseline), either way: the plan was copied, which says nothing of the noise
 
 
 @dataclass(eq=False)
@@ -50,7 +51,8 @@ class Scales:
         square = (window.residual**2 + (share_of_spread(nu) if robust else 1.0) * window.spread2) / sigma2
         score = np.minimum(t_weight(square, nu) * square - 1, LARGEST_SCORE) if robust else square - 1
         own = 0.5 * np.log(np.maximum(sigma2 - window.width**2 / 12, SMALLEST_SIGMA**2)) - SCALE_OFFSET - window.offset
-        return accumulate(design, own + score / per_row, np.where(window.censored, 0.0, per_row * clean))
+        silent = window.censored | (np.abs(window.y) < AS_PLANNED)
+        return accumulate(design, own + score / per_row, np.where(silent, 0.0, per_row * clean))
 
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
         """One step towards the scales that make the window's residuals most likely."""

@@ -8,10 +8,11 @@ import numpy as np
 
 from calib.calibration.design import Coded, Design, Entries
 from calib.calibration.encoder import Encoder
-from calib.calibration.options import Options
+from calib.calibration.options import FACTORS, Options
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import Rows
+from calib.calibration.second_law import SecondLaw
 from calib.calibration.usage import Usage, entries_as_usual
 
 SCALE_OFFSET = float(np.log(0.15))  # log of the noise's scale that the scale effects start from
@@ -54,6 +55,7 @@ class State:
     ended: int
     usage: Usage
     facts: dict[str, float] = field(default_factory=dict)
+    second_law: SecondLaw = field(default_factory=SecondLaw)
 
 
 @dataclass(eq=False)
@@ -62,7 +64,7 @@ class Predictive:
 
     location : shape (n,); tau2 : shape (n,), variance of what is not known of it, without the build's effect
     load : shape (n,), how much of the build's effect a row shows; sigma : shape (n,), scale of its own noise
-    entries, scale_log : for those who need the parts
+    entries : for those who need the parts; codes : column of the group or factor -> code of the first part, shape (n,)
     """
 
     location: np.ndarray
@@ -72,6 +74,7 @@ class Predictive:
     entries: Entries
     cell: np.ndarray
     attended: np.ndarray
+    codes: dict[str, np.ndarray]
 
 
 def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0) -> Predictive:
@@ -93,6 +96,7 @@ def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0)
         entries,
         coded.codes["cell"][first],
         coded.attended[first],
+        {name: coded.codes[name][first] for name in (*state.options.group, *FACTORS)},
     )
 
 
@@ -111,7 +115,7 @@ def together(predictions: list[Predictive]) -> Predictive:
     none = np.zeros(0, np.int64)
     names = ("location", "tau2", "load", "sigma", "cell", "attended")
     joined = {name: np.concatenate([getattr(prediction, name) for prediction in predictions]) for name in names}
-    return Predictive(entries=Entries(none, none, np.zeros(0), none, none, none, np.zeros(0)), **joined)
+    return Predictive(codes={}, entries=Entries(none, none, np.zeros(0), none, none, none, np.zeros(0)), **joined)
 
 
 def first_parts(part_row: np.ndarray, n: int) -> np.ndarray:

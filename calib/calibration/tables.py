@@ -11,6 +11,7 @@ from calib.calibration.design import Design, location_blocks, scale_blocks
 from calib.calibration.encoder import Encoder
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.recalibrate import LEVELS, Recalibration
+from calib.calibration.second_law_tables import second_law_of, second_law_tables
 from calib.calibration.state import Posterior, State
 from calib.calibration.usage import Usage
 from calib.errors import StoreError
@@ -46,6 +47,7 @@ def state_tables(state: State) -> dict[str, pd.DataFrame]:
             ],
             ignore_index=True,
         ),
+        **second_law_tables(state.second_law),
     }
 
 
@@ -83,6 +85,7 @@ def _state(tables: dict[str, pd.DataFrame]) -> State:
         int(text["ended_ns"]),
         _usage(tables["usage"]),
         {name[5:]: value for name, value in number.items() if name.startswith("fact_")},
+        second_law_of(tables),
     )
 
 

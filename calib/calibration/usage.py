@@ -50,6 +50,13 @@ class Usage:
         return codes, shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
 
 
+def usual_label(usage: Usage, name: str, cell: np.ndarray, code: np.ndarray) -> np.ndarray:
+    """Codes of a factor's labels, shape (n,); where one is not known, the one that its cell's runs have most often."""
+    codes, shares = usage.usual(name, max(int(cell.max(initial=-1)) + 1, 1))
+    stands_in = (code == UNKNOWN) & (cell != UNKNOWN) & (shares[cell, 0] > 0)
+    return np.where(stands_in, codes[cell, 0], code)
+
+
 def entries_as_usual(design: Design, coded: Coded, usage: Usage) -> Entries:
     """Entries of all parts; where a factor is not known, those of its usual labels, each by its share.
 

@@ -224,5 +224,5 @@ def test_tables_that_lack_something_are_said_to_be_incomplete(made):
                 assert isinstance(error, StoreError)
                 assert "incomplete" in str(error)
                 continue
-            assert name in ("labels", "cells", "usage")
+            assert name in ("labels", "cells", "usage") or name.startswith("second_law_")  # no trees have weight here
             assert sensible(found)
