@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -119,100 +119,123 @@ def read_builds(columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> Bu
     columns : as for ``build.build_minutes``; rows : shape (n,), which of them
     A missing column, NaN, None and '' all mean 'not known'.
     """
-    process = next(code for code, kinds in KINDS.items() if kind in kinds)
-
-    def column(name: str) -> np.ndarray:
-        return numbers(columns, name, rows)
-
-    machine, size = _machine_params(columns, shop, kind, rows)
-    material, floors = _material_params(columns, shop, process, rows)
-    _as_set(machine, kind, column)
-    if kind == "laser_bed":
-        material.replace("fresh_share", column("fresh_share"))
-    parts = np.maximum(_first(column("parts"), np.ones(len(rows))), 1.0)
-    profile = _profiles(columns, rows)
-    layer = machine["layer_mm"]
-    mass = _first(_positive(column("material_g")) / material["density_g_cm3"], _positive(column("material_ml")))
-    supports = 1.0 + SUPPORT_SHARE[process] * (machine["support_density_share"] if kind != "laser_bed" else 1.0)
-    of_profile = _of_profiles(profile, lambda p: float(p.area_mm2.sum() * p.layer_mm / 1000.0)) * parts
-    stated = _positive(column("part_volume_cm3"))
-    if kind == "extruder":  # what was weighed was laid: it is no solid to be filled in part
-        machine.replace(
-            "infill_share", np.where(np.isnan(stated) & np.isnan(of_profile) & ~np.isnan(mass), 1.0, np.nan)
-        )
-    volume = _first(stated, of_profile, mass / supports, machine["typical_part_cm3"] * parts)
-    area = _first(_positive(column("part_area_cm2")), SURFACE_SHAPE * np.cbrt(volume / parts) ** 2 * parts)
-    height = _first(_positive(column("height_mm")), _positive(column("plate_height_mm")))
-    known_height = _first(height, _positive(column("layers")) * layer)
-    contact = _first(
-        column("support_contact_cm2"), np.where(column("support_volume_cm3") == 0.0, 0.0, CONTACT_SHARE[process] * area)
-    )
-    support = _first(column("support_volume_cm3"), np.where(contact == 0.0, 0.0, SUPPORT_SHARE[process] * volume))
-    bed = size[:, 0] * size[:, 1]
-    height, cake = _height_and_cake(
-        known_height, column("packed_volume_cm3"), profile, volume, parts, machine, bed, contact, kind, size
-    )
-    has_volume = ~np.isnan(stated) & (~np.isnan(known_height) | (kind == "extruder"))
-    some_known = ~np.isnan(mass) | ~np.isnan(known_height) | ~np.isnan(stated)
-    known = [profile != None, has_volume, ~np.isnan(_positive(column("announced_min"))), some_known]  # noqa: E711 arrays
+    r = _Rows(columns, shop, kind, rows)
+    support, contact = r.supports()
+    height, cake = r.height_and_cake(contact)
+    thick = _first(_positive(r.column("support_thickness_mm")), 10.0 * np.cbrt(support / r.parts))
     return Builds(
-        process=process,
+        process=r.process,
         kind=kind,
-        parts=parts,
-        volume_cm3=volume,
-        area_cm2=area,
+        parts=r.parts,
+        volume_cm3=r.volume_cm3,
+        area_cm2=r.area_cm2,
         support_cm3=support,
-        support_thick_mm=_first(_positive(column("support_thickness_mm")), 10.0 * np.cbrt(support / parts)),
+        support_thick_mm=thick,
         contact_cm2=contact,
-        hollows={name: np.nan_to_num(column(name)) for name in HOLLOWS},
+        hollows={name: np.nan_to_num(r.column(name)) for name in HOLLOWS},
         height_mm=height,
         cake_cm3=cake,
-        cake_known=_cake_known(columns, shop, kind, rows, known_height),
-        layer_mm=layer,
-        announced_min=_positive(column("announced_min")),
-        path_min=_positive(column("path_min")),
-        exposure_s=_positive(column("exposure_s")),
+        cake_known=_cake_known(columns, shop, kind, rows, r.height_mm),
+        layer_mm=r.machine["layer_mm"],
+        announced_min=_positive(r.column("announced_min")),
+        path_min=_positive(r.column("path_min")),
+        exposure_s=_positive(r.column("exposure_s")),
         difficulty=texts(columns, "difficulty", rows),
-        basis=np.array(BASES[1:], object)[np.select(known, range(4), 4)],
-        bed_mm=size[:, :2],
-        changes=_changes(columns, rows, machine),
-        machine=machine,
-        material=material,
-        floors=floors,
-        profile=profile,
+        basis=r.basis(),
+        bed_mm=r.size_mm[:, :2],
+        changes=_changes(columns, rows, r.machine),
+        machine=r.machine,
+        material=r.material,
+        floors=r.floors,
+        profile=r.profile,
     )
 
 
-def _as_set(machine: Params, kind: str, column: Callable[[str], np.ndarray]) -> None:
-    """What rows say that was set. Another nozzle or layer keeps the thickness of walls and skins: their number changes."""
-    usual_layer = machine["layer_mm"]
-    machine.replace("layer_mm", _positive(column("layer_mm")))
-    if kind != "extruder":
-        return
-    usual_nozzle = machine["nozzle_mm"]
-    machine.replace("nozzle_mm", _positive(column("nozzle_mm")))
-    machine.replace("walls", machine["walls"] * usual_nozzle / machine["nozzle_mm"])
-    machine.replace("skin_layers", machine["skin_layers"] * usual_layer / machine["layer_mm"])
-    infill = column("infill")
-    machine.replace("infill_share", np.clip(np.where(infill > 1.0, infill / 100.0, infill), 0.0, 1.0))
+class _Rows:
+    """Rows of one kind of machine and what they state, NaN where they do not; arrays of shape (n,).
 
+    stated_cm3 : volume of the parts; laid_cm3 : of all that was weighed or measured out, supports with it
+    volume_cm3, area_cm2 : of the parts, filled in where not stated
+    height_mm : of the build
+    """
 
-def _height_and_cake(
-    known: np.ndarray, packed: np.ndarray, profile: np.ndarray, volume: np.ndarray, parts: np.ndarray, machine: Params,
-    bed_mm2: np.ndarray, contact: np.ndarray, kind: str, size: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Height of the build [mm] and volume of the powder cake [cm3]."""
-    tall = _of_profiles(profile, lambda p: float(len(p.z_mm) * p.layer_mm))
-    if kind != "laser_bed":
-        raft = np.where(contact > 0, machine["raft_mm"], 0.0) if kind != "extruder" else 0.0
-        usual = np.maximum(machine["typical_height_mm"], 0.5 * np.cbrt(1000.0 * volume / parts))
-        return _first(known, tall + raft, usual), np.zeros(len(volume))
-    blank = machine["blank_first_mm"] + machine["blank_last_mm"]
-    from_cake = np.maximum(_positive(packed) * 1000.0 / bed_mm2 - blank, 1.0)
-    packed_usually = 1000.0 * volume / (machine["packing_usual"] * bed_mm2)
-    usual = np.clip(packed_usually, np.cbrt(1000.0 * volume / parts) * 1.3, np.maximum(size[:, 2], 10.0))
-    height = _first(known, from_cake, np.maximum(tall, packed_usually), usual)
-    return height, _first(_positive(packed), bed_mm2 * (height + blank) / 1000.0)
+    def __init__(self, columns: Columns, shop: Shop, kind: str, rows: np.ndarray) -> None:
+        self.columns, self.kind, self.rows = columns, kind, rows
+        self.process = next(code for code, kinds in KINDS.items() if kind in kinds)
+        self.machine, self.size_mm = _machine_params(columns, shop, kind, rows)
+        self.material, self.floors = _material_params(columns, shop, self.process, rows)
+        self._take_settings()
+        self.parts = np.maximum(_first(self.column("parts"), np.ones(len(rows))), 1.0)
+        self.profile = _profiles(columns, rows)
+        self.stated_cm3 = _positive(self.column("part_volume_cm3"))
+        weighed = _positive(self.column("material_g")) / self.material["density_g_cm3"]
+        self.laid_cm3 = _first(weighed, _positive(self.column("material_ml")))
+        self.volume_cm3 = self._volume()
+        surface = SURFACE_SHAPE * np.cbrt(self.volume_cm3 / self.parts) ** 2 * self.parts
+        self.area_cm2 = _first(_positive(self.column("part_area_cm2")), surface)
+        stated = _first(_positive(self.column("height_mm")), _positive(self.column("plate_height_mm")))
+        self.height_mm = _first(stated, _positive(self.column("layers")) * self.machine["layer_mm"])
+
+    def column(self, name: str) -> np.ndarray:
+        return numbers(self.columns, name, self.rows)
+
+    def _take_settings(self) -> None:
+        """What rows say that was set. Another nozzle or layer keeps the thickness of walls and skins: their number changes."""
+        machine, usual_layer = self.machine, self.machine["layer_mm"]
+        machine.replace("layer_mm", _positive(self.column("layer_mm")))
+        if self.kind == "laser_bed":
+            self.material.replace("fresh_share", self.column("fresh_share"))
+        if self.kind != "extruder":
+            return
+        usual_nozzle = machine["nozzle_mm"]
+        machine.replace("nozzle_mm", _positive(self.column("nozzle_mm")))
+        machine.replace("walls", machine["walls"] * usual_nozzle / machine["nozzle_mm"])
+        machine.replace("skin_layers", machine["skin_layers"] * usual_layer / machine["layer_mm"])
+        infill = self.column("infill")
+        machine.replace("infill_share", np.clip(np.where(infill > 1.0, infill / 100.0, infill), 0.0, 1.0))
+
+    def _volume(self) -> np.ndarray:
+        """Of the parts, filled in [cm3]. What was weighed was laid: it is no solid to be filled in part."""
+        of_profile = _of_profiles(self.profile, lambda p: float(p.area_mm2.sum() * p.layer_mm / 1000.0)) * self.parts
+        if self.kind == "extruder":
+            is_weighed = np.isnan(self.stated_cm3) & np.isnan(of_profile) & ~np.isnan(self.laid_cm3)
+            self.machine.replace("infill_share", np.where(is_weighed, 1.0, np.nan))
+        density = self.machine["support_density_share"] if self.kind != "laser_bed" else 1.0
+        without_supports = self.laid_cm3 / (1.0 + SUPPORT_SHARE[self.process] * density)
+        return _first(self.stated_cm3, of_profile, without_supports, self.machine["typical_part_cm3"] * self.parts)
+
+    def supports(self) -> tuple[np.ndarray, np.ndarray]:
+        """Volume of the supports [cm3] and their contact [cm2], filled in; one that is none makes the other none."""
+        volume, contact = self.column("support_volume_cm3"), self.column("support_contact_cm2")
+        contact = _first(contact, np.where(volume == 0.0, 0.0, CONTACT_SHARE[self.process] * self.area_cm2))
+        usual = np.where(contact == 0.0, 0.0, SUPPORT_SHARE[self.process] * self.volume_cm3)
+        return _first(volume, usual), contact
+
+    def height_and_cake(self, contact_cm2: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Height of the build [mm] and volume of the powder cake [cm3], filled in."""
+        m, tall = self.machine, _of_profiles(self.profile, lambda p: float(len(p.z_mm) * p.layer_mm))
+        part_mm = np.cbrt(1000.0 * self.volume_cm3 / self.parts)
+        if self.kind != "laser_bed":
+            raft = np.where(contact_cm2 > 0, m["raft_mm"], 0.0) if self.kind != "extruder" else 0.0
+            usual = np.maximum(m["typical_height_mm"], 0.5 * part_mm)
+            return _first(self.height_mm, tall + raft, usual), np.zeros(len(self.rows))
+        bed_mm2, blank = self.size_mm[:, 0] * self.size_mm[:, 1], m["blank_first_mm"] + m["blank_last_mm"]
+        packed = _positive(self.column("packed_volume_cm3"))
+        from_cake = np.maximum(packed * 1000.0 / bed_mm2 - blank, 1.0)
+        packed_usually = 1000.0 * self.volume_cm3 / (m["packing_usual"] * bed_mm2)
+        usual = np.clip(packed_usually, part_mm * 1.3, np.maximum(self.size_mm[:, 2], 10.0))
+        height = _first(self.height_mm, from_cake, np.maximum(tall, packed_usually), usual)
+        return height, _first(packed, bed_mm2 * (height + blank) / 1000.0)
+
+    def basis(self) -> np.ndarray:
+        """The best of BASES that each row allows."""
+        has_height = ~np.isnan(self.height_mm)
+        has_volume = ~np.isnan(self.stated_cm3) & (has_height | (self.kind == "extruder"))
+        has_some = ~np.isnan(self.laid_cm3) | has_height | ~np.isnan(self.stated_cm3)
+        is_announced = ~np.isnan(_positive(self.column("announced_min")))
+        known = [self.profile != None, has_volume, is_announced, has_some]  # noqa: E711 arrays
+        best: np.ndarray = np.array(BASES[1:], object)[np.select(known, range(4), 4)]
+        return best
 
 
 def _cake_known(columns: Columns, shop: Shop, kind: str, rows: np.ndarray, height: np.ndarray) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.geometry.sweep import sweep
+from calib.geometry.sweep import Cuts, sweep
 
 RAYS = 180
 PLANES = 24
@@ -73,7 +73,7 @@ def _section(triangles: np.ndarray, at_mm: np.ndarray, along: np.ndarray, reach_
     angle = 2.0 * np.pi * (np.arange(RAYS) + 0.13) / RAYS
     rays = np.array([np.cos(angle), np.sin(angle)])
     for cut in sweep(turned, first, step, PLANES):
-        _shorten(enters, leaves, rays, cut.plane, *cut.ends(0), *cut.ends(1))
+        _shorten(enters, leaves, rays, cut)
     closed, distance = (enters < leaves).all(axis=1) & np.isfinite(enters).all(axis=1), enters
     if not closed.any():
         return None
@@ -87,12 +87,9 @@ def _section(triangles: np.ndarray, at_mm: np.ndarray, along: np.ndarray, reach_
     return float(areas[best]), float(widths.min()), at_mm + np.array([*middle, first + best * step]) @ turn
 
 
-def _shorten(
-    enters: np.ndarray, leaves: np.ndarray, rays: np.ndarray, plane: np.ndarray,
-    x1: np.ndarray, x2: np.ndarray, y1: np.ndarray, y2: np.ndarray,
-) -> None:  # fmt: skip
+def _shorten(enters: np.ndarray, leaves: np.ndarray, rays: np.ndarray, cut: Cuts) -> None:
     """Distances along rays from the middle to where they first enter and leave the solid, shape (planes, rays)."""
-    c, s = rays
+    (c, s), (x1, x2), (y1, y2) = rays, cut.ends(0), cut.ends(1)
     v1, v2 = np.outer(y1, c) - np.outer(x1, s), np.outer(y2, c) - np.outer(x2, s)
     piece, ray = np.nonzero((v1 >= 0) != (v2 >= 0))
     share = v1[piece, ray] / (v1[piece, ray] - v2[piece, ray])
@@ -100,4 +97,4 @@ def _shorten(
     along = c[ray] * x + s[ray] * y
     into = v1[piece, ray] >= 0  # the solid lies on the left of a piece
     for nearest, these in ((enters, (along > 0) & into), (leaves, (along > 0) & ~into)):
-        np.minimum.at(nearest, (plane[piece][these], ray[these]), along[these])
+        np.minimum.at(nearest, (cut.plane[piece][these], ray[these]), along[these])

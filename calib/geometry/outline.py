@@ -29,13 +29,14 @@ def outline(triangles: np.ndarray, twins: np.ndarray | None = None) -> dict[str,
     first, second = normals[edge // 3], normals[twins[edge] // 3]
     sharp = np.einsum("ij,ij->i", first, second) < np.cos(np.deg2rad(FEATURE_DEG))
     ends = np.stack([triangles[edge // 3, edge % 3], triangles[edge // 3, (edge + 1) % 3]], axis=1)
-    return {name: _view(triangles, ends, sharp, (first, second), *axes) for name, axes in VIEWS.items()}
+    return {name: _view(triangles, ends, sharp, (first, second), axes) for name, axes in VIEWS.items()}
 
 
 def _view(
     triangles: np.ndarray, ends: np.ndarray, sharp: np.ndarray, normals: tuple[np.ndarray, np.ndarray],
-    right: int, up: int, towards: int, sign: float,
+    axes: tuple[int, int, int, float],
 ) -> dict[str, Any]:  # fmt: skip
+    right, up, towards, sign = axes
     first, second = (sign * normal[:, towards] > 1e-9 for normal in normals)
     lines = ends[sharp | (first != second)][:, :, [right, up]]
     flat = triangles[:, :, [right, up]].reshape(-1, 2)
