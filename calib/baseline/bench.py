@@ -15,7 +15,7 @@ from calib.shop.model import Shop
 GRAVITY_M_S2 = 9.81
 DISCHARGE = 0.61  # of a sharp-edged orifice; textbook value, from memory
 USUAL_PA_S = 0.5  # viscosity of a usual resin; common practice, no source
-LONGEST_MIN = 120.0  # nobody waits longer: what has not run out by then stays in; common practice, no source
+LONGEST_MIN = 120.0  # no longer wait is usual: what has not run out by then stays in; common practice, no source
 Rate = Mapping[str, float]
 WIDE_OPENING_MM = 10.0  # through a narrower one it takes longer, as its width falls; common practice, no source
 WRIGHT = f"learning curve: Wright 1936, in Crawford's unit form; minutes: {COMMON}"

@@ -90,7 +90,7 @@ def stage_terms(b: Builds, stage: str, shop: Shop) -> tuple[list[Term], np.ndarr
 
 
 def _setup_terms(b: Builds) -> list[Term]:
-    """What the machine itself asks for before a build; powder is filled in its own stage."""
+    """What the machine itself needs before a build; powder is filled in its own stage."""
     m = b.machine
     change = {"changes": b.changes, "change_min": m["change_min"]}
     terms = [

@@ -95,7 +95,7 @@ class Builds:
         return len(self.parts)
 
     def basis_of(self, stage: str) -> np.ndarray:
-        """What each build's baseline of a stage stands on, shape (n,): printing on the machine's own path, where known."""
+        """What each build's baseline of a stage is based on, shape (n,): printing on the machine's own path, where known."""
         known = ~np.isnan(self.path_min) & (stage == "printing")
         return np.where(known, BASES[0], self.basis)
 

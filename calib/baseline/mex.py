@@ -86,7 +86,7 @@ def laid_cm3(b: Builds) -> np.ndarray:
 
 
 def _of_all_layers(b: Builds, name: str, seconds: np.ndarray, amount: np.ndarray) -> Term:
-    """One term over all layers, so that its minutes can be reckoned again: length over mean speed, or number times seconds."""
+    """One term over all layers, so that its minutes can be recomputed by hand: length over mean speed, or number times seconds."""
     unit, settings, source = LAYER_TERMS[name]
     bead, flow = _bead_and_flow(b.machine, b.material, b.layer_mm)
     derived = {"spacing_mm": bead / b.layer_mm, "melt_rate_mm3_s": flow}

@@ -172,7 +172,7 @@ def run_s(
 
 
 class _Heater:
-    """A heater on its way from one temperature to the one set; a lower one counts as reached, for nobody waits for it."""
+    """A heater on its way from one temperature to the one set; a lower one counts as reached: no machine waits for it."""
 
     def __init__(self, reach_c: float, tau_s: float, room_c: float) -> None:
         self.reach_c, self.tau_s = reach_c, tau_s

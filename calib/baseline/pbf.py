@@ -135,7 +135,7 @@ def least_cool_min(b: Builds) -> np.ndarray:
     """Least cool-down to the opening temperature, NaN where the cake's size is not known, shape (n,) [min].
 
     Half of what conduction takes where every side is exposed, less all that may have cooled while printing: the cake would
-    have to conduct twice as well as reckoned. Published conductivities of PA12 powder lie within about that factor (from
+    have to conduct twice as well as computed. Published conductivities of PA12 powder lie within about that factor (from
     memory); a shop that has measured its own states them.
     """
     cake, _ = _cake_min(b, b.cake_cm3 * 1000.0 / b.bed_mm.prod(axis=1))
@@ -144,7 +144,7 @@ def least_cool_min(b: Builds) -> np.ndarray:
 
 
 def _cake_min(b: Builds, height: np.ndarray) -> tuple[np.ndarray, dict[str, float | np.ndarray]]:
-    """Minutes of conduction of cakes so high [mm], and what they hang on; one table for each machine with each material."""
+    """Minutes of conduction of cakes so high [mm], and what they depend on; one table for each machine with each material."""
     m, p = b.machine, b.material
     open_c = np.where(np.isnan(b.floors["cool_to_c"]), p["open_c"], b.floors["cool_to_c"])
     packing = np.clip(b.volume_cm3 / b.cake_cm3, 0.0, 0.8)

@@ -15,11 +15,11 @@ STAGE_SD = {
     "support_dissolving": 0.6, "rinsing": 0.5, "annealing": 0.6, "colouring": 0.6,
 }  # fmt: skip
 BENCH_SD = 0.6
-# What not knowing the geometry adds, by basis, to a stage that hangs on it wholly.
+# What not knowing the geometry adds, by basis, to a stage that depends on it wholly.
 BASIS_SD = {"profile": 0.0, "volume": 0.15, "announced": 0.8, "mass_layers": 0.4, "count": 0.8}
 PRINTING_ANNOUNCED_SD = 0.15  # announced minutes hold the machine's own knowledge
 PRINTING_PATH_SD = 0.15  # in place of STAGE_SD: what is off are accelerations and corners, not walls and fill
-# How far a stage hangs on geometry; 0 for what is not listed and has the same minutes for every part.
+# How far a stage depends on geometry; 0 for what is not listed and has the same minutes for every part.
 GEOMETRY = {
     "printing": 1.0, "cool_down": 0.6, "support_removal": 0.6, "support_dissolving": 0.3, "sanding": 0.7,
     "part_cleaning": 0.4, "blasting": 0.4, "breakout": 0.5, "powder_prep": 0.5, "powder_recovery": 0.5,

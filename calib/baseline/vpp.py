@@ -29,7 +29,7 @@ def printing_terms(b: Builds) -> list[Term]:
 
     Notes
     -----
-    A mask shows the whole plate at once: its light does not hang on how much is filled. A laser draws every part.
+    A mask shows the whole plate at once: its light does not depend on how much is filled. A laser draws every part.
 
     References
     ----------

@@ -37,7 +37,7 @@ def loops_by_layer(heights: np.ndarray, under: np.ndarray, topology: Topology, c
 def critical_vertices(heights: np.ndarray, topology: Topology) -> np.ndarray:
     """Vertices around which the surface does not simply rise on one side and fall on the other; shape (v,) of bool.
 
-    heights : shape (3, n), of the triangles' corners. Equal heights are told apart by the vertices' numbers. A simple
+    heights : shape (3, n), of the triangles' corners. Of equal heights the vertex with the lower number counts as lower. A simple
     vertex is the middle one of just two of its triangles. Vertices where surfaces touch count as critical.
     """
     numbers = np.ascontiguousarray(topology.faces.T)

@@ -85,7 +85,7 @@ def find_hollows(mesh: Mesh) -> Hollows:
     """Rooms and passages of a part, whichever way it lies.
 
     A ball that is wider than a room's openings, and narrower than the room, cannot come in from outside: what such balls
-    reach is told from what they do not by distances from the surface, for balls from the smallest to LARGEST_OPENING_MM.
+    reach follows from distances to the surface, for balls from the smallest to LARGEST_OPENING_MM.
     Volumes on the grid are good to a few per cent where a room is ten cubes wide; openings are measured on the mesh.
     """
     sealed = sealed_cavities_mm3(mesh)

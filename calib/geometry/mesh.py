@@ -12,7 +12,7 @@ from calib.geometry.topology import Topology
 # Sides of a part, by the file's axes: z- is as it lies in the file.
 DOWN = {"z-": (0, 0, -1), "z+": (0, 0, 1), "x-": (-1, 0, 0), "x+": (1, 0, 0), "y-": (0, -1, 0), "y+": (0, 1, 0)}
 _ROW = 9 * 256
-AT_ONCE = 16_384  # triangles: few enough that what is reckoned of them stays in the processor's cache
+AT_ONCE = 16_384  # triangles: few enough that what is computed of them stays in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +66,7 @@ def signed_volume_mm3(triangles: np.ndarray, about: np.ndarray | None = None) ->
     .. math::  V = \frac{1}{6} \sum a \cdot (b \times c)
 
     triangles : shape (n, 3, 3), closed [mm]
-    about : point that the sum is reckoned from; the middle of the box if None, which loses the fewest digits
+    about : origin of the sum, shape (3,) [mm]; the middle of the box if None, which loses the fewest digits
 
     >>> box = np.array([[[0, 0, 0], [0, 1, 0], [1, 0, 0]], [[0, 0, 0], [1, 0, 0], [0, 0, 1]],
     ...                 [[0, 0, 0], [0, 0, 1], [0, 1, 0]], [[1, 0, 0], [0, 1, 0], [0, 0, 1]]], float)

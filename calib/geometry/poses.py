@@ -77,11 +77,11 @@ class Pose:
             return f"tilted, the file's ({x:.2f}, {y:.2f}, {z:.2f}) down"
         return "as it lies in the file" if side == "z-" else f"on the file's {side} side"
 
-    def _once(self, what: tuple[Any, ...], reckon: Callable[[], Any]) -> Any:
+    def _once(self, what: tuple[Any, ...], compute: Callable[[], Any]) -> Any:
         kept = _kept.setdefault(self.mesh, OrderedDict())
         key = (self.rotation.tobytes(), *what)
         if key not in kept:
-            kept[key] = reckon()
+            kept[key] = compute()
             if len(kept) > KEPT:
                 kept.popitem(last=False)
         return kept[key]

@@ -93,7 +93,7 @@ def read_model(pieces: Iterator[bytes], max_faces: int) -> Model:
         for piece in pieces:
             parser.Parse(piece, False)
         parser.Parse(b"", True)
-    except (ExpatError, LookupError) as error:  # an encoding that nobody knows is a LookupError
+    except (ExpatError, LookupError) as error:  # an unknown encoding is a LookupError
         raise ModelError(f"its XML is not well formed ({error})") from error
     return reader.model
 

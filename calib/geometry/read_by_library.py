@@ -80,7 +80,7 @@ def read_by_library(data: bytes, name: str, kind: str, max_faces: int) -> np.nda
         triangles = _triangles_of(loaded)
     except IndexError as error:
         raise _bad(name, kind, "a face names a vertex that is not there, or the file is cut short") from error
-    except Exception as error:  # whatever the library trips over: its words mean nothing to the reader
+    except Exception as error:  # the library's own messages mean nothing to the user
         raise _bad(name, kind, f"the file is damaged, or is not {kind}") from error
     if triangles is None:
         raise _bad(name, kind, "it holds no faces")

@@ -1,4 +1,4 @@
-"""Faults of a surface: what is wrong with it is said, and repaired where that is safe."""
+"""Faults of a surface: each is reported, and repaired where that is safe."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from calib.geometry.topology import Topology, body_of_face, topology_of, twin_ha
 WELD_SHARE = 1e-6  # corners closer than this share of the part's size are one corner, where a surface is open
 GREATEST_HOLE_SHARE = 0.10  # holes of more than this share of the surface are not closed: what was meant is unknown
 RAYS = 16_384  # vertical rays that look for overlaps
-LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less is not told from rounding
+LEAST_OVERLAP_SHARE = 1e-4  # of the volume: less may be rounding
 MAX_HOLES = 1000
 
 
@@ -234,7 +234,7 @@ def turned_alike(faces: np.ndarray) -> np.ndarray:
 
 
 def _neighbours(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Pairs of faces that share an edge with nobody else, and whether both run along it the same way."""
+    """Pairs of faces that share an edge with no third face, and whether both run along it the same way."""
     start, end = faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)
     keys = (np.minimum(start, end).astype(np.int64) << 31) + np.maximum(start, end)
     order = np.argsort(keys, kind="stable")

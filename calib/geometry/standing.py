@@ -1,4 +1,4 @@
-"""Does a part stand on the plate in a pose: what touches the plate, whether it tips, and what adhesion it asks for."""
+"""Does a part stand on the plate in a pose: what touches the plate, whether it tips, and what adhesion it needs."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ class Supports:
     volume_cm3 : space under the overhangs down to the plate or the part (a support fills a share of it) [cm3]
     contact_cm2 : surface that supports touch: the overhangs, and the part where supports stand on it [cm2]
     downward_cm2 : downward-facing surface beyond the angle, off the plate [cm2]
-    greatest_thickness_mm : of the supported space: twice the way from its heart to where it ends [mm]
+    greatest_thickness_mm : of the supported space: twice the distance from its middle to its edge [mm]
     free_share : of the space between overhangs and plate, what the part itself does not fill [0..1]
     spans_mm : shape (m, 2), where equal columns of support begin and end above the plate [mm]
     """

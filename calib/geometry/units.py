@@ -16,7 +16,7 @@ _ALSO = {
 }  # fmt: skip
 # Greatest side of a part that is taken as mm; smaller ones are seldom printed (common practice, no source).
 SMALLEST_MM, GREATEST_MM = 5.0, 2000.0
-SMALL_MM = 20.0  # taken as mm with a word about it, where the lab's own parts do not say what is usual
+SMALL_MM = 20.0  # taken as mm with a note, where the lab's own parts do not say what is usual
 FEWEST_PARTS = 5  # of the lab's own that say what is usual
 SMALLER_SHARE = 0.5  # of the smallest that the lab has made: less is asked about
 TIMES_ROOM = 2.0  # larger than so many times the largest build is absurd; less is just too large
@@ -36,7 +36,7 @@ def unit_named(text: str) -> str:
 
 
 def smallest_mm(usual_mm: Sequence[float] = ()) -> tuple[float, float]:
-    """Greatest side below which a part is asked about, and below which a word is said.
+    """Greatest side below which a part is asked about, and below which the result has a note.
 
     usual_mm : greatest sides of the parts that the lab has had [mm]
 

@@ -199,7 +199,7 @@ LIMITS_OF_STAGE = {stage: (key,) for stage, key in FLOOR_OF_STAGE.items()} | {
     "cool_down": ("cool_floor_min", "cool_to_c")
 }
 
-# What the cool-down of powder, and of a hot plate, is reckoned from, and which way makes it shorter.
+# What the cool-down of powder, and of a hot plate, is computed from, and which direction makes it shorter.
 SHORTER_IF_HIGHER = (
     "cool_to_c", "open_c", "release_c", "powder_k_w_m_k", "solid_k_w_m_k", "film_w_m2_k", "head_start_share",
 )  # fmt: skip

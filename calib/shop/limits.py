@@ -5,12 +5,12 @@ from __future__ import annotations
 from calib.shop.keys import FLOOR_OF_STAGE, LIMITS_OF_STAGE, NEEDED_FLOORS
 from calib.shop.model import Shop
 
-SAID = {"MEX": ("rinsing",), "VPP": ("washing", "drying", "post_curing"), "PBF": ("cool_down",)}
+ASKED_FOR = {"MEX": ("rinsing",), "VPP": ("washing", "drying", "post_curing"), "PBF": ("cool_down",)}
 
 
 def least_time_known(shop: Shop, process: str, material: str, stage: str) -> bool:
     """Whether the least time of a stage is stated, or none is asked for; never for a material that the shop lacks."""
-    if stage not in SAID.get(process, ()):
+    if stage not in ASKED_FOR.get(process, ()):
         return True
     known = shop.materials.get(material)
     return known is not None and known.process == process and known.floors.get(FLOOR_OF_STAGE[stage]) is not None

@@ -25,7 +25,7 @@ def take_new_names(data: dict[str, Any]) -> list[str]:
 
 
 def _machines(data: dict[str, Any]) -> list[dict[str, Any]]:
-    """Tables of machines and of their changes; what is none is told where it is read."""
+    """Tables of machines and of their changes; what is no table is reported where it is read."""
     entries = [table for table in _listed(data.get("machine")) if isinstance(table, dict)]
     changes = [table for entry in entries for table in _listed(entry.get("change")) if isinstance(table, dict)]
     return [*entries, *changes]

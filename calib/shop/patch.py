@@ -28,7 +28,7 @@ def patched(shop_text_or_path: str | Path, patch_toml: str | Path) -> Shop:
     Names that differ by spelling only, such as ``tough-resin`` and ``tough_resin``, are one.
 
     Raises ShopFileError for every wrong key or value, for an id to remove that is not there, and where the patch would
-    go under a limit of the data sheet, or reckon a shorter cool-down from other facts: no what-if does.
+    go under a limit of the data sheet, or shorten a cool-down by other parameters: no what-if does.
     """
     base_text = _text(shop_text_or_path)
     patch_text = _text(patch_toml, "patch", "Check its name; it is written as the shop file is.")

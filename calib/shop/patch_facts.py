@@ -1,4 +1,4 @@
-"""What a patch may not change: facts that a cool-down is reckoned from; and what its answer rests on."""
+"""What a patch may not change: parameters that a cool-down is computed from; and what its answer rests on."""
 
 from __future__ import annotations
 
