@@ -12,14 +12,13 @@ from zoneinfo import ZoneInfo
 from calib.errors import ShopFileError
 from calib.plain_file import check_plain
 from calib.records import PROCESSES, ROUTES, STAGES, process_code
-from calib.safety import missing_stages, out_of_order
 from calib.shop import keys
 from calib.shop.check import Problems
+from calib.shop.consistency import check_polymer, check_route, check_temperatures, unknown_floors
 from calib.shop.hours import read_hours, read_moments, read_shift
 from calib.shop.keys import Key
 from calib.shop.model import Crew, Machine, Material, Shop, Station
 from calib.shop.old_names import take_new_names
-from calib.shop.temperatures import check_temperatures
 from calib.toml_lines import Path, parse_toml
 
 FILE = "shop.toml"
@@ -29,13 +28,6 @@ MAKE_ONE = "Make one with: calib init DIR, or name the shop's folder with --shop
 TABLES = (
     "shop", "hours", "people", "machine", "material", "station", "crew", "rates", "costs", "quoting", "drift", "routes",
 )  # fmt: skip
-WITHOUT = {
-    "washing": "uncured resin stays on the parts",
-    "drying": "solvent is cured in, or heated",
-    "post_curing": "uncured resin is handed on",
-    "cool_down": "the powder is opened hot",
-    "rinsing": "parts stay wet with caustic",
-}
 _SNAKE = re.compile(r"^[a-z][a-z0-9_]*$")
 
 
@@ -104,7 +96,7 @@ class _Reader:
         hours, closures = read_hours(self.one("hours"), self.problems)
         rates = self._rates()
         materials = self._by_id("material", self._material)
-        self._warn_of_floors(materials)
+        self.warnings += unknown_floors(materials.values())
         return Shop(
             name=self.problems.text(head, "name", ("shop",), "our lab"),
             timezone=self._timezone(head),
@@ -250,7 +242,7 @@ class _Reader:
             for name, (low, high, about) in keys.FLOOR_KEYS.items()
         }
         if process == "PBF":
-            self._refuse_metal(table, path)
+            check_polymer(table, path, self.problems)
         if any(value is not None for value in floors.values()) and "floor_source" not in table:
             self.problems.add(path, 'floors need their source. Add floor_source = "data sheet ..., its date".')
         return Material(
@@ -263,27 +255,7 @@ class _Reader:
             price_per_kg=self._number(table, Key("price_per_kg", "price of a kilogram", {}, 0, 1e6), path),
         )
 
-    def _refuse_metal(self, table: Mapping[str, Any], path: Path) -> None:
-        """Powder beds here are of polymer: a metal's minutes would be wrong by whole stages."""
-        for name, most in keys.MOST_OF_A_POLYMER.items():
-            value = table.get(name)
-            if isinstance(value, int | float) and value > most:
-                self.problems.add(
-                    (*path, name),
-                    f"{value:g} is a metal's; a polymer powder has at most {most:g}. PBF is polymer here: plate removal, "
-                    "stress relief, supports and hot isostatic pressing of metal are not modelled. Leave it out.",
-                )
-
     # -- stations, crews, stages -------------------------------------------------------------------------------------
-
-    def _warn_of_floors(self, materials: Mapping[str, Material]) -> None:
-        """An unknown floor is said to be unknown, never zero."""
-        for material in materials.values():
-            unknown = [key for key in keys.NEEDED_FLOORS[material.process] if material.floors.get(key) is None]
-            if unknown:
-                self.warnings.append(
-                    f'material "{material.id}": {", ".join(unknown)} unknown; copy them from its data sheet.'
-                )
 
     def _stages(self, value: Any, path: Path, rates: Mapping[str, Any]) -> tuple[str, ...]:
         return tuple(
@@ -349,29 +321,8 @@ class _Reader:
                 routes[process] = self._stages(table[process], ("routes", process), rates)
                 if "printing" not in routes[process]:
                     self.problems.add(("routes", process), 'a route needs "printing".')
-                own = [material for material in materials.values() if material.process == process]
-                self._check_safe(process, routes[process], own)
+                check_route(process, routes[process], materials.values(), self.problems)
         return routes
-
-    def _check_safe(self, process: str, route: tuple[str, ...], materials: list[Material]) -> None:
-        """A route holds every stage that a hazard or a data sheet needs, and nothing begins before it may."""
-        path: Path = ("routes", process)
-        for stage, why in self._lacking(process, route, materials).items():
-            self.problems.add(path, f'"{stage}" is missing: {why}. Add it.')
-        for first, then in out_of_order(process, route):
-            self.problems.add(path, f'"{then}" stands before "{first}". Put it behind.')
-
-    def _lacking(self, process: str, route: tuple[str, ...], materials: list[Material]) -> dict[str, str]:
-        """Stages that the route lacks, and why they are needed."""
-        hazards = {stage: f"without it {WITHOUT[stage]}" for stage in missing_stages(process, route)}
-        limited = {
-            stage: f'material "{material.id}" states {key}'
-            for stage, limits in keys.LIMITS_OF_STAGE.items()
-            for key in reversed(limits)
-            for material in reversed(materials)
-            if material.floors.get(key) and process in STAGES[stage].processes and stage not in route
-        }
-        return hazards | limited
 
     def _always_logged(self, rates: Mapping[str, Any]) -> tuple[str, ...]:
         return self._stages(self.one("routes").get("always_logged", []), ("routes", "always_logged"), rates)
