@@ -107,6 +107,7 @@ def write_parts(folder: Path) -> dict[str, Path]:
 def make_catalog() -> dict[tuple[str, str, int], list[dict]]:
     """(process, part, quantity) -> the builds of such an order, as calib would lay them."""
     from calib.workflow.init import init_shop
+    from calib.workflow.order import QuoteAsk
     from calib.workflow.quote import quote_part
 
     catalog = {}
@@ -118,7 +119,7 @@ def make_catalog() -> dict[tuple[str, str, int], list[dict]]:
         for process, quantities in QUANTITIES.items():
             for part, path in parts.items():
                 for quantity in quantities:
-                    document = quote_part(folder, path, quantity, [process], start="2026-01-05T09:00")
+                    document = quote_part(folder, path, quantity, QuoteAsk((process,), start="2026-01-05T09:00"))
                     option = next(one for one in document["options"] if one["machine"] == MACHINES[process][0])
                     rows = [
                         {key: value for key, value in row.items() if key != "builds"}
@@ -222,6 +223,7 @@ def quote_lab(task: tuple) -> list[dict]:
     from calib.workflow.fit import fit_shop
     from calib.workflow.import_logs import import_logs
     from calib.workflow.init import init_shop
+    from calib.workflow.order import QuoteAsk
     from calib.workflow.quote import quote_part
 
     setting, dirty, history, told, each = task
@@ -242,7 +244,7 @@ def quote_lab(task: tuple) -> list[dict]:
             if files := writer.files(order.arrived):
                 import_logs(folder, files)
             document = quote_part(
-                folder, parts[order.part], order.quantity, [order.process], start=stamp(order.arrived)
+                folder, parts[order.part], order.quantity, QuoteAsk((order.process,), start=stamp(order.arrived))
             )
             number = find_option(document, order.machine)
             option = document["options"][number]

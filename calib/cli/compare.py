@@ -35,10 +35,9 @@ def compare(
 
     Example: calib compare bracket.stl --qty 1:60
     """
+    from calib.workflow.order import QuoteAsk
     from calib.workflow.quote import compare_part
 
-    document = compare_part(
-        shop, part, qty, processes=process or [], finish=finish, start=start, seed=seed, unit=unit, pose=pose,
-        page=page, progress=progress_on_stderr(), overwrite=overwrite,
-    )  # fmt: skip
+    ask = QuoteAsk(tuple(process or ()), start=start, seed=seed, finish=finish, unit=unit, pose=pose)
+    document = compare_part(shop, part, qty, ask, page, overwrite, progress_on_stderr())
     return Answer("compare", document)

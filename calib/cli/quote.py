@@ -75,11 +75,14 @@ def quote(
 
     Example: calib quote bracket.stl --qty 20 --due 2026-12-04
     """
-    from calib.workflow.order import is_order
+    from calib.workflow.order import QuoteAsk, is_order
+    from calib.workflow.pages import Sheets
     from calib.workflow.quote import quote_order, quote_part
 
     progress = progress_on_stderr()
     several = _check_asked(part, qty, is_order(part), [finish, unit, pose, *(needs or [])])
+    words = tuple(needs or ())
+    ask = QuoteAsk(tuple(process or ()), due, start, seed, sure, finish, words, unit, pose or "")
     if patch is not None:
         from calib.workflow.what_if import what_if_order
 
@@ -87,17 +90,12 @@ def quote(
             {"due": due, "sure": sure, "needs": needs, "pose": pose, "sheet": sheet, "internal": internal or inward,
              "keep": keep, "stages": stages, "why": why, "all": everything}
         )  # fmt: skip
-        changed = what_if_order(shop, part, qty, patch, process or [], finish, start, seed, unit, progress)
-        return Answer("what_if_order", changed)
-    common: dict[str, Any] = {
-        "processes": process or [], "due": due, "start": start, "seed": seed, "sure": sure, "sheet": sheet,
-        "inward": internal or inward, "progress": progress, "overwrite": overwrite, "keep": keep,
-    }  # fmt: skip
+        return Answer("what_if_order", what_if_order(shop, part, qty, patch, ask, progress))
+    sheets = Sheets(sheet, internal or inward, overwrite)
     if several:
-        document = quote_order(shop, part, **common)
+        document = quote_order(shop, part, ask, sheets, keep, progress)
     else:
-        asked: dict[str, Any] = {"finish": finish, "unit": unit, "needs": tuple(needs or ()), "pose": pose or ""}
-        document = quote_part(shop, part, qty or 1, **asked, **common)
+        document = quote_part(shop, part, qty or 1, ask, sheets, keep, progress)
     return Answer("quote", document, detail=stages, why=why, everything=everything)
 
 

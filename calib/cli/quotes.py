@@ -38,6 +38,7 @@ def quotes(
 
     Example: calib quotes Q00007
     """
+    from calib.workflow.pages import Sheets
     from calib.workflow.quotes import list_quotes, show_again
 
     inward = internal or inward
@@ -45,9 +46,8 @@ def quotes(
     if len(named) > 1:
         raise UsageError(f"{len(named)} quotes are named: {', '.join(named)}.", "Show one at a time.")
     if named:
-        return Answer(
-            "quote", show_again(shop, named[0], sheet, inward, overwrite, keep), detail=stages, everything=everything
-        )
+        document = show_again(shop, named[0], Sheets(sheet, inward, overwrite), keep)
+        return Answer("quote", document, detail=stages, everything=everything)
     if which or sheet or inward or stages or everything or keep:
         raise UsageError("No quote is named.", "For example: calib quotes Q00007 --sheet quote.html")
     return Answer("quotes", list_quotes(shop))

@@ -29,7 +29,7 @@ from calib.serve.uploads import Upload
 from calib.shop.read_shop import read_shop
 from calib.workflow import ask as work
 from calib.workflow.accept import accept, undo
-from calib.workflow.order import OrderedPart
+from calib.workflow.order import OrderedPart, QuoteAsk
 from calib.workflow.quote import quote_lines
 from calib.workflow.quotes import list_quotes
 from calib.workflow.what_if import what_if_lines
@@ -155,7 +155,7 @@ async def answer(request: Request) -> Response:
     name = lines[0].part.name if len(lines) == 1 else f"order of {len(lines)} parts"
 
     def asking() -> str:
-        document = quote_lines(site.folder, lines, [], due, name=None if len(lines) == 1 else name)
+        document = quote_lines(site.folder, lines, QuoteAsk(due=due), name=None if len(lines) == 1 else name)
         name_of_quote = document["quote_id"] or ""
         site.lines[name_of_quote] = lines
         return f"/ask/answer/{name_of_quote}"
@@ -286,10 +286,10 @@ def _tried(site: Site, given: dict[str, Any], which: str) -> dict[str, Any]:
         raise UsageError("The part is not kept here any more.", "Bring it again and ask anew.")
     if which == "tomorrow":
         later = (datetime.fromisoformat(document["start"]) + timedelta(days=1)).isoformat()
-        changed = quote_lines(site.folder, lines, [], start=later)["options"][0]
+        changed = quote_lines(site.folder, lines, QuoteAsk(start=later))["options"][0]
         return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
     patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
-    answer = what_if_lines(site.folder, lines, patch, [], document["start"], name=document["part"])
+    answer = what_if_lines(site.folder, lines, patch, QuoteAsk(start=document["start"]), document["part"])
     pair = answer["soonest"]
     return {"pair": pair, "on_site": answer["on_site"], "warnings": answer["warnings"]}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -22,9 +22,9 @@ from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import Today, find_today, forecast
 
-Progress = Callable[[str], None]
 SLIPPED = 0.01  # a chance that fell by more than a hundredth is told
 
 
@@ -37,7 +37,7 @@ def accept(
     note: str | None = None,
     hurried: bool = False,
     start: str | None = None,
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> dict[str, Any]:
     """Accept a quote: its builds stand in the queue from now on. Tells whose date slips by it.
 

@@ -29,9 +29,8 @@ from calib.store.open_store import open_store
 from calib.store.quotes import find_quote
 from calib.toml_lines import parse_toml
 from calib.workflow.accept import accept
-from calib.workflow.order import OrderedPart
+from calib.workflow.order import OrderedPart, known_finish
 from calib.workflow.parts import FOLDER, usual_sides_mm
-from calib.workflow.quote import known_finish
 
 Document = Mapping[str, Any]
 CHANCES = (0.5, 0.8, 0.9, 0.95)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -19,8 +18,7 @@ from calib.workflow.demand import WEEKS, Demand, flow_of, logged_demand, planned
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.floors import floor_warnings
 from calib.workflow.predict import stage_rows
-
-Progress = Callable[[str], None]
+from calib.workflow.progress import Progress, no_progress
 
 
 def find_capacity(
@@ -28,7 +26,7 @@ def find_capacity(
     plan: Path | None = None,
     weeks: float | None = None,
     patch: Path | None = None,
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> CapacityDocument:
     """Load of every resource as the builds run through the calendar, the bottleneck first; with ``patch`` also in the
     shop with a patch laid over it.

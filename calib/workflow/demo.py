@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -14,6 +13,8 @@ from calib.store.open_store import open_store
 from calib.workflow.drift import find_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
+from calib.workflow.order import QuoteAsk
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.quote import quote_part
 from calib.workflow.report import write_report
 
@@ -23,7 +24,7 @@ QUANTITIES = (1, 10, 60)
 START = "2026-11-23T08:00"  # the Monday after the last log
 
 
-def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) -> dict[str, Any]:
+def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
     """Make the lab in ``folder``, then import, fit, quote, look for drift and write the page, in that order."""
     started = perf_counter()
     make_lab(folder)
@@ -32,7 +33,7 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda text: None) 
     quotes = []
     for number, quantity in enumerate(QUANTITIES, 1):
         progress(f"Quoting {number} of {len(QUANTITIES)}: {quantity} {PART} ...")
-        quotes.append(quote_part(folder, folder / "parts" / PART, quantity, [], start=START))
+        quotes.append(quote_part(folder, folder / "parts" / PART, quantity, QuoteAsk(start=START)))
     progress("Looking for drift ...")
     drift = find_drift(folder)
     page = write_report(folder, folder / "pages", progress=progress, drift=drift)

@@ -1,18 +1,22 @@
-"""An order of several parts, from a small CSV or TOML file: which part, how many, how finished."""
+"""What is asked of a quote, and an order of several parts from a small CSV or TOML file."""
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from calib.calendar.written_time import moment
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
 from calib.plain_file import check_plain
-from calib.quoting.request import OrderLine
-from calib.records import DIFFICULTIES, FINISHES
+from calib.quoting.request import OrderLine, QuoteRequest
+from calib.records import DIFFICULTIES, FINISHES, process_code
+from calib.shop.model import Shop
 from calib.shop.read_shop import read_text
 from calib.spelling import close_to
 from calib.toml_lines import line_of, parse_toml
@@ -34,6 +38,65 @@ class OrderedPart:
     line: OrderLine
     pose: str = ""
     mesh: Mesh | None = None
+
+
+@dataclass(frozen=True)
+class QuoteAsk:
+    """What is asked of one quote beside the parts, as a person typed it; made once, in ``cli`` or ``serve``.
+
+    processes : words for processes; empty: all that the shop has
+    due, start : dates or times; without ``due`` no chance of a date is given, without ``start`` it is now
+    sure : chance that the promised date should have; None: the shop file's
+    finish, needs, unit, pose : of a part; an order file says them of each part itself
+    needs : what the part must stand or be, in the words of the shop's ``fit_for``
+    pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
+    """
+
+    processes: tuple[str, ...] = ()
+    due: str | None = None
+    start: str | None = None
+    seed: int = 0
+    sure: float | None = None
+    finish: str | None = None
+    needs: tuple[str, ...] = ()
+    unit: str | None = None
+    pose: str = ""
+
+    def part(self, path: Path, quantity: int) -> OrderedPart:
+        """So many of one part. Raises UsageError for a finish that is not known."""
+        line = OrderLine(quantity, finish=known_finish(self.finish), needs=self.needs)
+        return OrderedPart(path, self.unit, line, self.pose)
+
+    def request(self, shop: Shop, parts: Sequence[OrderedPart]) -> QuoteRequest:
+        """The same in the shop's own terms. Raises UsageError for a word or a time that cannot be read."""
+        zone = ZoneInfo(shop.timezone)
+        return QuoteRequest(
+            lines=tuple(ordered.line for ordered in parts),
+            processes=tuple(_process_code(word) for word in self.processes),
+            due=moment(self.due, zone, whole_day_ends=True) if self.due else None,
+            start=moment(self.start, zone) if self.start else datetime.now(zone).replace(microsecond=0),
+            level=shop.quoting["level"],
+            sure=self.sure or shop.quoting["sure"],
+        )
+
+
+ANYTHING = QuoteAsk()
+
+
+def known_finish(finish: str | None) -> str | None:
+    """The finish itself. Raises UsageError where it is none of FINISHES."""
+    if finish is not None and finish not in FINISHES:
+        raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
+    return finish
+
+
+def _process_code(word: str) -> str:
+    code = process_code(word)
+    if code is None:
+        raise UsageError(
+            f'"{word}" is not a process.', "Known: MEX (material extrusion), VPP (resin), PBF (powder bed)."
+        )
+    return code
 
 
 def is_order(path: Path) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from calib.documents.compare import CompareDocument
@@ -24,16 +25,30 @@ def check_folder(out: Path) -> None:
         raise UsageError(f"Nothing can be written into the folder {there}.", "Allow it, or name another with --out.")
 
 
-def sheets_asked(
-    sheet: Path | None, inward: Path | None, overwrite: bool = False, reads: tuple[Path, ...] = ()
-) -> dict[str, Result]:
-    """Results for the editions of a quote's sheet that are asked for, asked for their places."""
-    asked = {"outward": (sheet, SHEET), "inward": (inward, INWARD)}
-    results = {
-        edition: Result(out, kind, overwrite, reads) for edition, (out, kind) in asked.items() if out is not None
-    }
-    check_results(*results.values())
-    return results
+@dataclass(frozen=True)
+class Sheets:
+    """Where the copies of a quote's sheet go that are asked for: the customer's, and the internal one.
+
+    overwrite : whatever stands in the place of a sheet is replaced
+    """
+
+    outward: Path | None = None
+    inward: Path | None = None
+    overwrite: bool = False
+
+    def results(self, reads: tuple[Path, ...] = ()) -> dict[str, Result]:
+        """Results by edition, asked for their places; reads : files that must not be written over."""
+        asked = {"outward": (self.outward, SHEET), "inward": (self.inward, INWARD)}
+        results = {
+            edition: Result(out, kind, self.overwrite, reads)
+            for edition, (out, kind) in asked.items()
+            if out is not None
+        }
+        check_results(*results.values())
+        return results
+
+
+NO_SHEETS = Sheets()
 
 
 def write_sheets(results: Mapping[str, Result], document: QuoteDocument, agreed: Agreed | None = None) -> None:

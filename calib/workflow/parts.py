@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from hashlib import sha256
 from itertools import islice, product
@@ -26,15 +26,14 @@ from calib.store.open_store import open_store
 from calib.store.parts import Parts, find_contents, find_parts, find_sides, save_parts
 from calib.workflow.fitted import has_store
 from calib.workflow.paths import with_paths
+from calib.workflow.progress import Progress, no_progress
 
 FOLDER = "parts"
 MOST_POSES = 64  # of the parts of a build together, that are compared with its height
 QUANTITIES = (1, 200)  # for which a part that was never quoted is posed: alone, and in full builds
 
 
-def with_parts(
-    folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable[[str], None] = lambda text: None
-) -> pd.DataFrame:
+def with_parts(folder: Path, builds: pd.DataFrame, shop: Shop, progress: Progress = no_progress) -> pd.DataFrame:
     """Builds of measured parts with their layer ``profile``, and with the geometry that their logs do not say.
 
     Those whose path is known have its minutes too, see ``paths.with_paths``.
@@ -130,9 +129,7 @@ def _items_of(folder: Path) -> dict[str, Contents]:
         return find_contents(store)
 
 
-def _parts_of(
-    folder: Path, processes: pd.Series, inside: Sequence[Contents], shop: Shop, progress: Callable[[str], None]
-) -> Parts:
+def _parts_of(folder: Path, processes: pd.Series, inside: Sequence[Contents], shop: Shop, progress: Progress) -> Parts:
     """Every part known to the store, after measuring those that builds hold and that are new or changed."""
     if not has_store(folder):
         return {}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -19,13 +19,12 @@ from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.parts import PathKey, find_path_times, save_path_times
 from calib.workflow.fitted import has_store
+from calib.workflow.progress import Progress, no_progress
 
 FOLDER = "paths"
 
 
-def with_paths(
-    folder: Path, builds: pd.DataFrame, shop: Shop, progress: Callable[[str], None] = lambda text: None
-) -> pd.DataFrame:
+def with_paths(folder: Path, builds: pd.DataFrame, shop: Shop, progress: Progress = no_progress) -> pd.DataFrame:
     """Builds on extruders whose path is known with ``path_min``: its printing minutes on their machine [min].
 
     A path that cannot be read, or asks for what the machine never reaches, leaves its build as it is.
@@ -50,9 +49,7 @@ def _parameters(shop: Shop, machine: str, stamp: Any) -> str:
     return json.dumps({name: float(params[name]) for name in PARAMETERS})
 
 
-def _times_of(
-    folder: Path, wanted: Iterable[PathKey], progress: Callable[[str], None]
-) -> Mapping[PathKey, tuple[str, float]]:
+def _times_of(folder: Path, wanted: Iterable[PathKey], progress: Progress) -> Mapping[PathKey, tuple[str, float]]:
     """Times known to the store, after reckoning those of files that are new or changed."""
     known: dict[PathKey, tuple[str, float]] = {}
     if has_store(folder):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.floors import floor_warnings, with_stand_ins
 from calib.workflow.learning import is_attended
 from calib.workflow.parts import with_parts
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.spelling import as_spelled
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
@@ -37,7 +38,7 @@ def predict_plan(
     folder: Path,
     plan: Path,
     out: Path | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = no_progress,
     overwrite: bool = False,
 ) -> dict[str, Any]:
     """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -27,12 +27,12 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, option_of
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue_and_orders
 
 DRAWS = 2000
 FELL = 0.02  # a chance that is lower by less has not fallen: so far 2000 draws tell them apart
 LONG = 0.95  # a run that lasts longer than this share of such runs is asked about
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +76,7 @@ def find_today(folder: Path, start: str | None) -> Today:
     return Today(shop, find_fitted(folder), now)
 
 
-def find_promises(folder: Path, start: str | None = None, progress: Progress = lambda text: None) -> PromisesDocument:
+def find_promises(folder: Path, start: str | None = None, progress: Progress = no_progress) -> PromisesDocument:
     """Every accepted quote whose parts are not ready, the least sure first, with the reason where it fell below 80 %."""
     today = find_today(folder, start)
     progress("Running the queue through the calendar ...")

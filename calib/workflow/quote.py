@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from datetime import datetime
+from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
-from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from calib.calendar.written_time import moment
 from calib.documents.compare import CompareDocument
 from calib.documents.quote import QuoteDocument
 from calib.errors import UsageError
@@ -19,8 +15,7 @@ from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
-from calib.quoting.request import MOST_PARTS, OrderLine, QuoteRequest
-from calib.records import FINISHES, process_code
+from calib.quoting.request import MOST_PARTS, QuoteRequest
 from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -28,62 +23,38 @@ from calib.store.open_store import open_store
 from calib.store.quotes import find_fulfilment, forget_looks, save_quote
 from calib.store.runs import find_yields
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
-from calib.workflow.order import OrderedPart, read_order
-from calib.workflow.pages import sheets_asked, write_comparison, write_sheets
+from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, read_order
+from calib.workflow.pages import NO_SHEETS, Sheets, write_comparison, write_sheets
 from calib.workflow.parts import remember_parts, usual_sides_mm
 from calib.workflow.pieces import piece_notes
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue
-
-Progress = Callable[[str], None]
 
 
 def quote_part(
     folder: Path,
     part: Path,
     quantity: int,
-    processes: list[str],
-    due: str | None = None,
-    finish: str | None = None,
-    start: str | None = None,
-    seed: int = 0,
-    sure: float | None = None,
-    unit: str | None = None,
-    sheet: Path | None = None,
-    inward: Path | None = None,
-    needs: tuple[str, ...] = (),
-    pose: str = "",
-    progress: Progress = lambda text: None,
-    overwrite: bool = False,
+    ask: QuoteAsk = ANYTHING,
+    sheets: Sheets = NO_SHEETS,
     keep: bool = False,
+    progress: Progress = no_progress,
 ) -> QuoteDocument:
     """Options side by side, each with a range; stored where there is a store. The ``quote`` document (docs/interface.md).
 
-    sure : chance of the promised date; the shop file's where None
-    needs : what the part must stand or be, in the words of the shop's ``fit_for``
-    pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
-    overwrite : whatever stands in the place of a sheet is replaced
     keep : listed and scored as a quote, also without a sheet
     """
-    sheets = sheets_asked(sheet, inward, overwrite, (part,))
-    line = OrderLine(quantity, finish=known_finish(finish), needs=needs)
-    return quote_lines(
-        folder, [OrderedPart(part, unit, line, pose)], processes, due, start, seed, sure, sheets, None, keep, progress
-    )
+    results = sheets.results((part,))
+    return quote_lines(folder, [ask.part(part, quantity)], ask, results, None, keep, progress)
 
 
 def quote_order(
     folder: Path,
     order: Path,
-    processes: list[str],
-    due: str | None = None,
-    start: str | None = None,
-    seed: int = 0,
-    sure: float | None = None,
-    sheet: Path | None = None,
-    inward: Path | None = None,
-    progress: Progress = lambda text: None,
-    overwrite: bool = False,
+    ask: QuoteAsk = ANYTHING,
+    sheets: Sheets = NO_SHEETS,
     keep: bool = False,
+    progress: Progress = no_progress,
 ) -> QuoteDocument:
     """An order of several parts from a CSV or TOML file (see ``read_order``; ``is_order`` tells the file from a part).
 
@@ -92,41 +63,35 @@ def quote_order(
     An option's process, machine and material are joined by '+' where parts go different ways. Kept as a quote is.
     """
     lines = read_order(order)
-    sheets = sheets_asked(sheet, inward, overwrite, (order, *(ordered.part for ordered in lines)))
-    return quote_lines(folder, lines, processes, due, start, seed, sure, sheets, order.name, keep, progress)
+    results = sheets.results((order, *(ordered.part for ordered in lines)))
+    return quote_lines(folder, lines, ask, results, order.name, keep, progress)
 
 
 def quote_lines(
     folder: Path,
     lines: list[OrderedPart],
-    processes: list[str],
-    due: str | None = None,
-    start: str | None = None,
-    seed: int = 0,
-    sure: float | None = None,
+    ask: QuoteAsk,
     sheets: Mapping[str, Result] = MappingProxyType({}),
     name: str | None = None,
     keep: bool = False,
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> QuoteDocument:
     """Parts and how many of each -> the document, stored and written to the sheets asked for, by edition.
 
     keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
     """
     shop = read_shop(folder)
-    request = quote_request(
-        shop, [ordered.line for ordered in lines], processes, due, start, sure=sure or shop.quoting["sure"]
-    )
+    request = ask.request(shop, lines)
     fitted = find_fitted(folder)
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
     meshes = read_meshes(folder, lines, shop, progress)
     progress("Trying every machine ...")
-    document = quote(request, shop, meshes, learned, queue, seed, int(shop.quoting["draws"]))
+    document = quote(request, shop, meshes, learned, queue, ask.seed, int(shop.quoting["draws"]))
     document |= {"part": name or document["part"], "shop": shop.name}
     if "inward" in sheets and len(lines) == 1:
         progress("Trying other quantities ...")
         document["comparison"] = compare(
-            request, quantities_around(request.quantity), shop, meshes[0], learned, queue, seed
+            request, quantities_around(request.quantity), shop, meshes[0], learned, queue, ask.seed
         )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
@@ -146,7 +111,7 @@ def quantities_around(quantity: int) -> list[int]:
     return sorted({1, *(min(max(1, round(quantity * share)), MOST_PARTS) for share in shares)})
 
 
-def read_meshes(folder: Path, lines: list[OrderedPart], shop: Shop, progress: Progress) -> list[Mesh]:
+def read_meshes(folder: Path, lines: list[OrderedPart], shop: Shop, progress: Progress = no_progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once, and not at all where a line has its mesh."""
     known = {(ordered.part, ordered.unit, ordered.pose): ordered.mesh for ordered in lines if ordered.mesh is not None}
     usual = usual_sides_mm(folder)
@@ -173,19 +138,13 @@ def compare_part(
     folder: Path,
     part: Path,
     quantities: str,
-    processes: list[str],
-    finish: str | None = None,
-    start: str | None = None,
-    seed: int = 0,
-    unit: str | None = None,
-    pose: str = "",
+    ask: QuoteAsk = ANYTHING,
     page: Path | None = None,
-    progress: Progress = lambda text: None,
     overwrite: bool = False,
+    progress: Progress = no_progress,
 ) -> CompareDocument:
     """Lead time over quantities, and where the soonest process changes. The ``compare`` document (docs/interface.md).
 
-    pose : side down, by the file's axes, one of ``mesh.DOWN``; '' takes what costs least
     page : also written as one HTML page; whatever stands there is replaced where ``overwrite``
     """
     result = Result(page, COMPARISON, overwrite, (part,)) if page is not None else None
@@ -193,19 +152,13 @@ def compare_part(
         result.check()
     shop = read_shop(folder)
     wanted = read_quantities(quantities)
-    request = quote_request(shop, [OrderLine(max(wanted), finish=known_finish(finish))], processes, None, start)
+    ordered = ask.part(part, max(wanted))
+    request = ask.request(shop, [ordered])
     fitted = find_fitted(folder)
-    mesh = read_part(part, unit, _sides_mm(shop), pose, usual_sides_mm(folder))
+    [mesh] = read_meshes(folder, [ordered], shop)
     progress(f"Comparing {len(wanted)} quantities ...")
-    document = compare(
-        request,
-        wanted,
-        shop,
-        mesh,
-        learned_of(fitted, shop),
-        find_queue(folder, shop, fitted, pd.Timestamp(request.start)),
-        seed,
-    )
+    queue = find_queue(folder, shop, fitted, pd.Timestamp(request.start))
+    document = compare(request, wanted, shop, mesh, learned_of(fitted, shop), queue, ask.seed)
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document |= {"shop": shop.name, "start": request.start.isoformat(timespec="minutes")}
     if result:
@@ -243,35 +196,6 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
         return list(range(low, high + 1))
     ratio = (high / low) ** (1 / (most - 1))
     return sorted({round(low * ratio**step) for step in range(most)})
-
-
-def quote_request(
-    shop: Shop, lines: list[OrderLine], processes: list[str], due: str | None, start: str | None, **further: Any
-) -> QuoteRequest:
-    zone = ZoneInfo(shop.timezone)
-    return QuoteRequest(
-        lines=tuple(lines),
-        processes=tuple(_process_code(word) for word in processes),
-        due=moment(due, zone, whole_day_ends=True) if due else None,
-        start=moment(start, zone) if start else datetime.now(zone).replace(microsecond=0),
-        level=shop.quoting["level"],
-        **further,
-    )
-
-
-def known_finish(finish: str | None) -> str | None:
-    if finish is not None and finish not in FINISHES:
-        raise UsageError(f'"{finish}" is not a finish.', f"Known: {', '.join(FINISHES)}.")
-    return finish
-
-
-def _process_code(word: str) -> str:
-    code = process_code(word)
-    if code is None:
-        raise UsageError(
-            f'"{word}" is not a process.', "Known: MEX (material extrusion), VPP (resin), PBF (powder bed)."
-        )
-    return code
 
 
 def _store(folder: Path, document: QuoteDocument, meshes: list[Mesh], shop: Shop, kept: bool) -> str | None:

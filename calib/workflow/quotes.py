@@ -16,7 +16,7 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.quotes import chance_of, count_looks, find_fulfilment, find_quote, keep_quote, option_of, promised_at
 from calib.workflow.fitted import has_store
-from calib.workflow.pages import sheets_asked, write_sheets
+from calib.workflow.pages import NO_SHEETS, Sheets, write_sheets
 from calib.workflow.promises import find_all_orders
 
 
@@ -41,23 +41,21 @@ def list_quotes(folder: Path) -> QuotesDocument:
 def show_again(
     folder: Path,
     quote_id: str,
-    sheet: Path | None = None,
-    inward: Path | None = None,
-    overwrite: bool = False,
+    sheets: Sheets = NO_SHEETS,
     keep: bool = False,
 ) -> QuoteDocument:
     """A quote's document as it was given, to the last digit; sheets of an accepted one say what was promised.
 
     keep : from now on listed and scored as a quote; a sheet of it does the same
     """
-    sheets = sheets_asked(sheet, inward, overwrite)
-    kept = keep or bool(sheets)
+    results = sheets.results()
+    kept = keep or bool(results)
     with open_store(folder, read_only=not kept) as store:
         quote = find_quote(store, quote_id)
         if kept:
             keep_quote(store, quote["quote_id"])
     document: QuoteDocument = quote["document"]
-    write_sheets(sheets, document, _agreed(quote))
+    write_sheets(results, document, _agreed(quote))
     return document
 
 

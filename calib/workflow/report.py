@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, cast
@@ -35,6 +34,7 @@ from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.pages import check_folder
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import find_promises
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows
@@ -44,9 +44,7 @@ HONESTY_WEEKS = 13
 REPLAYING = "Replaying {} of {} stages ..."
 
 
-def week_data(
-    folder: Path, shop: Shop, drift: DriftDocument, progress: Callable[[str], None] = lambda text: None
-) -> WeekData:
+def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress = no_progress) -> WeekData:
     """The keys that ``report.week.week_page`` takes."""
     logged = read_logged(folder)
     assert logged.last_end is not None, "drift was found, so something is logged"
@@ -123,7 +121,7 @@ def write_report(
     folder: Path,
     out: Path,
     persons: bool = False,
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = no_progress,
     overwrite: bool = False,
     drift: DriftDocument | None = None,
 ) -> ReportDocument:

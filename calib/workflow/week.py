@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,11 @@ from calib.shop.read_shop import read_shop
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import at_shop, import_logs
 from calib.workflow.pages import check_folder
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.report import write_report
 from calib.workflow.review import find_questions
 
 LOCK_NAME = "week.lock"
-Progress = Callable[[str], None]
 
 
 def run_week(
@@ -24,7 +24,7 @@ def run_week(
     paths: list[Path],
     out: Path,
     mappings: Sequence[Path] = (),
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
     overwrite: bool = False,
 ) -> dict[str, Any]:
     """Import, fit and report; what of it came to be, and whether anything asks for a person.

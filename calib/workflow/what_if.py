@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
 from calib.quoting.promised import in_order_of_promise
 from calib.quoting.ranges import iso, value_range
-from calib.quoting.request import OrderLine, QuoteRequest
+from calib.quoting.request import QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
 from calib.shop.model import Shop
@@ -27,12 +27,11 @@ from calib.workflow.capacity import resource_loads
 from calib.workflow.demand import WEEKS, flow_of, logged_demand
 from calib.workflow.fitted import Fitted, find_fitted, learned_of
 from calib.workflow.floors import floor_warnings
-from calib.workflow.order import OrderedPart, is_order, read_order
+from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, is_order, read_order
 from calib.workflow.predict import stage_rows
+from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue
-from calib.workflow.quote import early_start, known_finish, quote_request, read_meshes
-
-Progress = Callable[[str], None]
+from calib.workflow.quote import early_start, read_meshes
 
 
 def what_if_order(
@@ -40,14 +39,10 @@ def what_if_order(
     part: Path,
     quantity: int | None,
     patch: Path | str,
-    processes: list[str],
-    finish: str | None = None,
-    start: str | None = None,
-    seed: int = 0,
-    unit: str | None = None,
-    progress: Progress = lambda text: None,
+    ask: QuoteAsk = ANYTHING,
+    progress: Progress = no_progress,
 ) -> dict[str, Any]:
-    """One order in today's shop and in the changed one, with the same luck.
+    """One order in today's shop and in the changed one, with the same random numbers.
 
     part, quantity : a part and how many; or an order file and None
     patch : TOML text or its path, in the shop file's own format; see ``shop.patch.patched``
@@ -57,31 +52,28 @@ def what_if_order(
     shop), ``on_site`` (who must be there, and cautions), warnings.
     Raises ShopFileError for a patch that is wrong or goes under a floor; else as ``quote`` does.
     """
-    lines = _lines(part, quantity, finish, unit)
-    return what_if_lines(folder, lines, patch, processes, start, seed, part.name, progress)
+    return what_if_lines(folder, _lines(part, quantity, ask), patch, ask, part.name, progress)
 
 
 def what_if_lines(
     folder: Path,
     lines: list[OrderedPart],
     patch: Path | str,
-    processes: list[str],
-    start: str | None = None,
-    seed: int = 0,
+    ask: QuoteAsk,
     name: str = "",
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> dict[str, Any]:
     """As ``what_if_order``, of parts and how many of each; name : of the part or of the order."""
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
-    request = quote_request(changed, [ordered.line for ordered in lines], processes, None, start)
+    request = ask.request(changed, lines)
     finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
-    ask = _Ask(folder, fitted, request, [finders[mesh] for mesh in meshes], seed)
+    planning = _Planning(folder, fitted, request, [finders[mesh] for mesh in meshes], ask.seed)
     progress("Planning the changed shop ...")
-    after, out = ask.plans(changed)
+    after, out = planning.plans(changed)
     progress("Planning today's shop ...")
     try:
-        before, _ = ask.plans(today)
+        before, _ = planning.plans(today)
     except NoPlanError:
         before = []
     progress("")
@@ -104,7 +96,9 @@ def what_if_lines(
 
 
 @dataclass(frozen=True)
-class _Ask:
+class _Planning:
+    """One order, to be planned in several shops."""
+
     folder: Path
     fitted: Fitted
     request: QuoteRequest
@@ -121,12 +115,12 @@ class _Ask:
         return in_order_of_promise(planned, self.request, shop, planner.days), option_set.out
 
 
-def _lines(part: Path, quantity: int | None, finish: str | None, unit: str | None) -> list[OrderedPart]:
+def _lines(part: Path, quantity: int | None, ask: QuoteAsk) -> list[OrderedPart]:
     if is_order(part):
         return read_order(part)
     if quantity is None:
         raise UsageError("How many parts is not said.", "Add --qty N, or name an order file.")
-    return [OrderedPart(part, unit, OrderLine(quantity, finish=known_finish(finish)))]
+    return [ask.part(part, quantity)]
 
 
 def _not_owned(shop: Shop) -> list[str]:
@@ -139,7 +133,7 @@ def what_if_weeks(
     patch: Path | str,
     weeks: float | None = None,
     seed: int = 0,
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> dict[str, Any]:
     """The builds of the last weeks, released as they were, through today's shop and the changed one.
 

@@ -22,7 +22,7 @@ from calib.quoting.options import find_options
 from calib.quoting.request import OrderLine
 from calib.quoting.shape import ShapeFinder
 from calib.shop.template import shop_text
-from calib.workflow.order import is_order, read_order
+from calib.workflow.order import QuoteAsk, is_order, read_order
 from calib.workflow.quote import quote_order
 
 LEARNED = Learned(Calibrator(), Waits(), Failures())
@@ -178,7 +178,7 @@ def test_a_whole_order_from_its_file(tmp_path, box):
     record["corner"] = box.triangles
     (tmp_path / "box.stl").write_bytes(b" " * 80 + np.uint32(len(record)).tobytes() + record.tobytes())
     (tmp_path / "o.csv").write_text("part_file,qty,finish\nbox.stl,3,\nbox.stl,2,sanded\n", encoding="utf-8")
-    document = quote_order(tmp_path, tmp_path / "o.csv", ["MEX"], start="2026-11-25T11:00", due="2026-12-18")
+    document = quote_order(tmp_path, tmp_path / "o.csv", QuoteAsk(("MEX",), start="2026-11-25T11:00", due="2026-12-18"))
     assert (document["part"], document["quantity"]) == ("o.csv", 5)
     assert document["options"][0]["on_time"] > 0.99
     assert document["options"][0]["builds"] == 1

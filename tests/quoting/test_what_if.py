@@ -24,6 +24,7 @@ from calib.records import ROUTES
 from calib.safety import FOLLOW
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
+from calib.workflow.order import QuoteAsk
 from calib.workflow.what_if import what_if_order, what_if_weeks
 
 LEARNED = Learned(Calibrator(), Waits(), Failures())
@@ -46,7 +47,7 @@ def part(box, tmp_path):
 
 
 def asked(folder, part, quantity, patch, **more):
-    return what_if_order(folder, part, quantity, patch, more.pop("processes", []), start=START, **more)
+    return what_if_order(folder, part, quantity, patch, QuoteAsk(start=START, **more))
 
 
 def option(document, machine):
@@ -54,7 +55,16 @@ def option(document, machine):
 
 
 def test_no_change_gains_nothing(folder, part):
-    found = asked(folder, part, 20, '[shop]\nname = "the same"\n', processes=["MEX", "VPP"])
+    found = asked(
+        folder,
+        part,
+        20,
+        '[shop]\nname = "the same"\n',
+        processes=(
+            "MEX",
+            "VPP",
+        ),
+    )
     json.dumps(found, allow_nan=False)
     assert found["soonest"]["sooner_h"] == {"p10": 0, "p50": 0, "p90": 0}
     assert all(one["chance_sooner"] == one["chance_later"] == 0 for one in found["options"])
@@ -72,7 +82,7 @@ def test_a_second_machine_is_sooner_where_one_is_full(folder, part):
     second = '[[machine]]\nid = "vpp2"\nprocess = "VPP"\nkind = "masked"\nbuild_mm = {size}\nmaterials = ["resin"]\n'
     text = (folder / "shop.toml").read_text(encoding="utf-8")
     size = next(line for line in text.split('id = "vpp1"')[1].splitlines() if line.startswith("build_mm"))
-    found = asked(folder, part, 80, second.format(size=size.split("=")[1].split("#")[0]), processes=["VPP"])
+    found = asked(folder, part, 80, second.format(size=size.split("=")[1].split("#")[0]), processes=("VPP",))
     assert found["soonest"]["chance_sooner"] > 0.9
     assert found["soonest"]["chance_later"] < 0.02
     assert found["soonest"]["changed"]["machine"] == "vpp1+vpp2"
@@ -80,7 +90,7 @@ def test_a_second_machine_is_sooner_where_one_is_full(folder, part):
 
 def test_a_removable_chamber_is_never_later_and_sooner_for_several_builds(folder, part):
     one, many = (
-        asked(folder, part, q, '[[machine]]\nid = "pbf1"\nchambers = 2\n', processes=["PBF"]) for q in (1, 900)
+        asked(folder, part, q, '[[machine]]\nid = "pbf1"\nchambers = 2\n', processes=("PBF",)) for q in (1, 900)
     )
     assert one["soonest"]["sooner_h"]["p90"] <= 1e-6
     assert many["soonest"]["changed"]["builds"] > 1
@@ -123,7 +133,7 @@ def test_a_process_that_is_new_to_the_lab_comes_with_its_cautions(shop, process,
 def test_a_process_not_owned_yet_stands_beside_today(folder, part):
     patch = '[[machine]]\nid = "thought-of"\nprocess = "PBF"\nkind = "laser_bed"\nbuild_mm = [340, 340, 600]\n' \
             'materials = ["pa12"]\nowned = false\n'  # fmt: skip
-    found = asked(folder, part, 300, patch, processes=["PBF"])
+    found = asked(folder, part, 300, patch, processes=("PBF",))
     new = option(found, "thought-of")
     assert new["today"] is None
     assert new["changed"]["lead_time_h"]["p50"] > 0
