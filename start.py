@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from subprocess import PIPE, STDOUT
 
 HERE = Path(__file__).resolve().parent
 VENV = HERE / ".venv"
@@ -25,14 +26,14 @@ REQUIREMENTS = {
     "dev": "requirements-dev.txt",
 }  # of each extra: versions, and hashes of their files
 
-# What `test` runs, in order; each line is one check and all of them run even if one fails.
-CHECKS = (
+# What `test` runs; each line is one check and all of them run even if one fails. The first ones wait for nobody and use
+# one core: they run beside the tests, and what they say comes after. The slow tests share what they need with the others.
+BESIDE = (
     ("lint", ["-m", "ruff", "check", "."]),
     ("format", ["-m", "ruff", "format", "--check", "."]),
     ("types", ["-m", "mypy"]),
-    ("tests and doctests", ["-m", "pytest", "-m", "not slow", "-n", "auto", "--dist", "loadfile"]),
-    ("slow tests", ["-m", "pytest", "-m", "slow", "-n", "auto", "--dist", "loadfile"]),
 )
+TESTS = ("tests and doctests", ["-m", "pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"])
 
 
 def system_fault() -> str:
@@ -93,10 +94,17 @@ def run_demo(arguments: list[str]) -> int:
 
 def run_checks(arguments: list[str]) -> int:
     install("dev")
-    failed = []
-    for name, command in CHECKS:
-        print(f"\n== {name}: python {' '.join(command)}", flush=True)
-        if subprocess.run([PYTHON, *command, *arguments], cwd=HERE, check=False).returncode:
+    beside = [
+        (name, command, subprocess.Popen([PYTHON, *command], cwd=HERE, stdout=PIPE, stderr=STDOUT))
+        for name, command in BESIDE
+    ]
+    name, command = TESTS
+    print(f"== {name}: python {' '.join(command)}", flush=True)
+    failed = [name] if subprocess.run([PYTHON, *command, *arguments], cwd=HERE, check=False).returncode else []
+    for name, command, process in beside:
+        said = process.communicate()[0].decode(errors="replace")
+        print(f"\n== {name}: python {' '.join(command)}\n{said}", end="", flush=True)
+        if process.returncode:
             failed.append(name)
     print("\nFailed: " + ", ".join(failed) if failed else "\nAll checks passed.")
     return 1 if failed else 0

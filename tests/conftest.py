@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+from collections import Counter
 
 import pytest
 from hypothesis import settings
@@ -17,6 +18,12 @@ settings.load_profile("calib")
 
 collect_ignore_glob = ["conftest.py", "*/conftest.py"]  # as modules of doctests they would meet each other
 READERS = ("calib.geometry.read_mesh", "calib.logs.read_table", "calib.store.log_files", "calib.workflow.ask")
+
+
+def pytest_collection_modifyitems(items):
+    """Files with the most slow tests begin: at the end no worker is left alone with a long one."""
+    slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
+    items.sort(key=lambda item: -slow[item.path])
 
 
 def in_this_process(function, *arguments, **_):

@@ -150,5 +150,6 @@ def test_builds_turn_round_as_their_logs_say(lab, fitted):
 @pytest.mark.parametrize("page", ["tutorial.md", "quote.md", "drift.md"])
 def test_examples_of_the_pages_run_in_this_lab(lab, fitted, tmp_path, monkeypatch, page):
     monkeypatch.delenv("CALIB_SHOP", raising=False)
-    shutil.copytree(lab, tmp_path / "river-lab")
+    shop = shutil.copytree(lab, tmp_path / "river-lab") / "shop.toml"
+    shop.write_text(shop.read_text("utf-8").replace("[quoting]\n", "[quoting]\ndraws = 300\n"), encoding="utf-8")
     play(page, tmp_path)
