@@ -84,7 +84,10 @@ class OpenClock:
         return opened
 
     def work(self, ready: np.ndarray | float, minutes: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-        """Start and end, as wall times, of work of so many open minutes that starts as soon as the shop is open."""
+        """Start and end, as wall times, of work of so many open minutes that starts as soon as the shop is open.
+
+        ready, minutes : any shapes that go together [min]; so are start and end
+        """
         ready = np.asarray(ready, float)
         if self.always_open:
             return ready, ready + minutes
@@ -99,7 +102,7 @@ class OpenClock:
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As ``work``, but not before the open time ``free``, nor until ``wait`` open minutes have passed.
 
-        Also returns the open time from which it could be done.
+        Also returns the open time from which it could be done. ready, minutes, and what comes back : shape (n,) [min]
         """
         if self.always_open:
             able = ready + wait
@@ -139,7 +142,7 @@ class OpenClock:
         return np.where(np.asarray(minutes) > 0, self.work(wall, minutes)[1], wall)
 
     def within(self, wall: np.ndarray, minutes: np.ndarray) -> np.ndarray:
-        """Earliest start at or after ``wall`` from which ``minutes`` fit before closing; else infinity."""
+        """Earliest start at or after ``wall`` from which ``minutes`` fit before closing; else infinity, any shape [min]."""
         wall, minutes = np.broadcast_arrays(np.asarray(wall, float), np.asarray(minutes, float))
         if self.always_open:
             return wall.copy()

@@ -16,7 +16,10 @@ ARRAY_LIMIT = 1 << 28  # bytes of a file that is one array: it is read at once
 
 
 def json_rows(shown: str, stream: io.BufferedIOBase) -> tuple[list[str], list[Row]]:
-    """Column names in order of appearance, and the rows; a line that is no object is a row with a fault."""
+    """Column names in order of appearance, and the rows; a line that is no object is a row with a fault.
+
+    Raises LogFileError where there is no object at all, and for an array that is no JSON.
+    """
     objects = list(_objects(shown, stream))
     names: dict[str, None] = {}
     for _, value, fault in objects:

@@ -28,7 +28,7 @@ def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row], tup
     """Runs of all machines of a stream, in our columns, and what is to be noted of it; the program is the build's id.
 
     Execution states of MTConnect part 3: a run begins with ACTIVE, interruptions and holds are pauses, it ends with READY,
-    PROGRAM_COMPLETED (done) or STOPPED (stopped).
+    PROGRAM_COMPLETED (done) or STOPPED (stopped). Raises LogFileError for any other document, and where no state is in it.
     """
     if path.stat().st_size > SIZE_LIMIT:
         raise LogFileError(f"{shown} is larger than 256 MB.", "Ask the machine for shorter spans.")

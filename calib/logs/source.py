@@ -27,7 +27,10 @@ def is_packed(path: Path) -> bool:
 
 @contextmanager
 def opened_bytes(path: Path) -> Iterator[io.BufferedIOBase]:
-    """The bytes of a file, expanded where it is gzip, up to a limit."""
+    """The bytes of a file, expanded where it is gzip.
+
+    Raises LogFileError where that is damaged, or expands to more than a log would.
+    """
     if not is_packed(path):
         with path.open("rb") as opened:
             yield opened
@@ -66,6 +69,7 @@ COLUMN_LIMIT = 2000  # no log of builds or stages has more; the store would take
 
 
 def check_width(shown: str, names: Sized) -> None:
+    """Raises LogFileError where a table has more columns than a log can have."""
     if len(names) > COLUMN_LIMIT:
         raise LogFileError(f"{shown} has more than {COLUMN_LIMIT:,} columns.", "Leave out what is no log.")
 

@@ -58,6 +58,8 @@ def sniff(path: Path, opened: io.BufferedIOBase, known: frozenset[str] = frozens
     """Encoding, delimiter and header of a file from its first bytes.
 
     known : column names that a mapping adds to calib's own
+
+    Raises LogFileError where it is empty, or its first line is too long for names.
     """
     start = opened.read(LOOKED_AT)
     encoding = encoding_of(start)

@@ -33,6 +33,8 @@ def sheets(path: Path, shown: str, theirs: frozenset[str] = frozenset()) -> list
     """Every sheet that holds a table.
 
     theirs : names of columns that mappings add to calib's own
+
+    Raises LogFileError where it is no workbook that can be read, or no sheet is filled.
     """
     book = _opened(path, shown)
     tables = []

@@ -19,7 +19,10 @@ UNFINISHED = ".unfinished"  # ends the name of a folder that is no whole copy
 
 
 def backup_store(con: duckdb.DuckDBPyConnection, folder: Path, label: str = "") -> Path:
-    """Write all tables to ``folder/backups/<time>``; returns that folder, complete or not there at all."""
+    """Write all tables to ``folder/backups/<time>``; returns that folder, complete or not there at all.
+
+    Raises StoreError where it cannot be written.
+    """
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")[:18]
     target = folder / BACKUPS / f"{stamp}{'-' + label if label else ''}"
     unfinished = target.with_name(target.name + UNFINISHED)

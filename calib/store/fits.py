@@ -122,7 +122,10 @@ def _plain(value: Any) -> Any:
 
 
 def save_checkpoints(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray]) -> None:
-    """Put these in the place of those before, in one transaction."""
+    """Put these in the place of those before, in one transaction.
+
+    arrays : name -> numbers, whole numbers, truths or texts, of any shape
+    """
     with transaction(con):
         con.execute("DELETE FROM fit_checkpoint")
         for column in ("numbers", "whole", "texts"):
@@ -160,7 +163,7 @@ def _save(con: duckdb.DuckDBPyConnection, arrays: dict[str, np.ndarray], column:
 
 
 def find_checkpoints(con: duckdb.DuckDBPyConnection) -> dict[str, np.ndarray]:
-    """What ``save_checkpoints`` stored, to the last bit."""
+    """What ``save_checkpoints`` stored, to the last bit: name -> array of the shape that it had."""
     rows = con.execute("SELECT name, dtype, shape, numbers, whole, texts FROM fit_checkpoint").fetchnumpy()
     return {
         name: np.array(_given(numbers, whole, texts)).astype(dtype).reshape([int(size) for size in shape])

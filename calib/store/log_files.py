@@ -84,7 +84,10 @@ HIDDEN = (".", "~")  # how the names of hidden files and of an office's lock fil
 
 
 def find_files(paths: list[Path]) -> list[Path]:
-    """The files to read, those of a folder by name; hidden files, office lock files and what calib itself wrote are passed over."""
+    """The files to read, those of a folder by name; hidden files, office lock files and what calib itself wrote are passed over.
+
+    Raises LogFileError where a name is not there or is a copy of the store, and where nothing is to be read.
+    """
     files: list[Path] = []
     for path in paths:
         if _is_copy(path) or _is_copy(path.parent):
@@ -196,6 +199,7 @@ def _parquet_as_csv(path: Path, work: Path) -> Path:
 
 
 def write_parquet_as_csv(path: Path, copy: Path) -> None:
+    """Raises LogFileError for a damaged file."""
     try:
         with duckdb.connect(config={"threads": 2}) as con:
             con.execute(f"COPY (SELECT * FROM read_parquet(?)) TO {text(str(copy))} (HEADER)", [str(path)])

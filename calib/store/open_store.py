@@ -76,7 +76,7 @@ def _copy_quiet(path: Path, work: Path) -> None:
 
 @contextmanager
 def plain_words(path: Path) -> Iterator[None]:
-    """What the engine says of the store at ``path``, as a sentence."""
+    """Raises StoreError, in our words, for what the engine says of the store at ``path``; KeyboardInterrupt for Ctrl-C."""
     try:
         yield
     except duckdb.Error as error:

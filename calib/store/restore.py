@@ -69,6 +69,8 @@ def put_in_place(fresh: Path, path: Path, keep: Path | None = None) -> None:
     """Put a whole store in the place of the shop's, which is there at every instant: the old one or the new one.
 
     keep : another name for the old one, with its log of changes where the engine can no longer read that into it
+
+    Raises StoreError where the folder cannot be written.
     """
     try:
         if path.exists():
@@ -113,7 +115,7 @@ def wal_of(path: Path) -> Path:
 
 
 def read_back(backup: Path, path: Path) -> None:
-    """A new store file from a backup."""
+    """A new store file from a backup. Raises StoreError where that cannot be read."""
     try:
         with duckdb.connect(str(path)) as con:
             con.execute("SET TimeZone = 'UTC'")

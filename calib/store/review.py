@@ -266,6 +266,8 @@ def give_verdict(
 
     verdict : 'right' (it was so), 'mended' (it took ``minutes``) or 'wrong' (leave it out); of a run that never ended
         'finished' or 'failed'
+
+    Raises UsageError where there is no such question, or the verdict does not fit it.
     """
     mark = _find(con, mark_id)
     if verdict == "mended" and not (minutes is not None and 0 < minutes < 60 * 24 * 60):
@@ -285,7 +287,10 @@ def give_verdict(
 
 
 def take_back_verdict(con: duckdb.DuckDBPyConnection, mark_id: int) -> dict[str, Any]:
-    """Open the question again, which the fit does not know of yet; returns the mark as it was answered."""
+    """Open the question again, which the fit does not know of yet; returns the mark as it was answered.
+
+    Raises UsageError where there is no such question, or no answer to it.
+    """
     mark = _find(con, mark_id)
     if mark["verdict"] is None:
         raise UsageError(f"Question {mark_id} has no answer to take back.", "Answered ones: calib review --answered")

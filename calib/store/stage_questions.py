@@ -51,7 +51,7 @@ def stages_not_done(con: duckdb.DuckDBPyConnection) -> frozenset[tuple[str, str]
 def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | None) -> dict[str, Any]:
     """Keep what a person said, NOT_DONE or NOT_WRITTEN, or open the question again with None; returns the question.
 
-    The next fit obeys it.
+    The next fit obeys it. Raises UsageError where there is no such question, or no answer to take back.
     """
     known = {asked["mark_id"]: asked for done in (False, True) for asked in list_stage_questions(con, done)}
     question = known.get(number.upper())
