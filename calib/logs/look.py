@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
 from pathlib import Path
+from statistics import median
 
 from calib.errors import LogFileError
-from calib.logs.mapping import Mapping
-from calib.logs.read_table import FAULT, LINE, read_tables
+from calib.logs.columns import plain_name
+from calib.logs.mapping import Mapping, begins_with
+from calib.logs.read_table import FAULT, RawTable, read_tables
 from calib.logs.shapes import is_bare_clock, shape_of
-from calib.logs.trade_words import without_unit
+from calib.logs.trade_words import BETWEEN_ROWS, folded, without_unit
 from calib.scratch import scratch_folder
 
 LOOKED_AT = 2000  # rows
@@ -59,8 +62,23 @@ class Seen:
         return sum(count for cell, count in counts.items() if is_one(cell)) / max(1, len(self.filled))
 
 
-def look_at(path: Path) -> tuple[list[Seen], tuple[str, ...]]:
-    """The columns of a file, and what was noticed as it was read (its header's line, its encoding), as sentences.
+@dataclass(frozen=True)
+class Look:
+    """What a file holds.
+
+    notes : what was noticed as it was read (its header's line, its encoding), as sentences
+    sheet : the only one of a workbook that is a log, where others are filled too; else ''
+    skip : how rows begin that are none of a log, with such a cell
+    """
+
+    columns: list[Seen]
+    notes: tuple[str, ...]
+    sheet: str
+    skip: dict[str, str]
+
+
+def look_at(path: Path) -> Look:
+    """The columns of a file, without rows that are none of a log.
 
     Raises LogFileError when it is no table, or has no rows.
     """
@@ -71,8 +89,48 @@ def look_at(path: Path) -> tuple[list[Seen], tuple[str, ...]]:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")
     if all(row[FAULT] for row in rows):
         raise LogFileError(f"{path} is no table of text.", "Is it a log at all? Export it as CSV or XLSX.")
-    names = [name for name in rows[0] if name not in (LINE, FAULT)]
-    return [Seen(name, tuple(row[name].strip() for row in rows)) for name in names], tables[0].notes
+    cells = [[row[name].strip() for name in tables[0].names] for row in rows]
+    skip = rows_between(cells)
+    kept = [row for row in cells if not (skip and begins_with(tuple(skip)).match(_first(row)))]
+    columns = [Seen(name, column) for name, column in zip(_headings(tables[0]), zip(*kept, strict=True), strict=True)]
+    return Look(columns, tables[0].notes, tables[0].only_sheet, skip)
+
+
+def _headings(table: RawTable) -> list[str]:
+    """Names as they stand in the file, but for those that are empty or stand there twice."""
+    both = zip(table.headings, table.names, strict=True)
+    return [heading.strip("\ufeff ") if plain_name(heading) == name else name for heading, name in both]
+
+
+def rows_between(rows: Sequence[Sequence[str]]) -> dict[str, str]:
+    """How rows begin that part the others or sum them up -> such a cell, where no other row begins so.
+
+    Such a row fills at most half as many cells as most rows do; what fills a single cell, with words, can be no run.
+
+    >>> rows = [["KW 34", "", "", ""], ["B1", "wash", "3", "ok"], ["B2", "wash", "4", "ok"], ["Summe", "", "7", ""]]
+    >>> rows_between([*rows, ["Betriebsferien", "", "", ""], ["B3", "wash", "4", "ok"], ["B4", "wash", "4", "ok"]])
+    {'KW': 'KW 34', 'Summe': 'Summe', 'Betriebsferien': 'Betriebsferien'}
+    """
+    filled = [sum(map(bool, row)) for row in rows]
+    usual = median(filled)
+    found: dict[str, str] = {}
+    for row, count in zip(rows, filled, strict=True):
+        if 0 < count <= usual / 2 and (word := _word_between(_first(row), count)):
+            found.setdefault(word, _first(row))
+    whole = [_first(row) for row, count in zip(rows, filled, strict=True) if count > usual / 2]
+    return {word: cell for word, cell in found.items() if not any(map(begins_with((word,)).match, whole))}
+
+
+def _word_between(cell: str, count: int) -> str:
+    """The word by which a row of ``count`` filled cells is told, or ''."""
+    letters = re.match(r"[^\W\d_]+(?:[ -][^\W\d_]+)*", cell)
+    if letters and folded(letters[0]) in BETWEEN_ROWS:
+        return letters[0]
+    return cell if count == 1 and shape_of(cell) == "text" else ""
+
+
+def _first(row: Sequence[str]) -> str:
+    return next((cell for cell in row if cell), "")
 
 
 def _rows(files: Iterable[Path]) -> Iterator[dict[str, str]]:

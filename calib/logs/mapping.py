@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cache
 
 from calib.calendar.local_time import to_utc
 from calib.calendar.written_time import iso_moment, moment_in
@@ -41,6 +42,7 @@ class Mapping:
     decimal : decimal mark of numbers, ',' or '.'; the other one parts thousands
     zone : IANA zone of stamps without offset, where it is not the shop's
     overnight : an end before its start is on the next day
+    skip : how rows begin that are none of a log, in their first filled cell: weeks, sums
     """
 
     name: str = ""
@@ -54,6 +56,7 @@ class Mapping:
     decimal: str = "."
     zone: str | None = None
     overnight: bool = False
+    skip: tuple[str, ...] = ()
     start_stop: StartStop | None = None
     wide: Wide | None = None
 
@@ -90,6 +93,11 @@ class Mapping:
         ours += [name for name in self.defaults if name not in ours and name not in names]
         kept = [name for name in names if name not in used and name not in ours]
         return (*ours, *kept), self._rows(names, ours, kept, rows)
+
+    def passes_over(self, row: Row) -> str:
+        """The first filled cell of a row that is none of a log; '' of any other."""
+        first = next((cell.strip() for cell in row.cells if cell.strip()), "")
+        return first if self.skip and begins_with(self.skip).match(first) else ""
 
     def _spelled(self, names: Iterable[str]) -> tuple[str, ...]:
         """Names of a file as the mapping spells them."""
@@ -190,3 +198,13 @@ def parsed(text: str, forms: Iterable[str] = ()) -> datetime | None:
     """
     text = text.strip()
     return next((moment for form in forms if (moment := moment_in(text, form))), None) or iso_moment(text)
+
+
+@cache
+def begins_with(words: tuple[str, ...]) -> re.Pattern[str]:
+    """A text that begins with one of the words, as whole ones, in any case.
+
+    >>> [bool(begins_with(("KW", "Summe")).match(text)) for text in ("KW 34", "kw34", "Summe:", "Kwik", "")]
+    [True, True, True, False, False]
+    """
+    return re.compile(rf"(?:{'|'.join(map(re.escape, words))})(?![^\W\d_])", re.IGNORECASE)

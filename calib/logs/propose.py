@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.logs.columns import KINDS, column_of
-from calib.logs.look import Seen, look_at, named
+from calib.logs.look import Look, Seen, look_at, named
 from calib.logs.mapping import UNITS, dimension, parsed
 from calib.logs.propose_cells import decimal_of, formats_of, unit_of
 from calib.logs.propose_columns import (
@@ -47,12 +47,12 @@ TIMES = ("started_at", "ended_at", "date", "at")
 class Proposal:
     """What a mapping will say, while it is put together.
 
-    found : our name -> their columns; texts : our name -> one text for each row, of the columns of times
+    matches : our name -> their columns; texts : our name -> one text for each row, of the columns of times
     """
 
     columns: list[Seen]
     kind: str
-    found: dict[str, Match] = field(default_factory=dict)
+    matches: dict[str, Match] = field(default_factory=dict)
     texts: dict[str, list[str]] = field(default_factory=dict)
     formats: dict[str, list[str]] = field(default_factory=dict)
     decimal: str = "."
@@ -86,16 +86,17 @@ def propose_mapping(
     ours, theirs, why), ``reasons`` (a sentence for each), ``unsure`` (what a person must decide: the mapping is not to be used
     before), ``other_kind`` (what else stands in its rows, or null). Raises LogFileError when the file is no table.
     """
-    columns, notes = look_at(path)
-    plan = _plan(columns, kind, machines or {}, places, path.stem)
+    look = look_at(path)
+    columns, notes = look.columns, look.notes
+    plan = _plan(look, kind, machines or {}, places, path.stem)
     _say_names(plan, {"machine": machines or {}, "material": materials})
     stated = [line for line in plan.lines if not line.off]
     asked = any(line.ask for line in plan.lines)
-    if not asked and plan.decimal == "." and all(line.key == line.value for line in stated if line.section):
+    if not asked and plan.decimal == "." and not look.skip and all(line.is_ours for line in stated if line.section):
         notes = (*notes, "its columns are ours, so it needs no mapping: calib import FILE")
     used = {name for line in stated for name in line.columns}
     unused = [column.name for column in columns if column.name not in used]
-    free = [column.name for column in KINDS[plan.kind] if column.name not in plan.found]
+    free = [column.name for column in KINDS[plan.kind] if column.name not in plan.matches]
     return {
         "toml": as_toml(path.name, plan.kind, plan.lines, unused, free, notes),
         "kind": plan.kind,
@@ -107,16 +108,19 @@ def propose_mapping(
     }
 
 
-def _plan(
-    columns: list[Seen], kind: str | None, machines: Mapping[str, str], places: Iterable[str], name: str
-) -> Proposal:
+def _plan(look: Look, kind: str | None, machines: Mapping[str, str], places: Iterable[str], name: str) -> Proposal:
     """The proposal put together: what shape the file has, then its columns, then how their cells are written."""
+    columns = look.columns
     wide = wide_stages(columns) if kind in (None, "stages") else {}
     event = event_column(columns) if kind in (None, "stages") and not wide else None
     plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
     plan.say("", "kind", plan.kind)
+    if look.sheet:
+        plan.say("", "sheet", look.sheet, "the only sheet that is a log")
+    if look.skip:
+        plan.say("", "skip", list(look.skip), f"rows that begin so are none of a log{_such_as(look.skip.values())}")
     taken = {column.name for group in wide.values() for column in group} | ({event.name} if event else set())
-    plan.found = match_columns(
+    plan.matches = match_columns(
         [column for column in columns if column.name not in taken], plan.kind, {*machines, *places}
     )
     plan.decimal, why, ask = decimal_of(_number_cells(plan, taken))
@@ -158,7 +162,7 @@ def _kind(columns: list[Seen]) -> str:
 
 def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
     """Builds, where rows of stages also say on which machine a build was and by which process or of how many parts."""
-    if plan.kind != "stages" or "build_id" not in plan.found:
+    if plan.kind != "stages" or "build_id" not in plan.matches:
         return None
     ours = {
         name
@@ -178,15 +182,15 @@ def _timed_stage(plan: Proposal, columns: list[Seen]) -> str | None:
 
 
 def _number_cells(plan: Proposal, taken: set[str]) -> list[str]:
-    mapped = {match.theirs[0] for ours, match in plan.found.items() if column_of(plan.kind, ours).kind == "number"}
+    mapped = {match.theirs[0] for ours, match in plan.matches.items() if column_of(plan.kind, ours).kind == "number"}
     return [cell for name in mapped | taken for cell in plan.column(name).filled if shape_of(cell) == "number"]
 
 
 def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
     """A row for each build: which columns are of which stage, and where the day stands."""
     for ours in ("station", "outcome"):  # they are the build's, not each stage's
-        plan.found.pop(ours, None)
-    day = next((name for name in plan.found.get("date", Match((), "")).theirs), "")
+        plan.matches.pop(ours, None)
+    day = next((name for name in plan.matches.get("date", Match((), "")).theirs), "")
     day = day or next((column.name for column in plan.columns if column.shape == "day"), "")
     pairs = [group for group in wide.values() if len(group) == 2]
     bare = any(column.shape == "clock" for group in pairs for column in group)
@@ -194,7 +198,7 @@ def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
         day = day or next((group[0].name for group in pairs if group[0].shape == "stamp"), "")
         ask = "" if day else "wide: no column says the day, and times of day or durations need one"
         plan.say("wide", "date", day, "the day of what has no stamps of its own", ask, off=not day)
-        plan.found.pop("date", None)
+        plan.matches.pop("date", None)
     for stage, group in wide.items():
         names = [column.name for column in group]
         what = "start and end" if len(group) == 2 else "duration"
@@ -214,8 +218,8 @@ def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
 def _say_events(plan: Proposal, event: Seen) -> None:
     """A row for each start and stop: words, time, and what tells the runs apart."""
     plan.say("start_stop", "event", event.name, f"holds starts and stops{_such_as(event.filled)}")
-    time = plan.found.pop("started_at", None) or plan.found.pop("ended_at", None) or plan.found.pop("date", None)
-    plan.found.pop("ended_at", None)
+    time = plan.matches.pop("started_at", None) or plan.matches.pop("ended_at", None) or plan.matches.pop("date", None)
+    plan.matches.pop("ended_at", None)
     plan.say(
         "start_stop",
         "at",
@@ -226,7 +230,7 @@ def _say_events(plan: Proposal, event: Seen) -> None:
     if time:
         plan.texts["at"] = plan.joined(time.theirs)
     identifying = [
-        match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.found.get(ours))
+        match.theirs[0] for ours in ("build_id", "order_id", "stage", "station") if (match := plan.matches.get(ours))
     ]
     same = [name for name in identifying if _filled_at_both(plan.column(name), event)]
     plan.say(
@@ -250,8 +254,8 @@ def _filled_at_both(column: Seen, event: Seen) -> bool:
 
 def _say_times(plan: Proposal, wide: Mapping[str, list[Seen]]) -> None:
     for ours in TIMES:
-        if ours in plan.found:
-            plan.texts.setdefault(ours, plan.joined(plan.found[ours].theirs))
+        if ours in plan.matches:
+            plan.texts.setdefault(ours, plan.joined(plan.matches[ours].theirs))
     order, why, ask = formats_of({ours: [text for text in texts if text] for ours, texts in plan.texts.items()})
     plan.formats = order.formats
     for ours, forms in order.formats.items():
@@ -265,7 +269,7 @@ def _say_times(plan: Proposal, wide: Mapping[str, list[Seen]]) -> None:
     over = _ends_before_start(plan, wide)
     if over:
         why = f"{over} {'row ends' if over == 1 else 'rows end'} before the start by the clock: on the next day, then"
-        plan.lines.insert(2, Line("", "overnight", True, why))
+        plan.say("", "overnight", True, why)
 
 
 def _moments(plan: Proposal, ours: str) -> list[Any]:
@@ -282,19 +286,21 @@ def _lasted(plan: Proposal) -> list[float | None]:
 def _ends_before_start(plan: Proposal, wide: Mapping[str, list[Seen]]) -> int:
     """Rows that end before they start though a day is taken from one column for both: they went on past midnight."""
     ends = [group[1] for group in wide.values() if len(group) == 2]
-    ends += [plan.column(name) for name in plan.found.get("ended_at", Match((), "")).theirs]
+    ends += [plan.column(name) for name in plan.matches.get("ended_at", Match((), "")).theirs]
     if all(column.shape == "stamp" for column in ends):
         return 0  # each end has a day of its own: one before its start is a fault
     return sum(-1440 < minutes < 0 for minutes in _lasted(plan) if minutes is not None)
 
 
 def _say_columns(plan: Proposal, machines: Mapping[str, str]) -> None:
-    if plan.kind == "builds" and "machine" in plan.found and "process" not in plan.found:
-        plan.found["process"] = replace(plan.found["machine"], why="no column says it: taken from the machine", ask="")
-    if "work_min" in plan.found and _is_said_by_stamps(plan):
-        match = plan.found.pop("work_min")
+    if plan.kind == "builds" and "machine" in plan.matches and "process" not in plan.matches:
+        plan.matches["process"] = replace(
+            plan.matches["machine"], why="no column says it: taken from the machine", ask=""
+        )
+    if "work_min" in plan.matches and _is_said_by_stamps(plan):
+        match = plan.matches.pop("work_min")
         plan.say("columns", "work_min", match.theirs[0], "not needed: end less start says it", off=True)
-    for ours, match in plan.found.items():
+    for ours, match in plan.matches.items():
         cells = [text for text in plan.joined(match.theirs) if text]
         shown = f": {len(set(cells))} different" if ours in OF_PEOPLE else _such_as(cells)
         plan.say("columns", ours, _one_or_several(match.theirs), match.why + shown, match.ask)
@@ -302,7 +308,7 @@ def _say_columns(plan: Proposal, machines: Mapping[str, str]) -> None:
 
 def _is_said_by_stamps(plan: Proposal) -> bool:
     """Whether nearly every row that has a duration has its start and end too."""
-    cells = plan.joined(plan.found["work_min"].theirs)
+    cells = plan.joined(plan.matches["work_min"].theirs)
     rows = [minutes for cell, minutes in zip(cells, _lasted(plan), strict=False) if cell]
     return len(rows) > 0 and sum(minutes is not None for minutes in rows) > 0.95 * len(rows)
 
@@ -319,30 +325,30 @@ def _such_as(cells: Iterable[str]) -> str:
 def _say_missing(plan: Proposal, name: str, wide: Mapping[str, Any]) -> None:
     """What a log of this kind needs and no column says."""
     for column in KINDS[plan.kind]:
-        if column.needed and column.name not in plan.found and column.name != "stage":
+        if column.needed and column.name not in plan.matches and column.name != "stage":
             ask = f"which column is {column.name}? A log of {plan.kind} needs it"
             plan.say("columns", column.name, "", "", ask, off=True)
     if plan.kind != "stages":
         return
-    if not plan.found.keys() & {"build_id", "order_id"}:
+    if not plan.matches.keys() & {"build_id", "order_id"}:
         plan.say("columns", "build_id", "", "", "which column says the build or the order?", off=True)
     if (
         not wide
         and not plan.texts.keys() & {"started_at", "ended_at", "at"}
-        and not {"date", "work_min"} <= plan.found.keys()
+        and not {"date", "work_min"} <= plan.matches.keys()
     ):
         plan.say(
             "columns", "started_at", "", "", "when was it? A run needs start and end, or day and duration", off=True
         )
-    if not wide and "stage" not in plan.found:
-        stage = phrase_in(folded(name), STAGE_WORDS)[1] or ("printing" if "station" in plan.found else "")
+    if not wide and "stage" not in plan.matches:
+        stage = phrase_in(folded(name), STAGE_WORDS)[1] or ("printing" if "station" in plan.matches else "")
         ask = f"no column says the stage: {f'is every row {stage}?' if stage else 'which is it?'}"
         plan.say("defaults", "stage", stage, "", ask, off=not stage)
 
 
 def _say_units(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
     lasted = _lasted(plan)
-    for ours, match in plan.found.items():
+    for ours, match in plan.matches.items():
         if column_of(plan.kind, ours).kind == "number" and dimension(ours) in UNITS:
             column = plan.column(match.theirs[0])
             _say_unit(plan, ours, column, lasted if ours == "work_min" else ())
@@ -371,7 +377,7 @@ def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:
         "process": ("processes", lambda word: by_machine.get(word.lower()) or process_of(word)),
         "outcome": ("words.outcome", outcome_of),
     }
-    for ours, match in plan.found.items():
+    for ours, match in plan.matches.items():
         column = column_of(plan.kind, ours)
         if column.kind == "word":
             section, known = ways.get(ours, (f"words.{ours}", lambda word, words=column.words: word_of(word, words)))
@@ -385,7 +391,7 @@ def _say_words(plan: Proposal, machines: Mapping[str, str]) -> None:
 def _say_names(plan: Proposal, known: Mapping[str, Iterable[str]]) -> None:
     """Names that are those of the shop file but for capitals, blanks and hyphens."""
     for ours, ids in known.items():
-        cells = Counter(plan.joined(plan.found[ours].theirs) if ours in plan.found else ())
+        cells = Counter(plan.joined(plan.matches[ours].theirs) if ours in plan.matches else ())
         for cell, count in cells.items():
             if (name := word_of(cell, ids)) not in ("", cell):
                 plan.say(

@@ -25,7 +25,7 @@ TABLES = ("columns", "formats", "units", "stages", "processes", "words", "defaul
 MOST_BYTES = 5_000_000
 SHOWN = 40  # problems that are told
 WORD_TABLES = {"stages": "stage", "processes": "process"}
-KEYS = {"kind", "sheet", "decimal", "zone", "overnight", *TABLES}
+KEYS = {"kind", "sheet", "decimal", "zone", "overnight", "skip", *TABLES}
 
 
 def read_mapping(path: Path, shop_stages: tuple[str, ...] = ()) -> Mapping:
@@ -68,6 +68,7 @@ def _mapping(data: dict[str, Any], name: str) -> Mapping:
         decimal=data.get("decimal", "."),
         zone=data.get("zone"),
         overnight=data.get("overnight", False),
+        skip=_texts(data.get("skip", ())),
         start_stop=_start_stop(pair) if pair else None,
         wide=Wide({name: _texts(theirs) for name, theirs in wide.items() if name != "date"}, wide.get("date", ""))
         if wide
@@ -103,6 +104,8 @@ def _problems(data: dict[str, Any], shop_stages: tuple[str, ...]) -> Iterator[Pr
         yield ("overnight",), "overnight must be true or false"
     if not isinstance(data.get("sheet", ""), str):
         yield ("sheet",), "sheet must be the name of a sheet"
+    if not _is_texts(skip := data.get("skip", [])) or not all(word.strip() for word in _texts(skip)):
+        yield ("skip",), 'skip must be how rows begin that are none of a log, such as ["Week", "Total"]'
     wrong = [name for name in TABLES if not isinstance(data.get(name, {}), dict)]
     yield from (((name,), f"[{name}] must be a table") for name in wrong)
     tables = {name: data.get(name, {}) if name not in wrong else {} for name in TABLES}

@@ -46,6 +46,8 @@ class RawTable:
     odd_blanks : whether tabs or no-break spaces may stand around its cells
     notes : what was noticed, as sentences
     mapping : name of the one that it was read by; '' where there was none, or where it was read before
+    headings : names of its columns as they stand in the file, where a copy was written
+    only_sheet : the sheet that it is of, where others that are filled are no logs; else ''
     """
 
     shown: str
@@ -66,6 +68,8 @@ class RawTable:
     notes: tuple[str, ...] = ()
     sheet: str = ""
     mapping: str = ""
+    headings: tuple[str, ...] = ()
+    only_sheet: str = ""
 
 
 def read_table(path: Path, work: Path | None = None) -> RawTable:
@@ -213,7 +217,8 @@ def _sheet_tables(sources: Sequence[Source], mappings: Sequence[Mapping], work: 
     for source, mapping in filled:
         sheet = "" if len(sheets) == 1 else f"#{source.sheet}"
         source = replace(source, notes=(*source.notes, *note))
-        yield replace(_written(shown + sheet, source, mapping, work), sheet=sheet)
+        only = (source.sheet or "") if note and len(sheets) == 1 else ""
+        yield replace(_written(shown + sheet, source, mapping, work), sheet=sheet, only_sheet=only)
 
 
 def _source_tables(
@@ -248,15 +253,44 @@ def _written(shown: str, source: Source, mapping: Mapping | None, work: Path) ->
     if mapping:
         if missing := mapping.missing(names):
             notes = (*notes, f"the mapping names columns that are not there: {', '.join(sorted(missing))}")
-        names, rows_found = mapping.apply(names, rows_found)
-    names = _our_names(shown, names)
+        kept = _Kept(mapping, rows_found)
+        names, rows_found = mapping.apply(names, kept)
+    headings, names = names, _our_names(shown, names)
     kind = (mapping.kind if mapping else None) or _kind(shown, names)
     copy = work / f"table{sum(1 for _ in work.glob('table*.csv'))}.csv"
     with copy.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
         writer.writerow([LINE, FAULT, *names])
         writer.writerows([row.line, row.fault, *row.cells] for row in rows_found)
-    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes, mapping=mapping.name if mapping else "")
+    if mapping and kept.skipped:
+        notes = (*notes, f"passed over, as the mapping says: {_listed(kept.skipped)}")
+    read_by = mapping.name if mapping else ""
+    return RawTable(shown, kind, names, copy, ",", 1, True, "", notes=notes, mapping=read_by, headings=headings)
+
+
+class _Kept:
+    """The rows that a mapping does not pass over; ``skipped``: the first filled cell of each other, once all are read."""
+
+    def __init__(self, mapping: Mapping, rows: Iterable[Row]) -> None:
+        self.mapping, self.rows, self.skipped = mapping, rows, list[str]()
+
+    def __iter__(self) -> Iterator[Row]:
+        for row in self.rows:
+            if cell := self.mapping.passes_over(row):
+                self.skipped.append(cell)
+            else:
+                yield row
+
+
+def _listed(cells: Sequence[str]) -> str:
+    """
+    >>> _listed(["KW 34", "Summe", "KW 35"])
+    '3 rows, such as "KW 34", "Summe"'
+    """
+    some = ", ".join(f'"{cell[:30]}"' for cell in list(dict.fromkeys(cells))[:2])
+    return (
+        f"{len(cells)} {'row' if len(cells) == 1 else 'rows'}, such as {some}" if len(cells) > 1 else f"the row {some}"
+    )
 
 
 def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:

@@ -121,6 +121,11 @@ _EVENTS = {
     "pause": "pause, paused, hold, break, unterbrechung, pausa",
     "resume": "resume, resumed, continue, go, weiter, fortsetzen, reprise, reanudar, continuar",
 }  # fmt: skip
+# How rows begin that part the others or sum them up.
+_BETWEEN_ROWS = (
+    "week, wk, calendar week, cw, total, totals, sum, subtotal, grand total, kw, kalenderwoche, woche, summe, gesamt, gesamtsumme, "
+    "zwischensumme, ubertrag, semaine, sem, somme, total general, sous total, semana, suma"
+)
 # Their spelling of a unit in a heading -> the mapping's.
 _UNITS = {
     "um": "um, microns, micron, mikrometer, μm", "mm": "mm", "cm": "cm", "in": "inch, inches, zoll", "cm3": "cm3, ccm, cc",
@@ -156,6 +161,7 @@ PROCESS_PHRASES = (
 )
 OUTCOME_WORDS = _by_phrase(_OUTCOMES) | {outcome: outcome for outcome in _OUTCOMES}
 EVENT_WORDS = _by_phrase(_EVENTS)
+BETWEEN_ROWS = frozenset(folded(phrase) for phrase in _BETWEEN_ROWS.split(","))
 _TIME_UNITS = {1440.0: "d", 60.0: "h", 1.0: "min", 1 / 60: "s"}
 UNIT_WORDS = _by_phrase(_UNITS) | {
     folded(word): _TIME_UNITS[minutes] for word, minutes in UNITS_OF_TIME.items() if word != "m"

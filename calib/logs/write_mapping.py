@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from calib.logs.columns import plain_name
+
 SECTIONS = {
     "": "",
     "columns": "ours = theirs; several are joined by a space",
@@ -41,6 +43,11 @@ class Line:
     def text(self) -> str:
         key = self.key if re.fullmatch(r"[a-z_]+", self.key) else quoted(self.key)
         return f"{'# ' if self.off else ''}{key} = {quoted(self.value)}"
+
+    @property
+    def is_ours(self) -> bool:
+        """Whether it only says that a column of ours is headed as we head it."""
+        return isinstance(self.value, str) and plain_name(self.value) == self.key
 
     @property
     def columns(self) -> list[str]:

@@ -105,16 +105,19 @@ FROM runs a JOIN runs b ON a.build_id = b.build_id AND a.stage = b.stage AND a.s
 WHERE least(a.ended_at, b.ended_at) - greatest(a.started_at, b.started_at)
     > least(a.ended_at - a.started_at, b.ended_at - b.started_at) / 2
 """
+# Held against the runs of its stage by the same process.
 _FORGOTTEN = f"""
 WITH minutes AS (
-    SELECT rowid AS id, stage, file_id, epoch(ended_at - started_at) / 60 - coalesce(paused_min, 0) - coalesce(closed_min, 0) AS m
-    FROM stage_run WHERE started_at IS NOT NULL AND ended_at IS NOT NULL AND {_BY_HAND}
-    AND coalesce(outcome, 'done') <> 'void'
+    SELECT s.rowid AS id, s.stage, coalesce(b.process, '') AS process, s.file_id,
+        epoch(s.ended_at - s.started_at) / 60 - coalesce(s.paused_min, 0) - coalesce(s.closed_min, 0) AS m
+    FROM stage_run s LEFT JOIN build b ON b.build_id = split_part(s.build_id, '+', 1)
+    WHERE s.started_at IS NOT NULL AND s.ended_at IS NOT NULL AND {_BY_HAND} AND coalesce(s.outcome, 'done') <> 'void'
 ), usual AS (
-    SELECT stage, median(m) AS usual, count(*) AS runs FROM minutes
-    WHERE stage IN (SELECT stage FROM minutes WHERE file_id >= $base AND m > 60) GROUP BY stage
+    SELECT stage, process, median(m) AS usual, count(*) AS runs FROM minutes
+    WHERE stage IN (SELECT stage FROM minutes WHERE file_id >= $base AND m > 60) GROUP BY stage, process
 )
-SELECT id, m, CASE WHEN runs >= {ENOUGH_RUNS} THEN usual END AS usual, m - usual AS effect FROM minutes JOIN usual USING (stage)
+SELECT id, m, CASE WHEN runs >= {ENOUGH_RUNS} THEN usual END AS usual, m - usual AS effect
+FROM minutes JOIN usual USING (stage, process)
 WHERE file_id >= $base AND (m > {ATTENDED_LONGEST_H * 60} OR (runs >= {ENOUGH_RUNS} AND m > {TIMES_USUAL} * usual AND m > 60))
 """
 _TWO_PLACES = f"""

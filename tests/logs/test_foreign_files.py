@@ -214,6 +214,38 @@ def test_all_sheets_of_one_kind_are_read_and_those_left_out_are_named(tmp_path):
     assert any('Jan: not read as this log: sheet "Read me".' in warning for warning in document["warnings"])
 
 
+def test_weeks_and_sums_between_the_rows_and_sheets_that_are_no_log_are_passed_over(tmp_path):
+    log = ods(
+        tmp_path / "bench.ods",
+        {
+            "Read me": [["How to"], ["Ask first"]],
+            "Bench": [
+                ["Day", "From", "To", "Job", "Stage", "Finish"], ["Week 2"],
+                ["2026-01-05", "08.43", "09.10", "K-1", "wash", "blasted"], ["2026-01-05", "10.00", "10.30", "K-1", "sand", "raw"],
+                ["Total", "", "", "57 min"], ["Week 3"], ["Works holiday"],
+                ["2026-01-12", "08.15", "08.55", "K-2", "wash", "raw"], ["2026-01-13", "08.15", "08.55", "K-2", "QC", "raw"],
+            ],
+        },
+    )  # fmt: skip
+    proposal = proposed(log)
+    mapping = tomllib.loads(proposal["toml"])
+    assert (mapping["sheet"], mapping["skip"], proposal["unsure"]) == ("Bench", ["Week", "Total", "Works holiday"], [])
+    assert mapping["columns"]["stage"] == "Stage"  # as it stands in the file, though it is our own name too
+    runs, document = runs_under(tmp_path, log, proposal["toml"], ["K-1", "K-2"])
+    assert sorted(runs["work_min"]) == [27, 30, 40, 40]
+    (file,) = document["files"]
+    assert (file["rows_read"], file["rows_quarantined"]) == (4, 0)
+    assert 'passed over, as the mapping says: 4 rows, such as "Week 2", "Total"' in file["notes"]
+
+
+def test_a_word_that_begins_other_rows_too_skips_none(tmp_path):
+    path = csv(
+        tmp_path,
+        "Job,Day,Task,Minutes\nWeek-1,2026-01-05,wash,20\nWeek 2,,,\nWeek-2,2026-01-06,wash,25\nWeek-3,2026-01-07,wash,25\n",
+    )
+    assert "skip" not in tomllib.loads(proposed(path)["toml"])
+
+
 moments = st.datetimes(datetime(1995, 1, 1), datetime(2060, 1, 1)).map(lambda at: at.replace(second=0, microsecond=0))
 
 

@@ -35,6 +35,22 @@ def test_a_question_is_a_sentence_with_its_place(shop):
     assert mark["sentence"] == "s.csv line 2: unloading of B1 lasted 1680 min: a forgotten timer?"
 
 
+def test_a_run_is_held_against_those_of_its_process(tmp_path):
+    """Blasting takes five hours of powder parts and half an hour of resin ones: the first is no forgotten timer."""
+    builds = "build_id,process,machine,parts\n" + "".join(
+        f"R{number},VPP,M1,3\nP{number},PBF,M2,30\n" for number in range(10)
+    )
+    day = "{build},blasting,2026-01-{day:02}T08:00,2026-01-{day:02}T{end},,,\n"
+    rows = [day.format(build=f"R{number}", day=number + 5, end="08:30") for number in range(10)]
+    rows += [day.format(build=f"P{number}", day=number + 5, end="13:03") for number in range(10)]
+    shop = shop_of(tmp_path, ("b.csv", builds), ("s.csv", HEAD + "".join(rows)))
+    take_in(shop, write(shop, "more.csv", HEAD + day.format(build="R0", day=20, end="13:03")))
+    with open_store(shop) as con:
+        assert [mark["sentence"] for mark in list_review(con)] == [
+            "more.csv line 2: blasting of R0 lasted 303 min, usually 30: a forgotten timer?"
+        ]
+
+
 @pytest.mark.parametrize(
     ("verdict", "given", "expected"), [("right", None, [1680.0]), ("mended", 25, [25.0]), ("wrong", None, [])]
 )
