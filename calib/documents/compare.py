@@ -43,6 +43,14 @@ class Out(TypedDict):
     reason: str
 
 
+class DotsAt(TypedDict):
+    """The soonest plan of a process at one quantity: when each of 20 such jobs is ready, the soonest first."""
+
+    quantity: int
+    process: str
+    ready_dots: list[str]
+
+
 class CompareDocument(TypedDict):
     """The contract's ``compare`` document."""
 
@@ -57,5 +65,7 @@ class CompareDocument(TypedDict):
     notes: list[str]
     cautions: NotRequired[list[Caution]]
     warnings: list[str]
+    dots: NotRequired[list[DotsAt]]  # at a few quantities
+    closed_days: NotRequired[list[str]]
     shop: NotRequired[str | None]
     start: NotRequired[str]

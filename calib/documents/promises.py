@@ -79,6 +79,7 @@ class OpenPromise(TypedDict):
 class PromisesDocument(TypedDict):
     start: str
     promises: list[OpenPromise]  # the least sure first
+    closed_days: NotRequired[list[str]]
     below_80: int
     warnings: list[str]
 

@@ -209,6 +209,7 @@ class QuoteDocument(TypedDict):
     drawing: NotRequired[Mapping[str, View] | None]
     drawings: NotRequired[list[Drawing]]
     course: NotRequired[list[Course]]
+    closed_days: NotRequired[list[str]]  # from the start to the latest usual range
     comparison: NotRequired[CompareDocument | None]
     shop: NotRequired[str | None]
     as_of: NotRequired[str | None]  # day up to which was learned; None: nothing was

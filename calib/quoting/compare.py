@@ -8,15 +8,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from calib.documents.compare import AtQuantity, Caution, CompareDocument, CompareLine, Crossover, Zone
+from calib.calendar.clock import OpenClock
+from calib.documents.compare import AtQuantity, Caution, CompareDocument, CompareLine, Crossover, DotsAt, Zone
 from calib.errors import NoPlanError
 from calib.geometry.mesh import Mesh
 from calib.quoting.flow import QueuedBuild
+from calib.quoting.half_days import closed_days
 from calib.quoting.learned import Learned
 from calib.quoting.notes import floors_not_known, option_cautions, quote_notes, unknown_floors
 from calib.quoting.options import OptionSet, find_options
 from calib.quoting.plan import Planned, Planner, affordable, no_plan
-from calib.quoting.ranges import QUANTILES, value_range
+from calib.quoting.ranges import QUANTILES, one_of_twenty, value_range
 from calib.quoting.request import QuoteRequest, check_request
 from calib.quoting.shape import ShapeFinder
 from calib.quoting.work import Work
@@ -82,6 +84,10 @@ def compare(
         "options": [_curve_document(curve, wanted, request.start_min) for curve in curves],
         "zones": find_zones(curves, wanted),
         "flips": find_crossovers(curves, wanted),
+        "dots": _dots(curves, wanted, shop.timezone),
+        "closed_days": closed_days(
+            request.start_min, _latest(curves, wanted[-1]), OpenClock(shop.hours, shop.closures, shop.timezone)
+        ),
         "out": option_set.out,
         "draws": draws,
         "seed": seed,
@@ -91,6 +97,21 @@ def compare(
             pair for curve in curves for work in curve.work for pair in floors_not_known(work, shop)
         ),
     }
+
+
+def _dots(curves: Sequence[Curve], wanted: Sequence[int], zone: str) -> list[DotsAt]:
+    """The soonest plan of each process at the least, the middle and the greatest quantity."""
+    few = dict.fromkeys((wanted[0], wanted[len(wanted) // 2], wanted[-1]))
+    return [
+        {"quantity": quantity, "process": process, "ready_dots": one_of_twenty(ready, zone)}
+        for quantity in few
+        for process, ready in best_of_process(curves, quantity).items()
+    ]
+
+
+def _latest(curves: Sequence[Curve], quantity: int) -> float:
+    """The latest usual end at a quantity [wall min]."""
+    return max(float(np.quantile(ready, 0.95)) for ready in best_of_process(curves, quantity).values())
 
 
 def _cautions(curves: Sequence[Curve], shop: Shop) -> list[Caution]:

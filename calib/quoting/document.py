@@ -17,6 +17,7 @@ from calib.geometry.outline import outline
 from calib.quoting.build_rows import build_columns, planned_builds
 from calib.quoting.cost import option_cost
 from calib.quoting.flow import QueuedBuild
+from calib.quoting.half_days import closed_days
 from calib.quoting.learned import Learned
 from calib.quoting.notes import option_cautions, option_warnings, quote_notes, width_by_cause
 from calib.quoting.options import Option, Piece
@@ -88,6 +89,9 @@ def quote(
         "width": width_by_cause(best.work, best.ready),
         "drawing": _views(meshes[0]),
         "drawings": _drawings(meshes),
+        "closed_days": closed_days(
+            request.start_min, max(float(np.quantile(one.ready, 0.95)) for one in planned), planner.days
+        ),
         "course": typical_schedule(best.work, shop, planner.clock, request.start_min, best.ahead),
     }
 

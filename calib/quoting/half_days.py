@@ -44,3 +44,10 @@ def half_day_name(wall: float, clock: OpenClock) -> str:
         if wall in ends:
             return "end of the day" if wall == ends[-1] else "midday"
     return ""
+
+
+def closed_days(start: float, end: float, clock: OpenClock) -> list[str]:
+    """Days 'YYYY-MM-DD' between two wall times [min] on which the shop is closed, at most MOST_DAYS looked at."""
+    first, last = (from_minutes(wall, clock.zone).date() for wall in (start, end))
+    days = (first + timedelta(days=offset) for offset in range(min((last - first).days + 1, MOST_DAYS)))
+    return [day.isoformat() for day in days if not half_day_ends(day, clock)]

@@ -1,98 +1,111 @@
-"""Charts as SVG inside the page: drawn by a declarative library, without a network or a script.
+"""Charts of the week's page: places of their marks [px]; the macros of ``templates/week_figures.html`` draw them.
 
-Colours are the style sheet's light ones; page.css re-colours them, so that one drawing serves light, dark and print.
-Channels are given as objects: to find out what a bare string means costs the library 15 ms each time.
+No chart library: the marks are few, and the style sheet must colour them by class for light, dark, paper and a page that
+forbids inline style. Dates and per cent are the only axes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from itertools import groupby
+from statistics import median, quantiles
 from typing import Any
-
-from markupsafe import Markup
 
 from calib.documents.drift import ChartData, StageDrift
 from calib.documents.week import ProcessTime
-from calib.report.sentences import KINDS_OF_TIME, times_of
+from calib.report.sentences import times_of
 from calib.report.stage_sentences import creeps
-from calib.report.svg import ACCENT, BAND, INK, SLOW, as_svg
-from calib.report.units import day, duration, signed_percent
+from calib.report.units import MONTHS, day, duration, signed_percent
 
 MOST_POINTS = 300  # runs drawn in one picture
-SIZE = 56  # px beside a picture that the size of a change takes
-AXIS, NAMES = 64, 124  # px beside a picture that its numbers take; that the names of bars take
 LATE = 12  # runs that are surely seen
 WEEKS_BEFORE, WEEKS_AT_LEAST = 13, 26  # drawn before a change; drawn at all
-PERCENT = "(datum.value > 0 ? '+' : datum.value < 0 ? '\u2212' : '') + abs(datum.value) + ' %'"
+AXIS, SIZE, ABOVE, BELOW = (
+    62.0,
+    62.0,
+    8.0,
+    26.0,
+)  # px beside, above and below the runs: for numbers, the size of a change, days
+PERCENT_STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2500, 5000, 10_000)
+MOST_TICKS = 5
+ROOM_FOR_A_DAY = 110.0  # px
+DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364)
+BAR_ROW, HEAD_ROW, NAMES, FIGURES = 19.0, 22.0, 124.0, 84.0  # px of the chart of hours
 
 
-def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250) -> Markup:
-    """Runs as points, expectation as a band, the change and its range marked; in per cent from plan.
+@dataclass(frozen=True)
+class Axes:
+    """Time to the right, per cent upwards, in a box [px]; what lies outside sits at its edge."""
 
-    stage : a stage of the drift document with its ``chart``
-    title : what a screen reader says of the whole picture
+    first: datetime
+    last: datetime
+    low: float
+    high: float
+    left: float
+    right: float
+    top: float
+    foot: float
+
+    def x(self, moment: datetime) -> float:
+        share = (moment - self.first) / max(self.last - self.first, timedelta(minutes=1))
+        return round(self.left + (self.right - self.left) * min(max(share, 0.0), 1.0), 1)
+
+    def y(self, percent: float) -> float:
+        inside = min(max(percent, self.low), self.high)
+        return round(self.foot - (self.foot - self.top) * (inside - self.low) / (self.high - self.low), 1)
+
+
+def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250) -> dict[str, Any]:
+    """Runs as points, what was expected as a line in an outlined band, the change with its size and the range of its date.
+
+    stage : a stage of the drift document with its ``chart``; title : what a screen reader says of the whole picture
     """
-    import altair as alt
-
-    runs = drawn_runs(stage)
-    low, high = visible_range(runs)
-    if stage["state"] == "drifting":  # the line that says its size is in the picture
+    chart, drifts = stage["chart"], stage["state"] == "drifting"
+    rows = drawn_rows(stage)
+    actual, least, most = (
+        [values[row] for row in rows] for values in (chart["actual_pct"], chart["low_pct"], chart["high_pct"])
+    )
+    low, high = visible_range(actual, least, most)
+    if drifts:  # the line that says its size is in the picture
         size = 1.15 * (stage["change_pct"] or 0.0)
         low, high = min(low, size), max(high, size)
-    runs["seen"] = runs["actual_pct"].clip(low, high)
-    runs["outside"] = runs["seen"] != runs["actual_pct"]
-    for name in ("low_pct", "high_pct", "expected_pct"):
-        runs[name] = runs[name].clip(low, high)
-    room = SIZE if stage["state"] == "drifting" else 0
-    days = alt.Axis(title=None, format="%-d %b", tickCount=round(width / 110), labelOverlap=True)
-    x = alt.X("at:T", axis=days)
-    scale = alt.Scale(domain=[low, high], nice=False)
-    y_axis = alt.Axis(title=None, tickCount=5, labelExpr=PERCENT)
-    base = alt.Chart(runs)
-    layers = [
-        base.mark_area(color=BAND, interpolate="step-after", aria=False).encode(
-            x=x, y=alt.Y("low_pct:Q", scale=scale, axis=y_axis), y2=alt.Y2("high_pct:Q")
-        ),
-        *change_marks(stage, runs["at"], days, height, scale, y_axis),
-        base.mark_line(color=ACCENT, interpolate="step-after", strokeWidth=1.5, aria=False).encode(
-            x=x, y=alt.Y("expected_pct:Q", scale=scale, axis=y_axis)
-        ),
-        base.mark_point(filled=True, color=INK, size=30, opacity=0.75).encode(
-            x=x,
-            y=alt.Y("seen:Q", scale=scale, axis=y_axis),
-            shape=alt.ShapeValue("circle", condition={"test": "datum.outside", "value": "triangle"}),
-            description=alt.Description("told:N"),
-        ),
-    ]
-    return as_svg(alt.layer(*layers).properties(width=width - AXIS - room, height=height), title)
+    ends = [datetime.fromisoformat(chart["at"][row]) for row in rows]
+    axes = Axes(ends[0], ends[-1], low, high, AXIS, width - (SIZE if drifts else 10.0), ABOVE, height - BELOW)
+    xs = [axes.x(end) for end in ends]
+    return {
+        "title": title,
+        "width": width,
+        "height": height,
+        "axes": axes,
+        "band": band_path(xs, list(map(axes.y, least)), list(map(axes.y, most))),
+        "expected": steps_path(xs, [axes.y(chart["expected_pct"][row]) for row in rows]),
+        "runs": [_run(chart, row, x, axes) for row, x in zip(rows, xs, strict=True)],
+        "x_ticks": day_ticks(axes),
+        "y_ticks": [{"y": axes.y(value), "text": signed_percent(value)} for value in percent_ticks(low, high)],
+        "change": change_marks(stage, axes),
+    }
 
 
-def drawn_runs(stage: StageDrift) -> Any:
-    """The chart's last runs as a frame, thinned evenly to MOST_POINTS, each with the words that pointing at it shows."""
-    import pandas as pd
-
-    chart = stage["chart"]
-    runs = pd.DataFrame(
-        {
-            "at": pd.to_datetime(chart["at"], utc=True, format="ISO8601"),
-            **{name: chart[name] for name in ("actual_pct", "low_pct", "high_pct", "expected_pct")},
-            "minutes": chart["actual_min"],
-            "build": chart["build_id"] or [""] * len(chart["at"]),
-        }
+def _run(chart: ChartData, row: int, x: float, axes: Axes) -> dict[str, Any]:
+    """A point, with the words that pointing at it shows; outside : it lies beyond the picture, at whose edge it sits."""
+    percent, build = chart["actual_pct"][row], chart["build_id"][row] if chart["build_id"] else ""
+    words = (
+        f"{build}: {duration(chart['actual_min'][row])}, {signed_percent(percent)} from before, {day(chart['at'][row])}"
     )
-    since = (
-        pd.Timestamp(stage.get("since_low") or stage["since"] or runs["at"].max()).tz_localize(None).tz_localize("UTC")
-    )
-    first = min(since - pd.Timedelta(weeks=WEEKS_BEFORE), runs["at"].max() - pd.Timedelta(weeks=WEEKS_AT_LEAST))
-    runs = runs[runs["at"] >= first]
-    runs = runs[:: -thinning(len(runs))][::-1].reset_index(drop=True)
-    runs["told"] = [
-        f"{build}: {duration(minutes)}, {signed_percent(percent)} from before, {day(at)}"
-        for build, minutes, percent, at in zip(
-            runs["build"], runs["minutes"], runs["actual_pct"], runs["at"], strict=True
-        )
-    ]
-    return runs
+    return {"x": x, "y": axes.y(percent), "words": words, "outside": not axes.low <= percent <= axes.high}
+
+
+def drawn_rows(stage: StageDrift) -> list[int]:
+    """Indices of the last runs, thinned evenly to MOST_POINTS, in order of time."""
+    ends = stage["chart"]["at"]
+    latest = datetime.fromisoformat(ends[-1])
+    began = stage.get("since_low") or stage["since"]
+    since = datetime.fromisoformat(began).replace(tzinfo=latest.tzinfo) if began else latest
+    first = min(since - timedelta(weeks=WEEKS_BEFORE), latest - timedelta(weeks=WEEKS_AT_LEAST))
+    rows = [row for row, end in enumerate(ends) if datetime.fromisoformat(end) >= first]
+    return rows[:: -thinning(len(rows))][::-1]
 
 
 def thinning(number: int) -> int:
@@ -104,103 +117,133 @@ def thinning(number: int) -> int:
     return max(1, -(-number // MOST_POINTS))
 
 
-def change_marks(stage: StageDrift, at: Any, axis: Any, height: int, scale: Any, y_axis: Any) -> list[Any]:
-    """Where the level stands since the change, a slope for a creep, with its size; the range of its date as a bar at the
-    foot. Of a stage whose level did not move its date alone; nothing where none is told."""
-    import altair as alt
-    import pandas as pd
-
-    if not stage["chart"].get("since"):
-        return []
-    began = stage["since"] or ""
-    days = [stage.get("since_low") or began, began, stage.get("since_high") or began]
-    low, since, high = (pd.Timestamp(one, tz="UTC") for one in days)
-    first, last = at.min(), at.max()
-    mark = pd.DataFrame({"at": [since], "low": [max(low, first)], "high": [min(high, last)]})
-    made = alt.Chart(mark)
-    foot = made.mark_rule(color=SLOW, strokeWidth=7, aria=False).encode(
-        x=alt.X("low:T", axis=axis), x2=alt.X2("high:T"), y=alt.YValue(height - 3)
-    )
-    if stage["state"] != "drifting":
-        dated = made.mark_rule(color=SLOW, strokeWidth=2, strokeDash=[5, 3], aria=False)
-        return [foot, dated.encode(x=alt.X("at:T", axis=axis))]
-    y = alt.Y("now:Q", scale=scale, axis=y_axis)
-    line = alt.Chart(pd.DataFrame(level_line(stage, since, last)))
-    named = alt.Chart(
-        pd.DataFrame([{**level_line(stage, since, last)[-1], "text": signed_percent(stage["change_pct"])}])
-    )
-    return [
-        foot,
-        line.mark_line(color=SLOW, strokeWidth=2.5, strokeDash=[6, 3], clip=True, aria=False).encode(
-            x=alt.X("at:T", axis=axis), y=y
-        ),
-        named.mark_text(color=SLOW, fontSize=13, align="left", dx=6, aria=False).encode(
-            x=alt.X("at:T", axis=axis), y=y, text=alt.Text("text:N")
-        ),
-    ]
+def visible_range(actual: Sequence[float], low: Sequence[float], high: Sequence[float]) -> tuple[float, float]:
+    """What the upright axis shows [%]: nearly all runs, those of late, and the usual band."""
+    late = actual[-LATE:]
+    least = min(share_below(actual, 0.02), share_below(late, 0.1), share_below(low, 0.1), -5.0)
+    most = max(share_below(actual, 0.98), share_below(late, 0.9), share_below(high, 0.9), 5.0)
+    room = 0.06 * (most - least)
+    return least - room, most + 2 * room
 
 
-def level_line(stage: StageDrift, since: Any, last: Any) -> list[dict[str, Any]]:
-    """Where the level stands [% from before], ends of a line: from 0 up to its size for a creep, else its size all along."""
-    size = stage["change_pct"]
-    return [{"at": since, "now": 0.0 if creeps(stage) else size}, {"at": last, "now": size}]
+def share_below(values: Sequence[float], share: float) -> float:
+    """The value below which that share of the values lies.
+
+    >>> share_below([0.0, 1.0, 2.0], 0.5), share_below([3.0], 0.9)
+    (1.0, 3.0)
+    """
+    if len(values) < 2:
+        return values[0]
+    return quantiles(values, n=100, method="inclusive")[round(100 * share) - 1]
 
 
-def small_chart(chart: ChartData, title: str, width: int = 190, height: int = 56) -> Markup:
+def steps_path(xs: Sequence[float], ys: Sequence[float]) -> str:
+    """A value that holds until the next.
+
+    >>> steps_path([0.0, 10.0], [5.0, 7.0])
+    'M0 5H10V7'
+    """
+    return f"M{xs[0]:g} {ys[0]:g}" + "".join(f"H{x:g}V{y:g}" for x, y in zip(xs[1:], ys[1:], strict=True))
+
+
+def band_path(xs: Sequence[float], low: Sequence[float], high: Sequence[float]) -> str:
+    """A closed outline between two stepped lines."""
+    back = "".join(f"V{y:g}H{x:g}" for x, y in zip(xs[-2::-1], low[-2::-1], strict=True))
+    return f"{steps_path(xs, high)}V{low[-1]:g}{back}Z"
+
+
+def percent_ticks(low: float, high: float) -> list[int]:
+    """
+    >>> percent_ticks(-12.0, 35.0)
+    [-10, 0, 10, 20, 30]
+    """
+    step = next((step for step in PERCENT_STEPS if (high - low) / step <= MOST_TICKS), PERCENT_STEPS[-1])
+    return [step * number for number in range(-int(-low // step) if low < 0 else 0, int(high // step) + 1)]
+
+
+def day_ticks(axes: Axes) -> list[dict[str, Any]]:
+    """Midnights whose days have room."""
+    days = (axes.last - axes.first).total_seconds() / 86400
+    most = max(1.0, (axes.right - axes.left) / ROOM_FOR_A_DAY)
+    step = next((step for step in DAY_STEPS if days / step <= most), DAY_STEPS[-1])
+    moment = axes.first.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    ticks = []
+    while moment <= axes.last:
+        ticks.append({"x": axes.x(moment), "text": f"{moment.day} {MONTHS[moment.month - 1]}"})
+        moment += timedelta(days=step)
+    return ticks
+
+
+def change_marks(stage: StageDrift, axes: Axes) -> dict[str, Any] | None:
+    """Where the level stands since the change with its size, a slope for a creep; the range of its date at the foot. Of a
+    stage whose level did not move its date alone; None where none is given."""
+    began = stage["chart"].get("since")
+    if not began:
+        return None
+    texts = (stage.get("since_low") or began, began, stage.get("since_high") or began)
+    low, since, high = (axes.x(datetime.fromisoformat(text).replace(tzinfo=axes.last.tzinfo)) for text in texts)
+    marks: dict[str, Any] = {"low": low, "high": max(high, low + 2.0), "since": since, "line": None}
+    if stage["state"] == "drifting":
+        start, end = level_line(stage)
+        marks |= {
+            "line": f"M{since:g} {axes.y(start):g}L{axes.right:g} {axes.y(end):g}",
+            "y": axes.y(end),
+            "text": signed_percent(end),
+        }
+    return marks
+
+
+def level_line(stage: StageDrift) -> tuple[float, float]:
+    """Where the level stands at the change and now [% from before]: from 0 up to its size for a creep, else its size all along."""
+    size = stage["change_pct"] or 0.0
+    return 0.0 if creeps(stage) else size, size
+
+
+def small_chart(chart: ChartData, title: str, width: int = 190, height: int = 56) -> dict[str, Any]:
     """One stage in a stamp: each week's middle run as a point over the band of what was expected."""
-    import altair as alt
-    import pandas as pd
-
-    runs = pd.DataFrame({name: chart[name] for name in ("actual_pct", "low_pct", "high_pct")})
-    runs["at"] = pd.to_datetime(chart["at"], utc=True, format="ISO8601").tz_localize(None).to_period("W").start_time
-    weeks = runs.groupby("at", as_index=False).median()
-    x = alt.X("at:T", axis=None)
-    scale = alt.Scale(domain=visible_range(weeks), nice=False, clamp=True)
-    base = alt.Chart(weeks).encode(x=x)
-    layers = [
-        base.mark_area(color=BAND).encode(y=alt.Y("low_pct:Q", axis=None, scale=scale), y2=alt.Y2("high_pct:Q")),
-        base.mark_line(color=INK, strokeWidth=1, point={"size": 10, "color": INK}).encode(
-            y=alt.Y("actual_pct:Q", scale=scale)
-        ),
-    ]
-    if began := chart.get("since"):
-        mark = pd.DataFrame({"at": [pd.Timestamp(began)]})
-        layers.append(alt.Chart(mark).mark_rule(color=SLOW, strokeWidth=2, strokeDash=[4, 2]).encode(x=x))
-    return as_svg(alt.layer(*layers).properties(width=width, height=height), title, titles=False)
+    mondays, actual, low, high = by_week(chart)
+    least, most = visible_range(actual, low, high)
+    axes = Axes(mondays[0], mondays[-1], least, most, 3.0, width - 3.0, 3.0, height - 3.0)
+    xs = list(map(axes.x, mondays))
+    points = list(zip(xs, map(axes.y, actual), strict=True))
+    began = chart.get("since")
+    return {
+        "title": title,
+        "width": width,
+        "height": height,
+        "band": band_path(xs, list(map(axes.y, low)), list(map(axes.y, high))),
+        "line": "M" + "L".join(f"{x:g} {y:g}" for x, y in points),
+        "points": points,
+        "since": axes.x(datetime.fromisoformat(began).replace(tzinfo=axes.last.tzinfo)) if began else None,
+    }
 
 
-def hours_chart(rows: Sequence[ProcessTime], title: str, width: int = 560) -> Markup:
-    """Touch, machine and waiting hours of each process: a bar with its name and its figure for each."""
-    import altair as alt
-    import pandas as pd
-
-    table = pd.DataFrame(
-        [
-            {"process": row["process"], "kind": word, "hours": (minutes or 0.0) / 60, "told": duration(minutes)}
-            for row in rows
-            for word, minutes in times_of(row).items()
-        ]
-    )
-    base = alt.Chart(table).encode(
-        y=alt.Y("kind:N", sort=list(KINDS_OF_TIME), axis=alt.Axis(title=None, ticks=False, domain=False)),
-        x=alt.X("hours:Q", axis=None, scale=alt.Scale(domain=[0, 1.2 * max(table["hours"].max(), 1e-9)])),
-    )
-    bars = base.mark_bar(color=ACCENT, height=12, aria=False)
-    words = base.mark_text(align="left", dx=4, color=INK, fontSize=13, aria=False).encode(text=alt.Text("told:N"))
-    heads = alt.Header(
-        title=None, labelColor=INK, labelFontSize=13, labelFontWeight="bold", labelAnchor="start", labelOrient="top"
-    )
-    made = (bars + words).properties(width=width - NAMES, height=alt.Step(19))
-    return as_svg(
-        made.facet(row=alt.Row("process:N", sort=list(table["process"].unique()), header=heads)),
-        title,
-    )
+def by_week(chart: ChartData) -> tuple[list[datetime], list[float], list[float], list[float]]:
+    """Mondays of the weeks that have runs, and the medians of each: actual, low and high [%]."""
+    ends = [datetime.fromisoformat(text) for text in chart["at"]]
+    columns = (chart["actual_pct"], chart["low_pct"], chart["high_pct"])
+    mondays: list[datetime] = []
+    middles: tuple[list[float], ...] = ([], [], [])
+    for monday, some in groupby(
+        range(len(ends)), key=lambda row: (ends[row] - timedelta(days=ends[row].weekday())).date()
+    ):
+        rows = list(some)
+        mondays.append(datetime.combine(monday, time(), ends[0].tzinfo))
+        for values, middle in zip(columns, middles, strict=True):
+            middle.append(median(values[row] for row in rows))
+    return mondays, *middles  # type: ignore[return-value]
 
 
-def visible_range(runs: Any) -> list[float]:
-    """What the vertical axis shows: nearly all runs, those of late, and the usual band; runs beyond sit at its edge."""
-    late = runs["actual_pct"].tail(LATE)
-    low = min(runs["actual_pct"].quantile(0.02), late.quantile(0.1), runs["low_pct"].quantile(0.1), -5.0)
-    high = max(runs["actual_pct"].quantile(0.98), late.quantile(0.9), runs["high_pct"].quantile(0.9), 5.0)
-    room = 0.06 * (high - low)
-    return [float(low - room), float(high + 2 * room)]
+def hours_chart(rows: Sequence[ProcessTime], title: str, width: int = 560) -> dict[str, Any]:
+    """Touch, machine and waiting hours of each process: a bar with its name and its figure for each, one scale for all."""
+    longest = max((minutes or 0.0 for row in rows for minutes in times_of(row).values()), default=0.0) or 1.0
+    y, heads, bars = 0.0, [], []
+    for row in rows:
+        heads.append({"y": y + HEAD_ROW - 6, "text": row["process"]})
+        y += HEAD_ROW
+        for word, minutes in times_of(row).items():
+            length = (width - NAMES - FIGURES) * (minutes or 0.0) / longest
+            bars.append({"y": y, "word": word, "length": round(length, 1), "figure": duration(minutes)})
+            y += BAR_ROW
+        y += 4
+    return {"title": title, "width": width, "height": y, "left": NAMES, "heads": heads, "bars": bars}

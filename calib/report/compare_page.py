@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
 from calib.documents.compare import CompareDocument, Measure
 from calib.report.base import render
+from calib.report.dots import DotRow, page_calendar
 from calib.report.quote_figures import curves
 from calib.report.quote_sentences import by_reason, process_lines, zone_sentences
-from calib.report.units import clock_time
+from calib.report.units import clock_time, count
 from calib.safety import in_short
 
 MEASURES: tuple[tuple[Measure, str, float], ...] = (
@@ -32,6 +37,25 @@ def compare_page(doc: CompareDocument) -> str:
             for key, name, to_min in MEASURES
             if any(option.get(key) for option in doc["options"])
         ],
+        dots=dots_views(doc),
         out=by_reason(doc.get("out") or ()),
         care=in_short(process_lines(doc["options"])),
     )
+
+
+def dots_views(doc: CompareDocument) -> list[dict[str, Any]]:
+    """A calendar for each quantity of which the dots are known: a row for each process."""
+    start, by_quantity = doc.get("start"), groupby(doc.get("dots", ()), key=lambda row: row["quantity"])
+    if not start:
+        return []
+    return [
+        {
+            "caption": count(quantity, "part"),
+            "calendar": page_calendar(
+                [DotRow(row["process"], [datetime.fromisoformat(text) for text in row["ready_dots"]]) for row in rows],
+                start,
+                doc.get("closed_days", ()),
+            ),
+        }
+        for quantity, rows in by_quantity
+    ]

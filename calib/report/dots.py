@@ -14,7 +14,7 @@ from typing import Any
 
 from calib.calendar.week import WEEKDAYS
 from calib.documents.quote import QuoteOption
-from calib.report.units import MONTHS
+from calib.report.units import MONTHS, half_day_time
 
 DOTS = 20
 A_WEEK = 7  # days in which a weekday says which day it is
@@ -56,7 +56,11 @@ def _between(level: float, levels: Sequence[float], hours: Sequence[float]) -> f
 
 def calendars(options: Sequence[QuoteOption], start: str) -> list[Calendar]:
     """The dots of options by half days, days, weeks and months: a caller takes the finest that it has room for."""
-    dots = [ready_dots(option, start) for option in options]
+    return calendars_of([ready_dots(option, start) for option in options], start)
+
+
+def calendars_of(dots: Sequence[Sequence[datetime]], start: str) -> list[Calendar]:
+    """The same of rows of dots."""
     first = datetime.fromisoformat(start).date()
     return [_calendar(dots, what, span, first) for what, span in SPANS.items()]
 
@@ -101,20 +105,82 @@ def _date(day: date) -> str:
 
 
 MOST_COLUMNS = 7  # of a page as wide as a phone
+SHORT = ("that half day", "that day")  # calendars in which closed days are shown
 
 
-def page_calendar(options: Sequence[QuoteOption], start: str, promised_at: str | None = None) -> dict[str, Any]:
-    """The finest calendar of at most MOST_COLUMNS columns: what, names, rows of options with their cells, and ``promised``,
-    the column that the promised time ends (None where it has no dot, or none is given)."""
-    finer_first = calendars(options, start)
-    calendar = next((candidate for candidate in finer_first if len(candidate.names) <= MOST_COLUMNS), finer_first[-1])
-    span = SPANS[calendar.what](datetime.fromisoformat(promised_at)) if promised_at else None
+@dataclass(frozen=True)
+class DotRow:
+    """One row of a page's calendar: its name, when each of 20 such jobs is ready, the time promised, and words behind it."""
+
+    name: str
+    dots: Sequence[datetime]
+    promised_at: str | None = None
+    label: str = ""
+
+
+def rows_of(options: Sequence[QuoteOption], start: str) -> list[DotRow]:
+    """A row for each option, labelled by its promise."""
+    rows = []
+    for option in options:
+        at = option.get("promised_at") or option["sure_at"]
+        name = f"{option['process']} {option['machine']}"
+        rows.append(DotRow(name, ready_dots(option, start), at, half_day_time(at, start)))
+    return rows
+
+
+def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str] = ()) -> dict[str, Any]:
+    """The finest calendar of at most MOST_COLUMNS columns with dots, closed days between them as narrow columns.
+
+    closed_days : 'YYYY-MM-DD'
+    Returns what, columns (name, closed), and rows: name, label, cells (number of dots, closed, ``promised``: the time
+    promised ends there).
+    """
+    finer_first = calendars_of([row.dots for row in rows], start)
+    calendar = next((finer for finer in finer_first if len(finer.names) <= MOST_COLUMNS), finer_first[-1])
+    days = {date.fromisoformat(text) for text in closed_days} if calendar.what in SHORT else set()
+    columns: list[tuple[str, int | None]] = []
+    for place, (name, span) in enumerate(zip(calendar.names, calendar.spans, strict=True)):
+        shut = sorted(day for day in days if place and calendar.spans[place - 1][0] < day < span[0])
+        if shut:
+            columns.append((f"{_days_in_words(shut)} closed", None))
+        columns.append((name, place))
     return {
         "what": calendar.what,
-        "names": calendar.names,
-        "rows": [{"option": option, "cells": own} for option, own in zip(options, calendar.counts, strict=True)],
-        "promised": calendar.spans.index(span) if span in calendar.spans else None,
+        "columns": [{"name": name, "closed": place is None} for name, place in columns],
+        "rows": [
+            {
+                "name": row.name,
+                "label": row.label,
+                "cells": _cells(row, counts, calendar, [place for _, place in columns]),
+            }
+            for row, counts in zip(rows, calendar.counts, strict=True)
+        ],
+        "promised": any(row.promised_at for row in rows),
     }
+
+
+def _cells(
+    row: DotRow, counts: Sequence[int], calendar: Calendar, places: Sequence[int | None]
+) -> list[dict[str, Any]]:
+    span = SPANS[calendar.what](datetime.fromisoformat(row.promised_at)) if row.promised_at else None
+    ends = calendar.spans.index(span) if span in calendar.spans else None
+    return [
+        {
+            "number": 0 if place is None else counts[place],
+            "closed": place is None,
+            "promised": place is not None and place == ends,
+        }
+        for place in places
+    ]
+
+
+def _days_in_words(days: Sequence[date]) -> str:
+    """
+    >>> _days_in_words([date(2026, 11, 28), date(2026, 11, 29)]), _days_in_words([date(2026, 12, 24 + n) for n in range(4)])
+    ('Sat, Sun', 'Thu to Sun')
+    """
+    names = [WEEKDAYS[day.weekday()] for day in days]
+    return ", ".join(names) if len(names) < 3 else f"{names[0]} to {names[-1]}"
 
 
 LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 6.6, 5.0, 3.0  # px: a half day at least, a dot's radius ...

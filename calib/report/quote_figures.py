@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
+from itertools import cycle
 from math import log
 from typing import Any
 
 from calib.documents.compare import AtQuantity, CompareDocument, Measure
 from calib.documents.quote import Course, QuoteOption, View
-from calib.report.quote_sentences import hours, process_lines
-from calib.report.units import MONTHS, clock_time, duration, short_day, stage_name
+from calib.report.quote_sentences import process_lines
+from calib.report.units import MONTHS, clock_time, short_day, stage_name
 
 BAR_WIDTH = 320.0
 MOST_TICKS = 4
@@ -67,15 +68,19 @@ def _tick_text(midnight: datetime, every: int) -> str:
     return f"{midnight.day} {MONTHS[midnight.month - 1]} {midnight:%y}"
 
 
-WIDTH, HEIGHT = 600.0, 220.0
-LEFT, RIGHT, ABOVE, BELOW = 52.0, 46.0, 10.0, 34.0
-STYLES = {"MEX": ("solid", "circle"), "VPP": ("dashed", "square"), "PBF": ("dotted", "triangle")}
-HOUR_STEPS = (1, 2, 4, 6, 12, 24, 48, 72, 120, 168, 336, 672, 1344, 2688, 5376)
-MINUTE_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 960)
+WIDTH, HEIGHT = 264.0, 190.0
+LEFT, RIGHT, ABOVE, BELOW = 48.0, 40.0, 10.0, 34.0
+DASHES = ("solid", "dashed", "dotted")
+UNITS = {
+    "_h": ((1.0, "h"), (24.0, "d")),
+    "_min": ((1.0, "min"), (60.0, "h")),
+}  # by the measure's end; the second from 3 of it on
+TICK_STEPS = (0.25, 0.5, 1, 2, 5, 10, 15, 20, 50, 100, 200, 500, 1000)
+MOST_Y_TICKS = 5
 
 
 def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: int | None = None) -> dict[str, Any]:
-    """A chart of one measure: axes with ticks, and for each process a band and a line with its marks and name.
+    """A panel for each process on the same axes, in one unit: its outlined band and line, the other lines thin beside it.
 
     key : ``lead_time_h``, ``first_part_h`` or ``touch_per_part_min`` of the compare document
     quantity : marked by an upright line
@@ -84,22 +89,35 @@ def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: 
     lines = {process: values for process, line in by_process.items() if (values := line.get(key))}
     quantities = comparison["quantities"]
     top = max(value["p90"] for values in lines.values() for value in values)
-    steps, word = (MINUTE_STEPS, duration) if key.endswith("_min") else (HOUR_STEPS, hours)
-    every = next((step for step in steps if top / step <= 5), steps[-1])
     scale = Scale(quantities[0], quantities[-1], top * 1.04)
-    drawn = [_curve(process, values, scale) for process, values in lines.items()]
+    drawn = [
+        _curve(process, values, scale, dash)
+        for (process, values), dash in zip(lines.items(), cycle(DASHES), strict=False)
+    ]
+    _names_apart(drawn)
     return {
         "width": WIDTH,
         "height": HEIGHT,
         "left": LEFT,
         "right": WIDTH - RIGHT,
         "foot": HEIGHT - BELOW,
-        "y_ticks": [{"y": scale.y(step * every), "text": word(step * every)} for step in range(int(top / every) + 1)],
+        "y_ticks": _y_ticks(top, UNITS["_min" if key.endswith("_min") else "_h"], scale),
         "x_ticks": _x_ticks(quantities, scale),
-        "curves": _names_apart(drawn),
+        "panels": [{**own, "beside": [other for other in drawn if other is not own]} for own in drawn],
         "mark": scale.x(quantity) if quantity and quantities[0] <= quantity <= quantities[-1] else None,
         "quantity": quantity,
     }
+
+
+def _y_ticks(top: float, units: Sequence[tuple[float, str]], scale: Scale) -> list[dict[str, Any]]:
+    """Ticks of one unit: the larger one from three of it on."""
+    large = units[1][0]
+    per, name = units[1] if top / large >= 3 else units[0]
+    step = next((step for step in TICK_STEPS if top / per / step <= MOST_Y_TICKS), TICK_STEPS[-1])
+    return [
+        {"y": scale.y(number * step * per), "text": f"{number * step:g} {name}"}
+        for number in range(int(top / per / step) + 1)
+    ]
 
 
 class Scale:
@@ -116,15 +134,13 @@ class Scale:
         return round(HEIGHT - BELOW - (HEIGHT - ABOVE - BELOW) * value / self.top, 1)
 
 
-def _curve(process: str, values: Sequence[AtQuantity], scale: Scale) -> dict[str, Any]:
+def _curve(process: str, values: Sequence[AtQuantity], scale: Scale, dash: str) -> dict[str, Any]:
     points = [(scale.x(value["quantity"]), scale.y(value["p50"])) for value in values]
     upper = [(scale.x(value["quantity"]), scale.y(value["p90"])) for value in values]
     lower = [(scale.x(value["quantity"]), scale.y(value["p10"])) for value in reversed(values)]
-    dash, mark = STYLES.get(process, ("solid", "circle"))
     return {
         "process": process,
         "dash": dash,
-        "mark": mark,
         "points": points,
         "line": _polyline(points),
         "band": _polyline(upper + lower) + "Z",

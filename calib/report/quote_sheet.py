@@ -9,7 +9,7 @@ from calib.documents.quote import Agreed, QuoteDocument, QuoteOption
 from calib.errors import UsageError
 from calib.report import quote_sentences as words
 from calib.report.base import render
-from calib.report.dots import page_calendar
+from calib.report.dots import DotRow, page_calendar, ready_dots, rows_of
 from calib.report.quote_figures import curves, drawing, range_bars, schedule
 from calib.report.quote_sentences import (
     advice,
@@ -59,7 +59,9 @@ def _outward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) -
     promised = agreed["promised_at"] if agreed else own
     start = datetime.fromisoformat(quote["start"])
     return {
-        "calendar": page_calendar([option], quote["start"], promised),
+        "calendar": page_calendar(
+            [DotRow("", ready_dots(option, quote["start"]), promised)], quote["start"], quote.get("closed_days", ())
+        ),
         "promise": promise(promised, option.get("half_day", "") if same_time(promised, own) else ""),
         "chance": agreed["chance"] if agreed else option.get("promise_chance", quote["sure"]),
         "agreed": agreed is not None,
@@ -82,7 +84,9 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
     )
     is_soonest = option is quote["options"][0]
     return {
-        "calendar": page_calendar(first_of_each(quote["options"]), quote["start"]),
+        "calendar": page_calendar(
+            rows_of(first_of_each(quote["options"]), quote["start"]), quote["start"], quote.get("closed_days", ())
+        ),
         "advice": advice(quote),
         "when_to_start": when_to_start(quote),
         "agreed": _agreed(agreed, option, quote["start"]) if agreed else None,

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from itertools import groupby
 from typing import Any
-
-from markupsafe import Markup
 
 from calib.documents.drift import ChartData, SliceRow, StageDrift
 from calib.documents.model import BacktestDocument
@@ -16,6 +15,7 @@ from calib.documents.week import TimeGoes, WeekData
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
+from calib.report.dots import DotRow, page_calendar
 from calib.report.promise_lines import promise_state, promises_sentence
 from calib.report.stage_sentences import look_first
 from calib.report.units import clock_time, count, day, half_day_time
@@ -23,6 +23,7 @@ from calib.report.units import clock_time, count, day, half_day_time
 LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones
 MOST_COMPARED = 8  # slices told of an alarm
+MOST_PROMISES = 8  # with a row of dots
 MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
 PHONE = 330  # px
@@ -92,7 +93,9 @@ def moved_view(stage: StageDrift, today: str, drawn: bool) -> dict[str, Any]:
         "stage": stage["stage"],
         **(level_view if stage_sentences.drifting(stage) else spread_view)(stage, today),
         "name": stage_sentences.name_of(stage),
-        "svg": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked)) if chart and drawn else None,
+        "chart": for_each_width(run_chart, marked, stage_sentences.picture_sentence(marked))
+        if chart and drawn
+        else None,
         "compared": by_factor([part for part in stage["slices"] if not part.get("ask")])[:MOST_COMPARED],
         "look_first": look_first(stage),
         "table": newest_runs(chart),
@@ -137,9 +140,9 @@ def by_factor(slices: list[SliceRow]) -> list[SliceRow]:
     return sorted(slices, key=lambda part: order.index(part["by"]))
 
 
-def for_each_width(draw: Any, *what: Any) -> Markup:
+def for_each_width(draw: Callable[..., dict[str, Any]], *what: Any) -> tuple[dict[str, Any], dict[str, Any]]:
     """The same picture for a wide page and for a phone: text in it keeps its size, the style sheet shows one of them."""
-    return Markup('<div class="broad">{}</div><div class="slim">{}</div>').format(draw(*what), draw(*what, width=PHONE))
+    return draw(*what), draw(*what, width=PHONE)
 
 
 def newest_runs(chart: ChartData | None) -> list[dict[str, Any]]:
@@ -174,9 +177,9 @@ def processes_view(charts: Sequence[StageDrift]) -> list[dict[str, Any]]:
 def small_view(stage: StageDrift) -> dict[str, Any]:
     sentence, chart = stage_sentences.steady_sentence(stage), stage.get("chart")
     name = stage_sentences.word_of(stage)
-    svg = small_chart(chart, f"{stage_sentences.name_of(stage)}: {sentence}") if chart else None
+    picture = small_chart(chart, f"{stage_sentences.name_of(stage)}: {sentence}") if chart else None
     moved = stage_sentences.drifting(stage) or stage_sentences.erratic(stage)
-    return {"name": name, "moved": moved, "told": sentence, "svg": svg}
+    return {"name": name, "moved": moved, "told": sentence, "chart": picture}
 
 
 def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
@@ -187,7 +190,27 @@ def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
         {**promise, "due": half_day_time(promise["promised_at"], doc["start"]), "says": promise_state(promise)}
         for promise in doc["promises"]
     ]
-    return {"told": promises_sentence(doc), "rows": rows, "today": clock_time(doc["start"])}
+    return {
+        "told": promises_sentence(doc),
+        "rows": rows,
+        "today": clock_time(doc["start"]),
+        "calendar": promises_calendar(doc),
+    }
+
+
+def promises_calendar(doc: PromisesDocument) -> dict[str, Any] | None:
+    """Twenty such jobs from today's state for each open promise, the least sure first; None where none is forecast."""
+    rows = [
+        DotRow(
+            row["quote_id"],
+            list(map(datetime.fromisoformat, dots)),
+            row["promised_at"],
+            half_day_time(row["promised_at"], doc["start"]),
+        )
+        for row in doc["promises"]
+        if (dots := row.get("ready_dots"))
+    ]
+    return page_calendar(rows[:MOST_PROMISES], doc["start"], doc.get("closed_days", ())) if rows else None
 
 
 def promises_view(backtest: BacktestDocument | None, quotes: RangeScore | None) -> dict[str, Any] | None:
@@ -221,7 +244,7 @@ def time_view(time_goes: TimeGoes | None) -> dict[str, Any] | None:
             sentences.bottleneck_sentence(rows, time_goes.get("bottleneck")),
             *sentences.failed_sentence(time_goes),
         ],
-        "svg": for_each_width(hours_chart, rows, words),
+        "chart": for_each_width(hours_chart, rows, words),
     }
 
 

@@ -17,10 +17,11 @@ from calib.calendar.written_time import moment
 from calib.documents.promises import OpenPromise, PromisesDocument
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.flow import QueuedBuild, queue_job
+from calib.quoting.half_days import closed_days
 from calib.quoting.joined_orders import join_orders, share_ends
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
-from calib.quoting.ranges import chance_by, date_range
+from calib.quoting.ranges import chance_by, date_range, one_of_twenty
 from calib.quoting.schedule import Job, Resources, ends_of, run_jobs
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -85,9 +86,19 @@ def find_promises(folder: Path, start: str | None = None, progress: Progress = n
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "promises": rows,
+        "closed_days": _closed_days(rows, today),
         "below_80": sum(row["chance"] is not None and row["chance"] < SAFE for row in rows),
         "warnings": [*today.fitted.warnings, *unknown_floors(_floors_not_known(folder, today.shop))],
     }
+
+
+def _closed_days(rows: Sequence[OpenPromise], today: Today) -> list[str]:
+    """From today to the last of the promises and of the jobs that stand for them."""
+    ends = [
+        datetime.fromisoformat(text) for row in rows for text in (row["promised_at"], *(row.get("ready_dots") or ()))
+    ]
+    clock = OpenClock(today.shop.hours, today.shop.closures, today.shop.timezone)
+    return closed_days(to_minutes(today.now), max(map(to_minutes, ends)), clock) if ends else []
 
 
 def _floors_not_known(folder: Path, shop: Shop) -> list[tuple[str, str]]:
@@ -136,6 +147,7 @@ def _forecast_one(
         "chance_then": order["chance"],
         "chance": None if chance is None else round(chance, 4),
         "ready_at": None if ready is None else date_range(ready, today.shop.timezone),
+        "ready_dots": None if ready is None else one_of_twenty(ready, today.shop.timezone),
         "level": level,
         "state": state,
         "because": None

@@ -39,3 +39,26 @@ def test_text_has_the_contrast_that_the_standard_asks(palette):
     colour = dict(re.findall(r"--(\w+): #([0-9a-f]+)", palette))
     for text, ground in product(TEXT, GROUND):
         assert contrast(colour[text], colour[ground]) >= 4.5, (text, ground)
+
+
+@pytest.mark.parametrize("palette", PALETTES, ids=["light", "dark", "print"])
+def test_marks_have_the_contrast_that_the_standard_asks(palette):
+    # WCAG 2.2, success criterion 1.4.11 (level AA): 3 to 1 for what is needed to understand a picture; a band is told by its outline
+    colour = dict(re.findall(r"--(\w+): #([0-9a-f]+)", palette))
+    for mark, ground in product(("edge", "ink", "accent", "slow", "quick"), ("paper", "wash", "band")):
+        assert contrast(colour[mark], colour[ground]) >= 3, (mark, ground)
+
+
+def test_every_colour_of_a_mark_is_one_of_those_that_are_measured():
+    used = set(re.findall(r"(?:fill|stroke): var\(--(\w+)\)", CSS))
+    assert used <= {
+        "edge",
+        "ink",
+        "accent",
+        "slow",
+        "quick",
+        "quiet",
+        "band",
+        "line",
+    }  # band: outlined; line: rules alone
+    assert ".band { fill: var(--band); stroke: var(--edge);" in CSS

@@ -149,9 +149,11 @@ def test_views_line_up_and_carry_the_sizes():
 
 def test_curves_rise_with_time_and_keep_their_names_apart():
     chart = curves(comparison(), "lead_time_h", quantity=20)
-    mex, vpp, pbf = chart["curves"]
+    mex, vpp, pbf = chart["panels"]
     assert mex["points"][-1][1] < vpp["points"][-1][1] < pbf["points"][-1][1]  # y counts downwards: MEX takes longest
-    assert len({(one["dash"], one["mark"]) for one in chart["curves"]}) == 3
-    names = sorted(one["name_y"] for one in chart["curves"])
+    assert len({one["dash"] for one in chart["panels"]}) == 3
+    assert all(len(one["beside"]) == 2 for one in chart["panels"])
+    assert len({tick["text"].split()[1] for tick in chart["y_ticks"]}) == 1  # one unit on one axis
+    names = sorted(one["name_y"] for one in chart["panels"])
     assert min(b - a for a, b in pairwise(names)) >= 13
     assert chart["mark"] == next(tick["x"] for tick in chart["x_ticks"] if tick["text"] == "20")

@@ -8,7 +8,7 @@ from datetime import datetime
 import pytest
 from quote_documents import at, half_day, option, quote_document, stage, tied
 
-from calib.report.dots import calendars, page_calendar, ready_dots
+from calib.report.dots import calendars, page_calendar, ready_dots, rows_of
 from calib.report.quote_sheet import quote_sheet
 from calib.report.terminal import wrapped
 from calib.report.terminal_answer import show_answer
@@ -141,17 +141,16 @@ def test_no_process_is_lost_among_many_options():
 
 def test_a_page_shows_the_same_dots_and_a_line_behind_the_promised_half_day():
     one = dotted("VPP", "v", {0.5: 17, 6: 2, 24.5: 1}, promised_at=half_day(6))  # Tue am, Tue pm, Wed am
-    calendar = page_calendar([one], at(0), one["promised_at"])
-    assert calendar["rows"][0]["cells"] == (17, 2, 1)
-    assert calendar["promised"] == 1
+    (row,) = page_calendar(rows_of([one], at(0)), at(0))["rows"]
+    assert [(cell["number"], cell["promised"]) for cell in row["cells"]] == [(17, False), (2, True), (1, False)]
     page = quote_sheet(quote_document(options=[one]), "outward")
     cells = re.findall(r'<span aria-hidden="true">(●+)</span><span class="unseen">(\d+)</span>', page)
     assert [(len(dots), int(number)) for dots, number in cells] == [(17, 17), (2, 2), (1, 1)]
-    assert '<th scope="col" class="promised">pm</th>' in page
+    assert '<td class="promised"><span aria-hidden="true">●●</span>' in page
 
 
 @pytest.mark.parametrize("hours", [{50 * n: 1 for n in range(1, 21)}, {900 * n: 5 for n in range(1, 5)}])
 def test_a_page_has_no_more_columns_than_a_phone_has_room_for(hours):
-    calendar = page_calendar([dotted("VPP", "v", hours)], at(0))
-    assert len(calendar["names"]) <= 7
-    assert sum(calendar["rows"][0]["cells"]) == 20
+    calendar = page_calendar(rows_of([dotted("VPP", "v", hours)], at(0)), at(0))
+    assert len(calendar["columns"]) <= 7
+    assert sum(cell["number"] for cell in calendar["rows"][0]["cells"]) == 20
