@@ -80,7 +80,7 @@ def errors_of(seed: int, jump_sd: float, cache: Path | None) -> pd.DataFrame:
     lab = simulate(seed, weeks=WEEKS, jump_sd=(jump_sd, jump_sd))
     keys = ["build_id", "process", "stage"]
     truth = lab.truth[["week", "moved", "jumped", "whole_sd"]].join(lab.runs[keys])
-    errors = Calibrator().fit(lab.runs).errors.merge(truth, on=keys, validate="1:1")
+    errors = Calibrator().fit(lab.runs).errors_.merge(truth, on=keys, validate="1:1")
     if kept:
         kept.parent.mkdir(parents=True, exist_ok=True)
         errors.to_pickle(kept)

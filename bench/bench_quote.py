@@ -35,7 +35,7 @@ imports = time.perf_counter() - begun
 shop, mesh = read_shop(folder), read_mesh(folder / "part.stl")
 reading = time.perf_counter() - begun - imports
 request = QuoteRequest((Line(60),), datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone)))
-learned = Learned(Calibrator(), Waits(), Failures())
+learned = Learned(Calibrator(prior_only=True), Waits(), Failures())
 if sys.argv[2] == "quote":
     quote(request, shop, [mesh], learned)
 else:
@@ -95,7 +95,7 @@ from calib.shop.read_shop import read_shop
 folder = Path(sys.argv[1])
 shop, shapes = read_shop(folder), [ShapeFinder(read_mesh(folder / "part.stl"))]
 start = datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone))
-learned = Learned(Calibrator(), Waits(), Failures())
+learned = Learned(Calibrator(prior_only=True), Waits(), Failures())
 
 def seconds(quantity, draws):
     begun = time.process_time()

@@ -74,5 +74,9 @@ class TooFewRunsError(CalibError):
     """No group has enough finished runs for what was asked."""
 
 
+class NotFittedError(CalibError, ValueError, AttributeError):
+    """A model was asked before it had learned anything, and priors were not wanted."""
+
+
 class StoreError(CalibError):
     """The store is missing, in use, damaged, or of another version."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
@@ -10,9 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from calib.calibration.backtest import LEVELS, weighted_interval_score
 from calib.calibration.columns import MOST_SD, whole_number
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.encoder import SEPARATOR, Encoder
+from calib.calibration.estimator import Estimator, with_minutes
 from calib.calibration.explain import narrowing, split_correction
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import FACTORS, Options
@@ -27,40 +30,66 @@ from calib.errors import OutsideModelError, UsageError
 if TYPE_CHECKING:
     from calib.calibration.checkpoints import Checkpoints
 
+PRIORS: dict[str, Any] = {
+    "runs_used": 0, "runs_left_out": {}, "iterations": 0, "converged": "nothing learned yet: priors only",
+    "seconds": 0.0, "as_of": None,
+}  # fmt: skip
 Progress = Callable[[int, int], None]
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
 MOST_DRAWS, LARGEST_SEED, MOST_RUNS = 10**9, 2**63 - 1, 10**9
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
 
 
-class Calibrator:
-    """Learns log(actual / baseline) of runs and predicts ranges; see ``Options`` for what can be set.
+class Calibrator(Estimator):
+    """Learns log(actual / baseline) of runs and predicts ranges; parameters are those of ``Options``, and prior_only.
+
+    prior_only : what an unfitted one answers: True: the priors; False: NotFittedError; None: the priors, with a warning
+    An estimator as scikit-learn has them, without loading it. Fitted: ``errors_`` (one row for each run learned, as it was
+    expected at the time), ``cells_``, ``summary_``, ``n_features_in_``, ``feature_names_in_``.
 
     >>> import pandas as pd
     >>> runs = pd.DataFrame({"process": "MEX", "stage": "printing", "baseline_min": [60.0, 90.0, 30.0],
     ...                      "actual_min": [66.0, 99.0, 33.0], "ended_at": pd.date_range("2026-01-05", periods=3)})
     >>> made = Calibrator().fit(runs)
-    >>> bool(60 < made.predict(runs, quantiles=(0.5,))[0.5].iloc[0] < 72)
+    >>> bool(60 < made.predict(runs)[0] < 72)
     True
+    >>> made.predict_quantiles(runs, (0.1, 0.9)).columns.tolist()
+    [0.1, 0.9, 'runs_behind']
     """
 
-    def __init__(self, **options: Any) -> None:
-        try:
-            self.options = Options(**options)
-        except TypeError:
-            known = [field.name for field in fields(Options)]
-            strange = ", ".join(name for name in options if name not in known)
-            raise UsageError(f"unknown option of Calibrator: {strange}", f"There are {', '.join(known)}.") from None
-        self._state = _empty_state(self.options)
-        self.errors = _no_errors(self.options)
-        self.cells = pd.DataFrame(columns=[*self.options.group, "runs", "ratio_p50", "spread"])
-        self.summary: dict[str, Any] = {
-            "runs_used": 0, "runs_left_out": {}, "iterations": 0, "converged": "nothing learned yet: priors only",
-            "seconds": 0.0, "as_of": None,
-        }  # fmt: skip
+    def __init__(
+        self,
+        *,
+        group: str | tuple[str, ...] = ("process", "stage"),
+        nu: float = 5.0,
+        step_nu: float = 2.0,
+        window: int = 4,
+        sweeps: int = 2,
+        dynamic: bool = True,
+        robust: bool = True,
+        recalibrate: bool = True,
+        trees: bool = True,
+        most_effects: int = 1000,
+        prior_only: bool | None = None,
+    ) -> None:
+        self.group = group
+        self.nu = nu
+        self.step_nu = step_nu
+        self.window = window
+        self.sweeps = sweeps
+        self.dynamic = dynamic
+        self.robust = robust
+        self.recalibrate = recalibrate
+        self.trees = trees
+        self.most_effects = most_effects
+        self.prior_only = prior_only
 
     def fit(
-        self, runs: pd.DataFrame, checkpoints: Checkpoints | None = None, progress: Progress = lambda done, total: None
+        self,
+        runs: pd.DataFrame,
+        y: Any = None,
+        checkpoints: Checkpoints | None = None,
+        progress: Progress = lambda done, total: None,
     ) -> Calibrator:
         """Learn from runs.
 
@@ -68,60 +97,87 @@ class Calibrator:
             machine, station, operator, material, build_id, attended (a person works throughout), censored (at least
             this long), low_min (the end lies between low_min and actual_min), basis, run_key, shares (for a stage
             'a+b': its baselines by stage). Missing values are allowed; rows that cannot be used are counted.
+        y : shape (n,), actual minutes, where ``runs`` has none [min]
         checkpoints : of earlier fits: weeks that they know and that are unchanged are not learned again, and the
             result is the same to the last bit; new ones are added to it
         progress : called with the number of runs gone through and of all, week by week
         Where the full model cannot be had (no solution, not enough memory), ``calibration.closed_form`` stands in, and
         the summary says so. Raises UsageError for a missing column.
         """
+        from calib.calibration.checkpoints import Checkpoints
         from calib.calibration.closed_form import ClosedForm  # these need scipy, which predicting does not
         from calib.calibration.forward_pass import begin, joined
         from calib.calibration.learn_second_law import learn_second_law, past_of
 
-        start = time.perf_counter()
-        rows = read_runs(runs, self.options)
-        passing = begin(rows, self.options, checkpoints)
+        if isinstance(y, Checkpoints):
+            warnings.warn("Give checkpoints by name: fit(runs, checkpoints=...)", FutureWarning, stacklevel=2)
+            y, checkpoints = None, y
+        start, options = time.perf_counter(), self._options()
+        given, runs = runs, with_minutes(runs, y)
+        rows = read_runs(runs, options)
+        passing = begin(rows, options, checkpoints)
         why_not = ""
         try:
             passing.run(progress)
         except (OutsideModelError, np.linalg.LinAlgError, MemoryError) as error:
             why_not = str(error) or type(error).__name__
-            passing = begin(rows, self.options, model=ClosedForm)
+            passing = begin(rows, options, model=ClosedForm)
             passing.run(progress)
         learner = passing.learner
-        self._state = learner.state()
+        state = learner.state()
+        errors = _no_errors(options)
         if rows.count:
             before = joined(passing.remembered)
-            self.errors = _errors(runs, rows, self.options, before).assign(
-                covariate_effect=_covariate_effect(self._state, rows, passing.coded)
+            errors = _errors(runs, rows, options, before).assign(
+                covariate_effect=_covariate_effect(state, rows, passing.coded)
             )
-            if self.options.trees:
-                self._state.second_law = learn_second_law(past_of(passing, rows.count))
-        self.cells = _cells(self._state, rows, passing.coded)
-        self.summary = {
+            if options.trees:
+                state.second_law = learn_second_law(past_of(passing, rows.count))
+        self.state_, self.errors_ = state, errors
+        self.n_features_in_, self.feature_names_in_ = given.shape[1], np.array(given.columns, dtype=object)
+        self.cells_ = _cells(state, rows, passing.coded)
+        self.summary_: dict[str, Any] = {
             "runs_used": rows.count,
             "runs_left_out": rows.left_out,
             "iterations": learner.sweeps_done,
             "converged": _how_it_ended(learner.change, rows.count, why_not),
             "seconds": round(time.perf_counter() - start, 3),
-            "as_of": pd.Timestamp(self._state.ended, tz="UTC").isoformat() if rows.count else None,
+            "as_of": pd.Timestamp(state.ended, tz="UTC").isoformat() if rows.count else None,
         }
         return self
 
-    def predict(self, rows: pd.DataFrame, quantiles: tuple[float, ...] = (0.1, 0.5, 0.9)) -> pd.DataFrame:
+    def predict(self, rows: pd.DataFrame, quantiles: Any = None) -> Any:
+        """Median minutes of rows that come just after the last run learned, shape (n,) [min]; with ``quantiles`` those,
+        as ``predict_quantiles`` gives them.
+        """
+        if quantiles is not None:
+            return self.predict_quantiles(rows, quantiles)
+        return self.predict_quantiles(rows, (0.5,))[0.5].to_numpy()
+
+    def predict_quantiles(self, rows: pd.DataFrame, quantiles: Any = (0.1, 0.5, 0.9)) -> pd.DataFrame:
         """Quantiles of the minutes of rows that come just after the last run learned.
 
         rows : columns of the group, baseline_min, and any of the factors, build_id, basis, prior_sd, floor_min
         Returns a frame with the index of ``rows``, a column for each quantile [min], and runs_behind.
         Raises UsageError for a missing column, a baseline not above 0, a prior_sd or floor_min that is none, or a
-        quantile outside (0, 1).
+        quantile outside (0, 1); NotFittedError before the first fit where ``prior_only`` is False.
         """
-        levels = _levels(quantiles)
+        levels, state = _levels(quantiles), self._known()
         plans, expected = self._expected(rows)
-        minutes = row_quantiles(self._state, plans, expected, levels)
+        minutes = row_quantiles(state, plans, expected, levels)
         table = pd.DataFrame(minutes, index=rows.index, columns=levels.tolist())
-        table["runs_behind"] = runs_behind(self._state, expected).astype(int)
+        table["runs_behind"] = runs_behind(state, expected).astype(int)
         return table
+
+    def score(self, rows: pd.DataFrame, y: Any = None) -> float:
+        """Minus the mean weighted interval score of log minutes at nine quantiles: the higher the better.
+
+        rows : as for ``predict_quantiles``, with actual_min where ``y`` has no minutes, shape (n,) [min]
+        """
+        actual = with_minutes(rows, y)["actual_min"].to_numpy(float)
+        levels = np.array(LEVELS)
+        found = self.predict_quantiles(rows, LEVELS)[list(LEVELS)].to_numpy()
+        return -float(weighted_interval_score(np.log(actual), np.log(found), levels).mean())
 
     def draws(self, rows: pd.DataFrame, n: int, seed: int, sd: Any = None) -> np.ndarray:
         """``n`` joint draws, shape (n, len(rows)) [min].
@@ -132,41 +188,53 @@ class Calibrator:
         """
         n, seed = whole_number(n, "n", 0, MOST_DRAWS), whole_number(seed, "seed", 0, LARGEST_SEED)
         plans, expected = self._expected(rows)
-        return draw_minutes(self._state, plans, expected, n, seed, None if sd is None else _sds(sd, plans.count))
+        return draw_minutes(self._known(), plans, expected, n, seed, None if sd is None else _sds(sd, plans.count))
 
     def effects(self, runs: pd.DataFrame) -> pd.DataFrame:
         """The correction of a cell split into effects, from its runs in order; see ``calibration.effects``."""
-        return split_correction(self._state, lambda rows: self._expected(rows)[1], _some(runs))
+        return split_correction(self._known(), lambda rows: self._expected(rows)[1], _some(runs))
 
     def narrowing(self, rows: pd.DataFrame, more: int = 5) -> pd.DataFrame:
         """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""
         more = whole_number(more, "more", 1, MOST_RUNS)
-        return narrowing(self._state, *self._expected(_some(rows)), more)
+        return narrowing(self._known(), *self._expected(_some(rows)), more)
 
     @property
     def second_law(self) -> dict[str, Any]:
         """Share of the trees in the quantiles (0: the model alone), what they won out of time [-], and what they go by most."""
-        law = self._state.second_law
+        law = self._known().second_law
         return {"weight": law.weight, "gain": law.gain, "rows": law.rows, "leading": law.leading}
 
     def to_tables(self) -> dict[str, pd.DataFrame]:
         """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""
-        return state_tables(self._state)
+        return state_tables(self._known())
 
     @classmethod
     def from_tables(cls, tables: dict[str, pd.DataFrame]) -> Calibrator:
         """What ``to_tables`` wrote: predictions are the same to the last bit."""
         state = state_from_tables(tables)
-        made = cls()
-        made.options, made._state = state.options, state
-        made.summary |= {"runs_used": int(state.facts.get("rows", 0))}
+        made = cls(**{field.name: getattr(state.options, field.name) for field in fields(Options)})
+        made.state_, made.errors_ = state, _no_errors(state.options)
+        made.cells_ = pd.DataFrame(columns=[*state.options.group, "runs", "ratio_p50", "spread"])
+        made.summary_ = PRIORS | {"runs_used": int(state.facts.get("rows", 0))}
         return made
 
+    def _known(self) -> State:
+        """What was learned; before the first fit the priors, where they are wanted."""
+        if self.__sklearn_is_fitted__():
+            return self.state_
+        self._may_be_unfitted()
+        return _empty_state(self._options())
+
+    def _options(self) -> Options:
+        return Options(**{field.name: getattr(self, field.name) for field in fields(Options)})
+
     def _expected(self, frame: pd.DataFrame) -> tuple[Rows, Predictive]:
-        plans = read_plans(frame, self.options)
-        coded = self._state.encoder.transform(plans)
-        self._state.encoder.measure(coded, plans.log_baseline, learn=False)
-        return plans, predictive(self._state, coded, plans)
+        state = self._known()
+        plans = read_plans(frame, state.options)
+        coded = state.encoder.transform(plans)
+        state.encoder.measure(coded, plans.log_baseline, learn=False)
+        return plans, predictive(state, coded, plans)
 
 
 def _levels(quantiles: Any) -> np.ndarray:

@@ -18,7 +18,7 @@ LOST = 2 * HOUR  # so much more than expected looks like a timer that nobody sto
 def find_suspects(errors: pd.DataFrame, count: int = 5) -> pd.DataFrame:
     """The ``count`` largest errors of one cell, the largest first.
 
-    errors : rows of ``Calibrator.errors`` of one cell, in order of their ends
+    errors : rows of ``Calibrator.errors_`` of one cell, in order of their ends
     Returns their columns and ratio (actual / expected), likely_wrong, says.
     """
     if "censored" in errors:
@@ -38,7 +38,7 @@ def find_suspects(errors: pd.DataFrame, count: int = 5) -> pd.DataFrame:
 def likely_wrong(errors: pd.DataFrame) -> pd.DataFrame:
     """Of every cell those among its largest errors that look like wrong logs: run_key, ratio, says.
 
-    errors : rows of ``Calibrator.errors``, in order of their ends
+    errors : rows of ``Calibrator.errors_``, in order of their ends
     """
     names = ["run_key", "ratio", "says"]
     cells = [find_suspects(cell) for _, cell in errors.groupby(["process", "stage"])]

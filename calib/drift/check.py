@@ -50,7 +50,7 @@ def check_drift(
 ) -> DriftDocument:
     """The ``drift`` document (docs/interface.md), each stage with ``chart`` data for pages.
 
-    errors : ``Calibrator.errors``; columns part, layer_mm, day, shift, if there, are also compared; now_min,
+    errors : ``Calibrator.errors_``; columns part, layer_mm, day, shift, if there, are also compared; now_min,
         if there, is what quotes assume by now [min]
     as_of : the last logged end, aware; nothing later is looked at
     since : alarms before it are not reported (26 weeks before ``as_of``)

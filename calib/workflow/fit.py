@@ -67,12 +67,14 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     learned = learn(then, horizon)
     with open_store(folder, read_only=True) as store:
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
-    model = Calibrator().fit(learned.rows, known, progress=told(progress, "Learning from {} of {} stages ..."))
-    tables = model.to_tables() | {"errors": model.errors} | side_tables(then, horizon, model)
+    model = Calibrator().fit(
+        learned.rows, checkpoints=known, progress=told(progress, "Learning from {} of {} stages ...")
+    )
+    tables = model.to_tables() | {"errors": model.errors_} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
-        "log_next": log_next(model, then.baselines, model.errors, logged.shop),
+        "log_next": log_next(model, then.baselines, model.errors_, logged.shop),
         "below_floor": below_floor(learned, ended_by(then, horizon), logged.shop),
         "warnings": [
             *([beyond] if (beyond := beyond_the_logs(as_of, logged)) else []),
@@ -83,7 +85,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
         save_fit(store, tables, document, logged.shop.version)
         if known is not None:
             save_checkpoints(store, known.to_arrays())
-            marks = pd.concat([likely_wrong(model.errors), as_questions(learned)], ignore_index=True)
+            marks = pd.concat([likely_wrong(model.errors_), as_questions(learned)], ignore_index=True)
             mark_far(store, marks.drop_duplicates("run_key"))
             mark_never_ended(store, still_open)
             ask_of_stages(store, stages_to_ask_of(tables["never_logged"]))
@@ -206,13 +208,13 @@ def side_tables(logged: Logged, horizon: pd.Timestamp, model: Calibrator) -> dic
 
 def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp, shop: Shop) -> dict[str, Any]:
     left_out = dict(learned.left_out)
-    for reason, count in model.summary["runs_left_out"].items():
+    for reason, count in model.summary_["runs_left_out"].items():
         left_out[reason] = left_out.get(reason, 0) + count
     return {
         "as_of": str(horizon.tz_convert(shop.timezone).date()),
-        "runs_used": int(model.summary["runs_used"]),
+        "runs_used": int(model.summary_["runs_used"]),
         "runs_left_out": left_out,
-        "cells": model.cells[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records"),
-        "ended": model.summary.get("converged"),
+        "cells": model.cells_[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records"),
+        "ended": model.summary_.get("converged"),
         "seconds": None,
     }

@@ -75,7 +75,7 @@ def find_fitted(folder: Path) -> Fitted:
                 fitted = _KEPT.get(key) or _read(store, key)
     if fitted is None:
         warning = "Nothing was learned yet: ranges are wide, from physics alone. Import logs, then run: calib fit"
-        return Fitted(Calibrator(), Waits(), Failures(), None, None, (warning,))
+        return Fitted(Calibrator(prior_only=True), Waits(), Failures(), None, None, (warning,))
     old = ("The logs have changed since the last fit. Run: calib fit",) if facts and facts["logs_since"] else ()
     return replace(fitted, warnings=old)
 

@@ -59,7 +59,7 @@ def sensible(found: pd.DataFrame) -> bool:
 )
 def test_a_strange_value_of_a_plan_is_named_with_its_row_and_a_remedy(made, name, value, message):
     rows = one_value(plan(stage="breakout+blasting" if name == "shares" else "printing"), name, value)
-    for answer in (made.predict, lambda frame: made.draws(frame, 3, 1), Calibrator().predict):
+    for answer in (made.predict, lambda frame: made.draws(frame, 3, 1), Calibrator(prior_only=True).predict):
         with pytest.raises(UsageError, match=message) as refused:
             answer(rows)
         assert refused.value.hint
@@ -77,7 +77,7 @@ def test_a_strange_value_of_a_plan_is_named_with_its_row_and_a_remedy(made, name
 )  # fmt: skip
 def test_an_unusual_value_of_a_plan_gives_a_range(made, name, value):
     rows = one_value(plan(stage="breakout+blasting" if name == "shares" else "printing"), name, value)
-    for model in (made, Calibrator()):
+    for model in (made, Calibrator(prior_only=True)):
         assert sensible(model.predict(rows, LEVELS))
         assert np.isfinite(model.draws(rows, 3, 1)).all()
 
@@ -119,8 +119,8 @@ ODD = np.arange(30) % 2 == 1
 def test_unusual_runs_are_learned_from_or_counted(columns, used):
     runs = RUNS.assign(**columns)
     learned = Calibrator().fit(runs)
-    assert learned.summary["runs_used"] == len(learned.errors) == used
-    assert used + sum(learned.summary["runs_left_out"].values()) == len(runs)
+    assert learned.summary_["runs_used"] == len(learned.errors_) == used
+    assert used + sum(learned.summary_["runs_left_out"].values()) == len(runs)
     assert sensible(learned.predict(plan(), LEVELS))
 
 
@@ -166,7 +166,7 @@ def test_frames_of_any_index_and_length(runs):
 )  # fmt: skip
 def test_an_option_that_cannot_work_is_refused_with_its_value(option):
     with pytest.raises(UsageError, match=next(iter(option))):
-        Calibrator(**option)
+        Calibrator(**option).fit(RUNS)
 
 
 @pytest.mark.parametrize(
@@ -176,7 +176,7 @@ def test_an_option_may_be_written_in_another_way(option):
     assert sensible(Calibrator(**option).fit(RUNS).predict(plan(), LEVELS))
 
 
-@pytest.mark.parametrize("quantiles", [(0.5, None), ("0.5",), None, (True,), (-np.inf,)])
+@pytest.mark.parametrize("quantiles", [(0.5, None), ("0.5",), (True,), (-np.inf,)])
 def test_quantiles_of_another_kind_are_refused(made, quantiles):
     with pytest.raises(UsageError, match=r"quantiles .*: each must lie between 0 and 1"):
         made.predict(plan(), quantiles)

@@ -38,7 +38,7 @@ def alike(one: Calibrator, other: Calibrator) -> bool:
     rows = pd.concat([plan(machine="A", build_id="x"), plan(machine="new", operator="bo", stage="sanding")])
     return (
         all(tables[name].equals(others[name]) for name in tables)
-        and one.errors.equals(other.errors)
+        and one.errors_.equals(other.errors_)
         and one.predict(rows, (0.1, 0.5, 0.9)).equals(other.predict(rows, (0.1, 0.5, 0.9)))
     )
 

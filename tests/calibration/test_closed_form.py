@@ -28,8 +28,8 @@ def no_full_model(monkeypatch):
 def test_it_stands_in_and_says_so(no_full_model):
     runs = lab(300)
     made = Calibrator().fit(runs)
-    assert made.summary["converged"].startswith("closed form: ")
-    assert made.summary["converged"].endswith("failed: no room for the covariance")
+    assert made.summary_["converged"].startswith("closed form: ")
+    assert made.summary_["converged"].endswith("failed: no room for the covariance")
     rows = pd.concat([plan(), plan(stage="welding"), plan(process="PBF", machine="new")], ignore_index=True)
     found = made.predict(rows, LEVELS)
     ratio = np.median(runs["actual_min"] / runs["baseline_min"])
@@ -38,8 +38,8 @@ def test_it_stands_in_and_says_so(no_full_model):
     again = Calibrator.from_tables(made.to_tables())
     assert again.predict(rows, LEVELS).equals(found)
     assert np.array_equal(again.draws(rows, 20, 1), made.draws(rows, 20, 1))
-    assert len(made.errors) == 300
-    inside = made.errors["pit"].between(0.1, 0.9).iloc[60:].mean()
+    assert len(made.errors_) == 300
+    inside = made.errors_["pit"].between(0.1, 0.9).iloc[60:].mean()
     assert 0.7 < inside < 0.9
 
 

@@ -78,7 +78,7 @@ def test_a_factor_on_all_baselines_changes_nothing_but_itself(runs, factor):
     found = other.predict(plans, LEVELS)[list(LEVELS)].to_numpy()
     # not to the last bit: the level of all work has a prior, of sd 10 on the log
     assert found == pytest.approx(one.predict(PLANS, LEVELS)[list(LEVELS)].to_numpy(), rel=3e-3)
-    assert other.cells["ratio_p50"].to_numpy() * factor == pytest.approx(one.cells["ratio_p50"].to_numpy(), rel=3e-3)
+    assert other.cells_["ratio_p50"].to_numpy() * factor == pytest.approx(one.cells_["ratio_p50"].to_numpy(), rel=3e-3)
 
 
 @pytest.mark.parametrize("n", [1, 2, 7])

@@ -69,6 +69,6 @@ def test_order_of_candidates_and_bounds():
 
 def test_before_any_run_it_is_the_prior_and_shrinks_with_runs():
     plan = pd.DataFrame({"process": ["PBF"], "stage": ["blasting"], "baseline_min": [30.0], "prior_sd": [0.4]})
-    one, many = (Calibrator().narrowing(plan, more=n).iloc[0] for n in (1, 50))
+    one, many = (Calibrator(prior_only=True).narrowing(plan, more=n).iloc[0] for n in (1, 50))
     assert one["now_pct"] == pytest.approx(100 * np.expm1(1.2816 * 0.4), abs=0.2)
     assert many["then_pct"] < one["then_pct"] < one["now_pct"]

@@ -24,7 +24,7 @@ def test_pieces_to_start_is_the_least_number_by_scipys_binomial(good, share, cha
 def test_failed_attempts_are_geometric(chance, attempts):
     # mean number of attempts 1 / (1 - p): 1.1111 and 1.25; ours stops after three failures, which takes p^4/(1-p) off
     draws = 200_000
-    random_numbers = CommonRandomNumbers(Learned(Calibrator()), draws, seed=3)
+    random_numbers = CommonRandomNumbers(Learned(Calibrator(prior_only=True)), draws, seed=3)
     failed = (random_numbers.failed_attempts(chance, number=1) > 0).sum(axis=0)
     expected = attempts - 1 - chance ** (MOST_ATTEMPTS + 1) / (1 - chance)
     assert failed.mean() == pytest.approx(expected, abs=4 * np.sqrt(0.4 / draws))

@@ -67,7 +67,8 @@ def test_waits_of_a_lab_have_a_factor_in_common_that_logs_take_away():
         for minutes in ([20.0] * 4, [5.0, 20.0, 80.0] * 150)
     )
     before, learned = (
-        CommonRandomNumbers(Learned(Calibrator(), waits), 4000, 3) for waits in (Waits(), Waits().fit(many))
+        CommonRandomNumbers(Learned(Calibrator(prior_only=True), waits), 4000, 3)
+        for waits in (Waits(), Waits().fit(many))
     )
 
     def together(random_numbers: CommonRandomNumbers) -> float:

@@ -61,7 +61,7 @@ def test_a_further_attempt_in_the_logs_is_a_stage_done_again():
 @pytest.mark.parametrize("chance", [0.1, 0.4])
 def test_how_often_a_stage_is_done_again_is_geometric(chance):
     # mean of further times p / (1 - p), less what is cut after MOST_ATTEMPTS: p^(m + 1) / (1 - p)
-    random_numbers = CommonRandomNumbers(Learned(Calibrator(), None, Often(stage=chance)), 100_000, 1)
+    random_numbers = CommonRandomNumbers(Learned(Calibrator(prior_only=True), None, Often(stage=chance)), 100_000, 1)
     random_numbers._mix["VPP"] = ({"washing": 0}, np.ones((1, 1)), np.ones((1, 1)))
     minutes = np.ones(random_numbers.draws)
     random_numbers.again("VPP", "build 1", "washing", minutes)

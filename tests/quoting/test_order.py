@@ -25,7 +25,7 @@ from calib.shop.template import shop_text
 from calib.workflow.order import QuoteAsk, is_order, read_order
 from calib.workflow.quote import quote_order
 
-LEARNED = Learned(Calibrator(), Waits(), Failures())
+LEARNED = Learned(Calibrator(prior_only=True), Waits(), Failures())
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from calib.quoting.options import _turns
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
 
-LEARNED = {"learned": Learned(Calibrator(), Waits(), Failures()), "draws": 400}
+LEARNED = {"learned": Learned(Calibrator(prior_only=True), Waits(), Failures()), "draws": 400}
 
 
 def option_of(document, machine):

@@ -65,7 +65,7 @@ def test_no_advice_where_somebody_is_always_there_or_nothing_may_run_alone(only_
 @given(st.integers(1, 100), st.integers(0, 23), st.sampled_from([None, "12:00"]))
 def test_advice_is_never_less_sure_and_never_later(only_mex, box, request_for, plain_physics, quantity, hour, latest):
     shop = replace(only_mex, quoting={**only_mex.quoting, "no_unattended_start_after": latest})
-    found = advice(at(request_for(quantity), hour), shop, box, Learned(Calibrator(), Waits()))
+    found = advice(at(request_for(quantity), hour), shop, box, Learned(Calibrator(prior_only=True), Waits()))
     assert found["advised"]["chance_staffed"] >= found["at_once"]["chance_staffed"] - 0.005 or (
         found["advised"]["in_hand_at"] < found["at_once"]["in_hand_at"]
     )

@@ -27,7 +27,7 @@ from calib.shop.template import shop_text
 from calib.workflow.order import QuoteAsk
 from calib.workflow.what_if import what_if_order, what_if_weeks
 
-LEARNED = Learned(Calibrator(), Waits(), Failures())
+LEARNED = Learned(Calibrator(prior_only=True), Waits(), Failures())
 START = "2026-11-25T11:00"
 
 

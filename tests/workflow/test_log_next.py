@@ -34,7 +34,7 @@ def found(tmp_path_factory):
     baselines = pd.DataFrame(
         {"process": "VPP", "stage": list(BASELINE_MIN), "baseline_min": list(BASELINE_MIN.values())}
     )
-    return log_next(model, baselines, model.errors, read_shop(folder))
+    return log_next(model, baselines, model.errors_, read_shop(folder))
 
 
 def test_what_is_logged_often_is_not_asked_for(found):
