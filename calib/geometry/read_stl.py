@@ -34,7 +34,8 @@ def read_stl(data: bytes, name: str, max_faces: int) -> np.ndarray:
 
 def _binary(data: bytes, name: str, count: int, max_faces: int) -> np.ndarray:
     _limit(count, name, max_faces)
-    return np.frombuffer(data, _FACET, count, offset=84)["corners"].astype(np.float64)
+    with np.errstate(invalid="ignore"):  # of a signalling NaN; what is no number is named later
+        return np.frombuffer(data, _FACET, count, offset=84)["corners"].astype(np.float64)
 
 
 def _looks_like_text(data: bytes) -> bool:

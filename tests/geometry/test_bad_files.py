@@ -122,6 +122,13 @@ def test_a_coordinate_that_is_no_number_is_named_with_its_triangle(tmp_path_fact
     assert f"triangle {face + 1} has a coordinate that is not a number" in sentence(path)
 
 
+def test_a_signalling_nan_is_named_without_a_warning(tmp_path):
+    data = bytearray(stl_bytes(box(3, 4, 5)))
+    data[84 + 12 : 84 + 16] = b"\x00\x00\xa0\x7f"  # the first coordinate of the first corner
+    (tmp_path / "part.stl").write_bytes(data)
+    assert "triangle 1 has a coordinate that is not a number" in sentence(tmp_path / "part.stl")
+
+
 @contextmanager
 def memory_below(megabytes):
     tracemalloc.start()
