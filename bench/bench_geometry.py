@@ -110,10 +110,11 @@ def main() -> None:
                 find_supports(rough @ pose.rotation.T, 45.0, 1600)
 
         def quoted() -> None:
-            """What one quote reckons of a part: three processes, their poses, supports and layers."""
+            """What one quote computes of a part: three processes, their poses, supports and layers."""
             part = read_mesh(small)
             for process, layer in (("MEX", 0.2), ("VPP", 0.05), ("PBF", 0.11)):
-                pose = orientation.best_pose(part, process, (200, 200, 300), 45.0)
+                poses_that_fit = orientation.candidates(part, process, (200, 200, 300), 45.0)
+                pose = min(poses_that_fit, key=lambda candidate: candidate.pose.size_mm[2]).pose
                 pose.profile(layer)
                 if process != "PBF":
                     pose.supports(45.0)

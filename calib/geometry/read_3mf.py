@@ -265,16 +265,16 @@ class _Package:
         if self.uses_left < 0:
             raise ModelError(f"it places more than {MAX_USES} objects")
         path = _inside(use.path) if use.path else here
-        thing = self._model(path).objects.get(use.number)
-        if thing is None:
+        used = self._model(path).objects.get(use.number)
+        if used is None:
             raise ModelError(f'object "{use.number}" is used but not there')
-        if thing.kind not in _PARTS_OF_SOLIDS:
+        if used.kind not in _PARTS_OF_SOLIDS:
             return
         place = use.place if outer is None else _chained(use.place, outer)
-        if len(thing.faces):
+        if len(used.faces):
             yield self._solid(path, use.number, place)
-            self.stacks += self._slices(path, thing.stack, place)
-        for part in thing.components:
+            self.stacks += self._slices(path, used.stack, place)
+        for part in used.components:
             yield from self._placed(part, path, place, depth + 1)
 
     def _solid(self, path: str, number: str, place: np.ndarray) -> np.ndarray:

@@ -55,17 +55,15 @@ def shorter(old: list[Mapping[str, float]], new: list[Mapping[str, float]]) -> I
                 yield key, before, after
 
 
-def _versions(thing: Machine | Material) -> list[Mapping[str, float]]:
+def _versions(item: Machine | Material) -> list[Mapping[str, float]]:
     """Facts of a thing, those from a later day on too; resin has none, and of a hot plate those count that cool it."""
-    dated = thing.dated if isinstance(thing, Machine) else ()
-    versions: list[Mapping[str, float]] = [thing.params, *({**thing.params, **change} for _, change in dated)]
-    if thing.process != "PBF":
-        known = HOT_PLATE if thing.process == "MEX" else ()
+    dated = item.dated if isinstance(item, Machine) else ()
+    versions: list[Mapping[str, float]] = [item.params, *({**item.params, **change} for _, change in dated)]
+    if item.process != "PBF":
+        known = HOT_PLATE if item.process == "MEX" else ()
         return [{name: version[name] for name in known if name in version} for version in versions]
-    if isinstance(thing, Material):
-        versions = [
-            {**version, "cool_to_c": thing.floors.get("cool_to_c") or version["open_c"]} for version in versions
-        ]
+    if isinstance(item, Material):
+        versions = [{**version, "cool_to_c": item.floors.get("cool_to_c") or version["open_c"]} for version in versions]
     return versions
 
 
@@ -83,9 +81,9 @@ def stated_by_patch(today: Shop, changed: Shop) -> list[str]:
     return marks
 
 
-def _beyond(thing: Machine | Material, usual: Mapping[str, float]) -> list[str]:
+def _beyond(item: Machine | Material, usual: Mapping[str, float]) -> list[str]:
     """Facts that make a cool-down shorter than the usual ones."""
-    facts = shorter([{"cool_to_c": usual.get("open_c", inf), **usual}], _versions(thing))
+    facts = shorter([{"cool_to_c": usual.get("open_c", inf), **usual}], _versions(item))
     return [f"{key} {after:g} (usual {before:g})" for key, before, after in facts if abs(before) < inf]
 
 

@@ -148,10 +148,10 @@ class _Reader:
         by_id: dict[str, Any] = {}
         for index, table in enumerate(self.many(name)):
             path: Path = (name, index)
-            thing = read(table, path)
-            if thing.id in by_id:
-                self.problems.add(path, f'id "{thing.id}" is used twice. Give each {name} an id of its own.')
-            by_id[thing.id] = thing
+            item = read(table, path)
+            if item.id in by_id:
+                self.problems.add(path, f'id "{item.id}" is used twice. Give each {name} an id of its own.')
+            by_id[item.id] = item
         return by_id
 
     # -- machines and materials --------------------------------------------------------------------------------------
