@@ -90,13 +90,14 @@ def run(arguments: list[str]) -> int:
     except typer.exceptions.TyperException as error:
         return _show_error(*usage.in_words(error, f"calib {_command(arguments)}".strip()), as_json)
     if answer is None or isinstance(answer, int):  # help, version, or Ctrl-C, of which the parser makes this number
-        return _interrupted() if answer == INTERRUPTED else answer or 0
+        return _interrupted() if answer == INTERRUPTED else int(answer or 0)
     if as_json:
         print_document(answer.document)
     else:
         text = answer.as_text()
         print(printable(text), end="\n" if text else "", flush=True)
-    return answer.status
+    status: int = answer.status
+    return status
 
 
 def _call(arguments: list[str]) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Callable
 from threading import Lock, Timer
 from typing import Any
 
@@ -77,7 +78,7 @@ def _state(text: str) -> tuple[int, int | None]:
 _open: list[Bar] = []
 
 
-def start_progress() -> Any:
+def start_progress() -> Callable[[str], None]:
     """A bar where standard error is a terminal, else a function that says nothing."""
     if not sys.stderr.isatty():
         return lambda text: None

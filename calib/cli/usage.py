@@ -72,7 +72,8 @@ def _expected(parameter: Any) -> str:
 
 def _name(parameter: Any) -> str:
     options = [name for name in parameter.opts if name.startswith("--")]
-    return options[0] if options else (parameter.metavar or parameter.name.upper()).strip("[].")
+    name: str = options[0] if options else (parameter.metavar or parameter.name.upper()).strip("[].")
+    return name
 
 
 def _help(parameter: Any) -> str:

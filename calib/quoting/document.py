@@ -63,16 +63,14 @@ def quote(
     planned, option_set, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
     planned = in_order_of_promise(planned, request, shop, planner.days)
     best, lines = planned[0], best_of_each_process(planned)
-    options = [_option_document(plan, request, shop, planner.days) for plan in planned]
     per_day = dict(zip(lines, pieces_per_day(lines, planner), strict=True))
+    options = [_option_document(plan, request, shop, planner.days, per_day.get(plan)) for plan in planned]
     return {
         "part": ", ".join(dict.fromkeys(mesh.name for mesh in meshes)),
         "quantity": request.quantity,
         "items": [_item(mesh, line) for mesh, line in zip(meshes, request.lines, strict=True)],
         "level": 0.8,
-        "options": [
-            document | {"pieces_per_day": per_day.get(plan)} for plan, document in zip(planned, options, strict=True)
-        ],
+        "options": options,
         "out": option_set.out,
         "soonest": soonest(planned),
         "promise": promise_to_give(planned, options, request, planner.days),
@@ -134,7 +132,9 @@ def soonest(planned: Sequence[Planned]) -> Soonest:
     return {"process": best.option.process, "machine": best.option.name, "chance": round(chance, 4)}
 
 
-def _option_document(planned: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock) -> QuoteOption:
+def _option_document(
+    planned: Planned, request: QuoteRequest, shop: Shop, clock: OpenClock, per_day: Span | None
+) -> QuoteOption:
     work, option, zone, start = planned.work, planned.option, shop.timezone, request.start_min
     touch = work.touch
     work_min, touch_min, lead_min, first_min = value_ranges(
@@ -165,6 +165,7 @@ def _option_document(planned: Planned, request: QuoteRequest, shop: Shop, clock:
         "cautions": option_cautions(work, shop),
         "plan": planned_builds(option, shop),
         "poses": [_pose(piece) for piece in option.pieces],
+        "pieces_per_day": per_day,
     }
 
 

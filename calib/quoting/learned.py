@@ -54,7 +54,8 @@ class Unwritten:
 
     def times(self, baseline_min: np.ndarray) -> np.ndarray:
         """Its minutes over its baseline, same shape."""
-        return np.maximum(self.share, LEAST_SHARE) * (np.maximum(baseline_min, 1e-9) / self.middle_min) ** self.slope
+        times = np.maximum(self.share, LEAST_SHARE) * (np.maximum(baseline_min, 1e-9) / self.middle_min) ** self.slope
+        return np.asarray(times)
 
 
 AS_USUAL = Unwritten(1.0)

@@ -209,4 +209,4 @@ def _first_part(work: Work, clock: OpenClock, first_build: np.ndarray, ready: np
     """The first build's end and one part's share of what is done for the order afterwards."""
     quantity = sum(build.parts for build in work.option.builds)
     share = work.minutes[work.place.get(ORDER_AFTER, slice(0))].sum(axis=0) / quantity
-    return np.minimum(clock.work(first_build, share)[1], ready)
+    return np.asarray(np.minimum(clock.work(first_build, share)[1], ready))

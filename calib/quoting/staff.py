@@ -71,23 +71,6 @@ def several_servers(arrivals: float, services: float, servers: int = 1) -> Queue
     return Queueing(offered / servers, 1 - must_wait, arrivals * wait, arrivals * stay, wait, stay)
 
 
-def one_server(arrivals: float, mean_service: float, service_cv: float) -> Queueing:
-    r"""Random arrivals, any service time, one server (Pollaczek and Khinchine).
-
-    .. math::  W_q = \frac{\lambda s^2 (1 + cv^2)}{2 (1 - \rho)}
-
-    service_cv : sd of the service time over its mean [-]
-
-    >>> round(one_server(0.8, 1.0, 0.0).wait, 9), round(one_server(0.8, 1.0, 1.0).wait, 9)
-    (2.0, 4.0)
-    """
-    load = arrivals * mean_service
-    _steady(load)
-    wait = arrivals * mean_service**2 * (1 + service_cv**2) / (2 * (1 - load))
-    stay = wait + mean_service
-    return Queueing(load, 1 - load, arrivals * wait, arrivals * stay, wait, stay)
-
-
 def _steady(load: float) -> None:
     if load >= 1:
         raise OutsideModelError(

@@ -62,4 +62,4 @@ def _rate(line: Option, planned: Planned) -> np.ndarray:
     """Parts a minute between the end of the first build and the end of all, shape (draws,)."""
     parts = sum(build.parts for build in line.builds)
     spent = np.maximum(planned.made - planned.first_build, 1.0)
-    return (parts - line.builds[0].parts) / spent
+    return np.asarray((parts - line.builds[0].parts) / spent)

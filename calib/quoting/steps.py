@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from calib.baseline.build import build_minutes
@@ -58,7 +59,8 @@ class Steps:
     @cached_property
     def usual_min(self) -> np.ndarray:
         """Median minutes, floors kept, shape (n,)."""
-        return np.maximum(np.exp(self.log_quantiles[:, len(LEVELS) // 2]), np.nan_to_num(self.floor_min))
+        median = np.exp(self.log_quantiles[:, len(LEVELS) // 2])
+        return np.asarray(np.maximum(median, np.nan_to_num(self.floor_min)))
 
     def take(self, rows: np.ndarray) -> Steps:
         return Steps(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
@@ -70,8 +72,10 @@ class Steps:
         return pd.DataFrame({name: getattr(self, name) for name in names})
 
 
-def touch_share(touch_min: Any, baseline_min: Any) -> np.ndarray:
-    return np.clip(np.nan_to_num(np.asarray(touch_min, float) / np.asarray(baseline_min, float)), 0.0, 1.0)
+def touch_share(touch_min: npt.ArrayLike, baseline_min: npt.ArrayLike) -> np.ndarray:
+    """Share of minutes with hands on, 0 where there is no baseline; both of one shape [min] -> the same shape [0..1]."""
+    share = np.asarray(touch_min, float) / np.asarray(baseline_min, float)
+    return np.asarray(np.clip(np.nan_to_num(share), 0.0, 1.0))
 
 
 @dataclass(frozen=True)

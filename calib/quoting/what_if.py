@@ -74,9 +74,9 @@ def _pair(name: tuple[str, str, bool], today: Planned | None, changed: Planned |
 
 
 def gained_min(today: np.ndarray, changed: np.ndarray) -> np.ndarray:
-    """What a change gains, draw by draw, from wall times with the same luck, shape (draws,) [min]."""
+    """What a change gains, draw by draw, from wall times with the same random numbers, shape (draws,) [min]."""
     draws = min(len(today), len(changed))
-    return today[:draws] - changed[:draws]
+    return np.asarray(today[:draws] - changed[:draws])
 
 
 def gain_document(gained: np.ndarray | None) -> Gain:

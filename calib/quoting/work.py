@@ -58,7 +58,7 @@ class Work:
     @property
     def touch(self) -> np.ndarray:
         """Minutes of hands, shape (n, draws)."""
-        return self.minutes * self.steps.touch_share[:, None]
+        return np.asarray(self.minutes * self.steps.touch_share[:, None])
 
 
 def plan_work(options: Sequence[Option], cache: PredictionCache, random_numbers: CommonRandomNumbers) -> list[Work]:

@@ -179,7 +179,8 @@ def usual_sides_mm(folder: Path) -> list[float]:
 
 
 def _is_pose(shape: Shape, pose: Mapping[str, Any]) -> bool:
-    return shape.pose.words() == pose["lies"] and [round(side, 2) for side in shape.size_mm] == pose["size_mm"]
+    size = [round(side, 2) for side in shape.size_mm]
+    return bool(shape.pose.words() == pose["lies"] and size == pose["size_mm"])
 
 
 def measured_part(shape: Shape, quantity: int) -> MeasuredPart:

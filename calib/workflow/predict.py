@@ -75,7 +75,7 @@ def name_warnings(builds: pd.DataFrame, shop: Shop) -> list[str]:
     warnings: list[str] = []
     for column, known in (("machine", shop.machines), ("material", shop.materials)):
         groups = builds.groupby([column, "process"])["build_id"].agg(["count", "min"]).reset_index()
-        own = {name: thing.process for name, thing in known.items()}  # type: ignore[attr-defined]
+        own = {name: machine_or_material.process for name, machine_or_material in known.items()}
         warnings += strange_names(column, groups.itertuples(index=False, name=None), own)
     return warnings
 

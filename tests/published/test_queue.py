@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import stats
 
 from calib.errors import OutsideModelError
-from calib.quoting.staff import erlang_b, erlang_c, one_server, several_servers
+from calib.quoting.staff import erlang_b, erlang_c, several_servers
 
 
 def test_bronson_23_3_one_server():
@@ -41,7 +40,7 @@ def test_render_and_stair_14_3_two_servers():
 
 def test_kelton_2_6_1():
     # W. D. Kelton et al., simulation textbook, solution page of exercise 2.6.1: Lq 3.2, Wq 4, L 4, W 5 at 0.8 a minute
-    found = one_server(0.8, 1.0, 1.0)
+    found = several_servers(0.8, 1.0)
     assert (found.waiting, found.wait, found.present, found.stay) == pytest.approx((3.2, 4, 4, 5))
 
 
@@ -52,13 +51,6 @@ def test_erlang_by_the_sums_that_define_it(load, servers):
     assert erlang_b(load, servers) == pytest.approx(loss, rel=1e-10)
     delay = loss / (1 - load / servers * (1 - loss))
     assert erlang_c(load, servers) == pytest.approx(delay, rel=1e-10)
-
-
-def test_lognormal_service_by_numerical_second_moment():
-    # Pollaczek-Khinchine W = lambda E[S^2] / (2 (1 - rho)), E[S^2] by quadrature: mean 1, spread 0.5, load 0.8
-    law = stats.lognorm(0.5, scale=np.exp(-0.125))
-    second = integrate.quad(lambda s: s**2 * law.pdf(s), 0, np.inf)[0]
-    assert one_server(0.8, 1.0, float(law.std())).wait == pytest.approx(0.8 * second / 0.4, rel=1e-6)
 
 
 def test_a_full_load_has_no_steady_state():
