@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import subprocess
 import sys
 import threading
+from pathlib import Path
 
 import duckdb
 import pytest
@@ -16,7 +16,7 @@ from calib.cli.app import run
 from calib.errors import LogFileError, StoreError
 from calib.shop.template import shop_text
 from calib.store import restore
-from calib.store.backup import KEPT, backup_store, list_backups
+from calib.store.backup import KEPT, backup_store, copy_before, list_backups
 from calib.store.log_files import find_files
 from calib.store.one_writer import LOCK_NAME, hold_writing
 from calib.store.open_store import STORE_NAME, open_store
@@ -46,10 +46,11 @@ def calib(shop, line, capsys):
 
 
 def test_undo_copies_the_store_before_and_the_last_few_stay(shop, capsys):
-    for _ in range(KEPT + 2):
-        take_in(shop, write(shop, "more.csv", STAGES.replace("B1,", "B2,")))
-        assert "Copied before to" in calib(shop, "undo", capsys)[1]
-    assert len(list_backups(shop)) == KEPT
+    with open_store(shop) as con:
+        copies = [Path(copy_before(con, shop, "undo")["path"]) for _ in range(KEPT)]
+    take_in(shop, write(shop, "more.csv", STAGES.replace("B1,", "B2,")))
+    assert "Copied before to" in calib(shop, "undo", capsys)[1]
+    assert set(copies[1:]) < set(list_backups(shop)) and copies[0] not in list_backups(shop)
     with open_store(shop) as con:
         mine = backup_store(con, shop)
     before = rows_of(shop)
@@ -63,31 +64,35 @@ def test_undo_copies_the_store_before_and_the_last_few_stay(shop, capsys):
     assert rows_of(shop) == before
 
 
-def holds(folder, ready, done):
-    with hold_writing(folder, 0):
-        ready.set()
-        done.wait(60)
+HOLDS = """
+import sys
+from pathlib import Path
+from calib.store.one_writer import hold_writing
+with hold_writing(Path(sys.argv[1]), 0):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
 
 
-@pytest.mark.parametrize("line", ["restore", "undo", "import logs", "forget Ada --yes", "backup"])
-def test_what_writes_waits_for_another_program_that_does_and_then_names_it(shop, capsys, monkeypatch, line):
+def test_what_writes_waits_for_another_program_that_does_and_then_names_it(shop, capsys, monkeypatch):
     with open_store(shop) as con:
         backup_store(con, shop)
     for module in ("open_store", "restore", "forget", "imports"):
         monkeypatch.setattr(f"calib.store.{module}.WAIT_S", 0.1)
     monkeypatch.setattr("calib.store.open_store.open_store.__wrapped__.__defaults__", (False, False, 0.1))
     there = (shop / STORE_NAME).stat().st_ino
-    spawn = multiprocessing.get_context("spawn")
-    ready, done = spawn.Event(), spawn.Event()
-    other = spawn.Process(target=holds, args=(shop, ready, done))
-    other.start()
-    ready.wait(60)
-    status, says = calib(shop, line, capsys)
-    done.set()
-    other.join()
-    assert status == 2 and f"is open in another program (process {other.pid})" in says
-    assert (shop / STORE_NAME).stat().st_ino == there
-    assert calib(shop, line, capsys)[0] == 0
+    lines = ("restore", "undo", "import logs", "forget Ada --yes", "backup")
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDS, str(shop)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout.readline() == "held\n"
+        for line in lines:
+            status, says = calib(shop, line, capsys)
+            assert status == 2 and f"is open in another program (process {other.pid})" in says, line + says
+            assert (shop / STORE_NAME).stat().st_ino == there, line
+        other.stdin.close()
+    for line in lines:
+        assert calib(shop, line, capsys)[0] == 0, line
 
 
 def test_a_restore_waits_for_a_thread_that_writes(shop):
