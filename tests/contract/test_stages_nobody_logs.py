@@ -9,7 +9,7 @@ from calib.shop.read_shop import read_shop
 from calib.workflow.fit import stages_to_ask_of
 from calib.workflow.fitted import find_fitted
 
-LOGGED = ("file_prep", "machine_setup", "printing", "unloading", "post_curing", "inspection", "packing")
+LOGGED = ("printing", "unloading", "post_curing", "packing")
 
 
 def resin_lab(lab):
@@ -23,10 +23,6 @@ def resin_lab(lab):
             runs += f"B{number},{stage},{day}T{hour:02d}:00,{day}T{hour:02d}:{20 + number % 7}\n"
     lab.take(head + rows, runs)
     assert lab.call("fit")[0] == 0
-
-
-def route(lab):
-    return find_fitted(lab.folder).route("VPP", "resin", "supports_off", False, read_shop(lab.folder))
 
 
 def questions(lab, *options):
@@ -47,12 +43,12 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     assert "-> done, not written down" in lab.call("review", asked["machine_cleaning"].lower(), "--not-written")[1]
     assert "changed since the last fit" in " ".join(find_fitted(lab.folder).warnings)
     assert lab.call("fit")[0] == 0
-    assert "draining" not in route(lab)
-    assert "washing" in route(lab)  # uncured resin does not leave unwashed
-    assert "machine_cleaning" in route(lab)
-    assert (
-        find_fitted(lab.folder).silent["VPP", "machine_cleaning"].share >= share
-    )  # of its gap, which nothing else shares now
+    fitted = find_fitted(lab.folder)
+    route = fitted.route("VPP", "resin", "supports_off", False, read_shop(lab.folder))
+    assert "draining" not in route
+    assert "washing" in route  # uncured resin does not leave unwashed
+    assert "machine_cleaning" in route
+    assert fitted.silent["VPP", "machine_cleaning"].share >= share  # of its gap, which nothing else shares now
     assert questions(lab, "--answered").keys() == {"draining", "washing", "machine_cleaning"}
     assert "draining" not in questions(lab)  # asked once
     assert "is open again" in lab.call("review", asked["draining"], "--undo")[1]
