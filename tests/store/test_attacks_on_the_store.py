@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import random
 import shutil
 import signal
-import subprocess
 import sys
 import time
 from collections import Counter
@@ -15,32 +16,15 @@ import duckdb
 import pytest
 from shop_folder import shop_of, write
 from test_copies_and_damage import COMMANDS, calib
-from test_trust import BUILDS, STAGES
+from test_trust import BUILDS, STAGES, child
 
-from calib.cli.app import guarded
+from calib.cli.app import guarded, run
 from calib.shop.template import shop_text
 from calib.store.backup import backup_store, list_backups
 from calib.store.open_store import STORE_NAME, open_store
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(os.name == "nt", reason="no signal 9 there")]
 MORE = STAGES.replace("B1,", "B2,").replace("2026-01", "2026-02")
-# Before each system call that changes a name, the child counts down and kills itself at the one that was drawn.
-CHILD = """
-import os, sys
-at = int(sys.argv[1])
-def counted(call):
-    def counting(*arguments, **named):
-        global at
-        at -= 1
-        if not at:
-            os.kill(os.getpid(), 9)
-        return call(*arguments, **named)
-    return counting
-for name in ("replace", "rename", "link", "unlink", "mkdir", "rmdir", "open", "pwrite", "close"):
-    setattr(os, name, counted(getattr(os, name)))
-from calib.cli.app import run
-sys.exit(run(sys.argv[2:]))
-"""
 KILLED = {"restore": 4, "undo": 3, "forget Ada": 3, "backup": 2, "export out": 2, "import more.csv": 2}
 
 
@@ -62,10 +46,30 @@ def content(folder):
         return con.execute("SELECT count(*), bit_xor(hash(t)) FROM stage_run t").fetchone()
 
 
+def calls(words, at):
+    """calib in a child, which counts down before each system call that changes a name and kills itself at number ``at``."""
+    left = at
+
+    def counted(call):
+        def counting(*arguments, **named):
+            nonlocal left
+            left -= 1
+            if not left:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return call(*arguments, **named)
+
+        return counting
+
+    for name in ("replace", "rename", "link", "unlink", "mkdir", "rmdir", "open", "pwrite", "close"):
+        setattr(os, name, counted(getattr(os, name)))
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        status = run(words)
+    sys.exit(status)
+
+
 def start(folder, line, at=0):
     words = [str(folder / word) if word in ("out", "more.csv") else word for word in line.split()]
-    call = [sys.executable, "-c", CHILD, str(at), *words, "--shop", str(folder)]
-    return subprocess.Popen(call, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return child(calls, [*words, "--shop", str(folder)], at)
 
 
 @pytest.mark.parametrize("line", KILLED)
@@ -73,8 +77,9 @@ def test_a_kill_leaves_the_old_store_or_the_new_one(shop, tmp_path, line, capsys
     draw, kills, failed = random.Random(13), Counter(), 0
     before = content(shop)
     whole = shutil.copytree(shop, tmp_path / "whole")
+    child(int).join()  # what the first child of all waits for is no time of the command
     began = time.monotonic()
-    start(whole, line).wait()
+    start(whole, line).join()
     took, after = time.monotonic() - began, content(whole)
     for number in range(2 * KILLED[line]):
         copy = shutil.copytree(shop, tmp_path / f"copy{number}")
@@ -83,8 +88,8 @@ def test_a_kill_leaves_the_old_store_or_the_new_one(shop, tmp_path, line, capsys
         if not at_call:
             time.sleep(took * (0.3 + 0.7 * draw.random()))
             process.kill()
-        process.wait()
-        kills["at a system call" if at_call else "at random"] += process.returncode == -signal.SIGKILL
+        process.join()
+        kills["at a system call" if at_call else "at random"] += process.exitcode == -signal.SIGKILL
         held = (copy / STORE_NAME).exists() and content(copy) in (before, after)
         failed += not held or calib(copy, "check", capsys)[0] != 0 or not list_backups(copy)
         shutil.rmtree(copy)
@@ -103,7 +108,9 @@ def test_a_restore_and_an_import_at_once_lose_no_row_that_was_called_stored(shop
             start(copy, line)
             for line in (("restore", "import more.csv") if number % 2 else ("import more.csv", "restore"))
         ]
-        ends = [process.wait() for process in both]
+        for process in both:
+            process.join()
+        ends = [process.exitcode for process in both]
         rows = content(copy)[0]
         replaced = [duckdb.connect(str(one), read_only=True) for one in copy.glob("*.replaced-*.duckdb")]
         kept = [con.execute("SELECT count(*) FROM stage_run").fetchone()[0] for con in replaced]

@@ -38,7 +38,9 @@ STAGES = "build_id,stage,started_at,ended_at,station,operator\n" + "".join(
 )
 LONG = os.environ.get("CALIB_LONG") == "1"  # 200 kills and ten thousand bad files instead of 20 and 300
 CHILDREN = multiprocessing.get_context("spawn" if os.name == "nt" else "forkserver")
-CHILDREN.set_forkserver_preload(["calib.store.imports", "calib.store.forget"])
+CHILDREN.set_forkserver_preload(
+    ["calib.store.imports", "calib.store.forget", "calib.workflow.keeping", "calib.workflow.import_logs"]
+)
 
 
 def child(does, *arguments):
