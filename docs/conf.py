@@ -16,6 +16,7 @@ import make_reference  # noqa: E402
 
 project = "calib"
 author = "the authors of calib"
+copyright = "the authors of calib, MIT licence"  # the name that the builder reads
 version = release = version_of("calib")
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
 source_suffix = {".md": "markdown"}
@@ -28,6 +29,8 @@ html_theme_options = {
     "font_family": "sans-serif",
 }
 html_copy_source = False
+html_show_sourcelink = False
+autodoc_preserve_defaults = True
 autodoc_typehints = "none"  # the docstrings say what is what, with units
 suppress_warnings = [
     "myst.xref_missing"
@@ -41,19 +44,23 @@ def setup(app: Any) -> None:
 
 
 def as_fields(app: Any, what: str, name: str, thing: Any, options: Any, lines: list[str]) -> None:
-    """Lines of our docstrings such as 'rows : columns ...' become fields; a name that ends in _ is no link.
+    """Lines of our docstrings such as 'rows : columns ...' become terms with their texts; a name that ends in _ is no link.
 
     Sections that are underlined are left to the reader of sections.
     """
+    if what == "property":
+        lines[0] = lines[0].replace(": ", ", ", 1)  # else what stands before a colon is taken for a type
     if any(re.fullmatch(r"\s*-{3,}", line) for line in lines):
         return
     made: list[str] = []
     inside = False
     for line in lines:
-        field = re.match(r"([\w., ]+?) : (.*)", line)
-        if field or (inside and not line.startswith(" ")):
-            if not (field and inside):
-                made.append("")
-            inside = bool(field)
-        made.append(f":{field[1]}: {field[2]}" if field else line)
+        term = re.match(r"(\w+(?:, \w+)*) : (.*)", line)
+        if term:
+            made += ["", f"``{term[1]}``", f"    {term[2]}"]
+        elif inside and line.startswith(" "):
+            made.append(f"    {line.strip()}")
+        else:
+            made += ["", line] if inside else [line]
+        inside = bool(term) or (inside and line.startswith(" "))
     lines[:] = [re.sub(r"(?<![`\w])(\w+)_(?=[\s,.;:)]|$)", r"``\1_``", line) for line in made]
