@@ -114,7 +114,7 @@ def mondays(seed: int, jump_sd: float, charts: list[Series]) -> list[list[Alarm]
     before, kept = set[tuple[str, str, int]](), Kept()
     for week in range(FIRST_LOOK, WEEKS + 1):
         until = MONDAY + pd.Timedelta(weeks=week)
-        errors = Calibrator().fit(runs[runs["ended_at"] < until], known).errors
+        errors = Calibrator().fit(runs[runs["ended_at"] < until], checkpoints=known).errors_
         document = check_drift(errors, errors["ended_at"].max(), false_alarms_per_year=FALSE_A_YEAR, kept=kept)
         kept, now = kept.after(document), set()
         for row in (row for row in document["stages"] if row["state"] == "drifting"):

@@ -53,7 +53,7 @@ def fitted(lab: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         material=rng.choice(["R1", "R2"], len(lab)), build_id=[f"B{i}" for i in range(len(lab))],
         attended=lab["stage"].isin(BENCH),
     )  # fmt: skip
-    return Calibrator().fit(runs.sort_values("ended_at", ignore_index=True)).errors
+    return Calibrator().fit(runs.sort_values("ended_at", ignore_index=True)).errors_
 
 
 def false_alarms(errors: pd.DataFrame, a_year: float = 2.0) -> int:

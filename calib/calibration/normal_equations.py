@@ -106,6 +106,18 @@ def _by_build(
     return (loads @ weighted).tocsr(), precision, loads @ (weight * y)
 
 
+def solve(information: np.ndarray, vector: np.ndarray, tail: int) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mean of a symmetric positive definite system, and the covariance of its last ``tail`` parameters alone.
+
+    information : shape (p, p), only the lower triangle is read; vector : shape (p,)
+    Returns shapes (p,) and (tail, tail). The inverse of all takes several times as long.
+    Raises OutsideModelError when the system has no solution.
+    """
+    factor = _factor(information)
+    last = len(vector) - tail
+    return _mean(factor, vector), _inverse(factor[last:, last:])
+
+
 def solve_and_invert(information: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Posterior mean and covariance of a symmetric positive definite system; only the lower triangle is read.
 
@@ -113,16 +125,8 @@ def solve_and_invert(information: np.ndarray, vector: np.ndarray) -> tuple[np.nd
     Raises OutsideModelError when the system has no solution.
     """
     factor = _factor(information)
-    mean, _ = lapack.dpotrs(factor, vector, lower=1)
-    if not np.isfinite(mean).all():
-        raise OutsideModelError(
-            "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
-        )
-    inverse, _ = lapack.dpotri(factor, lower=1, overwrite_c=1)
-    inverse = np.tril(inverse)
-    covariance = inverse + inverse.T
-    covariance[np.diag_indices_from(covariance)] /= 2
-    return mean, covariance
+    mean = _mean(factor, vector)
+    return mean, _inverse(factor)
 
 
 def eliminate(information: np.ndarray, vector: np.ndarray, gone: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -138,6 +142,26 @@ def eliminate(information: np.ndarray, vector: np.ndarray, gone: np.ndarray) -> 
     less[np.ix_(kept, kept)] = information[np.ix_(kept, kept)] - cross.T @ solved[:, :-1]
     right[kept] = vector[kept] - cross.T @ solved[:, -1]
     return less, right
+
+
+def _inverse(factor: np.ndarray) -> np.ndarray:
+    """Inverse of the matrix whose lower Cholesky factor this is."""
+    if not len(factor):
+        return np.zeros((0, 0))
+    inverse, _ = lapack.dpotri(factor, lower=1)
+    inverse = np.tril(inverse)
+    covariance = inverse + inverse.T
+    covariance[np.diag_indices_from(covariance)] /= 2
+    return np.asarray(covariance)
+
+
+def _mean(factor: np.ndarray, vector: np.ndarray) -> np.ndarray:
+    mean, _ = lapack.dpotrs(factor, vector, lower=1)
+    if not np.isfinite(mean).all():
+        raise OutsideModelError(
+            "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
+        )
+    return np.asarray(mean)
 
 
 def _factor(information: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, location_blocks, prior_precision, scale_blocks
 from calib.calibration.encoder import Encoder
-from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve_and_invert, sparse_rows
+from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve, solve_and_invert, sparse_rows
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
 from calib.calibration.random_walk import LEVEL_START, Levels
@@ -164,31 +164,43 @@ class WeeklyPass:
 
     def _iterate(self) -> None:
         window = join(self.weeks)
-        for _ in range(self.options.sweeps if self.rows >= FEW_ROWS else FIRST_SWEEPS):
+        few = self.rows < FEW_ROWS
+        sweeps = FIRST_SWEEPS if few else self.options.sweeps
+        for sweep in range(sweeps):
             fit = window.fit
-            self._sweep(window)
+            self._sweep(window, learns=few or sweep == sweeps - 1)
             self.change = float(np.quantile(np.abs(window.fit - fit), MOST_ROWS)) if window.count else 0.0
             self.sweeps_done += 1
         window.hand_back()
 
-    def _sweep(self, window: Window) -> None:
-        """One round: weigh the rows, solve for all effects at once, learn variances, scales and steps from them."""
+    def _sweep(self, window: Window, learns: bool) -> None:
+        """One round: weigh the rows, solve for all effects at once, learn scales and steps from them.
+
+        learns : their variances too: only that reads the covariance of all effects, which costs four times the solution
+        """
         sigma2 = self.scales.sigma2(window)
         y, weight, clean = self._weights(window, sigma2)
         shared = self.builds.of(window)
         design = self._design_of(window)
         information, vector = self._with_priors(accumulate(design, y, weight, shared))
-        self.mean, self.covariance = solve_and_invert(information, vector)
+        if learns:
+            self.mean, self.covariance = solve_and_invert(information, vector)
+        else:
+            p = self.design.size
+            self.mean, tail = solve(information, vector, len(vector) - p)
+            if self.options.robust:
+                self.levels.reweigh(self.mean[p:], tail, self.options.step_nu)
         window.fit = design @ self.mean
         effect, effect_variance = build_effects(y - window.fit, weight, shared)
         window.residual = window.y - window.fit - effect
-        of = design.tocoo()
-        window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
-        self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
-        self.levels.learn(
-            self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
-        )
-        self.scales.learn(window, clean, sigma2)
+        if learns:
+            of = design.tocoo()
+            window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
+            self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
+            self.levels.learn(
+                self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
+            )
+        self.scales.learn(window, clean, sigma2, learns)
         self.builds.learn(window, clean, sigma2)
         gross = self.gross + np.array([np.sum(1 - clean), len(clean)])
         share = (gross[0] + GROSS_WEIGHT * GROSS_SHARE) / (gross[1] + GROSS_WEIGHT)

@@ -113,7 +113,7 @@ def _mondays(jobs: Sequence[Job], weeks: int | None) -> list[pd.Timestamp]:
 def _fitted(logged: Logged, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
     """What a fit of that morning would have learned."""
     then = replace(logged, runs=logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday])
-    model = Calibrator().fit(learn(then, monday).rows, known)
+    model = Calibrator().fit(learn(then, monday).rows, checkpoints=known)
     return fitted_of(model, side_tables(then, monday, model), str(monday.date()))
 
 

@@ -47,15 +47,15 @@ def alike(one: Calibrator, other: Calibrator) -> bool:
 def cold():
     """A fit of all runs, and the arrays of what it kept."""
     kept = Checkpoints()
-    return Calibrator().fit(runs(), kept), kept.to_arrays()
+    return Calibrator().fit(runs(), checkpoints=kept), kept.to_arrays()
 
 
 @pytest.mark.parametrize("cut", [150, 260])
 def test_incremental_and_cold_agree_to_the_last_bit(cut, cold, learned):
     kept = Checkpoints()
-    Calibrator().fit(runs().iloc[:cut], kept)
+    Calibrator().fit(runs().iloc[:cut], checkpoints=kept)
     learned.clear()
-    warm = Calibrator().fit(runs(), Checkpoints.from_arrays(kept.to_arrays()))
+    warm = Calibrator().fit(runs(), checkpoints=Checkpoints.from_arrays(kept.to_arrays()))
     assert len(learned) < WEEKS
     assert alike(warm, cold[0])
 
@@ -67,14 +67,14 @@ def test_a_correction_of_an_old_run_restarts_before_its_week(cold, learned):
         changed = every.copy()
         changed.loc[at, "actual_min"] *= 1.2
         learned.clear()
-        warm = Calibrator().fit(changed, Checkpoints.from_arrays(cold[1]))
+        warm = Calibrator().fit(changed, checkpoints=Checkpoints.from_arrays(cold[1]))
         assert min(learned) <= week[at]
         assert len(learned) < WEEKS if at == 275 else min(learned) == week[0]
         assert alike(warm, Calibrator().fit(changed))
 
 
 def test_another_model_does_not_use_them(cold, learned):
-    Calibrator(window=3).fit(runs(), Checkpoints.from_arrays(cold[1]))
+    Calibrator(window=3).fit(runs(), checkpoints=Checkpoints.from_arrays(cold[1]))
     assert len(learned) == WEEKS
 
 
@@ -84,5 +84,5 @@ def test_incomplete_ones_and_those_of_another_version_are_not_used(cold, learned
     monkeypatch.setattr(checkpoints, "model_digest", lambda: "of another version")
     for found in (missing, arrays):
         learned.clear()
-        Calibrator().fit(runs(), Checkpoints.from_arrays(found))
+        Calibrator().fit(runs(), checkpoints=Checkpoints.from_arrays(found))
         assert len(learned) == WEEKS

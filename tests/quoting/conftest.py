@@ -65,7 +65,7 @@ class Certain(Calibrator):
 
 @pytest.fixture
 def certain():
-    return Certain()
+    return Certain(prior_only=True)
 
 
 @pytest.fixture

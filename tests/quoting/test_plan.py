@@ -48,7 +48,9 @@ class Unsure(Calibrator):
 
 def test_a_stage_of_which_next_to_nothing_is_known_stops_no_quote(box, shop, request_for):
     asked = request_for(3, processes=("MEX",))
-    found = option_of(quote(asked, shop, [box], Learned(Unsure(), Waits(), Failures()), draws=4000), "mex1")
+    found = option_of(
+        quote(asked, shop, [box], Learned(Unsure(prior_only=True), Waits(), Failures()), draws=4000), "mex1"
+    )
     packing = next(one for one in found["stages"] if one["stage"] == "packing")
     assert packing["p90_min"] > 100 * packing["p50_min"]
     assert found["lead_time_h"]["p90"] < 100 * 24 * 5
