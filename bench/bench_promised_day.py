@@ -58,6 +58,9 @@ SIDES = {
     "clip": (22, 14, 9),
     "spool": (40, 40, 34),  # two plates on a rod: wants supports
 }
+DOWN = {"as it lies in the file": "z-"} | {
+    f"on the file's {side} side": side for side in ("x-", "x+", "y-", "y+", "z+")
+}
 QUANTITIES = {"MEX": (1, 2, 4, 9, 20), "VPP": (1, 3, 6, 14, 40), "PBF": (3, 8, 20, 50)}
 SURE = 0.9
 
@@ -105,7 +108,7 @@ def write_parts(folder: Path) -> dict[str, Path]:
 
 
 def make_catalog() -> dict[tuple[str, str, int], list[dict]]:
-    """(process, part, quantity) -> the builds of such an order, as calib would lay them."""
+    """(process, part, quantity) -> the builds of such an order, as calib would lay them, and the side on which parts lie."""
     from calib.workflow.init import init_shop
     from calib.workflow.order import QuoteAsk
     from calib.workflow.quote import quote_part
@@ -121,8 +124,9 @@ def make_catalog() -> dict[tuple[str, str, int], list[dict]]:
                 for quantity in quantities:
                     document = quote_part(folder, path, quantity, QuoteAsk((process,), start="2026-01-05T09:00"))
                     option = next(one for one in document["options"] if one["machine"] == MACHINES[process][0])
+                    (pose,) = (DOWN[one["lies"]] for one in option["poses"])
                     rows = [
-                        {key: value for key, value in row.items() if key != "builds"}
+                        {key: value for key, value in row.items() if key != "builds"} | {"pose": pose}
                         for row in option["plan"]
                         for _ in range(row["builds"])
                     ]
@@ -190,7 +194,13 @@ class Writer:
     def files(self, now: float) -> list[Path]:
         self.number += 1
         builds = [
-            {**columns, "build_id": name, "machine": order.machine, "order_id": order.name, "planned": "true"}
+            {
+                **{key: columns[key] for key in columns if key != "pose"},
+                "build_id": name,
+                "machine": order.machine,
+                "order_id": order.name,
+                "planned": "true",
+            }
             for order in self.orders
             if order.arrived <= now and self.last < self.known(order) <= now
             for name, columns in zip(order.build_names.split("+"), order.builds, strict=True)
@@ -243,9 +253,8 @@ def quote_lab(task: tuple) -> list[dict]:
                 monday += WEEK
             if files := writer.files(order.arrived):
                 import_logs(folder, files)
-            document = quote_part(
-                folder, parts[order.part], order.quantity, QuoteAsk((order.process,), start=stamp(order.arrived))
-            )
+            asked = QuoteAsk((order.process,), start=stamp(order.arrived), pose=order.builds[0]["pose"])
+            document = quote_part(folder, parts[order.part], order.quantity, asked)
             number = find_option(document, order.machine)
             option = document["options"][number]
             promised = datetime.fromisoformat(option["promised_at"])

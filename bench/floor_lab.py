@@ -335,15 +335,14 @@ class FloorLab:
             self._now_is(machine, "waits for setting up")
             yield from self.by_hand(job, "machine_setup", attempt)
             self._now_is(machine, "runs")
-            luck = self._luck(job.names, "fails", attempt)
-            at = luck.random() if attempt < 3 and luck.random() < FAILED else 1.0
+            failed = False
             for stage in stages:
                 if stage in ALONE:
-                    yield from self._alone(job, stage, machine, attempt, at if stage == "printing" else 1.0)
+                    failed |= yield from self._alone(job, stage, machine, attempt, FAILED if attempt < 3 else 0.0)
             self._now_is(machine, "waits to be emptied")
             for stage in ("unloading", "machine_cleaning"):
                 yield from self.by_hand(job, stage, attempt)
-            tried, attempt = at == 1.0, attempt + 1
+            tried, attempt = not failed, attempt + 1
 
     def _now_is(self, machine: str, what: str) -> None:
         """Keep what the machine does from now on."""
@@ -352,11 +351,23 @@ class FloorLab:
             self.occupied[machine][before] = self.occupied[machine].get(before, 0.0) + self.env.now - since
         self.held_since[machine] = (what, self.env.now)
 
-    def _alone(self, job: Job, stage: str, station: str, attempt: int, share: float = 1.0) -> Generator:
-        draw = self._law(job, stage, station)
+    def _alone(self, job: Job, stage: str, station: str, attempt: int, fails: float = 0.0) -> Generator:
+        """Runs without hands; a printing may fail, with a chance, at any time alike. Returns whether it did.
+
+        Whether it fails is drawn with its minutes, so that who asks the truth before its end does not know of it.
+        """
+        draw, share = self._law(job, stage, station), 1.0
         row = self._begin(job, stage, station, "", attempt)
-        yield from self.spend((job.names, stage, attempt), lambda luck: share * draw(luck), float.__add__)
+
+        def minutes(luck: random.Random) -> float:
+            nonlocal share
+            whole, lot, where = draw(luck), luck.random(), luck.random()
+            share = where if stage == "printing" and lot < fails else 1.0
+            return share * whole
+
+        yield from self.spend((job.names, stage, attempt), minutes, float.__add__)
         row.ended, row.failed = self.env.now, share < 1.0
+        return row.failed
 
     def _later(self, job: Job, stage: str, attempt: int = 1) -> Generator:
         if stage not in STATIONS:

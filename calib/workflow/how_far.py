@@ -61,10 +61,14 @@ def first_to_do(route: Sequence[str], events: Sequence[Event]) -> tuple[int, Eve
     (2, (4, None))
     >>> first_to_do(route, [setup, Event(("printing",), 9, 30, "failed")])
     (1, None)
+    >>> out, again = Event(("unloading",), 40, 50), Event(("machine_setup",), 60, 70, "done", 2)
+    >>> route = ("file_prep", "machine_setup", "printing", "unloading", "packing")
+    >>> first_to_do(route, [setup, Event(("printing",), 9, 30, "failed"), out, again])
+    (2, None)
     """
     place = {stage: position for position, stage in enumerate(route)}
     spoilt = _spoilt(route, events)
-    counted = [event for event in events if not spoilt or event.attempt > spoilt.attempt]
+    counted = [event for event in _of_last_attempt(route, events) if not spoilt or event.attempt > spoilt.attempt]
     placed = [(place[stage], event) for event in counted for stage in event.stages if stage in place]
     begun = next(position for position, stage in enumerate(route) if stage in ON_MACHINE) - 1 if spoilt else -1
     past = max((position for position, event in placed if event.ended is not None), default=begun)
@@ -74,6 +78,19 @@ def first_to_do(route: Sequence[str], events: Sequence[Event]) -> tuple[int, Eve
         default=None,
     )
     return running or (max(past, begun) + 1, None)
+
+
+def _of_last_attempt(route: Sequence[str], events: Sequence[Event]) -> list[Event]:
+    """Events without those on the machine before it was last set up: what came after a print that failed is before it."""
+    on_machine = {stage for stage in route if stage in ON_MACHINE}
+    first = next((stage for stage in route if stage in on_machine), "")
+    set_up = max((event.started for event in events if first in event.stages), default=-np.inf)
+    last = max((event.attempt for event in events if on_machine & set(event.stages)), default=1.0)
+    return [
+        event
+        for event in events
+        if not on_machine & set(event.stages) or (event.started >= set_up and event.attempt >= last)
+    ]
 
 
 def _spoilt(route: Sequence[str], events: Sequence[Event]) -> Event | None:
