@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import NotRequired, TypedDict
 
-from calib.documents.model import LogNext
+from calib.documents.model import LogNext, RouteProposal
 
 Step = TypedDict("Step", {"command": str, "for": str})
 Step.__doc__ = "A command, and what it is for."
@@ -71,6 +71,7 @@ class ImportDocument(TypedDict):
     silent_machines: list[LastLog]
     last_logs: list[LastLog]
     log_next: list[LogNext]
+    own_routes: list[RouteProposal]
     dry_run: bool
     copy: Copy | None
     next_steps: list[Step]
@@ -101,6 +102,7 @@ class ReviewDocument(TypedDict):
     open: int
     answered_this_week: int
     answered: bool
+    own_routes: list[RouteProposal]
     at_shop: str  # ' --shop DIR', or nothing
 
 

@@ -25,6 +25,17 @@ class LogNext(Named):
     then_pct: float
 
 
+class RouteProposal(TypedDict):
+    """A route that many builds of a process show, where it is not the shop file's; nothing changes by itself."""
+
+    process: str
+    builds: int
+    left_out: list[str]  # stages that a person said are not done here
+    added: list[str]  # logged, and not in the shop's route
+    moved: bool  # others come in another order
+    lines: list[str]  # of the shop file
+
+
 class FitDocument(TypedDict):
     """The contract's ``fit`` document."""
 
@@ -34,6 +45,7 @@ class FitDocument(TypedDict):
     cells: list[Cell]
     seconds: float
     log_next: NotRequired[list[LogNext]]
+    own_routes: NotRequired[list[RouteProposal]]
     below_floor: NotRequired[list[BelowFloor]]
     warnings: NotRequired[list[str]]
 

@@ -8,7 +8,16 @@ from pathlib import Path
 
 from rich.table import Table
 
-from calib.documents.logs import ImportDocument, ImportedFile, MapDocument, MappingLine, Question, SetAsideRow, Step
+from calib.documents.logs import (
+    ImportDocument,
+    ImportedFile,
+    MapDocument,
+    MappingLine,
+    Question,
+    ReviewDocument,
+    SetAsideRow,
+    Step,
+)
 from calib.documents.model import FitDocument
 from calib.report.terminal import RenderableType, as_text, listed, table
 from calib.report.units import count, day, stage_name
@@ -20,7 +29,7 @@ SHOWN = 10  # rows set aside that are listed; the others are a command away
 def show_import(doc: ImportDocument) -> str:
     """What became of every row, then what waits for a person, then how the logs do, then the next step."""
     shown: list[RenderableType] = [*files_table(doc), *set_aside_lines(doc), *question_lines(doc), *health_lines(doc)]
-    shown += [*listed(doc, "warnings"), *log_next_lines(doc)]
+    shown += [*listed(doc, "warnings"), *own_route_lines(doc), *log_next_lines(doc)]
     if doc.get("dry_run"):
         shown.append("This was a trial: nothing was stored.")
     steps = listed(doc, "next_steps")
@@ -135,6 +144,21 @@ def log_next_lines(doc: ImportDocument | FitDocument) -> list[str]:
             f"±{advice['now_pct']:.0f} % to ±{advice['then_pct']:.0f} % ({count(advice['runs'], 'run')} logged)"
         )
     return ["What to log next:", *lines] if lines else []
+
+
+def own_route_lines(doc: ImportDocument | FitDocument | ReviewDocument) -> list[str]:
+    """Routes that the logs show and the shop file has not, with the lines to write."""
+    lines = []
+    for proposal in doc.get("own_routes") or ():
+        stages = (("without", proposal["left_out"]), ("with", proposal["added"]))
+        other = [f"{word} {', '.join(map(stage_name, named))}" for word, named in stages if named]
+        other += ["in another order"] if proposal["moved"] else []
+        lines += [
+            f"{count(proposal['builds'], 'build')} by {proposal['process']} went another way than the shop file's route: "
+            f"{'; '.join(other)}. To take it over, write in shop.toml:",
+            *(f"  {line}" for line in proposal["lines"]),
+        ]
+    return lines
 
 
 def show_map(doc: MapDocument) -> str:

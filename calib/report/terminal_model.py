@@ -21,7 +21,7 @@ from calib.documents.model import (
 )
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import as_sentence, as_text, listed, table
-from calib.report.terminal_import import log_next_lines
+from calib.report.terminal_import import log_next_lines, own_route_lines
 from calib.report.units import count, day, duration, known, share, signed_percent, stage_name
 
 
@@ -42,7 +42,7 @@ def show_fit(doc: FitDocument) -> str:
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
     shown += [f"{below_floor_sentence(run)} Not learned from." for run in listed(doc, "below_floor")]
     shown.append(table("process|stage|>runs|>actual / baseline|>8 of 10 times within", rows))
-    return as_text(*shown, *log_next_lines(doc))
+    return as_text(*shown, *own_route_lines(doc), *log_next_lines(doc))
 
 
 def ratio(value: float | None) -> str:

@@ -16,12 +16,16 @@ from calib.documents.store import (
     RestoreDocument,
 )
 from calib.records import NEVER_ENDED, NEVER_LOGGED
-from calib.report.terminal_import import question_line, set_aside_sentences
+from calib.report.terminal_import import own_route_lines, question_line, set_aside_sentences
 from calib.report.units import count, duration
 
 
 def show_review(doc: ReviewDocument) -> str:
-    """The questions, how to answer one, and how many wait."""
+    """The questions, how to answer one, how many wait; and routes that the logs show."""
+    return "\n".join([_questions(doc), *([] if doc["answered"] else own_route_lines(doc))])
+
+
+def _questions(doc: ReviewDocument) -> str:
     questions, shop = doc["questions"], doc["at_shop"]
     if doc["answered"]:
         return "\n".join(

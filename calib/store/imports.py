@@ -247,11 +247,12 @@ def _file_row(number: int, staged: Staged, fates: Fates, set_aside: Counter[int]
 def _afterwards(con: duckdb.DuckDBPyConnection, options: ImportOptions, document: dict[str, Any]) -> dict[str, Any]:
     """What a person should know after an import."""
     still_open, this_week = count_review(con)
+    summary = find_summary(con)
     return {
         "warnings": warnings_of(con, options.known_names, document["files"], document["odd_times"], options.stations),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),
         "last_logs": last_logs(con),
-        "log_next": find_summary(con).get("log_next", []),
+        **{key: summary.get(key, []) for key in ("log_next", "own_routes")},
     }

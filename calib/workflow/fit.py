@@ -34,6 +34,7 @@ from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
+from calib.workflow.route_proposals import propose_routes
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
@@ -75,6 +76,7 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
         "log_next": log_next(model, then.baselines, model.errors_, logged.shop),
+        "own_routes": propose_routes(then.builds, ended_by(then, horizon), logged.shop, logged.not_done),
         "below_floor": below_floor(learned, ended_by(then, horizon), logged.shop),
         "warnings": [
             *([beyond] if (beyond := beyond_the_logs(as_of, logged)) else []),

@@ -8,6 +8,7 @@ from typing import Any
 from calib.errors import UsageError
 from calib.results import written_beside
 from calib.shop.read_shop import read_shop
+from calib.store.fits import find_summary
 from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.store.review import A_WEEK, count_review, give_verdict, list_review, take_back_verdict
@@ -82,17 +83,20 @@ def _numbers(store: Any, named: str, state: str) -> list[int]:
 
 
 def find_questions(folder: Path, everything: bool = False, answered: bool = False) -> dict[str, Any]:
-    """questions (this week's, all, or those that were answered), open (how many there are), answered_this_week, at_shop."""
+    """questions (this week's, all, or those that were answered), open (how many there are), answered_this_week, own_routes (of the
+    last fit), at_shop."""
     with open_store(folder, read_only=True) as store:
         still_open, this_week = count_review(store)
         of_stages = list_stage_questions(store, answered)
         limit = None if everything or answered else max(0, A_WEEK - this_week - len(of_stages))
         questions = [*of_stages, *list_review(store, limit, answered)]
+        own_routes = find_summary(store).get("own_routes", [])
     return {
         "questions": questions,
         "open": still_open + (0 if answered else len(of_stages)),
         "answered_this_week": this_week,
         "answered": answered,
+        "own_routes": own_routes,
         "at_shop": at_shop(folder),
     }
 

@@ -43,6 +43,11 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     assert "-> done, not written down" in lab.call("review", asked["machine_cleaning"].lower(), "--not-written")[1]
     assert "changed since the last fit" in " ".join(find_fitted(lab.folder).warnings)
     assert lab.call("fit")[0] == 0
+    told = "20 builds by VPP went another way than the shop file's route: without draining. To take it over, write in shop.toml:"
+    out = lab.call("review")[1]
+    assert told in out
+    assert '\n  [routes]\n  VPP = ["design_adaptation", "file_prep", "machine_setup", ' in out
+    assert "washing" in out.partition("[routes]")[2]  # though it was said that it is not done
     fitted = find_fitted(lab.folder)
     route = fitted.route("VPP", "resin", "supports_off", False, read_shop(lab.folder))
     assert "draining" not in route

@@ -1,0 +1,113 @@
+"""The lab's own route by its logs, where it is another than the shop file's: a proposal, which changes nothing by itself."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Sequence
+
+import pandas as pd
+
+from calib.documents.model import RouteProposal
+from calib.records import STAGES
+from calib.safety import missing_stages, out_of_order
+from calib.shop.limits import is_limited
+from calib.shop.model import Shop
+from calib.workflow.gaps import NEVER_SEEN_IN
+
+HABIT = 0.8  # of the builds in which both are logged: so many times one stage comes before another; common practice, no source
+FEWEST = 5  # builds that have a stage, or both of a pair: fewer are no habit
+
+
+def propose_routes(
+    builds: pd.DataFrame, runs: pd.DataFrame, shop: Shop, not_done: Collection[tuple[str, str]]
+) -> list[RouteProposal]:
+    """A proposal for each process of which many builds show another route than the shop file's.
+
+    runs : that had ended; not_done : (process, stage) of which a person said that they are not done here
+    """
+    starts = _starts(builds, runs)
+    proposals = []
+    for process, rows in starts.groupby("process"):
+        printed = rows.loc[rows["stage"] == "printing", "build_id"].nunique()
+        if printed >= NEVER_SEEN_IN and process in shop.routes:
+            route = own_route(str(process), rows, shop, not_done)
+            if route != shop.routes[str(process)]:
+                proposals.append(_proposal(str(process), printed, route, shop.routes[str(process)]))
+    return proposals
+
+
+def own_route(process: str, starts: pd.DataFrame, shop: Shop, not_done: Collection[tuple[str, str]]) -> tuple[str, ...]:
+    """Stages in the order in which they are logged. What a person said is not done is left out, unless a hazard or a data
+    sheet asks for it; what is logged and not in the shop's route comes in.
+
+    starts : build_id, stage, started of one process
+    """
+    table = shop.routes[process]
+    counts = starts.groupby("stage")["build_id"].nunique()
+    known = [stage for stage in counts.index[counts >= FEWEST] if process in _processes(stage)]
+    materials = [name for name, material in shop.materials.items() if material.process == process]
+    kept = {
+        stage
+        for stage in table
+        if (process, stage) not in not_done or any(is_limited(shop, process, name, stage) for name in materials)
+    } | set(known)
+    kept |= set(missing_stages(process, kept)) & set(table)
+    times = starts.pivot_table(index="build_id", columns="stage", values="started", aggfunc="min")
+    route = _in_order([stage for stage in table if stage in kept], times)
+    for stage in (stage for stage in known if stage not in table):
+        route = _put_in(stage, route, times)
+    return tuple(route) if not out_of_order(process, route) else tuple(stage for stage in table if stage in kept)
+
+
+def _starts(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """First start of each stage of each build [min]: build_id, process, stage, started."""
+    rows = runs[["build_ids", "stage", "started_at"]].dropna(subset=["started_at"]).explode("build_ids")
+    rows = rows.assign(stage=rows["stage"].str.split("+"), started=rows["started_at"].map(pd.Timestamp.timestamp))
+    rows = rows.explode("stage").rename(columns={"build_ids": "build_id"})
+    first = rows.groupby(["build_id", "stage"], as_index=False)["started"].min()
+    return first.merge(builds[["build_id", "process"]], on="build_id")
+
+
+def _processes(stage: str) -> Collection[str]:
+    return STAGES[stage].processes if stage in STAGES else ()
+
+
+def _before(first: str, then: str, times: pd.DataFrame) -> float:
+    """Share of builds with both in which one comes before the other; a half where too few have both."""
+    if first not in times or then not in times:
+        return 0.5
+    both = times[[first, then]].dropna()
+    return float((both[first] < both[then]).mean()) if len(both) >= FEWEST else 0.5
+
+
+def _in_order(route: list[str], times: pd.DataFrame) -> list[str]:
+    """Logged neighbours change places where the logs have them the other way round as a habit; others stay where they are."""
+    logged = [stage for stage in route if stage in times]
+    for _ in logged:
+        for place in range(len(logged) - 1):
+            first, then = logged[place : place + 2]
+            if _before(then, first, times) >= HABIT:
+                logged[place : place + 2] = then, first
+    sorted_ones = iter(logged)
+    return [next(sorted_ones) if stage in times else stage for stage in route]
+
+
+def _put_in(stage: str, route: list[str], times: pd.DataFrame) -> list[str]:
+    """Behind the last stage that comes before it as a habit."""
+    behind = [place for place, other in enumerate(route) if _before(other, stage, times) >= HABIT]
+    place = max(behind, default=-1) + 1
+    return [*route[:place], stage, *route[place:]]
+
+
+def _proposal(process: str, builds: int, route: Sequence[str], table: Sequence[str]) -> RouteProposal:
+    left_out, added = [stage for stage in table if stage not in route], [stage for stage in route if stage not in table]
+    shared = [stage for stage in table if stage in route]
+    moved = [stage for stage in route if stage in table] != shared
+    return {
+        "process": process,
+        "builds": builds,
+        "left_out": left_out,
+        "added": added,
+        "moved": moved,
+        "lines": ["[routes]", f"{process} = {json.dumps(list(route))}"],
+    }
