@@ -28,7 +28,7 @@ NO_TIMES = (
 class Rule:
     """name : for scripts; column : whose value is shown, or '' for the row; bad : SQL; sentence : what is allowed.
 
-    needs : columns without which the rule says nothing: where one of them breaks a rule of its own, only that is told
+    needs : columns without which the rule says nothing: where one of them breaks a rule of its own, only that one is reported
     """
 
     name: str

@@ -113,16 +113,16 @@ def rows_between(rows: Sequence[Sequence[str]]) -> dict[str, str]:
     """
     filled = [sum(map(bool, row)) for row in rows]
     usual = median(filled)
-    found: dict[str, str] = {}
+    words: dict[str, str] = {}
     for row, count in zip(rows, filled, strict=True):
         if 0 < count <= usual / 2 and (word := _word_between(_first(row), count)):
-            found.setdefault(word, _first(row))
+            words.setdefault(word, _first(row))
     whole = [_first(row) for row, count in zip(rows, filled, strict=True) if count > usual / 2]
-    return {word: cell for word, cell in found.items() if not any(map(begins_with((word,)).match, whole))}
+    return {word: cell for word, cell in words.items() if not any(map(begins_with((word,)).match, whole))}
 
 
 def _word_between(cell: str, count: int) -> str:
-    """The word by which a row of ``count`` filled cells is told, or ''."""
+    """The word by which a row of ``count`` filled cells is recognised, or ''."""
     letters = re.match(r"[^\W\d_]+(?:[ -][^\W\d_]+)*", cell)
     if letters and folded(letters[0]) in BETWEEN_ROWS:
         return letters[0]

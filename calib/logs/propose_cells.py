@@ -111,11 +111,11 @@ def number_of(cell: str, decimal: str) -> float | None:
 
 
 def unit_of(
-    ours: str, shape: str, cells: Sequence[str], said: str, decimal: str, lasted: Sequence[float | None] = ()
+    ours: str, shape: str, cells: Sequence[str], stated: str, decimal: str, lasted: Sequence[float | None] = ()
 ) -> tuple[str, str, str]:
     """The unit of a column of numbers, why, and a question or ''; '' is our own unit.
 
-    said : the unit in its heading; lasted : minutes from start to end in the same rows, where they are known
+    stated : the unit in its heading; lasted : minutes from start to end in the same rows, where they are known
     """
     kind = dimension(ours)
     if kind == "min" and shape == "clock":
@@ -126,27 +126,29 @@ def unit_of(
     ratios = [
         minutes / number for number, minutes in zip(numbers, lasted, strict=False) if number and minutes and minutes > 0
     ]
-    if said in UNITS.get(kind, {}) and not ratios:
-        return ("" if UNITS[kind][said] == 1 else said), f"its heading says {said}", ""
+    if stated in UNITS.get(kind, {}) and not ratios:
+        return ("" if UNITS[kind][stated] == 1 else stated), f"its heading says {stated}", ""
     size = median([number for number in numbers if number is not None] or [1.0])
     if kind == "min":
-        return _unit_of_time(ratios, said, size, numbers)
+        return _unit_of_time(ratios, stated, size, numbers)
     if ours == "layer_mm" and size >= 5:
         return "um", "", f"{ours}: half of it is above {size:g}: are these micrometres?"
     return "", "", ""
 
 
 def _unit_of_time(
-    ratios: Sequence[float], said: str, size: float, numbers: Sequence[float | None]
+    ratios: Sequence[float], stated: str, size: float, numbers: Sequence[float | None]
 ) -> tuple[str, str, str]:
     near = next((unit for unit in ("min", "h", "s") if ratios and 0.7 < median(ratios) / UNITS["min"][unit] < 1.4), "")
     if near:
         question = (
-            f"its heading says {said}, but it agrees with end less start in {near}" if said not in ("", near) else ""
+            f"its heading says {stated}, but it agrees with end less start in {near}"
+            if stated not in ("", near)
+            else ""
         )
         return ("" if near == "min" else near), f"agrees with end less start in {near}", question
-    if said in UNITS["min"]:
-        return ("" if said == "min" else said), f"its heading says {said}", ""
+    if stated in UNITS["min"]:
+        return ("" if stated == "min" else stated), f"its heading says {stated}", ""
     if size < 12 and any(number and number % 1 for number in numbers):
         return "h", "", f"no unit is said, and half of it is below {size:g}: are these hours?"
     if size > 3000:

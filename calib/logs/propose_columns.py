@@ -161,12 +161,12 @@ def _by_times(
 
 def _earlier_and_later(columns: list[Seen]) -> tuple[str, str] | None:
     """Two columns of which one is nearly never later than the other in the same row, cells held against each other as text."""
-    for one, other in combinations(columns, 2):
-        both = [(a, b) for a, b in zip(one.cells, other.cells, strict=True) if a and b]
+    for first, second in combinations(columns, 2):
+        both = [(a, b) for a, b in zip(first.cells, second.cells, strict=True) if a and b]
         if both and sum(a.zfill(19) <= b.zfill(19) for a, b in both) > 0.8 * len(both):
-            return one.name, other.name
+            return first.name, second.name
         if both and sum(a.zfill(19) >= b.zfill(19) for a, b in both) > 0.8 * len(both):
-            return other.name, one.name
+            return second.name, first.name
     return None
 
 
@@ -255,12 +255,12 @@ def _stage_and_role(column: Seen) -> tuple[str, str]:
     rest = f" {column.heading} ".replace(f" {phrase} ", " ").strip()
     if not stage:
         stage, rest = _compound(column.heading)
-    said = phrase_in(rest, _ROLES)[1]
-    if not stage or (rest and not said) or column.shape not in ("stamp", "clock", "number", "duration"):
+    role = phrase_in(rest, _ROLES)[1]
+    if not stage or (rest and not role) or column.shape not in ("stamp", "clock", "number", "duration"):
         return "", ""
-    lasts = said in ("", LASTING) and column.shape != "stamp"
-    timed = said in (START, END) and column.shape in ("stamp", "clock")
-    return (stage, LASTING if lasts else said) if lasts or timed else ("", "")
+    lasts = role in ("", LASTING) and column.shape != "stamp"
+    timed = role in (START, END) and column.shape in ("stamp", "clock")
+    return (stage, LASTING if lasts else role) if lasts or timed else ("", "")
 
 
 def _compound(heading: str) -> tuple[str, str]:

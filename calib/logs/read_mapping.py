@@ -23,7 +23,7 @@ Problem = tuple[Place, str]  # where, and what is wrong
 TABLES = ("columns", "formats", "units", "stages", "processes", "words", "defaults", "start_stop", "wide")
 
 MOST_BYTES = 5_000_000
-SHOWN = 40  # problems that are told
+SHOWN = 40  # problems that are listed
 WORD_TABLES = {"stages": "stage", "processes": "process"}
 KEYS = {"kind", "sheet", "decimal", "zone", "overnight", "skip", *TABLES}
 

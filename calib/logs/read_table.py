@@ -93,7 +93,7 @@ def read_tables(
     direct : let the engine read large plain files itself; False writes a clean copy in any case
     before : tables that were read before in the same way; what they hold is not read again
 
-    Raises LogFileError when the file cannot be read as a table, or its kind cannot be told.
+    Raises LogFileError when the file cannot be read as a table, or its kind is unknown.
     """
     shown = shown or str(path)
     try:
@@ -207,7 +207,7 @@ def _text_source(path: Path, dialect: Dialect) -> Source:
 
 
 def _sheet_tables(sources: Sequence[Source], mappings: Sequence[Mapping], work: Path, shown: str) -> Iterator[RawTable]:
-    """The tables of a workbook; which of its sheets are none of them is said where a mapping was made for one."""
+    """The tables of a workbook; a note names the sheets that are none, where a mapping was made for one."""
     read = _read_by(sources, mappings, shown)
     filled = [pair for pair in read if pair[0].is_filled] or read[:1]
     sheets = list(dict.fromkeys(source.sheet for source, _ in filled))

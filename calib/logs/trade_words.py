@@ -245,7 +245,7 @@ def word_of(word: str, words: Iterable[str]) -> str:
 
 
 def why_stage(word: str, ours: str) -> tuple[str, str]:
-    """Why a word was taken for a stage, to be put behind its count; and what a person is told where that is a guess."""
+    """Why a word was taken for a stage, to be put behind its count; and the question where that is a guess."""
     if is_sure_stage(word, ours):
         return "", ""
     if "+" in ours:

@@ -41,7 +41,7 @@ def library_says(error: Exception) -> str:
     return "".join(letter if letter.isprintable() else "?" for letter in line).rstrip(" .:")
 
 
-MOST = 5  # names of one sort that are told one by one
+MOST = 5  # names of one sort that are listed one by one
 Seen = Iterable[tuple[str, str, int, str]]
 
 

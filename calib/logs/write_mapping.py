@@ -58,7 +58,7 @@ class Line:
 
     @property
     def shown(self) -> dict[str, str]:
-        """For a table: what of ours is said by what of theirs."""
+        """For a table: what of theirs becomes what of ours, and why."""
         value = " + ".join(map(str, self.value)) if isinstance(self.value, list) else str(self.value)
         ours, theirs = (value, self.key) if self.section.startswith(WORDS) else (self.key, value)
         return {"table": self.section, "ours": ours, "theirs": theirs, "why": self.why}
@@ -72,7 +72,7 @@ class Line:
 def as_toml(
     name: str, kind: str, lines: Sequence[Line], unused: Sequence[str], free: Sequence[str], notes: Iterable[str]
 ) -> str:
-    """The mapping of file ``name``; what it says twice is said once."""
+    """The mapping of file ``name`` as text: how many questions it has, then its tables."""
     questions = sum(bool(line.ask) for line in lines)
     text = [
         f"# How {printable(name)} becomes a log of {kind}: a proposal. Look at every line; what is wrong is yours to change."

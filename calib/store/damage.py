@@ -1,4 +1,4 @@
-"""What the engine says where a store's bytes are not those that were written: told apart from a full disk and from faults."""
+"""What the engine says where a store's bytes are not those that were written, as distinct from a full disk and from faults."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ def _rows(con: duckdb.DuckDBPyConnection, table: str, names: tuple[str, ...]) ->
 
 
 def _as_of(row: Row, moment: datetime) -> Row:
-    """An alarm as it was before a moment: what ended at it or later stood, what was first told then was not told."""
+    """An alarm as it was before a moment: what ended at it or later still stood, what became known then was not known."""
     if row["ended_at"] and row["ended_at"] >= moment:
         row = row | {"ended_at": None, "ended_why": None}
     if row["known_since"] and row["known_since"] >= moment:
@@ -94,7 +94,7 @@ def accept_change(
 ) -> None:
     """Keep an accepted change in the history.
 
-    known_until : the last logged end, UTC: what cried up to then is accepted
+    known_until : the last logged end, UTC: alarms up to then are accepted
     """
     con.execute(
         f"INSERT INTO accepted_change ({', '.join(NAMES)}) VALUES (?, ?, ?, ?, ?, ?, ?, NULL)",

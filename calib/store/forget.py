@@ -154,7 +154,7 @@ LARGEST = 1 << 28  # bytes; a log that is larger is not looked into, and is name
 def files_with(folder: Path, names: Iterable[str], beside: Iterable[Path] = ()) -> list[str]:
     """Files below ``folder`` that hold one of the names, and those too large or damaged to tell.
 
-    beside : folders to pass over (backups, which are told of themselves)
+    beside : folders to pass over (backups, which are listed of their own)
     """
     pattern = name_pattern(names)
     passed = tuple(beside)

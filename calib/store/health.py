@@ -154,7 +154,7 @@ def _file_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
 
 
 def _clock_warnings(odd: Mapping[str, int]) -> Iterator[str]:
-    for kind, one, many, what in (
+    for kind, single, several, what in (
         ("twice", "local time exists twice", "local times exist twice", "(the clock went back): the first was taken"),
         (
             "missing",
@@ -164,4 +164,4 @@ def _clock_warnings(odd: Mapping[str, int]) -> Iterator[str]:
         ),
     ):
         if odd.get(kind):
-            yield f"{odd[kind]} {one if odd[kind] == 1 else many} {what}."
+            yield f"{odd[kind]} {single if odd[kind] == 1 else several} {what}."

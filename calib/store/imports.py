@@ -82,7 +82,7 @@ class ImportOptions:
 
     def read_mappings(self) -> list[Mapping]:
         """Raises LogFileError that lists every problem of a mapping's file."""
-        return [one if isinstance(one, Mapping) else read_mapping(one, self.shop_stages) for one in self.mappings]
+        return [m if isinstance(m, Mapping) else read_mapping(m, self.shop_stages) for m in self.mappings]
 
 
 def import_files(

@@ -134,7 +134,7 @@ def _is_own(path: Path) -> bool:
     try:
         return is_result(path) or (path.parent.name == TEMPLATES and is_unfilled(path))
     except OSError:
-        return False  # it is said where it is read
+        return False  # reported where it is read
 
 
 def _is_log(path: Path) -> bool:

@@ -250,7 +250,7 @@ def _taken_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[
 
 
 def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:
-    """Accepted quotes that are not ready, told without reading their long documents."""
+    """Accepted quotes that are not ready, found without reading their long documents."""
     rows = con.execute(
         "SELECT quote_id, inputs FROM quote WHERE accepted_at IS NOT NULL AND stated_ready_at IS NULL"
     ).fetchall()

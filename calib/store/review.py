@@ -28,7 +28,7 @@ MARKED = keyed("stages", where=f"{KEY_START} IN (SELECT work FROM review)")
 def mark_runs(con: duckdb.DuckDBPyConnection, base: int, zone: str) -> int:
     """Mark what came with file ``base`` or later and looks wrong; returns how many new marks.
 
-    zone : IANA zone of the times that a mark tells
+    zone : IANA zone of the times in a mark's sentence
     """
     before = _count(con)
     for rule, (sql, says) in RULES.items():

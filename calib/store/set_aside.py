@@ -23,7 +23,7 @@ from calib.store.staging import Staged, broken_rules, collect_bad
 from calib.store.staging_tables import FileTables, StagingTables
 
 SAMPLES = 20
-SHOWN = 300  # letters of a value or a reason that are told; the row is kept whole
+SHOWN = 300  # letters of a value or a reason that are shown; the row is kept whole
 
 
 def keep_set_aside(

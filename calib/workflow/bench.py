@@ -132,7 +132,7 @@ def _running(steps: list[dict[str, Any]], runs: pd.DataFrame, today: Today) -> d
 
 
 def logged_columns(run: pd.Series) -> dict[str, Any]:
-    """The columns of a run by which its key is told."""
+    """The columns of a run that make up its key."""
     key = str(run["run_key"])
     texts = {name: run[name] if isinstance(run[name], str) else "" for name in ("station", "operator", "order_id")}
     return {

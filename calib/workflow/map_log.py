@@ -22,7 +22,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     Returns file, kind, mapping (where it was written), notes, lines, reasons, unsure (what a person must decide first), would_come_in
     (the ``import`` document of a trial, or null with ``trial_error``), next_steps.
 
-    kind : what ``log`` is a log of, where it is not to be told from its columns
+    kind : what ``log`` is a log of, where its columns do not show it
     """
     shop = read_shop(folder)
     if kind not in (None, *KINDS):
