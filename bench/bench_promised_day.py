@@ -228,7 +228,7 @@ class Writer:
 def quote_lab(task: tuple) -> list[dict]:
     """One lab, from its history to its last order: a row for each order asked for."""
     from calib.store.open_store import open_store
-    from calib.store.quotes import accept_quote
+    from calib.store.quotes import Acceptance, accept_quote
     from calib.workflow.accept import find_option
     from calib.workflow.fit import fit_shop
     from calib.workflow.import_logs import import_logs
@@ -259,7 +259,7 @@ def quote_lab(task: tuple) -> list[dict]:
             option = document["options"][number]
             promised = datetime.fromisoformat(option["promised_at"])
             with open_store(folder) as store:
-                accept_quote(store, document["quote_id"], number, promised, SURE, None, order.name)
+                accept_quote(store, document["quote_id"], Acceptance(number, promised, SURE, None, order.name))
             found.append(order_row(setting, order, option))
             if each:
                 with each.open("a") as out:

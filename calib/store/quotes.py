@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -89,17 +90,24 @@ def find_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> dict[str, Any]:
     raise UsageError(f'There is no quote "{quote_id}".', f'The nearest is "{near[0]}"; calib quotes lists all.')
 
 
-def accept_quote(
-    con: duckdb.DuckDBPyConnection,
-    quote_id: str,
-    option: int = 0,
-    due_at: datetime | None = None,
-    chance: float | None = None,
-    note: str | None = None,
-    order_id: str | None = None,
-    hurried: bool = False,
-    start_at: datetime | None = None,
-) -> None:
+@dataclass(frozen=True)
+class Acceptance:
+    """What was agreed with a quote.
+
+    option : number of the option; due_at, start_at : when it is promised and may begin, None: as quoted
+    chance : that it is ready by then [0..1]; hurried : whether it goes before the others
+    """
+
+    option: int = 0
+    due_at: datetime | None = None
+    chance: float | None = None
+    note: str | None = None
+    order_id: str | None = None
+    hurried: bool = False
+    start_at: datetime | None = None
+
+
+def accept_quote(con: duckdb.DuckDBPyConnection, quote_id: str, agreed: Acceptance) -> None:
     """Mark an option of a quote as accepted, with what was promised; one accepted before keeps its place in the queue.
 
     Raises UsageError for an unknown id.
@@ -108,9 +116,10 @@ def accept_quote(
     con.execute(
         "UPDATE quote SET accepted_option = ?, accepted_at = coalesce(accepted_at, ?), due_at = ?, chance = ?, note = ?, order_id = ?, "
         "hurried = ?, start_at = ?, kept_at = coalesce(kept_at, ?) WHERE quote_id = ?",
-        [option, _now(), _utc(due_at), chance, note, order_id, hurried, _utc(start_at), _now(), name],
-    )
-    if order_id:
+        [agreed.option, _now(), _utc(agreed.due_at), agreed.chance, agreed.note, agreed.order_id, agreed.hurried,
+         _utc(agreed.start_at), _now(), name],
+    )  # fmt: skip
+    if agreed.order_id:
         join_held(con)  # runs of the order may have been logged before
 
 

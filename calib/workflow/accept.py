@@ -21,7 +21,7 @@ from calib.records import process_code
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
-from calib.store.quotes import accept_quote, find_quote, state_ready, withdraw_quote
+from calib.store.quotes import Acceptance, accept_quote, find_quote, state_ready, withdraw_quote
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import Today, find_today, forecast
 
@@ -66,7 +66,7 @@ def accept(
     before = {row["quote_id"]: row for row in forecast(folder, today)}
     with open_store(folder) as store:
         note = without_names(store, note, today.shop.people_names) if note else note
-        accept_quote(store, quote["quote_id"], number, due, chance, note, order, hurried, begins)
+        accept_quote(store, quote["quote_id"], Acceptance(number, due, chance, note, order, hurried, begins))
     after = forecast(folder, today)
     progress("")
     kept = {"order_id": order, "chance_then": chance, "hurried": hurried, "note": note}

@@ -8,7 +8,7 @@ import pytest
 from shop_folder import take_in, write
 
 from calib.store.open_store import open_store
-from calib.store.quotes import accept_quote, find_fulfilment, save_quote
+from calib.store.quotes import Acceptance, accept_quote, find_fulfilment, save_quote
 
 HEAD = "build_id,process,machine,parts,quote_id,order_id\n"
 STAGES = "build_id,order_id,stage,started_at,ended_at,outcome\n"
@@ -20,7 +20,7 @@ def lab(tmp_path):
     with open_store(tmp_path, create=True) as con:
         for quantity in (10, 20):
             save_quote(con, {"part": "clip.stl", "quantity": quantity, "options": [{}], "sure": 0.9})
-        accept_quote(con, "Q00002", order_id="R2")
+        accept_quote(con, "Q00002", Acceptance(order_id="R2"))
     return tmp_path
 
 
@@ -79,5 +79,5 @@ def test_runs_of_an_order_wait_until_a_quote_becomes_it(lab):
     stages = ",R7,packing,2026-03-02T12:00,2026-03-02T13:00,\n"
     assert found(lab, "B1,MEX,m,10,Q00001,\n", stages) == {"Q00001": [("B1", 10, None)]}
     with open_store(lab) as con:
-        accept_quote(con, "Q00001", order_id="R7")
+        accept_quote(con, "Q00001", Acceptance(order_id="R7"))
         assert find_fulfilment(con)["Q00001"] == [{"build_id": "B1", "parts": 10, "packed_at": at(13)}]
