@@ -13,7 +13,7 @@ from calib.store.tables import KEY, KEY_START, keyed
 from calib.store.transaction import transaction
 
 ATTENDED_LONGEST_H = 14
-TIMES_USUAL = 8
+TIMES_USUAL = 6  # finds 50 of the 52 timers that the demo lab forgot, and 2 others (8: 39 and 1)
 ENOUGH_RUNS = 8
 _BY_HAND = "stage NOT IN ({})".format(
     ", ".join(f"'{name}'" for name, stage in STAGES.items() if stage.hands in ("none", "ends"))
