@@ -1,19 +1,24 @@
-"""Workbooks, JSON lines, Parquet, gzip, templates, plans."""
+"""Files of every form: the same rows from each, what is refused, and what a shop gets to write its logs with."""
 
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import os
+import zipfile
 from datetime import datetime
 
 import duckdb
 import pytest
 from openpyxl import Workbook, load_workbook
+from written_tables import ods
 
 from calib.errors import LogFileError
+from calib.logs import text_file
 from calib.logs.columns import KINDS
 from calib.logs.how_to_fill import MEANING, example_csv
+from calib.logs.mapping import Mapping
 from calib.logs.read_plan import read_plan
 from calib.logs.workbook import write_templates
 from calib.store.imports import ImportOptions, import_files
@@ -207,3 +212,52 @@ def test_a_plan_is_read_without_a_store_and_its_bad_rows_told(tmp_path):
     ]
     with pytest.raises(LogFileError, match="is a log of stages, not of builds"):
         read_plan(written(tmp_path, "jsonl"))
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("filling", ["x", ",", '"', " ,"])
+def test_lines_behind_one_too_long_keep_their_numbers(monkeypatch, filling, ending):
+    monkeypatch.setattr(text_file, "LONGEST_LINE", 50)
+    text = ending.join(["a,b", "1,2", "3," + filling * 200, "4,5", ""])
+    dialect = text_file.Dialect(encoding="utf-8", delimiter=",", header_line=1, names=("a", "b"))
+    found = list(text_file.rows(io.BytesIO(text.encode()), dialect))
+    assert [(row.line, bool(row.fault)) for row in found] == [(2, False), (3, True), (4, False)]
+    assert found[-1].cells == ["4", "5"]
+
+
+BUILDS = [["build_id", "process", "machine", "parts"], ["B1", "SLA", "M1", 3]]
+STAGES = [["A lab's log"], ["build_id", "stage", "started_at", "work_min"], ["B1", "sanding", "2026-01-05T08:00", 45.5]]
+
+
+def test_every_sheet_that_is_a_log_is_read(tmp_path):
+    path = ods(tmp_path / "log.ods", {"builds": BUILDS, "Week 2": STAGES, "empty": []})
+    files = import_files(tmp_path, [path], ImportOptions("Europe/Berlin"))["files"]
+    assert [(file["path"].partition("#")[2], file["kind"], file["rows_new"]) for file in files] == [
+        ("builds", "builds", 1), ("Week 2", "stages", 1),
+    ]  # fmt: skip
+
+
+def test_the_sheet_that_a_mapping_names_is_read_alone(tmp_path):
+    path = ods(tmp_path / "log.ods", {"builds": BUILDS, "Week 2": STAGES})
+    (file,) = import_files(tmp_path, [path], ImportOptions("Europe/Berlin", mappings=(Mapping(sheet="Week 2"),)))[
+        "files"
+    ]
+    assert (file["kind"], file["rows_read"], file["rows_held"]) == ("stages", 1, 1)
+
+
+def test_a_mapping_of_a_sheet_that_is_not_there_says_which_ones_are(tmp_path):
+    path = ods(tmp_path / "log.ods", {"Woche 1": [["Auftrag", "Dauer"], ["A1", 5]], "Woche 2": [["x", "y"], [1, 2]]})
+    with pytest.raises(LogFileError, match='is for a sheet "Week 3", and it has "Woche 1", "Woche 2"'):
+        import_files(tmp_path, [path], ImportOptions("Europe/Berlin", mappings=(Mapping(sheet="Week 3"),)))
+    (tmp_path / "log.csv").write_text("Auftrag,Dauer\nA1,5\n", encoding="utf-8")
+    theirs = Mapping(kind="stages", sheet="Week 3", columns={"build_id": ("Job",), "work_min": ("Dauer",)})
+    with pytest.raises(LogFileError, match='the mapping names "Job", which it lacks'):  # a text has no sheets
+        import_files(tmp_path, [tmp_path / "log.csv"], ImportOptions("Europe/Berlin", mappings=(theirs,)))
+
+
+def test_a_spreadsheet_that_expands_beyond_reason_is_refused(tmp_path):
+    path = tmp_path / "bomb.ods"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("content.xml", b" " * (1 << 25))
+    with pytest.raises(LogFileError, match="expands to far more than its size allows"):
+        import_files(tmp_path, [path], ImportOptions("Europe/Berlin"))
