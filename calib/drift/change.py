@@ -45,7 +45,7 @@ class Change:
         since = np.maximum(at - at[self.run], 0.0)
         before, after = (robust_mean(values[part], scale[part])[0] for part in (slice(self.run), slice(self.run, None)))
         seen = (after - before) / self.size
-        return since * seen / max(float(since[self.run :].mean()), 1e-9)
+        return np.asarray(since * seen / max(float(since[self.run :].mean()), 1e-9))
 
 
 def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: int = 4) -> Change:
@@ -73,7 +73,7 @@ def near_neighbours(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """Values drawn in to REACH sd from the median of their neighbours: forgotten timers move no date."""
     wide = np.pad(values, NEIGHBOURS, mode="edge")
     middle = np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * NEIGHBOURS + 1), axis=1)
-    return np.clip(values, middle - REACH * scale, middle + REACH * scale)
+    return np.asarray(np.clip(values, middle - REACH * scale, middle + REACH * scale))
 
 
 def gains(values: np.ndarray, weight: np.ndarray, since: np.ndarray) -> np.ndarray:
@@ -106,7 +106,7 @@ def chances(gain: np.ndarray, fewest: int, temper: float) -> np.ndarray:
     inside = np.zeros(gain.shape, bool)
     inside[:, fewest : gain.shape[1] - fewest + 1] = True
     weight = np.exp((np.where(inside, gain, -np.inf) - gain[inside].max()) / 2 / temper)
-    return weight / weight.sum()
+    return np.asarray(weight / weight.sum())
 
 
 def shortest_span(chance: np.ndarray, run: int) -> tuple[int, int]:

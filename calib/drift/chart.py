@@ -123,7 +123,7 @@ def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
     a_year = int(LAGS[0]) if level.known else a_year
     length = max(n, a_year)
     still = shift_odds(np.zeros((1, length)), np.ones((1, length)), level, 0 if level.known else BEFORE)[0][0]
-    return np.maximum(still[:n], still[a_year - 1])
+    return np.asarray(np.maximum(still[:n], still[a_year - 1]))
 
 
 def sums(values: np.ndarray) -> np.ndarray:

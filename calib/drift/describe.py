@@ -125,7 +125,8 @@ def levels_before(chart: Series, low: int) -> pd.Series:
     """What the model took each stage's level for in its last runs before run ``low`` [log], by stage."""
     rows = chart.rows.iloc[:low]
     level = np.log(rows["expected_min"] / rows["baseline_min"]) - rows["covariate_effect"]
-    return level.groupby(rows["stage"].astype(str)).agg(lambda levels: levels.tail(LATEST).median())
+    medians: pd.Series = level.groupby(rows["stage"].astype(str)).agg(lambda levels: levels.tail(LATEST).median())
+    return medians
 
 
 def day_of(chart: Series, run: int, timezone: str) -> str:

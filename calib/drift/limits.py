@@ -58,7 +58,7 @@ def chart_limits(
     at_least = np.maximum(pace, FEWEST)
     middle = np.interp(np.log(at_least), np.log(grid), middles)
     share = a_year / LUCK * pace**SHARE / np.sum(pace**SHARE)
-    return middle + rise(middle, at_least, share, level)
+    return np.asarray(middle + rise(middle, at_least, share, level))
 
 
 def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -> np.ndarray:
@@ -71,7 +71,7 @@ def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -
     """
     factor = np.interp(np.log(pace), np.log(RISE_PACES), RISE_KNOWN_LEVEL if level.known else RISE)
     to_90 = factor * np.maximum(middle, 0.05) ** 0.8
-    return to_90 * (variate(rate) - variate(np.log(2))) / (variate(-np.log(0.9)) - variate(np.log(2)))
+    return np.asarray(to_90 * (variate(rate) - variate(np.log(2))) / (variate(-np.log(0.9)) - variate(np.log(2))))
 
 
 def variate(rate: np.ndarray | float) -> np.ndarray:
@@ -113,7 +113,7 @@ def largest_odds(
     series = series * rng.choice([-1.0, 1.0], (years, 1))
     ones = np.ones_like(series)
     odds = shift_odds(winsorised(series, ones), ones, level, 0 if level.known else BEFORE)[0]
-    return (odds - still_odds(earlier + runs, runs, level))[:, earlier:].max(axis=1)
+    return np.asarray((odds - still_odds(earlier + runs, runs, level))[:, earlier:].max(axis=1))
 
 
 LEVEL_SHARE = 0.85  # of the false alarms are for levels, the rest for spreads
@@ -162,7 +162,7 @@ def basis(charts: Sequence[Series], day: float) -> list[Series]:
 
 
 def enough_before(charts: Sequence[Series], day: float) -> bool:
-    return min(chart.at[0] for chart in charts) + BASIS_DAYS <= day
+    return bool(min(chart.at[0] for chart in charts) + BASIS_DAYS <= day)
 
 
 def may_keep(rows: Sequence[Row], charts: Sequence[Series], as_of: pd.Timestamp) -> list[Row]:

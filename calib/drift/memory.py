@@ -76,7 +76,7 @@ def corrected(chart: Series, known: Known) -> bool:
     if not known.standing or days(pd.Series([pd.Timestamp(known.row["first_at"])]))[0] < chart.at[0] - MINUTE:
         return False
     runs, minutes = behind(chart, known.alarm)
-    return runs != known.row["runs"] or abs(minutes - known.row["minutes"]) > 0.01
+    return bool(runs != known.row["runs"] or abs(minutes - known.row["minutes"]) > 0.01)
 
 
 def behind(chart: Series, alarm: Alarm) -> tuple[int, float]:

@@ -48,7 +48,7 @@ class Series:
     @property
     def pace(self) -> float:
         """Runs a year."""
-        return len(self.at) / max(self.at[-1] - self.at[0], 28.0) * 365.25
+        return float(len(self.at) / max(self.at[-1] - self.at[0], 28.0) * 365.25)
 
     def until(self, day: float) -> Series:
         """The series as it was on a day."""

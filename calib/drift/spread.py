@@ -19,7 +19,7 @@ def sizes_of(chart: Series) -> np.ndarray:
     (The square root of a half-normal variate is close to symmetric; Wilson and Hilferty's idea for chi-square.)
     """
     root = np.sqrt(np.minimum(np.abs(chart.error) / chart.scale, LARGEST))
-    return (root - np.median(root)) / max(float(root.std()), 1e-9)
+    return np.asarray((root - np.median(root)) / max(float(root.std()), 1e-9))
 
 
 def find_erratic(

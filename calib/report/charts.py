@@ -89,12 +89,12 @@ def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250
 
 
 def _run(chart: ChartData, row: int, x: float, axes: Axes) -> dict[str, Any]:
-    """A point, with the words that pointing at it shows; outside : it lies beyond the picture, at whose edge it sits."""
+    """A point, with the words that pointing at it shows; above, below : it lies beyond the picture, at whose edge it sits."""
     percent, build = chart["actual_pct"][row], chart["build_id"][row] if chart["build_id"] else ""
     words = (
         f"{build}: {duration(chart['actual_min'][row])}, {signed_percent(percent)} from before, {day(chart['at'][row])}"
     )
-    return {"x": x, "y": axes.y(percent), "words": words, "outside": not axes.low <= percent <= axes.high}
+    return {"x": x, "y": axes.y(percent), "words": words, "above": percent > axes.high, "below": percent < axes.low}
 
 
 def drawn_rows(stage: StageDrift) -> list[int]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
-from calib.documents.compare import CompareDocument, CompareLine, Out, Zone
-from calib.documents.quote import Cause, Caution, Cost, Course, QuoteDocument, QuoteOption, StageTime, Tie
+from calib.documents.compare import Caution, CompareDocument, CompareLine, Out, Zone
+from calib.documents.quote import Cause, Cost, Course, QuoteDocument, QuoteOption, StageTime, Tie
 from calib.documents.spans import Span
 from calib.report.units import clock_time, count, half_day_time, joined, share, short_day, stage_name, times
 
@@ -229,11 +229,11 @@ def first_of_each(options: Sequence[QuoteOption]) -> list[QuoteOption]:
 def pieces_a_day(a_day: Span) -> str:
     """
     >>> pieces_a_day({"p10": 25.4, "p50": 29.0, "p90": 31.1}), pieces_a_day({"p10": 0.4, "p50": 0.52, "p90": 0.6})
-    ('29 pieces a day (25 to 31)', '0.52 pieces a day (0.40 to 0.60)')
+    ('29 pieces a day (25 to 31, 8 of 10 times)', '0.52 pieces a day (0.40 to 0.60, 8 of 10 times)')
     """
     digits = 0 if a_day["p50"] >= 10 else 1 if a_day["p50"] >= 1 else 2
     low, middle, high = (f"{a_day[name]:,.{digits}f}" for name in ("p10", "p50", "p90"))
-    return f"{middle} pieces a day ({low} to {high})"
+    return f"{middle} pieces a day ({low} to {high}, 8 of 10 times)"
 
 
 def process_lines(options: Sequence[CompareLine]) -> dict[str, CompareLine]:
@@ -347,12 +347,17 @@ def one_caution(process: str, stages: Sequence[str]) -> str:
 
 
 def narrower(cause: Cause) -> str:
-    """What would make the range narrower, for one cause of its width."""
+    """What would make the range narrower, for one cause of its width.
+
+    >>> narrower({"cause": "waiting", "share": 0.54, "runs_behind": None})
+    'waiting for a person (about 54 %). To narrow it: book a bench slot for this order.'
+    """
     name, runs = cause["cause"], cause.get("runs_behind")
     remedy = NARROWER.get(name)
     if remedy is None:
         remedy = "its first logged runs" if not runs else f"steadier work, or more than the {runs} runs behind it"
-    return f"{stage_name(name)} (about {share(cause['share'])} of it). To narrow it: {remedy}"
+    what = "waiting for a person" if name == "waiting" else stage_name(name)
+    return f"{what} (about {share(cause['share'])}). To narrow it: {remedy}."
 
 
 def later_than_its_course(option: QuoteOption, course: Sequence[Course], usual: str) -> str:
@@ -368,8 +373,8 @@ def later_than_its_course(option: QuoteOption, course: Sequence[Course], usual: 
 def cost_words(cost: Cost) -> str:
     """
     >>> cost_words({"p10": 90, "p50": 100, "p90": 120, "currency": "GBP", "usual": {"machine": 60, "person": 40}})
-    '100 GBP (90 to 120): machine 60, person 40'
+    '100 GBP (90 to 120, 8 of 10 times): machine 60, person 40'
     """
     parts = ", ".join(f"{name} {value:,.0f}" for name, value in (cost.get("usual") or {}).items() if value >= 0.5)
-    usual = f"{cost['p50']:,.0f} {cost['currency']} ({cost['p10']:,.0f} to {cost['p90']:,.0f})"
+    usual = f"{cost['p50']:,.0f} {cost['currency']} ({cost['p10']:,.0f} to {cost['p90']:,.0f}, 8 of 10 times)"
     return f"{usual}: {parts}" if parts else usual

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from calib.documents.drift import Erratic, Event, StageDrift
-from calib.report.units import change, count, day, duration, roughly, signed_percent, stage_name
+from calib.report.units import change, count, day, duration, joined, roughly, signed_percent, stage_name
 from calib.safety import NEEDED, NEEDED_AFTER
 
 POOLED = {
@@ -230,8 +230,10 @@ def what_is_left_out(stage: StageDrift) -> list[str]:
 def origin_sentence(stage: StageDrift) -> str:
     where = where_from(stage)
     if where == "cannot tell":
-        compared = ", ".join(dict.fromkeys(stage_name(part["by"]) for part in stage["slices"] if not part.get("ask")))
-        return f"Not explained by {compared}." if compared else "Its runs are of one kind: nothing to compare."
+        factors = list(dict.fromkeys(stage_name(part["by"]) for part in stage["slices"] if not part.get("ask")))
+        if not factors:
+            return "Its runs are of one kind: nothing to compare."
+        return f"{joined(factors).capitalize()} {'does' if len(factors) == 1 else 'do'} not explain it."
     if where == "the whole stage":
         return (
             "It moved as a whole: look at what all its runs share, such as a consumable, a setting, a way of working."

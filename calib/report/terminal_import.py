@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 from pathlib import Path
 
+from rich.console import RenderableType
 from rich.table import Table
 
 from calib.documents.logs import (
@@ -19,7 +20,7 @@ from calib.documents.logs import (
     Step,
 )
 from calib.documents.model import FitDocument
-from calib.report.terminal import RenderableType, as_text, listed, table
+from calib.report.terminal import as_text, listed, table
 from calib.report.units import count, day, stage_name
 
 FATES = ("new", "corrected", "known", "waiting for their build", "set aside")

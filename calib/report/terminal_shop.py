@@ -124,7 +124,7 @@ def show_what_if_order(doc: WhatIfOrder) -> str:
     same = len(doc["options"]) - len(moved)
     return as_text(
         *look_first(doc),
-        f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop",
+        f"{doc['quantity']} × {doc['part']}: time until all are ready, today beside the changed shop; ranges hold 8 of 10 times",
         *([table(heads, [_option_row(option) for option in moved])] if moved else []),
         *([f"{count(same, 'option')} {'stays' if same == 1 else 'stay'} as today."] if same else []),
         gain_sentence(doc["soonest"]),
@@ -204,7 +204,7 @@ def show_what_if_weeks(doc: WhatIfWeeks) -> str:
     return as_text(
         *look_first(doc),
         f"{doc['demand'].capitalize()}: {count(doc['builds'], 'build')} through today's shop and the changed one; "
-        "mean time from release to done",
+        "mean time from release to done, ranges hold 8 of 10 times",
         table(heads, rows),
         _loads(doc["resources"]),
         *_foot(doc),
