@@ -17,6 +17,9 @@ def backtest(
     jobs: Annotated[
         bool, typer.Option("--jobs", help="Score whole builds and orders too: was the finish inside its range?")
     ] = False,
+    peers: Annotated[
+        bool, typer.Option("--peers", help="Replay other models on the same runs: who is best here? Takes minutes.")
+    ] = False,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -26,4 +29,4 @@ def backtest(
     """
     from calib.workflow.backtest import backtest_shop
 
-    return Answer("backtest", backtest_shop(shop, weeks=weeks, jobs=jobs, progress=progress_on_stderr()))
+    return Answer("backtest", backtest_shop(shop, weeks=weeks, jobs=jobs, peers=peers, progress=progress_on_stderr()))

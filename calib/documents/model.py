@@ -88,6 +88,25 @@ class ScoredJobs(TypedDict):
     off_h: float | None  # expected less what came
 
 
+class PeerScore(TypedDict):
+    """A model on the same runs: mean weighted interval score of log minutes, share inside its 80 % range, seconds; how far
+    its score lies behind ours [per cent, below 0 where it is ahead], and the standard error of that."""
+
+    name: str
+    score: float
+    held: float
+    seconds: float
+    behind_pct: float
+    noise_pct: float | None
+
+
+class PeersDocument(TypedDict):
+    """``models`` : ours first; ``weeks_between`` : weeks after which the others learned anew."""
+
+    weeks_between: int
+    models: list[PeerScore]
+
+
 class BacktestDocument(TypedDict):
     """The contract's ``backtest`` document: interval scores are on log minutes."""
 
@@ -98,6 +117,7 @@ class BacktestDocument(TypedDict):
     interval_score_baseline_only: float | None
     cells: list[ScoredCell]
     jobs: NotRequired[list[ScoredJobs] | None]
+    peers: NotRequired[PeersDocument | None]
 
 
 class Effect(TypedDict):

@@ -12,6 +12,7 @@ from calib.documents.model import (
     Effect,
     FitDocument,
     Narrowing,
+    PeersDocument,
     PredictDocument,
     Prediction,
     Residual,
@@ -101,7 +102,42 @@ def show_backtest(doc: BacktestDocument) -> str:
         *better,
         table("process|stage|>predictions|>held of 50 %|>of 80 %|>of 90 %|>of 95 %", rows),
         *_whole_jobs(doc.get("jobs") or []),
+        *_beside_peers(doc.get("peers")),
     )
+
+
+def _beside_peers(peers: PeersDocument | None) -> list[RenderableType]:
+    """Other models on the same runs, the best first."""
+    if not peers:
+        return []
+    rows = [
+        [model["name"], f"{model['score']:.3f}", share(model["held"]), f"{model['seconds']:.0f} s"]
+        for model in sorted(peers["models"], key=lambda model: model["score"])
+    ]
+    return [
+        f"\n{peers_sentence(peers)}",
+        table("model|>score (less is better)|>held of 80 %|>took", rows),
+    ]
+
+
+def peers_sentence(peers: PeersDocument) -> str:
+    """Who is best on these runs, by how much, and whether that is noise.
+
+    >>> ours = {"name": "calib", "score": 0.1, "held": 0.8, "seconds": 1.0, "behind_pct": 0.0, "noise_pct": 0.0}
+    >>> other = {"name": "plan alone", "score": 0.2, "held": 0.9, "seconds": 1.0, "behind_pct": 100.0, "noise_pct": 5.0}
+    >>> peers_sentence({"weeks_between": 4, "models": [ours, other]})
+    'calib is best here, 100 per cent ahead of plan alone: more than noise. Other models learned anew every 4 weeks, calib every week.'
+    """
+    ours, *others = peers["models"]
+    best = min(others, key=lambda model: model["score"])
+    by, noise = best["behind_pct"], best["noise_pct"]
+    verdict = "more than noise" if noise is not None and abs(by) > 2 * noise else "no more than noise"
+    lead = f"{ours['name']} is best here, {by:.0f} per cent ahead of {best['name']}"
+    if by < 0:
+        lead = f"{best['name']} is best here, {-by:.0f} per cent ahead of {ours['name']}"
+    weeks = peers["weeks_between"]
+    often = "" if weeks == 1 else f" Other models learned anew every {weeks} weeks, {ours['name']} every week."
+    return f"{lead}: {verdict}.{often}"
 
 
 def _whole_jobs(jobs: list[ScoredJobs]) -> list[RenderableType]:

@@ -4,33 +4,79 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
 from calib.calibration.backtest import replay, score
+from calib.calibration.peers import compare_with_peers
+from calib.documents.model import PeerScore, PeersDocument
+from calib.errors import UsageError
 from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import Logged, horizon_of, learn, read_logged, told
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
+
+LIBRARIES = {"sklearn": "scikit-learn", "statsmodels": "statsmodels"}  # of the peers
 
 
 def backtest_shop(
     folder: Path,
     weeks: int | None = None,
     jobs: bool = False,
+    peers: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
     """The ``backtest`` document (docs/interface.md): coverage and interval score of predictions that never looked ahead.
 
     jobs : whether past builds and orders are scored too, each as one thing (see ``backtest_jobs``); null where not
+    peers : whether other models are replayed on the same runs; null where not
+    Raises UsageError where peers are asked for and their libraries are not there.
     """
+    if peers:
+        need_libraries()
     progress("Reading builds and runs ...")
     logged = read_logged(folder)
     learned = learn(logged, horizon_of(logged, None))
-    document = score(replay(learned.rows, weeks=weeks, progress=told(progress, "Replaying {} of {} stages ...")))
+    began = perf_counter()
+    replayed = replay(learned.rows, weeks=weeks, progress=told(progress, "Replaying {} of {} stages ..."))
+    seconds = perf_counter() - began
+    document = score(replayed)
+    beside = _peers(learned.rows, replayed, seconds, progress) if peers else None
     scored = _jobs(folder, logged, learned, weeks, progress) if jobs else None
     progress("")
-    return document | {"jobs": scored}
+    return document | {"jobs": scored, "peers": beside}
+
+
+def need_libraries() -> None:
+    """Raises UsageError where a library of the peers is missing."""
+    missing = [name for module, name in LIBRARIES.items() if find_spec(module) is None]
+    if missing:
+        raise UsageError(
+            f"Other models need {' and '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not there.",
+            "Install with: pip install 'calib[peers]'. Without --peers the rest works.",
+        )
+
+
+def _peers(
+    rows: pd.DataFrame, replayed: pd.DataFrame, seconds: float, progress: Callable[[str], None]
+) -> PeersDocument | None:
+    """Other models on the same runs; None where there is nothing to compare."""
+    if replayed.empty:
+        return None
+
+    def tell(name: str, done: int, total: int) -> None:
+        progress(f"Asking {name}: {done} of {total} weeks ...")
+
+    scored, step = compare_with_peers(rows, replayed, seconds, ("process", "stage"), tell)
+    models = [PeerScore(name=one.name, score=round(one.score, 5), held=round(one.held, 4), seconds=round(one.seconds, 1),
+                        behind_pct=round(100 * one.behind, 1), noise_pct=round(100 * one.noise, 1) if np.isfinite(one.noise) else None)
+              for one in scored]  # fmt: skip
+    return PeersDocument(weeks_between=step, models=models)
 
 
 def _jobs(

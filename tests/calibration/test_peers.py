@@ -1,0 +1,60 @@
+"""Other models on the same runs: each says what it must where the answer is known, and missing libraries are one sentence."""
+
+from __future__ import annotations
+
+import importlib.util
+
+import numpy as np
+import pandas as pd
+import pytest
+from labs import lab
+
+from calib.calibration import peers
+from calib.calibration.backtest import LEVELS, replay
+from calib.errors import UsageError
+from calib.workflow import backtest
+
+GROUP = ("process", "stage")
+
+
+def rows_of(y: np.ndarray, stage: str = "printing") -> pd.DataFrame:
+    return pd.DataFrame({"process": "MEX", "stage": stage, "y": y, "x": 0.0, "baseline_min": 60.0})
+
+
+def test_last_runs_are_the_last_twenty_of_the_cell():
+    train = pd.concat([rows_of(np.zeros(100)), rows_of(np.linspace(0, 1, 20)), rows_of(np.full(3, 9.0), "packing")])
+    found = peers.last_runs(train, pd.concat([rows_of(np.zeros(1)), rows_of(np.zeros(1), "packing")]), GROUP)
+    assert found[0] == pytest.approx(LEVELS)  # of evenly spaced numbers from 0 to 1
+    assert found[1] == pytest.approx(np.quantile(train["y"], LEVELS))  # three runs are too few
+
+
+def test_the_plan_alone_has_one_ratio_for_all():
+    train = rows_of(np.linspace(-1, 1, 101))
+    found = peers.plan_alone(train, rows_of(np.zeros(2)), GROUP)
+    assert found == pytest.approx(np.tile(2 * np.array(LEVELS) - 1, (2, 1)))
+
+
+def test_a_model_that_says_the_same_lies_neither_ahead_nor_behind(monkeypatch):
+    runs = lab(120, weeks=12)
+    monkeypatch.setattr(peers, "PEERS", {"plan alone": peers.plan_alone})
+    ours = replay(runs)
+    models, step = peers.compare_with_peers(runs, ours, 1.0, GROUP)
+    assert [model.name for model in models] == ["calib", "plan alone"]
+    assert (models[0].behind, models[0].noise, step) == (0.0, 0.0, 1)
+    assert models[1].behind == pytest.approx(models[1].score / models[0].score - 1)
+
+
+@pytest.mark.slow
+def test_every_peer_answers_on_a_small_lab():
+    runs = lab(150, weeks=11)
+    models, _ = peers.compare_with_peers(runs, replay(runs), 1.0, GROUP)
+    assert [model.name for model in models] == ["calib", *peers.PEERS]
+    assert all(0.4 < model.held < 1 and np.isfinite(model.score) for model in models)
+
+
+def test_missing_libraries_are_said_before_anything_is_read(monkeypatch, tmp_path):
+    find = importlib.util.find_spec
+    monkeypatch.setattr(backtest, "find_spec", lambda name: None if name == "statsmodels" else find(name))
+    with pytest.raises(UsageError, match="Other models need statsmodels, which is not there") as refused:
+        backtest.backtest_shop(tmp_path, peers=True)
+    assert "calib[peers]" in refused.value.hint
