@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.answer import Answer
-from calib.cli.options import AsJson, progress_on_stderr
+from calib.cli.options import AsJson, progress_on_stderr, show_now
 
 
 def demo(
@@ -23,6 +23,9 @@ def demo(
 
     Example: calib demo river-lab
     """
-    from calib.workflow.demo import run_demo
+    from calib.workflow.demo import run_demo, with_page
 
-    return Answer("demo", run_demo(folder, progress=progress_on_stderr()))
+    answers = run_demo(folder, progress_on_stderr())
+    if not json:
+        show_now(Answer("demo_answers", answers))
+    return Answer("demo_page", with_page(folder, answers, progress_on_stderr()))

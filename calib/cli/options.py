@@ -8,6 +8,9 @@ from typing import Annotated
 
 import typer
 
+from calib.cli.answer import Answer
+from calib.cli.printable import printable
+
 ShopFolder = Annotated[
     Path, typer.Option("--shop", help="Folder of the shop.", envvar="CALIB_SHOP", metavar="DIR", show_default="here")
 ]
@@ -28,6 +31,14 @@ Overwrite = Annotated[
 ]
 
 HERE = Path(".")
+
+
+def show_now(answer: Answer) -> None:
+    """Print the text of an answer while more of the same command is under way."""
+    from calib.cli.progress import end_progress
+
+    end_progress()
+    print(printable(answer.as_text()), flush=True)
 
 
 def progress_on_stderr() -> Callable[[str], None]:

@@ -54,7 +54,8 @@ def show_report(doc: ReportDocument) -> str:
     )
 
 
-def show_demo(doc: DemoDocument) -> str:
+def show_demo_answers(doc: DemoDocument) -> str:
+    """What is known before the page is written: import, fit, quotes and drift."""
     rows = sum(file["rows_read"] for file in doc["import"]["files"])
     aside = sum(file["rows_quarantined"] for file in doc["import"]["files"])
     lines = [
@@ -67,9 +68,14 @@ def show_demo(doc: DemoDocument) -> str:
         lines.append(
             f"  {quote['quantity']:>3} {'part ' if quote['quantity'] == 1 else 'parts'}  {'   '.join(_best_of_each(quote))}"
         )
-    lines += ["Drift", *("  " + line for line in show_drift(doc["drift"]).splitlines()), f"Page    {doc['page']}"]
+    return "\n".join([*lines, "Drift", *("  " + line for line in show_drift(doc["drift"]).splitlines())])
+
+
+def show_demo_page(doc: DemoDocument) -> str:
+    """The rest: where the page is, and what to try next."""
     folder = shlex.quote(doc["folder"])
-    lines += [
+    lines = [
+        f"Page    {doc['page']}",
         "Try next:",
         f"  calib quote {folder}/parts/{doc['part']} --qty 10 --shop {folder} --stages",
         f"  calib compare {folder}/parts/float_housing.stl --qty 1:60 --shop {folder}",

@@ -25,7 +25,10 @@ START = "2026-11-23T08:00"  # the Monday after the last log
 
 
 def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
-    """Make the lab in ``folder``, then import, fit, quote, look for drift and write the page, in that order."""
+    """Make the lab in ``folder``, then import, fit, quote and look for drift; all of the document but its page.
+
+    The page comes after them (``with_page``), so that answers can be read while it is drawn.
+    """
     started = perf_counter()
     make_lab(folder)
     imported = import_logs(folder, [folder / "logs"], progress=progress)
@@ -36,7 +39,6 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
         quotes.append(quote_part(folder, folder / "parts" / PART, quantity, QuoteAsk(start=START)))
     progress("Looking for drift ...")
     drift = find_drift(folder)
-    page = write_report(folder, folder / "pages", progress=progress, drift=drift)
     progress("")
     return {
         "folder": str(folder),
@@ -46,9 +48,15 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
         "fit": fitted,
         "quotes": quotes,
         "drift": drift,
-        "page": page["page"],
-        "seconds": round(perf_counter() - started, 1),
+        "seconds": perf_counter() - started,
     }
+
+
+def with_page(folder: Path, document: dict[str, Any], progress: Progress = no_progress) -> dict[str, Any]:
+    """The document of ``run_demo`` with the week's ``page``, which is written."""
+    started, answers = perf_counter(), {name: value for name, value in document.items() if name != "seconds"}
+    page = write_report(folder, folder / "pages", progress=progress, drift=document["drift"])
+    return answers | {"page": page["page"], "seconds": round(document["seconds"] + perf_counter() - started, 1)}
 
 
 def make_lab(folder: Path) -> None:
