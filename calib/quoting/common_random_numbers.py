@@ -80,7 +80,10 @@ class CommonRandomNumbers:
     # -- minutes -----------------------------------------------------------------------------------------------------
 
     def measure(self, process: str, rows: pd.DataFrame, runs_behind: np.ndarray) -> None:
-        """Dependence within a build and between two of a process; rows: one of each stage, in order."""
+        """Dependence within a build and between two of a process; rows: one of each stage, in order.
+
+        runs_behind : shape (stages,)
+        """
         stages = rows["stage"].tolist()
         if process in self._mix and set(stages) <= set(self._mix[process][0]):
             return
@@ -122,6 +125,7 @@ class CommonRandomNumbers:
         """Waits before stages that begin with a person; machines that run on wait only where logs showed it.
 
         last : the stage before the first of them, where it is known
+        Each of shape (draws,) [min].
         """
         waits = {}
         for stage in stages:

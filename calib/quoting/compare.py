@@ -178,7 +178,7 @@ def _curve_document(curve: Curve, wanted: Sequence[int], start: float) -> Compar
 
 
 def best_of_process(curves: Sequence[Curve], quantity: int) -> dict[str, np.ndarray]:
-    """The soonest curve of each process, by its usual date: draws of when it is ready."""
+    """The soonest curve of each process, by its usual date: draws of when it is ready. Shape (draws,) [wall min]."""
     best: dict[str, np.ndarray] = {}
     for curve in curves:
         ready = curve.ready.get(quantity)
@@ -213,7 +213,10 @@ def find_zones(curves: Sequence[Curve], wanted: Sequence[int]) -> list[Zone]:
 
 
 def chances_to_be_first(best: dict[str, np.ndarray]) -> dict[str, float]:
-    """Share of draws in which each process is ready no later than any other."""
+    """Share of draws in which each process is ready no later than any other.
+
+    best : process -> when it is ready, shape (draws,) [wall min]
+    """
     if not best:
         return {}
     earliest = np.minimum.reduce(list(best.values()))

@@ -199,6 +199,7 @@ def width_by_cause(work: Work, ready: np.ndarray, most: int = 3) -> list[Cause]:
     """Stages, waits and failures by how much of the finished date's variation goes with them.
 
     share : squared rank correlation of the cause's minutes with the date, draw by draw [0..1]; not additive
+    ready : shape (draws,) [wall min]
     """
     stages = work.steps.stage
     causes = {stage: work.minutes[stages == stage].sum(axis=0) for stage in work.route}

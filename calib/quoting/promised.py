@@ -22,7 +22,10 @@ Document = Mapping[str, Any]
 
 
 def promised_min(ready: np.ndarray, sure: float, clock: OpenClock) -> float:
-    """The end of the half day by which that share of the draws is ready [wall min]."""
+    """The end of the half day by which that share of the draws is ready [wall min].
+
+    ready : shape (draws,) [wall min]
+    """
     return half_day_end(float(np.quantile(ready, sure, method="higher")), clock)
 
 

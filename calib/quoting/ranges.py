@@ -41,18 +41,27 @@ def value_range(values: np.ndarray, scale: float = 1.0) -> Span:
 
 
 def many_quantiles(values: np.ndarray, scale: float = 1.0) -> list[list[float]]:
-    """Pairs of chance and value, enough to tell later what chance any value had."""
+    """Pairs of chance and value, enough to tell later what chance any value had.
+
+    values : shape (draws,)
+    """
     return [[chance, _number(value)] for chance, value in zip(MANY, quantiles(values, MANY) * scale, strict=True)]
 
 
 def date_range(walls: np.ndarray, zone: str) -> Moments:
-    """p10, p50 and p90 of wall times as ISO 8601 with offset, to the minute, rounded up."""
+    """p10, p50 and p90 of wall times as ISO 8601 with offset, to the minute, rounded up.
+
+    walls : shape (draws,) [wall min]
+    """
     low, middle, high = quantiles(walls, list(QUANTILES.values()))
     return {"p10": iso(low, zone), "p50": iso(middle, zone), "p90": iso(high, zone)}
 
 
 def date_within(walls: np.ndarray, level: float, zone: str) -> Within:
-    """The middle range that holds a share ``level`` of the draws, as the shop file states it: level, from, to."""
+    """The middle range that holds a share ``level`` of the draws, as the shop file states it: level, from, to.
+
+    walls : shape (draws,) [wall min]
+    """
     low, high = quantiles(walls, ((1 - level) / 2, (1 + level) / 2))
     return {"level": level, "from": iso(low, zone), "to": iso(high, zone)}
 
@@ -63,18 +72,27 @@ def iso(wall_min: float, zone: str) -> str:
 
 
 def one_of_twenty(walls: np.ndarray, zone: str) -> list[str]:
-    """The middle draw of each twentieth, the soonest first: what 20 such jobs would do."""
+    """The middle draw of each twentieth, the soonest first: what 20 such jobs would do.
+
+    walls : shape (draws,) [wall min]
+    """
     levels = (np.arange(DOTS) + 0.5) / DOTS
     return [iso(wall, zone) for wall in np.quantile(walls, levels, method="higher")]
 
 
 def date_with_chance(walls: np.ndarray, chance: float, zone: str) -> str:
-    """The earliest minute by which that share of the draws is ready."""
+    """The earliest minute by which that share of the draws is ready.
+
+    walls : shape (draws,) [wall min]
+    """
     return iso(float(np.quantile(walls, chance, method="higher")), zone)
 
 
 def chance_by(walls: np.ndarray, due_min: float) -> float:
-    """Share of draws that are ready by then [0..1]."""
+    """Share of draws that are ready by then [0..1].
+
+    walls : shape (draws,), due_min [wall min]
+    """
     return float(np.mean(walls <= due_min))
 
 

@@ -36,13 +36,17 @@ class Servers:
         return first, self.free[first, np.arange(self.free.shape[1])]
 
     def take(self, server: np.ndarray, until: np.ndarray) -> None:
+        """Hold the server until then; both of shape (draws,), until in wall minutes."""
         if len(self.free) == 1:
             self.free[0] = until
         else:
             self.free[server, np.arange(self.free.shape[1])] = until
 
     def hold(self, server: np.ndarray, begin: np.ndarray, end: np.ndarray, slack: float) -> None:
-        """Take a server from ``begin`` to ``end``, after whoever holds it already."""
+        """Take a server from ``begin`` to ``end``, after whoever holds it already.
+
+        server, begin, end : shape (draws,), times in wall minutes; slack : see above [min]
+        """
         held = self.free[0] if len(self.free) == 1 else self.free[server, np.arange(self.free.shape[1])]
         self.take(server, (held if slack == np.inf else np.maximum(held, begin - slack)) + (end - begin))
 
@@ -58,11 +62,17 @@ class Crew:
         self.free = [np.full(draws, float(clock.open_at(start))) for _ in range(size)]
 
     def work(self, ready: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Start and end [wall min] of work that it would do next, and the open time from which it could be done."""
+        """Start and end [wall min] of work that it would do next, and the open time from which it could be done.
+
+        ready, minutes : shape (draws,) [wall min, min]
+        """
         return self.clock.work_from(ready, self.free[0], minutes)
 
     def serve(self, ready: np.ndarray, minutes: np.ndarray, slack: float) -> None:
-        """Who was free first does it."""
+        """Who was free first does it.
+
+        ready, minutes : shape (draws,) [open min, min]
+        """
         busy = (self.free[0] if slack == np.inf else np.maximum(self.free[0], ready - slack)) + minutes
         for place in range(1, len(self.free)):
             self.free[place - 1] = np.minimum(self.free[place], busy)
@@ -100,6 +110,7 @@ class People:
         """Start and end of work with hands on, in opening hours, when somebody who can do it is free and has come.
 
         wait : open minutes after ``ready`` before anybody comes
+        ready, minutes : shape (draws,) [wall min, min]
         """
         if not self._crews:
             return self.clock.work_from(ready, -np.inf, minutes, wait)[:2]
@@ -120,6 +131,7 @@ class People:
         """Who can do a stage and is free first, or of crews in shifts is done first, is at it for so many minutes.
 
         ready : open min; of crews in shifts wall min
+        minutes : shape (draws,) [min]
         """
         self.held.append((self.task_time, stage, ready, minutes))
         crews = self.able(stage)
@@ -169,13 +181,18 @@ class Stations:
         return stage in self._of_stage
 
     def earliest(self, stage: str) -> tuple[np.ndarray, np.ndarray] | None:
+        """Index of the place that is free first, and when, each shape (draws,) [wall min]; None: room enough."""
         return self._of_stage[stage].earliest() if stage in self._of_stage else None
 
     def hold_next(self, stage: str, begin: np.ndarray, end: np.ndarray) -> None:
-        """The place that is free first is taken."""
+        """The place that is free first is taken.
+
+        begin, end : shape (draws,) [wall min]
+        """
         self.hold(stage, self._of_stage[stage].earliest()[0], begin, end)
 
     def hold(self, stage: str, place: np.ndarray, begin: np.ndarray, end: np.ndarray) -> None:
+        """Take a place, an index of shape (draws,), from begin to end, shape (draws,) [wall min]."""
         self.held.append((self.task_time, stage, begin, end))
         self._of_stage[stage].hold(place, begin, end, self.slack)
 

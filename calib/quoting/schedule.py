@@ -102,7 +102,10 @@ class Ahead:
     stations: Sequence[Held] = ()
 
     def each(self, change: Callable[[np.ndarray], np.ndarray]) -> Ahead:
-        """The same with other draws."""
+        """The same with other draws.
+
+        change : arrays of shape (..., draws) -> (..., other draws)
+        """
 
         def changed(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
             return {name: change(draws) for name, draws in values.items()}
@@ -152,7 +155,10 @@ class Resources:
         self._cutoffs: dict[str, np.ndarray] = {}
 
     def next_cutoff(self, machine: Machine, now: np.ndarray) -> np.ndarray:
-        """When the machine's next shared build is closed and started."""
+        """When the machine's next shared build is closed and started.
+
+        now : shape (draws,) [wall min] -> the same shape.
+        """
         if machine.id not in self._cutoffs:
             self._cutoffs[machine.id] = weekly_moments(machine.cutoffs, self.shop.timezone, self.start)
         cutoffs = self._cutoffs[machine.id]

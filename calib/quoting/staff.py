@@ -154,6 +154,8 @@ def _wait(work: float, people: int) -> float:
 def came_free(ended: Iterable[float], people: int) -> np.ndarray:
     """When the first of so many people was free of all runs that began before; runs by hand in order of their start.
 
+    Returns shape (runs,), in the unit of ``ended``.
+
     >>> came_free([10, 4, 8, 12], 2).tolist()
     [-inf, -inf, 4.0, 8.0]
     """

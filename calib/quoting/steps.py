@@ -63,6 +63,7 @@ class Steps:
         return np.asarray(np.maximum(median, np.nan_to_num(self.floor_min)))
 
     def take(self, rows: np.ndarray) -> Steps:
+        """The steps at these indices, shape (n,)."""
         return Steps(**{column.name: getattr(self, column.name)[rows] for column in fields(self)})
 
     def frame(self) -> pd.DataFrame:

@@ -80,7 +80,10 @@ def gained_min(today: np.ndarray, changed: np.ndarray) -> np.ndarray:
 
 
 def gain_document(gained: np.ndarray | None) -> Gain:
-    """The range of what is gained, and how surely; nulls where there is nothing to compare."""
+    """The range of what is gained, and how surely; nulls where there is nothing to compare.
+
+    gained : shape (draws,) [min]
+    """
     if gained is None:
         return {"sooner_h": None, "chance_sooner": None, "chance_later": None}
     return {

@@ -29,6 +29,7 @@ def text_of(form: FormData, name: str, label: str, most: int = LONGEST, needed: 
 
 
 def plain_text(value: object, label: str, most: int) -> str:
+    """Visible text, trimmed. Raises UsageError where it is none, too long, or holds what cannot be seen."""
     if not isinstance(value, str):
         raise UsageError(f"{label} is no text.")
     value = value.replace("\r\n", " ").replace("\n", " ").replace("\t", " ").strip()
@@ -40,6 +41,7 @@ def plain_text(value: object, label: str, most: int) -> str:
 
 
 def whole_of(form: FormData, name: str, label: str, low: int, high: int) -> int:
+    """A whole number from low to high. Raises UsageError for anything else."""
     value = text_of(form, name, label, needed=True)
     if not re.fullmatch(r"[0-9]{1,9}", value, re.ASCII) or not low <= int(value) <= high:
         raise UsageError(f'{label} is "{value[:40]}": a whole number from {low} to {high:,} is expected.')
@@ -47,6 +49,7 @@ def whole_of(form: FormData, name: str, label: str, low: int, high: int) -> int:
 
 
 def word_of(form: FormData, name: str, label: str, allowed: tuple[str, ...], absent: str) -> str:
+    """One of the allowed words, ``absent`` where the field is empty. Raises UsageError for another."""
     value = text_of(form, name, label) or absent
     if value not in allowed:
         raise UsageError(f'{label} is "{value[:40]}".', f"Known: {', '.join(one for one in allowed if one)}.")

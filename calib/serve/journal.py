@@ -41,7 +41,10 @@ class Journal:
         return self._taps.get(name)
 
     def add(self, tap: Tap) -> bool:
-        """Keep a tap; False where it is kept already. It is on the disk when this returns."""
+        """Keep a tap; False where it is kept already. It is on the disk when this returns.
+
+        Raises StoreError where it cannot be written.
+        """
         with self._guard:
             if tap.id in self._taps:
                 return False

@@ -45,6 +45,7 @@ def accept(
     promise : date or time promised; else the one that the quote gave, moved by as much as ``start`` is later than its own
     start : when its work may begin; else the quote's own start
     hurried : before planned builds that have not begun
+    Raises UsageError for a quote of an older calib, and for a choice or a time that cannot be.
     """
     today = find_today(folder, None)
     with open_store(folder, read_only=True) as store:
@@ -118,7 +119,7 @@ def _document(
 
 
 def undo(folder: Path, quote_id: str) -> dict[str, Any]:
-    """Take a quote out of the queue again."""
+    """Take a quote out of the queue again. Raises UsageError where it is not accepted."""
     with open_store(folder) as store:
         quote = find_quote(store, quote_id)
         if quote["accepted_at"] is None:
@@ -128,7 +129,10 @@ def undo(folder: Path, quote_id: str) -> dict[str, Any]:
 
 
 def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
-    """Keep when the parts were ready, for a shop that logs no packing."""
+    """Keep when the parts were ready, for a shop that logs no packing.
+
+    Raises UsageError for a time to come, and where it is not accepted.
+    """
     today = find_today(folder, None)
     ready = moment(when, ZoneInfo(today.shop.timezone))
     if ready > today.now:

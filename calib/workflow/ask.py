@@ -121,7 +121,10 @@ def try_accept(folder: Path, quote_id: str, choice: str, promise: str | None, hu
 
 
 def one_more(folder: Path, machine: str) -> str:
-    """A patch that adds a machine like one that the shop has; it is not owned."""
+    """A patch that adds a machine like one that the shop has; it is not owned.
+
+    Raises UsageError where it is no machine of the shop file.
+    """
     data, _ = parse_toml(read_text(folder / FILE))
     same = next((row for row in data.get("machine", []) if row.get("id") == machine), None)
     if same is None:

@@ -37,7 +37,7 @@ def baseline_frame(builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
 
 
 def build_columns(builds: pd.DataFrame) -> dict[str, np.ndarray]:
-    """The builds as arrays, as the physics takes them; text that is not known becomes ''."""
+    """The builds as arrays, as the physics takes them; text that is not known becomes ''. Each of shape (builds,)."""
     columns = {}
     for name in builds.columns:
         values = builds[name]

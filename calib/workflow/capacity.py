@@ -32,6 +32,7 @@ def find_capacity(
     shop with a patch laid over it.
 
     plan : a ``builds`` file whose builds are to be made in ``weeks`` (1 unless said); else what ran in the last weeks (4)
+    Raises UsageError for weeks out of range, TooFewRunsError where nothing is logged and no plan is named.
     """
     shop, fitted = read_shop(folder), find_fitted(folder)
     if weeks is not None and not 0 < weeks <= 520:

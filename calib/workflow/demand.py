@@ -45,7 +45,10 @@ class Demand:
 
 
 def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand:
-    """Builds of a plan, released evenly over the opening hours of the weeks."""
+    """Builds of a plan, released evenly over the opening hours of the weeks.
+
+    Raises LogFileError where no build of the plan can be read.
+    """
     builds, set_aside = read_plan(plan, shop.timezone)
     if builds.empty:
         raise LogFileError(f"{plan} holds no build that could be read.", "; ".join(set_aside[:3]))
@@ -58,7 +61,10 @@ def planned_demand(folder: Path, plan: Path, shop: Shop, weeks: float) -> Demand
 
 
 def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
-    """Builds whose printing began in the last weeks before the last log, released when their first stage began."""
+    """Builds whose printing began in the last weeks before the last log, released when their first stage began.
+
+    Raises TooFewRunsError where no printing of a build is logged.
+    """
     if not has_store(folder):
         raise TooFewRunsError("Nothing is logged yet, so there is no demand to add up.", "Name a plan: --plan FILE.")
     with open_store(folder, read_only=True) as store:

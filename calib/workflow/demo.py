@@ -60,7 +60,10 @@ def with_page(folder: Path, document: dict[str, Any], progress: Progress = no_pr
 
 
 def make_lab(folder: Path) -> None:
-    """Copy the invented lab's shop file, logs, parts and planted truth, and make its empty store."""
+    """Copy the invented lab's shop file, logs, parts and planted truth, and make its empty store.
+
+    Raises UsageError where the folder is not empty, or cannot be written.
+    """
     source = shipped_folder("demo_logs")
     try:
         folder.mkdir(parents=True, exist_ok=True)

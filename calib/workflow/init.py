@@ -22,7 +22,10 @@ LOGS = "logs"  # where a new shop's logs are put
 
 
 def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
-    """Make ``folder`` a shop; nothing that is there already is written over."""
+    """Make ``folder`` a shop; nothing that is there already is written over.
+
+    Raises UsageError where it is a shop already, cannot be written, or the time zone is none.
+    """
     zone = timezone or local_zone()
     _check_zone(zone)
     try:
@@ -56,6 +59,7 @@ def renew_templates(folder: Path) -> dict[str, Any]:
     """Write the log templates anew, with the shop's machines, stations and stages of today.
 
     Returns written and left_alone (files that somebody has filled).
+    Raises UsageError where the folder cannot be written.
     """
     shop = read_shop(folder)
     try:

@@ -41,6 +41,7 @@ def write_out(folder: Path, out: Path, form: str | None = None, overwrite: bool 
     """files: all logs as CSV and Parquet (or one of them) in ``out``; importing them changes nothing.
 
     unreadable: those that a damaged store no longer gives.
+    Raises UsageError for a format that is neither, StoreError where there is no store.
     """
     if form not in (None, "csv", "parquet"):
         raise UsageError(f'"{form}" is no format that calib writes.', "Say csv or parquet.")

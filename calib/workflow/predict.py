@@ -44,6 +44,7 @@ def predict_plan(
     """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named.
 
     overwrite : whatever stands in its place is replaced
+    Raises LogFileError where no build of the plan can be read.
     """
     result = Result(out, PREDICTION, overwrite, (plan,), ",".join(COLUMNS)) if out is not None else None
     if result:

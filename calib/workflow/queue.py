@@ -125,7 +125,10 @@ def stand_in_line(
 
 
 def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
-    """Wall time before which each build may not begin, by its quote's start; none for one that has begun [min]."""
+    """Wall time before which each build may not begin, by its quote's start; none for one that has begun [min].
+
+    Shape (waiting,).
+    """
     agreed = waiting["quote_id"].map(starts).fillna(-np.inf).to_numpy(float)
     return np.where(waiting["status"] == "planned", agreed, -np.inf)
 

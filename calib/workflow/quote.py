@@ -170,6 +170,8 @@ def compare_part(
 def read_quantities(text: str) -> list[int]:
     """Quantities of '1,5,20' or '1:200' (at most a few dozen, evenly spread in ratio), ascending.
 
+    Raises UsageError for what is no quantity, or out of range.
+
     >>> read_quantities("20,1,5")
     [1, 5, 20]
     >>> read_quantities("1:4")

@@ -75,7 +75,10 @@ def _learned(folder: Path, out: Path, overwrite: bool, imported: dict[str, Any],
 
 @contextmanager
 def logs_are_stored() -> Iterator[None]:
-    """What goes wrong after the import is told with what was done before it."""
+    """What goes wrong after the import is told with what was done before it.
+
+    Raises the same CalibError with that sentence.
+    """
     try:
         yield
     except CalibError as error:
@@ -85,7 +88,10 @@ def logs_are_stored() -> Iterator[None]:
 
 @contextmanager
 def one_at_a_time(folder: Path) -> Iterator[None]:
-    """Hold the shop's weekly lock; the system lets go of it when the process ends, however it ends."""
+    """Hold the shop's weekly lock; the system lets go of it when the process ends, however it ends.
+
+    Raises StoreError where another run holds it, or nothing can be written there.
+    """
     from filelock import FileLock, Timeout
 
     lock = FileLock(folder / LOCK_NAME, timeout=0)
