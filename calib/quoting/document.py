@@ -52,13 +52,15 @@ def quote(
     queue: Sequence[QueuedBuild] = (),
     seed: int = 0,
     draws: int = DRAWS,
+    finders: Mapping[Mesh, ShapeFinder] | None = None,
 ) -> QuoteDocument:
     """The ``quote`` document (docs/interface.md) without its id; its keys count the whole order, ``items`` lists its parts.
 
     meshes : one for each of ``request.lines``, in their order; the same mesh for the same part
+    finders : of the meshes, where shapes that are found are of use afterwards
     Raises UsageError or NoPlanError in one sentence when nothing can be quoted.
     """
-    finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
+    finders = finders or {mesh: ShapeFinder(mesh) for mesh in meshes}
     shapes = [finders[mesh] for mesh in meshes]
     planned, option_set, planner = plan_options(request, shop, shapes, learned, queue, seed, draws)
     planned = in_order_of_promise(planned, request, shop, planner.days)

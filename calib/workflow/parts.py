@@ -39,8 +39,12 @@ def with_parts(folder: Path, builds: pd.DataFrame, shop: Shop, progress: Progres
     Those whose path is known have its minutes too, see ``paths.with_paths``.
     """
     builds = with_paths(folder, builds, shop, progress)
-    inside = contents_of(builds, _items_of(folder) | planned_items(builds))
-    measured = _parts_of(folder, builds["process"], inside, shop, progress) if any(inside) else {}
+    if not has_store(folder):
+        return builds
+    with open_store(folder, read_only=True) as store:
+        inside = contents_of(builds, find_contents(store) | planned_items(builds))
+        known = find_parts(store) if any(inside) else {}
+    measured = _with_new(folder, known, builds["process"], inside, shop, progress) if any(inside) else {}
     return with_measured(builds, inside, measured, shop) if measured else builds
 
 
@@ -122,19 +126,10 @@ def planned_items(builds: pd.DataFrame) -> dict[str, Contents]:
     }
 
 
-def _items_of(folder: Path) -> dict[str, Contents]:
-    if not has_store(folder):
-        return {}
-    with open_store(folder, read_only=True) as store:
-        return find_contents(store)
-
-
-def _parts_of(folder: Path, processes: pd.Series, inside: Sequence[Contents], shop: Shop, progress: Progress) -> Parts:
+def _with_new(
+    folder: Path, known: Parts, processes: pd.Series, inside: Sequence[Contents], shop: Shop, progress: Progress
+) -> Parts:
     """Every part known to the store, after measuring those that builds hold and that are new or changed."""
-    if not has_store(folder):
-        return {}
-    with open_store(folder, read_only=True) as store:
-        known = find_parts(store)
     fresh: list[MeasuredPart] = []
     for path, of_part in _named(folder, processes, inside).items():
         digest = sha256(path.read_bytes()).hexdigest()
@@ -153,21 +148,21 @@ def _parts_of(folder: Path, processes: pd.Series, inside: Sequence[Contents], sh
     return known
 
 
-def remember_parts(folder: Path, document: Mapping[str, Any], meshes: Sequence[Mesh], shop: Shop) -> None:
-    """Keep parts in the poses that a quote gives them: logs may name them later."""
-    finders = {mesh.name: ShapeFinder(mesh) for mesh in meshes}
+def parts_of_quote(document: Mapping[str, Any], shapes: Mapping[Mesh, ShapeFinder], shop: Shop) -> list[MeasuredPart]:
+    """Parts in the poses that a quote gives them, of each process the first; to be kept, for logs may name them later."""
+    finders = {mesh.name: finder for mesh, finder in shapes.items()}
     quantity = {item["part"]: int(item["quantity"]) for item in document["items"]}
     parts: dict[tuple[str, str], MeasuredPart] = {}
     for option in document["options"]:
         for pose in option["poses"]:
             for machine in (shop.machines[name] for name in option["machine"].split("+")):
+                if (pose["part"], machine.process) in parts:
+                    continue
                 finder = finders[pose["part"]]
                 shape = next((own for own in finder.shapes(machine) if _is_pose(own, pose)), None)
                 if shape is not None and shape.process == machine.process:
-                    part = measured_part(shape, quantity[pose["part"]])
-                    parts.setdefault((part.name, part.process), part)
-    with open_store(folder) as store:
-        save_parts(store, list(parts.values()))
+                    parts[pose["part"], machine.process] = measured_part(shape, quantity[pose["part"]])
+    return list(parts.values())
 
 
 def usual_sides_mm(folder: Path) -> list[float]:

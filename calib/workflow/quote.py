@@ -16,16 +16,18 @@ from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.request import MOST_PARTS, QuoteRequest
+from calib.quoting.shape import ShapeFinder
 from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
+from calib.store.parts import save_parts
 from calib.store.quotes import find_fulfilment, forget_looks, save_quote
 from calib.store.runs import find_yields
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, read_order
 from calib.workflow.pages import NO_SHEETS, Sheets, write_comparison, write_sheets
-from calib.workflow.parts import remember_parts, usual_sides_mm
+from calib.workflow.parts import parts_of_quote, usual_sides_mm
 from calib.workflow.pieces import piece_notes
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue
@@ -86,7 +88,8 @@ def quote_lines(
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
     meshes = read_meshes(folder, lines, shop, progress)
     progress("Trying every machine ...")
-    document = quote(request, shop, meshes, learned, queue, ask.seed, int(shop.quoting["draws"]))
+    shapes = {mesh: ShapeFinder(mesh) for mesh in meshes}
+    document = quote(request, shop, meshes, learned, queue, ask.seed, int(shop.quoting["draws"]), shapes)
     document |= {"part": name or document["part"], "shop": shop.name}
     if "inward" in sheets and len(lines) == 1:
         progress("Trying other quantities ...")
@@ -95,7 +98,7 @@ def quote_lines(
         )
     document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
     document["as_of"] = fitted.as_of
-    document["quote_id"] = _store(folder, document, meshes, shop, kept=keep or bool(sheets))
+    document["quote_id"] = _store(folder, document, shapes, shop, kept=keep or bool(sheets))
     write_sheets(sheets, document)
     progress("")
     return document
@@ -200,15 +203,18 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
     return sorted({round(low * ratio**step) for step in range(most)})
 
 
-def _store(folder: Path, document: QuoteDocument, meshes: list[Mesh], shop: Shop, kept: bool) -> str | None:
+def _store(
+    folder: Path, document: QuoteDocument, shapes: Mapping[Mesh, ShapeFinder], shop: Shop, kept: bool
+) -> str | None:
     """Store the quote and its parts, with a word on how many pieces to start; None where there is no store.
 
     Older looks that have lapsed go.
     """
     if not has_store(folder):
         return None
-    remember_parts(folder, document, meshes, shop)
+    parts = parts_of_quote(document, shapes, shop)
     with open_store(folder) as store:
+        save_parts(store, parts)
         document["notes"] = [*document.get("notes", []), *piece_notes(find_yields(store), document)]
         name = save_quote(store, document, kept)
         forget_looks(store, find_fulfilment(store))
