@@ -15,12 +15,11 @@ from calib.errors import LogFileError, TooFewRunsError
 from calib.logs.read_plan import read_plan
 from calib.quoting.flow import Flow, QueuedBuild, released_jobs, run_flow, spread_over
 from calib.quoting.schedule import ON_MACHINE
-from calib.records import scope_of
 from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
-from calib.workflow.learning import runs_by_build
+from calib.workflow.learning import went_together
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
@@ -81,17 +80,8 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     order = np.argsort(first.to_numpy(), kind="stable")
     source = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
     ran = with_parts(folder, ran.iloc[order].reset_index(drop=True), shop)
-    ran = ran.assign(together=ran["build_id"].map(_went_together(ran, runs)))
+    ran = ran.assign(together=ran["build_id"].map(went_together(ran, runs)))
     return Demand(ran, [stamp.timestamp() / 60 for stamp in first.iloc[order]], weeks, source)
-
-
-def _went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
-    """Builds that shared their last run that is done for a whole order -> the run."""
-    whole = [scope_of(stage) == "order" for stage in runs["stage"]]
-    shares = runs_by_build(builds, runs[whole]).sort_values("started_at")
-    last = shares.drop_duplicates("build_id", keep="last")
-    shared = last[last.duplicated("run_key", keep=False)]
-    return dict(zip(shared["build_id"], shared["run_key"].astype(str), strict=True))
 
 
 def flow_of(demand: Demand, today: Shop, shop: Shop, fitted: Fitted, seed: int = 0) -> Flow:

@@ -31,9 +31,10 @@ from calib.workflow.fitted import silent_of
 from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins
 from calib.workflow.gaps import NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
-from calib.workflow.learning import LearningRows, learning_rows
+from calib.workflow.learning import LearningRows, learning_rows, went_together
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
+from calib.workflow.predict import once_for_each_order
 from calib.workflow.route_proposals import propose_routes
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
@@ -116,11 +117,12 @@ def read_logged(folder: Path) -> Logged:
         builds, runs, not_done = find_builds(store), find_runs(store), stages_not_done(store)
     builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
+    known = with_parts(folder, builds, shop).assign(together=builds["build_id"].map(went_together(builds, runs)).array)
     return Logged(
         shop,
         builds,
         runs,
-        with_stand_ins(baseline_frame(with_parts(folder, builds, shop), shop), shop),
+        once_for_each_order(with_stand_ins(baseline_frame(known, shop), shop), known, shop),
         ends.max() if len(ends) else None,
         not_done,
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from calib.records import TERM_COLUMNS, hands_of
+from calib.records import TERM_COLUMNS, hands_of, scope_of
 
 NOT_WORK = ("void", "skipped")
 LONGEST_RUN_MIN = 14 * 24 * 60.0  # no run is still going after two weeks: its end was not logged; common practice
@@ -70,6 +70,15 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     for column in ("work_min", "low_min", "touch_min"):
         runs[column] = runs[column].astype(float) * share
     return runs.reset_index(drop=True)
+
+
+def went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
+    """Builds that shared their last run that is done for a whole order -> the run."""
+    whole = [scope_of(stage) == "order" for stage in runs["stage"]]
+    shares = runs_by_build(builds, runs[whole]).sort_values("started_at")
+    last = shares.drop_duplicates("build_id", keep="last")
+    shared = last[last.duplicated("run_key", keep=False)]
+    return dict(zip(shared["build_id"], shared["run_key"].astype(str), strict=True))
 
 
 def _builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:

@@ -109,10 +109,10 @@ ADDED_UP = (
 )
 
 
-def _once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
-    """Rows of ``stage_rows``: what is done once for an order of several builds is shared among them as they need it.
+def once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    """Baselines of stages: what is done once for an order of several builds is shared among them as they need it.
 
-    builds : ``together`` names those of one order, where it is there
+    rows : build_id, process, stage, baseline_min, touch_min and more; builds : ``together`` names those of one order, where it is there
     """
     orders = builds.reindex(columns=["build_id", "process", "machine", "material", "together"]).dropna(
         subset=["together"]
@@ -138,7 +138,7 @@ def _once_for_each_order(rows: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -
 
 def scheduled_rows(builds: pd.DataFrame, shop: Shop, fitted: Fitted) -> pd.DataFrame:
     """``stage_rows`` as they go through the calendar: what the lab never writes down takes what its gaps leave for it."""
-    rows = _once_for_each_order(stage_rows(builds, shop, fitted), builds, shop)
+    rows = once_for_each_order(stage_rows(builds, shop, fitted), builds, shop)
     known = {name: rows[name].to_numpy() for name in ("process", "stage", "baseline_min", "touch_min", "prior_sd")}
     return rows.assign(**as_unwritten(known, fitted.silent))
 

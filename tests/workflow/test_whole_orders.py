@@ -8,7 +8,11 @@ import pytest
 from calib.records import STAGES
 from calib.shop.read_shop import shop_from_text
 from calib.shop.template import shop_text
+from calib.workflow.fit import read_logged
 from calib.workflow.fitted import find_fitted
+from calib.workflow.import_logs import import_logs
+from calib.workflow.init import init_shop
+from calib.workflow.learning import learning_rows
 from calib.workflow.predict import scheduled_rows
 
 
@@ -40,3 +44,23 @@ def test_stages_of_an_order_add_up_to_the_order_and_no_other_is_touched(lab):
         assert shared.loc[stage, ["a", "b"]].sum() == pytest.approx(expected), stage
         assert shared.loc[stage, "c"] == shared.loc[stage, "d"] == pytest.approx(alone.loc[stage, "b"])
     assert alone.loc["inspection", ["a", "b"]].sum() > 1.1 * whole.loc["inspection", "w"]  # else it would show nothing
+
+
+def test_a_run_for_a_whole_order_is_learned_beside_the_baseline_of_the_order(tmp_path):
+    """Two builds packed in one run: its minutes over what packing of both together takes, not over two packings."""
+    folder = tmp_path / "lab"
+    init_shop(folder, "UTC")
+    names, logs = ("build_id,process,machine,parts,order_id", "build_id,stage,started_at,ended_at"), []
+    for head, rows in zip(
+        names,
+        (["a,VPP,vpp1,16,O1", "b,VPP,vpp1,8,O1"], ["a+b,packing,2026-03-02T09:00,2026-03-02T09:30"]),
+        strict=True,
+    ):
+        logs.append(tmp_path / f"log{len(logs)}.csv")
+        logs[-1].write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    import_logs(folder, logs)
+    logged = read_logged(folder)
+    learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end).rows
+    whole = minutes((logged.shop, find_fitted(tmp_path)), build("w", 24)).loc["packing", "w"]
+    assert learned["actual_min"].sum() == pytest.approx(30)
+    assert learned["baseline_min"].sum() == pytest.approx(whole, rel=1e-6)
