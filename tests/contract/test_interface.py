@@ -6,7 +6,7 @@ import re
 
 import pytest
 import typer
-from interface_page import names_below, table_below, words_after
+from interface_page import PAGE, names_below, table_below, words_after
 
 import calib
 from calib.cli import commands
@@ -56,3 +56,10 @@ def test_words_are_those_of_the_program(text, words):
 
 def test_the_one_class_is_there():
     assert set(calib.__all__) == {"Calibrator"}
+
+
+def test_the_class_has_what_the_page_says():
+    named = re.findall(r"`(\w+)(?:\([^`]*\))?`", PAGE[PAGE.index("\n## Python") :])
+    methods = [name for name in named if name in ("fit", "predict", "predict_quantiles", "get_params", "set_params")]
+    assert len(set(methods)) == 5
+    assert all(hasattr(calib.Calibrator, name) for name in methods)
