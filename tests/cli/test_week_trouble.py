@@ -182,12 +182,16 @@ def test_a_full_disk_for_temporary_files_is_told_as_such(weekly, calib, monkeypa
 
 
 AS_NOBODY = """
-import os, sys
+import contextlib, io, json, os, sys
 from calib.cli.app import run
 run(["week", sys.argv[1] + "/logs", "--shop", sys.argv[1]])  # loads all modules while they can be read
 import calib.workflow.show, calib.report.terminal_week
 os.setuid(65534)
-sys.exit(run(sys.argv[2:]))
+told = []
+for line in sys.argv[2:]:
+    with contextlib.redirect_stdout(io.StringIO()) as said, contextlib.redirect_stderr(said):
+        told.append((run(line.split()), said.getvalue()))
+print(json.dumps(told))
 """
 
 
@@ -195,41 +199,39 @@ sys.exit(run(sys.argv[2:]))
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only root can become somebody who may not write")
 def test_somebody_without_rights_is_told_which_ones_lack(weekly_once, monkeypatch):
     with tempfile.TemporaryDirectory() as name:  # the folder that pytest makes is for its owner alone
-        lab, other = Path(name, "lab"), Path(name, "other")
+        lab, other, hidden = Path(name, "lab"), Path(name, "other"), Path(name, "hidden")
         for folder in (lab, other):
             shutil.copytree(weekly_once, folder)
             folder.chmod(0o755)
         Path(name).chmod(0o755)
+        hidden.mkdir(mode=0o700)
         monkeypatch.chdir(lab)
 
-        def as_nobody(line):
-            words = [sys.executable, "-c", AS_NOBODY, str(other), *line.split()]
-            done = subprocess.run(words, capture_output=True, text=True, check=False)
-            return done.returncode, done.stdout + done.stderr
+        def as_nobody(*lines):
+            """Status and what was said of each line, one after another in one program."""
+            words = [sys.executable, "-c", AS_NOBODY, str(other), *lines]
+            done = subprocess.run(words, capture_output=True, text=True, check=True)
+            return [tuple(one) for one in json.loads(done.stdout.splitlines()[-1])]
 
         no_page = "calib: Nothing can be written into the folder pages. Allow it, or name another with --out.\n"
-        assert as_nobody("week logs") == (2, no_page)
-        hidden = Path(name, "hidden")
-        hidden.mkdir(mode=0o700)
-        status, told = as_nobody(f"week logs --out {hidden}/deep/pages")
+        first, (status, told) = as_nobody("week logs", f"week logs --out {hidden}/deep/pages")
+        assert first == (2, no_page)
         assert status == 2 and str(hidden) in told and "Permission denied" in told
         (lab / "pages").chmod(0o777)
         no_lock = "calib: Nothing can be written into .: Permission denied. Allow it; nothing was changed.\n"
-        assert as_nobody("week logs") == (2, no_lock)
+        assert as_nobody("week logs") == [(2, no_lock)]
 
         secret = lab / "logs" / "secret.csv"
         secret.write_text("build_id\n", encoding="utf-8")
         secret.chmod(0)
         for path in {lab, *lab.rglob("*")} - {secret}:
             os.chown(path, 65534, 65534)
-        status, told = as_nobody("week logs/secret.csv logs/builds.csv")
-        assert status == 0
-        assert told.startswith(
-            "Not read: logs/secret.csv cannot be read: Permission denied. Check its name and rights.\n"
-        )
         (lab / "logs" / "sub").mkdir(mode=0o700)
-        status, told = as_nobody("week logs")
-        assert status == 2 and "logs/sub" in told and "Permission denied" in told
+        (status, told), (of_folder, told_of_folder) = as_nobody("week logs/secret.csv logs/builds.csv", "week logs")
+        assert status == 0
+        unread = "Not read: logs/secret.csv cannot be read: Permission denied. Check its name and rights. "
+        assert " ".join(told.split()).startswith(unread)
+        assert of_folder == 2 and "logs/sub" in told_of_folder and "Permission denied" in told_of_folder
 
 
 def started(lab, *line):
