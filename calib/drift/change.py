@@ -70,7 +70,10 @@ def find_change(values: np.ndarray, scale: np.ndarray, at: np.ndarray, fewest: i
 
 
 def near_neighbours(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Values drawn in to REACH sd from the median of their neighbours: forgotten timers move no date."""
+    """Values winsorised to REACH sd from the median of their neighbours: forgotten timers move no date.
+
+    values, scale : shape (n,) [log]; returns shape (n,)
+    """
     wide = np.pad(values, NEIGHBOURS, mode="edge")
     middle = np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * NEIGHBOURS + 1), axis=1)
     return np.asarray(np.clip(values, middle - REACH * scale, middle + REACH * scale))
@@ -98,11 +101,19 @@ def gains(values: np.ndarray, weight: np.ndarray, since: np.ndarray) -> np.ndarr
 
 
 def suffix(values: np.ndarray) -> np.ndarray:
+    """Sums of each value and all after it, shape (n,).
+
+    >>> suffix(np.array([1.0, 2.0, 3.0])).tolist()
+    [6.0, 5.0, 3.0]
+    """
     return np.cumsum(values[::-1])[::-1]
 
 
 def chances(gain: np.ndarray, fewest: int, temper: float) -> np.ndarray:
-    """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end; gains over temper."""
+    """Chance of each shape and first run after the change, summing to 1; none within ``fewest`` runs of an end.
+
+    gain : shape (shapes, n), of ``gains``; temper : gains count for so much less, > 0; returns shape (shapes, n)
+    """
     inside = np.zeros(gain.shape, bool)
     inside[:, fewest : gain.shape[1] - fewest + 1] = True
     weight = np.exp((np.where(inside, gain, -np.inf) - gain[inside].max()) / 2 / temper)
@@ -110,14 +121,17 @@ def chances(gain: np.ndarray, fewest: int, temper: float) -> np.ndarray:
 
 
 def shortest_span(chance: np.ndarray, run: int) -> tuple[int, int]:
-    """The span of the likeliest runs that together hold 90 %."""
+    """First and last run of the span of the likeliest runs that together hold 90 %; chance : shape (n,), summing to 1."""
     order = np.argsort(-chance, kind="stable")
     kept = order[: int(np.searchsorted(np.cumsum(chance[order]), RANGE)) + 1]
     return int(min(kept.min(), run)), int(max(kept.max(), run))
 
 
 def creep_size(values: np.ndarray, weight: np.ndarray, at: np.ndarray, run: int) -> tuple[float, float, float]:
-    """How far a creep that began at ``run`` has come by the last run, with its 90 % range."""
+    """How far a creep that began at ``run`` has come by the last run, with its 90 % range [log].
+
+    values, weight, at : shape (n,), weight is one over the variance, at in days
+    """
     ramp = np.maximum(at - at[run], 0.0)
     middle = weight @ ramp / weight.sum()
     square = weight @ (ramp - middle) ** 2
@@ -127,7 +141,11 @@ def creep_size(values: np.ndarray, weight: np.ndarray, at: np.ndarray, run: int)
 
 
 def robust_mean(values: np.ndarray, scale: np.ndarray, clip: float = 1.5) -> tuple[float, float]:
-    """Huber's mean of values with known spreads, and its standard error (never below that of a plain mean)."""
+    """Huber's mean of values with known spreads, and its standard error (never below that of a plain mean).
+
+    values, scale : shape (n,), n >= 1, in one unit; clip : from so many sd on a value pulls no more
+    P. J. Huber, Annals of Mathematical Statistics 35 (1964) 73-101; 1.5 sd is common practice, no source.
+    """
     weight = 1 / scale**2
     centre = float(np.median(values))
     for _ in range(20):
@@ -141,7 +159,7 @@ def robust_mean(values: np.ndarray, scale: np.ndarray, clip: float = 1.5) -> tup
 
 
 def change_size(values: np.ndarray, scale: np.ndarray, run: int) -> tuple[float, float, float]:
-    """Shift of the mean at ``run`` with its 90 % range."""
+    """Shift of the mean at ``run`` with its 90 % range [log]; values, scale : shape (n,), runs on both sides of ``run``."""
     before, se_before = robust_mean(values[:run], scale[:run])
     after, se_after = robust_mean(values[run:], scale[run:])
     half = Z90 * np.sqrt(LOOSE) * float(np.hypot(se_before, se_after))

@@ -127,7 +127,7 @@ def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
 
 
 def sums(values: np.ndarray) -> np.ndarray:
-    """Running sums along time with a leading 0."""
+    """Running sums along time with a leading 0, shape (series, n) -> (series, n + 1)."""
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
@@ -204,6 +204,6 @@ def goes_back(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm], start:
 
 
 def news(values: np.ndarray, scale: np.ndarray, alarms: list[Alarm]) -> list[Alarm]:
-    """Alarms that did not tell of a way back when they signalled."""
+    """Alarms that did not tell of a way back when they signalled; values, scale : shape (n,)."""
     known = [(alarm, slice(alarm.run + 1), alarms[: i + 1]) for i, alarm in enumerate(alarms)]
     return [alarm for alarm, past, so_far in known if not goes_back(values[past], scale[past], so_far)]

@@ -84,7 +84,10 @@ def plain(change: Change, alarm: Alarm) -> bool:
 
 
 def still_there(values: np.ndarray, scale: np.ndarray, first: FirstReport, start: int) -> Change | None:
-    """The change on the day that was told, where at least half of it is left; None where it went back."""
+    """The change on the day first reported, where at least half of it is left; None where it went back.
+
+    values, scale : shape (n,), from run ``start`` of the chart on
+    """
     run = max(first.run - start, 0)
     if not FEWEST_ASIDE <= run <= len(values) - FEWEST_ASIDE:
         return None
@@ -139,7 +142,10 @@ def spoken_day(chart: Series, run: int, timezone: str) -> str:
 
 
 def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
-    """Costs of the change (savings below 0) at the pace since, forgotten timers cut to 3 times the usual."""
+    """Costs of the change (savings below 0) at the pace since [h a month], forgotten timers cut to 3 times the usual.
+
+    minutes, at : shape (n,), of the runs since, at in days; size [log]
+    """
     usual = np.minimum(minutes, 3 * np.median(minutes))
     months = max(at[-1] - at[0], 7.0) / DAYS_A_MONTH
     return float(usual.sum() / 60 * -np.expm1(-size) / months)

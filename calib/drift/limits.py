@@ -67,7 +67,7 @@ def rise(middle: np.ndarray, pace: np.ndarray, rate: np.ndarray, level: Level) -
     On normal noise of variance 0.6 to 1.3 the median and the distance from it to the 90 % point both grow with the
     variance, the second as the 0.8th power of the first, times a factor of the pace; from there on the law is a generalised
     extreme value law of one shape (A. F. Jenkinson, Quarterly Journal of the Royal Meteorological Society 81 (1955)
-    158-171). Our own simulation, bench/bench_quiet_law.py; heavy tails that are winsorised keep to it.
+    158-171). middle, pace, rate : shape (charts,); returns log odds of that shape. Our own simulation, bench/bench_quiet_law.py; heavy tails that are winsorised keep to it.
     """
     factor = np.interp(np.log(pace), np.log(RISE_PACES), RISE_KNOWN_LEVEL if level.known else RISE)
     to_90 = factor * np.maximum(middle, 0.05) ** 0.8
@@ -81,13 +81,16 @@ def variate(rate: np.ndarray | float) -> np.ndarray:
 
 def near(errors: list[np.ndarray], pace: np.ndarray, target: float) -> tuple[np.ndarray, int]:
     """Errors of the third of the charts (eight at least) whose pace is nearest, one after the other, and how many runs
-    of a chart there usually are."""
+    of a chart there usually are.
+
+    errors : for each chart shape (its runs,) [sd]; pace : shape (charts,), and target [runs a year]
+    """
     order = np.argsort(np.abs(np.log(pace / target)), kind="stable")[: max(8, len(pace) // 3)]
     return np.concatenate([without_step(errors[i]) for i in order]), int(np.median([len(errors[i]) for i in order]))
 
 
 def without_step(errors: np.ndarray) -> np.ndarray:
-    """Errors about their median; about those on each side of their one step, where there plainly is one."""
+    """Errors about their median; about those on each side of their one step, where there plainly is one. Shape (n,) [sd]."""
     gain = gains(np.clip(errors, -CLIP, CLIP), np.ones(len(errors)), np.zeros(len(errors)))
     split = int(np.argmax(gain))
     parts = [errors[:split], errors[split:]] if gain[split] > PLAIN else [errors]
@@ -95,7 +98,10 @@ def without_step(errors: np.ndarray) -> np.ndarray:
 
 
 def quiet_median(errors: np.ndarray, usual: int, pace: float, rng: np.random.Generator, level: Level) -> float:
-    """Median of the largest log odds of quiet years of charts with ``usual`` runs, the last year's of them."""
+    """Median of the largest log odds of quiet years of charts with ``usual`` runs, the last year's of them.
+
+    errors : shape (n,) [sd]; pace [runs a year]
+    """
     runs = int(min(pace, MOST))
     years = int(np.clip(RUNS / runs, *YEARS))
     length = max(1, round(pace * BLOCK_WEEKS / WEEKS_A_YEAR))

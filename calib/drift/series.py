@@ -62,7 +62,10 @@ class Series:
 
 
 def find_series(errors: pd.DataFrame, as_of: pd.Timestamp) -> list[Series]:
-    """One series for each process and stage with at least one whole run, in order of process and stage."""
+    """One series for each process and stage with at least one whole run, in order of process and stage.
+
+    errors : as of ``Calibrator.errors``. Raises CalibError where columns are missing: a fit of an older version.
+    """
     missing = [name for name in NEEDED if name not in errors.columns]
     if missing:
         raise CalibError(
@@ -145,6 +148,6 @@ def by_hand(stage: str) -> bool:
 
 
 def days(times: pd.Series) -> np.ndarray:
-    """Time stamps as days since 1970, UTC."""
+    """Time stamps as days since 1970, UTC, shape (n,)."""
     stamps = pd.to_datetime(times, utc=True)
     return ((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(days=1)).to_numpy(float)

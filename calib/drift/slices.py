@@ -74,6 +74,7 @@ def find_factors(
 
 
 def same_parts(first: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two codings, shape (n,), divide the runs alike."""
     pairs = len(np.unique(np.column_stack([first, other]), axis=0))
     return pairs == len(np.unique(first)) == len(np.unique(other))
 
@@ -81,7 +82,10 @@ def same_parts(first: np.ndarray, other: np.ndarray) -> bool:
 def slice_of(
     by: str, value: str, here: np.ndarray, values: np.ndarray, scale: np.ndarray, come: np.ndarray, run: int
 ) -> Slice | None:
-    """Where one slice stands now: the mean of its runs since, over the share of the change that they saw on average."""
+    """Where one slice stands now: the mean of its runs since, over the share of the change that they saw on average.
+
+    here (of the slice or not), values, scale, come : shape (n,), as in ``find_slices``; None where too few runs are
+    """
     index = np.flatnonzero(here)
     before, after = index[index < run], index[index >= run]
     if min(len(before), len(after)) < FEWEST or (by == "operator" and len(index) < PERSON_RUNS):
@@ -182,7 +186,10 @@ def mix_cause(
 
 
 def within_kinds(kind: np.ndarray, after: np.ndarray, values: np.ndarray, scale: np.ndarray) -> tuple[float, float]:
-    """Change of kinds that were there before and after, weighed by how well each is known, and its standard error."""
+    """Change of kinds that were there before and after, weighed by how well each is known, and its standard error [log].
+
+    kind, after, values, scale : shape (n,); NaN and infinity where no kind has FEWEST runs on both sides
+    """
     total, weight = 0.0, 0.0
     for name in np.unique(kind):
         left, right = np.flatnonzero((kind == name) & ~after), np.flatnonzero((kind == name) & after)

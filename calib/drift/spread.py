@@ -52,6 +52,7 @@ def find_erratic(
 def spread_ratio(z: np.ndarray, start: int, first: int) -> tuple[float, float]:
     """Log ratio of the spreads after and before run ``first``, by median absolute size, and half its 90 % range.
 
+    z : shape (n,), errors over their predicted spread; runs on both sides of ``first``.
     The log of a median of n half-normal sizes has a standard error of about 1.17 / sqrt(n).
     """
     before, after = np.abs(z[start:first]), np.abs(z[first:])

@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from calib.drift import limits
+
 START = pd.Timestamp("2026-01-05", tz="UTC")
 SD = 0.2
 
@@ -28,6 +30,15 @@ def stage_errors(rng, stage, runs, weeks, step, noise, at_week):
         "ended_at": START + pd.to_timedelta(at * 7, unit="D"), "baseline_min": base, "expected_min": base,
         "actual_min": base * np.exp(SD * z), "scale": SD, "covariate_effect": 0.0, "censored": False, "found": False,
     })  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def fewer_quiet_years(request, monkeypatch):
+    """Limits from a quarter of the quiet years: enough for changes as large as these tests plant. Those of the limits and of
+    the promise that they keep are marked ``all_quiet_years``."""
+    if "all_quiet_years" not in request.keywords:
+        monkeypatch.setattr(limits, "YEARS", (40, 250))
+        monkeypatch.setattr(limits, "RUNS", 15_000)
 
 
 @pytest.fixture

@@ -8,6 +8,8 @@ import pytest
 from calib.drift.chart import UNKNOWN, Alarm, find_alarms, goes_back, news
 from calib.drift.limits import chart_limits, largest_odds
 
+pytestmark = pytest.mark.all_quiet_years
+
 A_YEAR, LIMIT = 200, 3.0
 
 

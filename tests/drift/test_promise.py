@@ -9,6 +9,8 @@ from bench.bench_drift_promise import NOISES, false_alarms, quiet_lab
 from calib.drift.chart import find_alarms
 from calib.drift.limits import chart_limits
 
+pytestmark = pytest.mark.all_quiet_years
+
 LABS = 6
 
 
