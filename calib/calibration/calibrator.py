@@ -26,6 +26,7 @@ from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predicti
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
 from calib.errors import OutsideModelError, UsageError
+from calib.records import TERM_COLUMNS
 
 if TYPE_CHECKING:
     from calib.calibration.checkpoints import Checkpoints
@@ -35,7 +36,8 @@ PRIORS: dict[str, Any] = {
     "seconds": 0.0, "as_of": None,
 }  # fmt: skip
 Progress = Callable[[int, int], None]
-ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min")
+# the terms too: without them a row of another size is one that never comes, and its range is too wide
+ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min", *TERM_COLUMNS)
 MOST_DRAWS, LARGEST_SEED, MOST_RUNS = 10**9, 2**63 - 1, 10**9
 CELL_SAMPLE = 40  # last runs of a cell that its figures are for
 

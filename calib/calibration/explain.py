@@ -139,18 +139,19 @@ def narrowing(state: State, rows: Rows, expected: Predictive, more: int, by: tup
 
     rows : typical runs of one cell; expected : what the state expects of them; more : runs to come, 1 or more
     by : factors whose values are tried one by one, where there are several
-    The noise of single runs is taken as it is thought to be now: what more runs teach about that comes on top.
+    What a label that nobody says hides of a run (who, on which machine) stays hidden however many runs there are: it
+    counts as noise, and as what no run takes away. The noise of single runs is taken as it is thought to be now: what more runs teach about that comes on top.
     Returns by ('all' for runs like these), value, more, now_pct, then_pct, least_pct, narrowest first: the half-width
     of the 80 % range as a percentage (a factor of 1.4 either way is 40), now, then, and with runs without end.
     """
-    covariance = effect_covariance(state, expected, rows.count)
+    covariance = effect_covariance(state, expected, rows.count, unsaid=False)
     drift2 = np.maximum(expected.tau2 - np.diag(covariance), 0.0)
     now, least = (
         _half_width(state, rows, expected, k * np.diag(covariance) + drift2, m) for k, m in ((1, 0), (0, EVER))
     )
     found = []
     for factor, value, at in _candidates(rows, by):
-        later = np.diag(after_more(covariance, _noise_of_mean(state, expected), at, more))
+        later = np.diag(after_more(covariance, _noise_of_mean(state, expected) + drift2, at, more))
         found.append((factor, value, more, now, _half_width(state, rows, expected, later + drift2, more), least))
     table = pd.DataFrame(found, columns=["by", "value", "more", "now_pct", "then_pct", "least_pct"])
     return table.sort_values("then_pct", kind="stable", ignore_index=True)

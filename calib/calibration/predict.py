@@ -7,7 +7,7 @@ import numpy as np
 from calib.calibration.normal_plus_t import draw_t, normal_score, quantile
 from calib.calibration.options import FACTORS
 from calib.calibration.recalibrate import NOMINAL
-from calib.calibration.rows import WEEK_NS, Rows
+from calib.calibration.rows import UNKNOWN, WEEK_NS, Rows
 from calib.calibration.second_law import SCORES, Signs
 from calib.calibration.state import UNLEARNED_SD, Predictive, State, dense_rows
 from calib.calibration.usage import usual_label
@@ -120,26 +120,33 @@ def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.nda
     return covariance
 
 
-def effect_covariance(state: State, expected: Predictive, n: int) -> np.ndarray:
-    """Covariance of what the effects say of ``n`` rows, shape (n, n)."""
+def effect_covariance(state: State, expected: Predictive, n: int, unsaid: bool = True) -> np.ndarray:
+    """Covariance of what the effects say of ``n`` rows, shape (n, n).
+
+    unsaid : with what a label that nobody says hides of them, which no run takes away
+    """
     entries = expected.entries
     used, design = dense_rows(entries.row, entries.column, entries.value, n)
     covariance = np.zeros((n, n))
     if len(used):
         covariance = design @ state.location.covariance[np.ix_(used, used)] @ design.T
-    return covariance + _unseen(state, expected, n)
+    return covariance + _unseen(state, expected, n, unsaid)
 
 
-def _unseen(state: State, expected: Predictive, n: int) -> np.ndarray:
+def _unseen(state: State, expected: Predictive, n: int, unsaid: bool) -> np.ndarray:
     """Effects without a column: rows that name the same one share it."""
     entries = expected.entries
-    if not len(entries.new_row):
+    kept = (entries.new_key != UNKNOWN) | unsaid
+    if not kept.any():
         return np.zeros((n, n))
-    pairs = np.column_stack([entries.new_block, entries.new_key])
+    row, block, key, value = (
+        column[kept] for column in (entries.new_row, entries.new_block, entries.new_key, entries.new_value)
+    )
+    pairs = np.column_stack([block, key])
     _, effect = np.unique(pairs, axis=0, return_inverse=True)
     shared = np.zeros((n, int(effect.max()) + 1))
     sd = np.sqrt([min(state.location.variance[block.name], 0.25) for block in state.design.blocks])
-    np.add.at(shared, (entries.new_row, effect.ravel()), entries.new_value * sd[entries.new_block])
+    np.add.at(shared, (row, effect.ravel()), value * sd[block])
     return shared @ shared.T
 
 

@@ -164,6 +164,16 @@ class Narrowing(TypedDict):
     least_pct: float
 
 
+class SecondLawFacts(TypedDict):
+    """Share of the trees in the ranges [0 to 1], what they won on runs never seen [share of the score], runs behind it,
+    and what they go by most."""
+
+    weight: float
+    gain: float
+    rows: int
+    leading: str
+
+
 class WhyDocument(Named):
     as_of: str
     runs: int
@@ -175,4 +185,5 @@ class WhyDocument(Named):
     people: People
     residuals: list[Residual]
     narrowing: list[Narrowing]
+    second_law: NotRequired[SecondLawFacts | None]  # null where trees have no share
     warnings: list[str]

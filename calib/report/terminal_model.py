@@ -17,6 +17,7 @@ from calib.documents.model import (
     Prediction,
     Residual,
     ScoredJobs,
+    SecondLawFacts,
     TotalEffect,
     WhyDocument,
 )
@@ -181,6 +182,7 @@ ABOUT = {
     "operator": "people",
 }
 ORDER = ("whole", "process", "stage", "cell", "level")
+BY_WHAT = {"size": "size of the job", "expected": "what the model expects", "spread": "how sure it is", "runs": "how often it was done", "time": "how long ago"}  # fmt: skip
 WORTH_SAYING = 1.0  # narrowing by less than so many points of per cent is not worth a sentence
 
 
@@ -203,8 +205,24 @@ def show_why(doc: WhyDocument) -> str:
         shown.append(people)
     if doc["residuals"]:
         shown += ["\nThe runs that differed most from what was expected at the time:", _residual_table(doc)]
-    shown += [f"\n{narrowing_sentence(doc['narrowing'])}", *doc["warnings"]]
+    shown += [f"\n{narrowing_sentence(doc['narrowing'])}"]
+    if law := doc.get("second_law"):
+        shown.append(trees_sentence(law))
+    shown += doc["warnings"]
     return as_text(*shown)
+
+
+def trees_sentence(law: SecondLawFacts) -> str:
+    """When and by how much the second law is used.
+
+    >>> trees_sentence({"weight": 0.7, "gain": 0.041, "rows": 1200, "leading": "size"})
+    'Trees know 4 per cent better in this lab, mostly by size of the job: 70 per cent of each range is theirs.'
+    """
+    by = BY_WHAT.get(law["leading"], law["leading"])
+    return (
+        f"Trees know {100 * law['gain']:.0f} per cent better in this lab, mostly by {by}: "
+        f"{100 * law['weight']:.0f} per cent of each range is theirs."
+    )
 
 
 def _behind(doc: WhyDocument) -> str:

@@ -52,6 +52,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> di
         "as_of": meta["as_of"],
         "runs": len(runs),
         "single_run": _single_run(model, typical),
+        "second_law": model.second_law if model.second_law["weight"] > 0 else None,
         **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
         "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
         "narrowing": model.narrowing(typical, MORE_RUNS).to_dict("records"),

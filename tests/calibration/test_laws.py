@@ -126,3 +126,37 @@ def test_the_same_runs_twice_never_widen_what_is_known_of_a_level(seed):
     once, twice = (Calibrator(recalibrate=False).fit(some_runs) for some_runs in (runs, pd.concat([runs, runs])))
     wide, narrow = (made.effects(runs).iloc[0] for made in (once, twice))
     assert narrow["high"] - narrow["low"] < wide["high"] - wide["low"]
+
+
+def as_written(minutes: np.ndarray, baseline: np.ndarray, how: str, rng: np.random.Generator) -> np.ndarray:
+    """Minutes as a lab writes them."""
+    if how == "whole hours":
+        return np.maximum(np.round(minutes / 60), 1) * 60
+    if how == "quarter hours":
+        return np.maximum(np.round(minutes / 15), 1) * 15
+    if how == "copied":
+        return np.where(rng.random(len(minutes)) < 0.4, baseline, minutes)
+    return minutes * np.where(rng.random(len(minutes)) < 0.4, 2.0, 1.0)  # two ways of working
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("how", ["whole hours", "quarter hours", "copied", "two modes"])
+def test_no_way_of_writing_makes_ranges_lie(how):
+    # two labs of 500 runs, then 200 more each: of 400 four binomial standard errors either way are 8 points; a range
+    # that ends on a value written often holds more than it says, never less
+    held, share = [], {"whole hours": 0.97, "quarter hours": 0.9, "copied": 0.9, "two modes": 0.9}
+    for seed in (1, 2):
+        rng = np.random.default_rng(seed)
+        n = 700
+        stage = rng.choice(["printing", "packing", "sanding"], n)
+        baseline = np.round(np.exp(rng.normal(4.8, 0.5, n)))
+        minutes = baseline * np.exp(0.2 * (stage == "packing") + 0.15 * rng.standard_normal(n))
+        runs = pd.DataFrame(
+            {"process": "MEX", "stage": stage, "baseline_min": baseline,
+             "actual_min": as_written(minutes, baseline, how, rng),
+             "ended_at": pd.date_range("2026-01-05", periods=n, freq="4h", tz="UTC")}
+        )  # fmt: skip
+        found = Calibrator().fit(runs[:500]).predict(runs[500:], (0.1, 0.9))
+        actual = runs["actual_min"][500:]
+        held += ((found[0.1] * (1 - 1e-9) <= actual) & (actual <= found[0.9] * (1 + 1e-9))).tolist()
+    assert 0.8 - 0.08 <= np.mean(held) <= share[how]

@@ -72,3 +72,29 @@ def test_before_any_run_it_is_the_prior_and_shrinks_with_runs():
     one, many = (Calibrator(prior_only=True).narrowing(plan, more=n).iloc[0] for n in (1, 50))
     assert one["now_pct"] == pytest.approx(100 * np.expm1(1.2816 * 0.4), abs=0.2)
     assert many["then_pct"] < one["then_pct"] < one["now_pct"]
+
+
+def test_labels_that_nobody_says_are_not_learned_by_more_runs_of_nobody():
+    # two machines that differ by 0.6, and typical runs that do not say which: 20 more of those tell nothing of it
+    rows = lab(60)
+    rows = rows.assign(actual_min=rows["actual_min"] * np.where(rows["machine"] == "new", np.exp(0.4), 1.0))
+    typical = rows[rows["stage"] == "s9"].assign(machine=None)
+    found = Calibrator().fit(rows).narrowing(typical, more=20).iloc[0]
+    assert found["now_pct"] > 30
+    assert found["then_pct"] > 0.9 * found["now_pct"]
+
+
+def test_errors_keep_the_terms_so_that_a_typical_run_is_one_that_comes():
+    # size and a term go together: without the term a run of this size is one that never came, and looks unsure
+    rows = lab(60)
+    size = np.random.default_rng(3).normal(0, 0.5, len(rows))
+    rows = rows.assign(
+        baseline_min=60 * np.exp(size), term_0=0.5 + 0.3 * np.tanh(size), term_1=0.5 - 0.3 * np.tanh(size)
+    )
+    rows = rows.assign(
+        actual_min=rows["baseline_min"] * np.exp(0.1 * np.random.default_rng(4).standard_normal(len(rows)))
+    )
+    made = Calibrator().fit(rows)
+    typical = made.errors_[made.errors_["stage"] == "s9"]
+    as_given = rows.loc[rows["stage"] == "s9"].sort_values("ended_at")
+    pd.testing.assert_frame_equal(made.narrowing(typical), made.narrowing(as_given))
