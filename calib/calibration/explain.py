@@ -201,6 +201,6 @@ def _half_width(state: State, rows: Rows, expected: Predictive, tau2: np.ndarray
     tau2 = tau2 + state.build_variance * expected.load**2 * (rows.build >= 0)
     prior2 = np.where(np.isfinite(rows.prior_sd), rows.prior_sd, 0.0) ** 2
     gap = np.maximum(prior2 - tau2 - noise2, 0.0)
-    tau = np.sqrt(tau2 + gap / (1 + runs_behind(state, expected) + more))
+    tau = np.sqrt(tau2 + gap / (1 + runs_behind(state, expected) + more) ** 2)
     edge = state.recalibration.stretched(EDGE, expected.cell, expected.attended)
     return float(100 * np.expm1(quantile(edge, tau, expected.sigma, nu).mean()))

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
+from calib.calibration.backtest import replay
 from calib.calibration.calibrator import Calibrator
 
 LEVELS = (0.1, 0.5, 0.9)
@@ -160,3 +161,25 @@ def test_no_way_of_writing_makes_ranges_lie(how):
         actual = runs["actual_min"][500:]
         held += ((found[0.1] * (1 - 1e-9) <= actual) & (actual <= found[0.9] * (1 + 1e-9))).tolist()
     assert 0.8 - 0.08 <= np.mean(held) <= share[how]
+
+
+@pytest.mark.slow
+def test_fresh_labs_with_clean_logs_hold_what_they_say():
+    # machines that are steady to 5 % under a baseline that is sure to 25 %: by then the logs say more than the baseline;
+    # 500 runs of 4 labs, four binomial standard errors are 7 points
+    held = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        n = 250
+        stage = rng.choice(["printing", "cool_down"], n)
+        baseline = np.exp(rng.normal(5, 0.4, n))
+        ratio = np.exp(np.where(stage == "printing", 0.2, -0.1) + 0.05 * rng.standard_normal(n))
+        runs = pd.DataFrame(
+            {"process": "MEX", "stage": stage, "machine": rng.choice(["A", "B"], n), "baseline_min": baseline, "prior_sd": 0.25,
+             "actual_min": baseline * ratio, "ended_at": pd.date_range("2026-01-05", periods=n, freq="11h", tz="UTC")}
+        )  # fmt: skip
+        table = replay(runs)
+        later = table[table["week"].between(4, 16)]
+        held += later["actual_min"].between(later[0.1], later[0.9]).tolist()
+    assert len(held) > 500
+    assert 0.73 < np.mean(held) < 0.87
