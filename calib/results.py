@@ -28,7 +28,8 @@ WRITTEN = ".calib-results.json"  # name -> digests of the files that calib wrote
 PART = ".calib-part"  # ends the name of a file that is not whole yet
 
 SHEET, INWARD, COMPARISON, WEEK = "quote sheet", "inward quote sheet", "comparison", "week's page"
-PAGES = (SHEET, INWARD, COMPARISON, WEEK)
+COMPANY = "company's page"
+PAGES = (SHEET, INWARD, COMPARISON, WEEK, COMPANY)
 PREDICTION = "table of predictions"
 PREDICTED = "build_id,process,stage,baseline_min,baseline_basis,mean_min,"  # how its header begins
 EXPORT, TO_MEND = "export", "list of rows to mend"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 import warnings
 from collections.abc import Callable, Iterable
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +19,9 @@ from calib.calibration.estimator import Estimator, with_minutes
 from calib.calibration.explain import narrowing, split_correction
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import FACTORS, Options
+from calib.calibration.own_effects import own_effects
 from calib.calibration.predict import draw_minutes, row_quantiles, runs_behind, spread_of_location
+from calib.calibration.priors import Priors
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
 from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, covariate_effect, predictive
@@ -72,6 +74,7 @@ class Calibrator(Estimator):
         recalibrate: bool = True,
         trees: bool = True,
         most_effects: int = 1000,
+        priors: Priors | None = None,
         prior_only: bool | None = None,
     ) -> None:
         self.group = group
@@ -84,6 +87,7 @@ class Calibrator(Estimator):
         self.recalibrate = recalibrate
         self.trees = trees
         self.most_effects = most_effects
+        self.priors = priors
         self.prior_only = prior_only
 
     def fit(
@@ -123,7 +127,7 @@ class Calibrator(Estimator):
             passing.run(progress)
         except (OutsideModelError, np.linalg.LinAlgError, MemoryError) as error:
             why_not = str(error) or type(error).__name__
-            passing = begin(rows, options, model=ClosedForm)
+            passing = begin(rows, replace(options, priors=None), model=ClosedForm)
             passing.run(progress)
         learner = passing.learner
         state = learner.state()
@@ -206,6 +210,10 @@ class Calibrator(Estimator):
         """Share of the trees in the quantiles (0: the model alone), what they won out of time [-], and what they go by most."""
         law = self._known().second_law
         return {"weight": law.weight, "gain": law.gain, "rows": law.rows, "leading": law.leading}
+
+    def own_effects(self, is_attended: Callable[[tuple[str, ...]], bool]) -> pd.DataFrame:
+        """What the runs say by themselves, for many labs' laws; see ``calibration.own_effects``."""
+        return own_effects(self._known(), is_attended)
 
     def to_tables(self) -> dict[str, pd.DataFrame]:
         """Everything needed to predict, as tables of numbers; ``errors`` is not among them."""

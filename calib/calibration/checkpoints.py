@@ -20,6 +20,7 @@ from calib.calibration.design import Block, Design, Entries
 from calib.calibration.encoder import Encoder
 from calib.calibration.normal_equations import Moments
 from calib.calibration.options import Options
+from calib.calibration.priors import Priors
 from calib.calibration.random_walk import Levels
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.rows import Rows
@@ -34,7 +35,7 @@ CLASSES = {
     made.__name__: made
     for made in (
         WeeklyPass, Options, Encoder, Design, Block, Entries, Moments, Scales, Levels, BuildEffect, Pairs, Week, Misses,
-        Recalibration, Usage,
+        Priors, Recalibration, Usage,
     )
 }  # fmt: skip
 Remembered = list[dict[str, np.ndarray]]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calib.calibration.options import FACTORS, Options
+from calib.calibration.priors import LOCATION, SCALE, Priors
 from calib.calibration.rows import UNKNOWN
 from calib.records import TERM_COLUMNS, TERMS
 
@@ -71,7 +73,7 @@ def location_blocks(options: Options) -> tuple[Block, ...]:
     blocks.append(Block("basis_cell", ("basis", "cell")))
     if options.dynamic:
         blocks.append(Block("level", ("cell",), fixed=True, needs=8, most=MOST_LEVELS))
-    return tuple(blocks)
+    return _as_known(blocks, LOCATION, options.priors)
 
 
 def scale_blocks(options: Options) -> tuple[Block, ...]:
@@ -85,7 +87,18 @@ def scale_blocks(options: Options) -> tuple[Block, ...]:
     blocks += [Block("bend_cell", ("cell",), "bend", start_sd=0.05, start_weight=4.0)]
     blocks += [Block("operator", ("operator",), only="attended", start_sd=0.1, start_weight=4.0)]
     blocks += [Block("basis", ("basis",), start_sd=0.2, start_weight=4.0)]
-    return tuple(blocks)
+    return _as_known(blocks, SCALE, options.priors)
+
+
+def _as_known(blocks: list[Block], part: str, priors: Priors | None) -> tuple[Block, ...]:
+    """The blocks, with the spreads that other labs have."""
+    spreads = priors.spreads(part) if priors else {}
+    return tuple(
+        replace(block, start_sd=spreads[block.name][0], start_weight=spreads[block.name][1])
+        if block.name in spreads
+        else block
+        for block in blocks
+    )
 
 
 @dataclass(eq=False)
@@ -157,7 +170,10 @@ class Entries:
 
 @dataclass(eq=False)
 class Design:
-    """Blocks with the columns of the effects admitted so far."""
+    """Blocks with the columns of the effects admitted so far.
+
+    centre : shape (size,), mean of each effect before any run
+    """
 
     blocks: tuple[Block, ...]
     most: int
@@ -165,6 +181,7 @@ class Design:
     keys: dict[str, np.ndarray] = field(default_factory=dict)
     columns: dict[str, np.ndarray] = field(default_factory=dict)
     seen: dict[str, dict[int, int]] = field(default_factory=dict)
+    centre: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         for block in self.blocks:
@@ -193,12 +210,20 @@ class Design:
         chosen = np.sort(np.array([key for _, key in sorted(ready)[: max(room, 0)]], np.int64))
         for key in chosen.tolist():
             del seen[key]
+        self._add(block, chosen, np.zeros(len(chosen)))
+        return chosen
+
+    def admit_known(self, block: Block, means: Mapping[int, float]) -> None:
+        """Give columns to effects of which something is known before any run, by key."""
+        self._add(block, np.array(list(means), np.int64), np.array(list(means.values()), float))
+
+    def _add(self, block: Block, chosen: np.ndarray, centre: np.ndarray) -> None:
         keys = np.concatenate([self.keys[block.name], chosen])
         columns = np.concatenate([self.columns[block.name], self.size + np.arange(len(chosen))])
         order = np.argsort(keys, kind="stable")
         self.keys[block.name], self.columns[block.name] = keys[order], columns[order]
+        self.centre = np.append(self.centre, centre)
         self.size += len(chosen)
-        return chosen
 
     def _room(self, block: Block) -> int:
         """Effects that may still be added to a block; what a block with a limit of its own may take is kept free for it."""
@@ -242,3 +267,11 @@ def prior_precision(design: Design, variance: dict[str, float]) -> np.ndarray:
         if block.name != "level":
             precision[design.columns[block.name]] = 1 / variance[block.name]
     return precision
+
+
+def before_any_run(design: Design, variance: dict[str, float]) -> np.ndarray:
+    """Covariance of the effects that are known before any run, shape (size, size)."""
+    spread = np.zeros(design.size)
+    for block in design.blocks:
+        spread[design.columns[block.name]] = variance[block.name]
+    return np.diag(spread)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from calib.calibration.design import Coded
+from calib.calibration.design import RADIX, Block, Coded
 from calib.calibration.options import FACTORS
+from calib.calibration.priors import Priors
 from calib.calibration.rows import UNKNOWN, Rows
 
 SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
@@ -44,6 +46,28 @@ class Encoder:
             for _, label in sorted(zip(first.tolist(), map(str, values), strict=True)):
                 known.setdefault(label, len(known))
 
+    def number(self, priors: Priors) -> None:
+        """Give the first codes to labels of which other labs know something."""
+        for _, block, labels, _ in priors.means:
+            columns = dict(zip(self.group, labels, strict=True)) if block == "cell" else {block: labels[0]}
+            if block == "cell":
+                columns["cell"] = SEPARATOR.join(labels)
+            for name, label in columns.items():
+                known = self.codes.setdefault(name, {})
+                known.setdefault(label, len(known))
+
+    def keys_of(self, block: Block, means: Mapping[tuple[str, ...], float]) -> dict[int, float]:
+        """Means by the key of their effect, see ``Coded.key_of``."""
+        return {self._key(block, labels): mean for labels, mean in means.items()}
+
+    def _key(self, block: Block, labels: tuple[str, ...]) -> int:
+        if block.keys == ("cell",):
+            return self.codes["cell"][SEPARATOR.join(labels)]
+        key = 0
+        for name, label in zip(block.keys, labels, strict=True):
+            key = key * RADIX + (int(label) if name == "attended" else self.codes[name][label])
+        return key
+
     def transform(self, rows: Rows) -> Coded:
         """Rows as numbers; labels never seen get numbers beyond the known ones, alike for alike labels."""
         codes = {name: self._coded(name, labels) for name, labels in self._all_labels(rows).items()}
@@ -56,8 +80,11 @@ class Encoder:
         cell = coded.codes["cell"]
         told = np.column_stack([log_baseline, coded.told])
         if learn:
-            for code in range(len(self.middle), int(cell.max(initial=UNKNOWN)) + 1):
-                self.middle.append(_known_mean(told[cell == code]))
+            for code in range(int(cell.max(initial=UNKNOWN)) + 1):
+                if code == len(self.middle):
+                    self.middle.append(_known_mean(told[cell == code]))
+                elif np.isnan(self.middle[code][0]):  # known from other labs, but without a run here until now
+                    self.middle[code] = _known_mean(told[cell == code])
         middle = np.array([*self.middle, np.full(told.shape[1], np.nan)])
         place = np.where((cell >= 0) & (cell < len(self.middle)), cell, len(self.middle))
         apart = np.nan_to_num(np.clip(told - middle[place], -SIZE_REACH, SIZE_REACH))

@@ -122,6 +122,8 @@ def begin(
     """Ready to go through the weeks of ``rows``, from the newest checkpoint that holds for them."""
     start = checkpoints.newest(rows, options) if checkpoints is not None else None
     learner, remembered = start.learner() if start else (model(options), [])
+    if options.priors:
+        learner.encoder.number(options.priors)
     learner.encoder.fit(rows)
     coded = learner.encoder.transform(rows)
     return FilterRun(learner, rows, coded, start.rows if start else 0, remembered, checkpoints)

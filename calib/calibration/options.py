@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from calib.calibration.columns import number_between, whole_number, yes_or_no
+from calib.calibration.priors import Priors
 from calib.errors import UsageError
 
 FACTORS = ("machine", "station", "operator", "material")
@@ -28,6 +29,7 @@ class Options:
     robust : Student-t weights and a component for gross errors
     recalibrate : quantiles are corrected by recent one-step-ahead misses
     trees : where they win out of time, trees that learn what the model's law misses have a share in the quantiles
+    priors : what other labs say of the effects before any run
     most_effects : parameters at most; the factors of rarer levels stay unlearned (their spread is allowed for)
     """
 
@@ -41,6 +43,7 @@ class Options:
     recalibrate: bool = True
     trees: bool = True
     most_effects: int = 1000
+    priors: Priors | None = None
 
     def __post_init__(self) -> None:
         group = (self.group,) if isinstance(self.group, str) else self.group

@@ -58,11 +58,13 @@ class Scales:
         """One step towards the scales that make the window's residuals most likely; with ``variances`` also of how much they differ."""
         moments = self.moments(window, clean, sigma2) + self.frozen
         at = np.arange(self.design.size)
-        moments.information[at, at] += prior_precision(self.design, self.variance)
+        precision = prior_precision(self.design, self.variance)
+        moments.information[at, at] += precision
+        vector = moments.vector + precision * self.design.centre
         if not variances:
-            self.mean, _ = solve(moments.information, moments.vector, 0)
+            self.mean, _ = solve(moments.information, vector, 0)
             return
-        self.mean, self.covariance = solve_and_invert(moments.information, moments.vector)
+        self.mean, self.covariance = solve_and_invert(moments.information, vector)
         self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
 
     def close_week(self, oldest: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:

@@ -105,6 +105,7 @@ def _settings(state: State) -> pd.DataFrame:
         **{f"fact_{name}": value for name, value in state.facts.items()},
     }
     options = asdict(state.options)
+    options.pop("priors")  # what they say is in the effects by now
     texts = {"group": "\x1f".join(options.pop("group")), "ended_ns": str(state.ended)}
     numbers |= {f"option_{name}": float(value) for name, value in options.items()}
     rows = [(name, float(value), "") for name, value in numbers.items()]
@@ -122,7 +123,7 @@ def _options(text: dict[str, str], number: dict[str, float]) -> Options:
     given = {
         field.name: kinds[str(field.type)](number[f"option_{field.name}"])
         for field in fields(Options)
-        if field.name != "group" and f"option_{field.name}" in number
+        if field.name not in ("group", "priors") and f"option_{field.name}" in number
     }
     return Options(group=tuple(text["group"].split("\x1f")), **given)
 
@@ -141,7 +142,8 @@ def _encoder(options: Options, table: pd.DataFrame) -> Encoder:
     for name, part in table.sort_values("code").groupby("column", sort=False):
         made.codes[str(name)] = dict(zip(part["label"], part["code"].astype(int).tolist(), strict=True))
         if name == "cell":
-            made.middle = list(part.loc[part["middle_size"].notna(), MIDDLES].to_numpy(float))
+            learned = np.flatnonzero(part["middle_size"].notna())  # between them may be cells that only other labs know
+            made.middle = list(part[MIDDLES].to_numpy(float)[: learned.max(initial=-1) + 1])
     return made
 
 
@@ -151,7 +153,8 @@ def _effects(part: str, design: Design, posterior: Posterior) -> pd.DataFrame:
         for name, keys in design.keys.items()
     ]
     table = pd.concat(frames, ignore_index=True)
-    return table.assign(mean=posterior.mean[table["place"].to_numpy(int)])
+    place = table["place"].to_numpy(int)
+    return table.assign(mean=posterior.mean[place], centre=design.centre[place] if len(design.centre) else 0.0)
 
 
 def _design(part: str, options: Options, effects: pd.DataFrame) -> Design:
@@ -162,6 +165,8 @@ def _design(part: str, options: Options, effects: pd.DataFrame) -> Design:
         design.keys[str(name)] = rows["key"].to_numpy(np.int64)
         design.columns[str(name)] = rows["place"].to_numpy(np.int64)
     design.size = len(here)
+    by_place = here.sort_values("place")
+    design.centre = by_place["centre"].to_numpy(float) if "centre" in here else np.zeros(len(here))
     return design
 
 

@@ -40,6 +40,6 @@ def next_variances(design: Design, mean: np.ndarray, covariance: np.ndarray, now
         at = design.columns[block.name]
         if not block.fixed and len(at):
             after[block.name] = next_variance(
-                mean[at], diagonal[at], now[block.name], block.start_sd**2, block.start_weight
+                mean[at] - design.centre[at], diagonal[at], now[block.name], block.start_sd**2, block.start_weight
             )
     return after

@@ -12,18 +12,19 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from calib.calibration.builds import BuildEffect
-from calib.calibration.design import Coded, Design, location_blocks, prior_precision, scale_blocks
+from calib.calibration.design import Coded, Design, before_any_run, location_blocks, prior_precision, scale_blocks
 from calib.calibration.encoder import Encoder
 from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve, solve_and_invert, sparse_rows
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
+from calib.calibration.priors import LOCATION, SCALE, Priors
 from calib.calibration.random_walk import LEVEL_START, Levels
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_information, t_weight
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
-from calib.calibration.state import Posterior, Predictive, State, predictive
+from calib.calibration.state import UNLEARNED_SD, Posterior, Predictive, State, predictive
 from calib.calibration.usage import Usage
 from calib.calibration.variances import next_variances
 from calib.calibration.window import Week, Window, join, week_of
@@ -58,6 +59,24 @@ class WeeklyPass:
         self.misses = Misses()
         self.usage = Usage()
         self.recalibration = Recalibration()
+        if options.priors:
+            self._begin_with(options.priors)
+
+    def _begin_with(self, priors: Priors) -> None:
+        """Effects that other labs know are there before any run, as those say."""
+        self.encoder.number(priors)
+        for part, design in ((LOCATION, self.design), (SCALE, self.scales.design)):
+            for block in design.blocks:
+                design.admit_known(block, self.encoder.keys_of(block, priors.of(part, block.name)))
+        self.mean, self.covariance = self.design.centre.copy(), before_any_run(self.design, self.variance)
+        self.scales.mean, self.scales.covariance = (
+            self.scales.design.centre.copy(),
+            before_any_run(self.scales.design, self.scales.variance),
+        )
+        self.frozen, self.scales.frozen = (
+            self.frozen.padded(self.design.size),
+            self.scales.frozen.padded(self.scales.design.size),
+        )
 
     # ---- one week ---------------------------------------------------------------------------------------------
 
@@ -82,8 +101,8 @@ class WeeklyPass:
         """Learn from the rows of a week (or of a few), of which ``before`` was expected."""
         scores = self.scores(rows, before)
         first = self.rows == 0
-        if first:  # nothing says yet how long this lab takes: its rows are weighed around their own middle
-            before = replace(before, location=before.location + np.median(rows.y))
+        if first:  # nothing says yet how long this lab takes
+            before = self._around_their_own(rows, before)
         self.encoder.measure(coded, rows.log_baseline, learn=False)
         self._grow(coded)
         entries, scale_entries = self.design.entries(coded), self.scales.design.entries(coded)
@@ -98,6 +117,12 @@ class WeeklyPass:
             self._close_week()
         if not first:
             self._recalibrate(number, rows, before, scores)
+
+    def _around_their_own(self, rows: Rows, before: Predictive) -> Predictive:
+        """The first rows are weighed around their own middle; where other labs say something, with room to differ from it."""
+        if self.options.priors:
+            return replace(before, tau2=before.tau2 + UNLEARNED_SD**2)
+        return replace(before, location=before.location + np.median(rows.y))
 
     def _recalibrate(self, number: int, rows: Rows, before: Predictive, scores: np.ndarray) -> None:
         """Correct the quantiles by how the rows came out among what was expected of them."""
@@ -237,7 +262,9 @@ class WeeklyPass:
         information[:p, :p] += self.frozen.information
         vector[:p] += self.frozen.vector
         at = np.arange(p)
-        information[at, at] += prior_precision(self.design, self.variance)
+        precision = prior_precision(self.design, self.variance)
+        information[at, at] += precision
+        vector[at] += precision * self.design.centre
         self.levels.add_priors(information, p)
         return information, vector
 

@@ -14,6 +14,12 @@ def fit(
     as_of: Annotated[
         str | None, typer.Option(metavar="DATE", help="Use only what had ended by this day; default: all of it.")
     ] = None,
+    prior: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE", help="What other sites know, from calib sites fit; kept for later fits. none: no more."
+        ),
+    ] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -23,4 +29,4 @@ def fit(
     """
     from calib.workflow.fit import fit_shop
 
-    return Answer("fit", fit_shop(shop, as_of=as_of, progress=progress_on_stderr()))
+    return Answer("fit", fit_shop(shop, as_of=as_of, progress=progress_on_stderr(), prior=prior))

@@ -109,6 +109,15 @@ class SiteOutcome(TypedDict):
     says: str
 
 
+class PriorFile(TypedDict):
+    """The file of a company's laws; ``says`` why it stays as it was, or ''."""
+
+    path: str
+    laws: int
+    sites: int
+    says: str
+
+
 class SitesDocument(TypedDict):
     """What became of one kind of work over many sites."""
 
@@ -117,4 +126,5 @@ class SitesDocument(TypedDict):
     done: int
     unchanged: int
     left_out: int
+    prior: PriorFile | None
     results: str

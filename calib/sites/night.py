@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import UsageError
+from calib.sites.prior_file import write_prior
 from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
 from calib.workflow.company import alone_in, site_names, write_rows
 
@@ -40,6 +41,7 @@ def run_night(
             progress(_so_far(what, outcomes, len(tasks)))
         table = as_frame(outcomes)
         write_rows(company / RESULTS / f"night-{what}" / ROWS, table)
+        prior = write_prior(company) if what == "fit" else None
     progress("")
     return {
         "company": str(company),
@@ -49,6 +51,7 @@ def run_night(
         "done": _count(outcomes, DONE),
         "unchanged": _count(outcomes, UNCHANGED),
         "left_out": _count(outcomes, LEFT_OUT),
+        "prior": prior,
         "results": str(company / RESULTS / what),
         "seconds": round(time.perf_counter() - started, 3),
     }
@@ -59,7 +62,12 @@ def _engine(name: str) -> Callable[[Sequence[Task], int], Iterator[Outcome]]:
         from calib.sites.local import run_local
 
         return run_local
-    raise UsageError(f'"{name}" is no engine that calib knows.', "Say local.")
+    if name == "spark":
+        from calib.sites.spark import check_java, run_spark
+
+        check_java()
+        return run_spark
+    raise UsageError(f'"{name}" is no engine that calib knows.', "Say local or spark.")
 
 
 def _so_far(what: str, outcomes: Sequence[Outcome], total: int) -> str:

@@ -12,7 +12,7 @@ import pandas as pd
 from calib import __version__
 from calib.errors import CalibError
 from calib.workflow.backtest import backtest_shop
-from calib.workflow.company import load_site, write_rows
+from calib.workflow.company import load_site, site_effects, write_rows
 from calib.workflow.drift import find_drift
 from calib.workflow.fit import fit_shop
 
@@ -61,6 +61,11 @@ class Outcome:
     peak_mb: float = 0.0
 
 
+def effects_of(company: Path, site: str) -> Path:
+    """What a site's fit says to others."""
+    return company / RESULTS / "effects" / f"site={site}" / ROWS
+
+
 COLUMNS = list(asdict(Outcome("", "")))
 
 
@@ -83,6 +88,7 @@ def _fit(task: Task) -> tuple[str, str, int]:
         return UNCHANGED, " ".join(strange), sent.rows
     document = fit_shop(task.folder)
     rows = pd.DataFrame(document["cells"]).assign(site=task.site, as_of=document["as_of"])
+    write_rows(effects_of(Path(task.company), task.site), site_effects(task.folder).assign(site=task.site))
     _keep(task, rows, made_of)
     return DONE, " ".join(strange), int(document["runs_used"])
 

@@ -121,3 +121,10 @@ def disk_in_words(path: Path) -> Iterator[None]:
             f"{path} cannot be written: {getattr(error, 'strerror', None) or str(error).splitlines()[0]}.",
             "Free some space and run it again; what was there stays.",
         ) from error
+
+
+def write_text(path: Path, content: str) -> None:
+    """A text file that is whole or not there."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with written_beside(path) as beside, disk_in_words(path):
+        beside.write_text(content, encoding="utf-8")

@@ -14,7 +14,17 @@ import duckdb
 
 from calib.errors import StoreError, UsageError
 from calib.results import PART, digest_of, is_shop, written_beside
-from calib.store.company import FORMAT, LOGS, MANIFEST, SITE, SITES, disk_in_words, read_manifest, sent_files
+from calib.store.company import (
+    FORMAT,
+    LOGS,
+    MANIFEST,
+    SITE,
+    SITES,
+    disk_in_words,
+    read_manifest,
+    sent_files,
+    write_text,
+)
 from calib.store.migrate import newest_version
 from calib.store.tables import text
 
@@ -97,7 +107,7 @@ def export_site(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_
         "shop": shop,
         "files": files,
     }
-    _write_text(place / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True))
+    write_text(place / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True))
     gone = _clear(company, site.name, files, shop)
     return {"files": written, "unchanged": len(files) - len(written), "taken_away": gone}
 
@@ -137,11 +147,6 @@ def _copy_shop(shop_file: Path, place: Path) -> str:
         with written_beside(place / name) as beside:
             beside.write_bytes(raw)
     return name
-
-
-def _write_text(path: Path, content: str) -> None:
-    with written_beside(path) as beside:
-        beside.write_text(content, encoding="utf-8")
 
 
 def _files_before(company: Path, site: Site) -> dict[str, dict[str, Any]]:

@@ -20,6 +20,7 @@ from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import Logged, horizon_of, learn, read_logged, told
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
+from calib.workflow.prior import kept_priors
 
 LIBRARIES = {"sklearn": "scikit-learn", "statsmodels": "statsmodels"}  # of the peers
 
@@ -43,7 +44,10 @@ def backtest_shop(
     logged = read_logged(folder)
     learned = learn(logged, horizon_of(logged, None))
     began = perf_counter()
-    replayed = replay(learned.rows, weeks=weeks, progress=told(progress, "Replaying {} of {} stages ..."))
+    options = {"priors": kept_priors(folder, logged.shop)[0]}
+    replayed = replay(
+        learned.rows, weeks=weeks, options=options, progress=told(progress, "Replaying {} of {} stages ...")
+    )
     seconds = perf_counter() - began
     document = score(replayed)
     beside = _peers(learned.rows, replayed, seconds, progress) if peers else None

@@ -8,13 +8,32 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from calib.errors import ShopFileError, StoreError, UsageError
-from calib.store.company import LOGS, SITES, read_rows, site_names, write_rows
+import numpy as np
+import pandas as pd
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.encoder import SEPARATOR
+from calib.errors import ShopFileError, StoreError, TooFewRunsError, UsageError
+from calib.results import COMPANY, Result
+from calib.shop.read_shop import read_shop
+from calib.store.company import LOGS, SITES, read_rows, site_names, write_rows, write_text
 from calib.store.company_export import export_site, site_of
 from calib.store.company_load import load_site
+from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
+from calib.workflow.learning import is_attended
 
-__all__ = ["alone_in", "load_site", "read_rows", "send_site", "site_names", "write_rows"]
+__all__ = [
+    "alone_in",
+    "company_result",
+    "load_site",
+    "read_rows",
+    "send_site",
+    "site_effects",
+    "site_names",
+    "write_rows",
+    "write_text",
+]
 SETTINGS = "company.toml"
 LOCK = ".lock"
 
@@ -35,6 +54,38 @@ def send_site(folder: Path, company: Path, site: str | None = None) -> dict[str,
         with alone_in(company / SITES / own.name, f"Another export of {own.name} is at work"):
             sent = export_site(store, company, own, folder / "shop.toml")
     return {"company": str(company), "site": own.name, "logs": LOGS} | sent
+
+
+def company_result(out: Path, overwrite: bool) -> Result:
+    """The company's page as a file that a person named."""
+    return Result(out, COMPANY, overwrite)
+
+
+def site_effects(folder: Path) -> pd.DataFrame:
+    """What the last fit of a site says of its effects to others: see ``calibration.own_effects``; machines by their kind."""
+    shop = read_shop(folder)
+    with open_store(folder, read_only=True) as store:
+        found = find_fit(store)
+    if found is None:
+        raise TooFewRunsError("Nothing was learned yet.", "Run: calib sites fit DIR")
+    effects = Calibrator.from_tables(found[0]).own_effects(lambda cell: is_attended(cell[-1]))
+    kinds = {name: machine.kind for name, machine in shop.machines.items()}
+    of_machines = effects["block"] == "machine"
+    return pd.concat([effects[~of_machines], _by_kind(effects[of_machines], kinds)], ignore_index=True)
+
+
+def _by_kind(machines: pd.DataFrame, kinds: dict[str, str]) -> pd.DataFrame:
+    """Effects of machines as those of their kinds: means by precision. Machines that the shop file lacks have none."""
+    sums: dict[tuple[str, str], np.ndarray] = {}
+    for part, label, mean, variance in machines[["part", "labels", "mean", "variance"]].itertuples(index=False):
+        name, by_hand = label.split(SEPARATOR)
+        if name in kinds:
+            key = part, f"{kinds[name]}{SEPARATOR}{by_hand}"
+            sums[key] = sums.get(key, np.zeros(2)) + np.array([mean, 1.0]) / variance
+    rows = [
+        (*key[:1], "machine_kind", key[1], total / known, 1 / known, 0) for key, (total, known) in sorted(sums.items())
+    ]
+    return pd.DataFrame(rows, columns=list(machines.columns))
 
 
 def _only_aliases(company: Path) -> bool:

@@ -35,6 +35,7 @@ from calib.workflow.learning import LearningRows, learning_rows, went_together
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import once_for_each_order
+from calib.workflow.prior import keep_prior, kept_priors
 from calib.workflow.route_proposals import propose_routes
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
@@ -56,12 +57,17 @@ class Logged:
     not_done: frozenset[tuple[str, str]] = frozenset()
 
 
-def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda text: None) -> dict[str, Any]:
+def fit_shop(
+    folder: Path, as_of: str | None = None, progress: Progress = lambda text: None, prior: str | None = None
+) -> dict[str, Any]:
     """Fit on the runs that had ended by ``as_of`` and store the fit; the ``fit`` document (docs/interface.md).
 
     Weeks that the last fit knew and that no log has changed since are not learned again: the result is the same.
+    prior : a file of what other sites know, kept for this and later fits; 'none': no more
     """
     started = perf_counter()
+    if prior is not None:
+        keep_prior(folder, prior)
     progress("Reading builds and runs ...")
     logged = read_logged(folder)
     horizon = horizon_of(logged, as_of)
@@ -69,13 +75,15 @@ def fit_shop(folder: Path, as_of: str | None = None, progress: Progress = lambda
     learned = learn(then, horizon)
     with open_store(folder, read_only=True) as store:
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
-    model = Calibrator().fit(
+    priors, elsewhere = kept_priors(folder, logged.shop)
+    model = Calibrator(priors=priors).fit(
         learned.rows, checkpoints=known, progress=told(progress, "Learning from {} of {} stages ...")
     )
     tables = model.to_tables() | {"errors": model.errors_} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
+        "prior": elsewhere,
         "log_next": log_next(model, then.baselines, model.errors_, logged.shop),
         "own_routes": propose_routes(then.builds, ended_by(then, horizon), logged.shop, logged.not_done),
         "below_floor": below_floor(learned, ended_by(then, horizon), logged.shop),

@@ -1,0 +1,240 @@
+"""Laws between sites: against known answers, whatever the split; what they give a new lab; what they give away."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.stats.meta_analysis import combine_effects
+
+from calib.calibration.calibrator import Calibrator
+from calib.calibration.own_effects import likelihood_of
+from calib.calibration.priors import Priors, priors_from
+from calib.cli.app import run
+from calib.errors import UsageError
+from calib.sites.laws import LEAST_SITES, laws_of, moments_tau2, prior_document, reml
+from calib.sites.prior_file import write_prior
+from calib.sites.task import effects_of
+from calib.workflow.company import write_rows
+
+MONDAY = pd.Timestamp("2026-01-05", tz="UTC")
+# 13 trials of a vaccine: cases and others, treated and not (Colditz et al. 1994, JAMA 271:698-702; the table from memory)
+TRIALS = np.array([
+    [4, 119, 11, 128], [6, 300, 29, 274], [3, 228, 11, 209], [62, 13536, 248, 12619], [33, 5036, 47, 5761],
+    [180, 1361, 372, 1079], [8, 2537, 10, 619], [505, 87886, 499, 87892], [29, 7470, 45, 7232], [17, 1699, 65, 1600],
+    [186, 50448, 141, 27197], [5, 2493, 3, 2338], [27, 16886, 29, 17825],
+], float)  # fmt: skip
+
+
+def log_risks():
+    a, b, c, d = TRIALS.T
+    return np.log(a / (a + b) * (c + d) / c), 1 / a - 1 / (a + b) + 1 / c - 1 / (c + d)
+
+
+@pytest.mark.outside(
+    "Viechtbauer 2005; Viechtbauer 2010, J. Stat. Softw. 36(3)", "figures of the vaccine trials, from memory"
+)
+def test_reml_of_a_published_example():
+    mean, tau2, unsure = reml(*log_risks())
+    assert mean == pytest.approx(-0.7145, abs=5e-5)
+    assert tau2 == pytest.approx(0.3132, abs=5e-5)
+    assert unsure == pytest.approx(0.1798, abs=5e-5)
+
+
+@pytest.mark.outside("statsmodels, combine_effects", "run beside it")
+def test_moments_are_those_of_an_independent_library():
+    y, v = log_risks()
+    assert moments_tau2(y, v) == pytest.approx(combine_effects(y, v, method_re="dl").tau2, abs=1e-12)
+
+
+def restricted_log_likelihood(tau2, y, v):
+    w = 1 / (v + tau2)
+    mean = w @ y / w.sum()
+    return 0.5 * (np.log(w).sum() - np.log(w.sum()) - w @ (y - mean) ** 2)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_reml_is_where_the_restricted_likelihood_is_largest(seed):
+    rng = np.random.default_rng(seed)
+    v = rng.uniform(0.001, 0.2, 12)
+    y = rng.normal(0.2, np.sqrt(v + 0.05))
+    tau2 = reml(y, v)[1]
+    grid = np.linspace(0, 1, 20001)
+    best = grid[np.argmax([restricted_log_likelihood(one, y, v) for one in grid])]
+    assert tau2 == pytest.approx(best, abs=6e-5)
+
+
+def made_effects(sites=12, seed=4):
+    """Estimates of three cells under one law: means -0.2, 0, 0.3, sd 0.1 between sites."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (
+            "location",
+            "cell",
+            f"MEX\x1f{stage}",
+            mean + rng.normal(0, 0.1) + rng.normal(0, 0.03),
+            0.03**2,
+            40,
+            f"S{site:02d}",
+        )
+        for site in range(sites)
+        for stage, mean in (("printing", -0.2), ("unloading", 0.0), ("packing", 0.3))
+    ]
+    return pd.DataFrame(rows, columns=["part", "block", "labels", "mean", "variance", "runs", "site"])
+
+
+def test_laws_are_the_same_however_the_sites_are_split():
+    effects = made_effects(30)
+    whole = laws_of(effects)
+    rng = np.random.default_rng(1)
+    for parts in (2, 7):
+        pieces = [
+            effects[effects["site"].isin(names)]
+            for names in np.array_split(rng.permutation(effects["site"].unique()), parts)
+        ]
+        split = laws_of(pd.concat(pieces, ignore_index=True))
+        pd.testing.assert_frame_equal(split, whole, rtol=0, atol=1e-9)
+
+
+def test_a_law_needs_sites_enough_and_none_that_outweighs_the_others():
+    assert len(laws_of(made_effects(LEAST_SITES))) == 3
+    assert laws_of(made_effects(LEAST_SITES - 1)).empty
+    lone = made_effects(8)
+    lone.loc[lone["site"] == "S00", "variance"] = 1e-8
+    lone.loc[lone["site"] != "S00", "variance"] = 4.0
+    assert laws_of(lone).empty
+
+
+def test_nothing_of_a_site_stands_in_the_file():
+    text = json.dumps(prior_document(made_effects()))
+    assert "S0" not in text
+    assert {one["sites"] for one in json.loads(text)["laws"]} == {12}
+
+
+def distances(effects, used):
+    """How far the laws are from what somebody knows of site S01 to the last digit."""
+    known = effects[effects["site"] == "S01"].set_index("labels")["mean"]
+    return np.mean([abs(known["\x1f".join(one["labels"])] - one["mean"]) for one in prior_document(used)["laws"]])
+
+
+@pytest.mark.parametrize(("sites", "most"), [(5, 0.8), (12, 0.7)])
+def test_whether_a_site_was_in_one_file_is_little_more_than_a_guess(sites, most):
+    # Membership: who knows a site to the last digit holds one file, and takes the site for in it where the laws are near.
+    # The chance that a file with the site looks nearer than one without, of other sites; 0.5 is a guess.
+    near, far = [], []
+    for seed in range(100):
+        effects = made_effects(sites + 1, seed=1000 + seed)
+        near.append(distances(effects, effects[effects["site"] != "S00"]))
+        far.append(distances(effects, effects[effects["site"] != "S01"]))
+    pairs = np.array(far)[:, None] - np.array(near)
+    chance = np.mean((pairs > 0) + 0.5 * (pairs == 0))
+    print(f"{sites} sites: {chance:.2f}")
+    assert 0.5 < chance < most
+
+
+def test_the_difference_of_two_files_never_tells_of_one_site(tmp_path):
+    for site, rows in made_effects(7).groupby("site"):
+        write_rows(effects_of(tmp_path, site), rows)
+    first = write_prior(tmp_path)
+    assert (first["laws"], first["sites"], first["says"]) == (3, 7, "")
+    before = (tmp_path / "results" / "prior.json").read_bytes()
+    more = made_effects(12)
+    write_rows(effects_of(tmp_path, "S08"), more[more["site"] == "S08"])
+    later = write_prior(tmp_path)
+    assert "stays as it was: 1 site has come or gone" in later["says"]
+    assert (tmp_path / "results" / "prior.json").read_bytes() == before
+    for site in ("S07", "S09", "S10", "S11"):
+        write_rows(effects_of(tmp_path, site), more[more["site"] == site])
+    assert write_prior(tmp_path) | {"path": ""} == {"path": "", "laws": 3, "sites": 12, "says": ""}
+    assert (tmp_path / "results" / "prior.json").read_bytes() != before
+
+
+def test_what_the_runs_say_is_the_posterior_without_its_prior():
+    rng = np.random.default_rng(3)
+    prior = np.array([[0.3, 0.2], [0.2, 0.4]])
+    noise, y = np.array([0.01, 0.5]), rng.normal(0, 1, 2)
+    covariance = np.linalg.inv(np.linalg.inv(prior) + np.diag(1 / noise))
+    mean = covariance @ (np.linalg.inv(prior) @ [0.1, -0.1] + y / noise)
+    own, variance = likelihood_of(mean, covariance, np.array([0.1, -0.1]), prior)
+    np.testing.assert_allclose(own, y, atol=1e-9)
+    np.testing.assert_allclose(variance, noise, atol=1e-9)
+
+
+def runs_of(stage, mean, count=60, seed=0, start=0):
+    rng = np.random.default_rng(seed)
+    baseline = rng.uniform(20, 60, count)
+    return pd.DataFrame({
+        "process": "MEX", "stage": stage, "baseline_min": baseline, "build_id": [f"B{stage}{start + i}" for i in range(count)],
+        "actual_min": baseline * np.exp(rng.normal(mean, 0.15, count)), "attended": True,
+        "ended_at": MONDAY + pd.to_timedelta(start * 100 + np.arange(count) * 500, unit="min"),
+    })  # fmt: skip
+
+
+KNOWN = Priors(
+    means=(("location", "cell", ("MEX", "packing"), 0.5), ("scale", "cell", ("MEX", "packing"), 0.0)),
+    sds=(("location", "cell", 0.1, 4.0), ("location", "whole", 0.1, 4.0), ("scale", "cell", 0.1, 4.0)),
+)
+
+
+def middle(model, stage="packing", baseline=30.0):
+    rows = pd.DataFrame(
+        {"process": ["MEX"], "stage": [stage], "baseline_min": [baseline], "prior_sd": [0.5], "attended": [True]}
+    )
+    low, half, high = model.predict_quantiles(rows, quantiles=(0.1, 0.5, 0.9))[[0.1, 0.5, 0.9]].iloc[0]
+    return np.log(half / baseline), np.log(high / low)
+
+
+def test_a_stage_without_a_run_here_is_expected_as_elsewhere_and_sharper_than_without():
+    runs = runs_of("printing", 0.0, 20)
+    known, alone = middle(Calibrator(priors=KNOWN).fit(runs)), middle(Calibrator().fit(runs))
+    assert known[0] == pytest.approx(0.5, abs=0.12)
+    assert known[1] < 0.7 * alone[1]
+
+
+def test_own_runs_outweigh_what_others_say():
+    apart = []
+    for count in (1, 5, 400):
+        own = pd.concat([runs_of("printing", 0.0, 20), runs_of("packing", 0.3, count, seed=5)])
+        apart.append(abs(middle(Calibrator(priors=KNOWN).fit(own))[0] - middle(Calibrator().fit(own))[0]))
+    assert apart[0] > apart[1] > apart[2]
+    assert apart[2] < 0.02
+
+
+def test_a_fit_with_priors_is_the_same_after_it_was_stored():
+    model = Calibrator(priors=KNOWN).fit(
+        pd.concat([runs_of("printing", 0.0, 20), runs_of("inspection", 0.1, 20, seed=2)])
+    )
+    again = Calibrator.from_tables(model.to_tables())
+    for stage in ("packing", "printing", "inspection", "sanding"):
+        assert middle(again, stage) == middle(model, stage)
+
+
+def test_kinds_of_machines_become_the_labs_machines():
+    law = {"part": "location", "block": "machine_kind", "labels": ["extruder", "0"], "mean": 0.1}
+    made = priors_from({"laws": [law], "spreads": []}, {"m1": "extruder", "m2": "masked", "m3": "extruder"})
+    assert [labels for _, _, labels, _ in made.means] == [("m1", "0"), ("m3", "0")]
+
+
+@pytest.mark.parametrize("spoiled", [{}, {"laws": 3, "spreads": []}, {"laws": [{"part": "location"}], "spreads": []},
+                                     {"laws": [{"part": "location", "block": "cell", "labels": ["MEX", "x"], "mean": 40}], "spreads": []}])  # fmt: skip
+def test_a_file_of_another_form_is_a_sentence(spoiled):
+    with pytest.raises(UsageError, match=r"[Pp]rior"):
+        priors_from(spoiled, {})
+
+
+@pytest.mark.slow
+def test_fit_with_a_prior_file_in_a_lab(company, tmp_path, capsys):
+    file = tmp_path / "prior.json"
+    file.write_text(json.dumps({"sites": 12} | prior_document(made_effects())))
+    lab = str(company / "lab1")
+    assert run(["fit", "--shop", lab, "--prior", str(file), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["prior"] == {"laws": 3, "sites": 12}
+    assert run(["fit", "--shop", lab, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["prior"] == {"laws": 3, "sites": 12}
+    assert run(["fit", "--shop", lab, "--prior", "none", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["prior"] is None
+    file.write_text("no")
+    assert run(["fit", "--shop", lab, "--prior", str(file)]) == 2
+    assert "is no prior file" in capsys.readouterr().err
