@@ -23,7 +23,7 @@ def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> n
     0.4
     """
     off = np.asarray(y) - np.asarray(quantile)
-    return np.maximum(level * off, (level - 1) * off)
+    return np.asarray(np.maximum(level * off, (level - 1) * off))
 
 
 def weighted_interval_score(y: np.ndarray, quantiles: np.ndarray, levels: np.ndarray) -> np.ndarray:
@@ -40,7 +40,7 @@ def interval_score(y: np.ndarray, low: np.ndarray, high: np.ndarray, level: floa
     12.0
     """
     y, low, high = (np.asarray(value, float) for value in (y, low, high))
-    return (high - low) + 2 / (1 - level) * (np.maximum(low - y, 0) + np.maximum(y - high, 0))
+    return np.asarray((high - low) + 2 / (1 - level) * (np.maximum(low - y, 0) + np.maximum(y - high, 0)))
 
 
 LEVELS = (0.025, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.975)

@@ -39,7 +39,7 @@ def numbers_within(frame: pd.DataFrame, name: str, least: float, most: float, wh
 
 def is_duration(minutes: np.ndarray) -> np.ndarray:
     """Whether each is a time that a run can take."""
-    return np.isfinite(minutes) & (minutes >= LEAST_MIN) & (minutes <= MOST_MIN)
+    return np.asarray(np.isfinite(minutes) & (minutes >= LEAST_MIN) & (minutes <= MOST_MIN))
 
 
 def factorized(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, Any]:
@@ -58,7 +58,7 @@ def labels(frame: pd.DataFrame, name: str) -> np.ndarray:
         return np.full(len(frame), None, dtype=object)
     codes, values = factorized(frame, name)
     texts = np.array([*(" ".join(str(value).split()) or None for value in values), None], dtype=object)
-    return texts[codes]
+    return np.asarray(texts[codes])
 
 
 def truth(frame: pd.DataFrame, name: str) -> np.ndarray:
@@ -68,7 +68,7 @@ def truth(frame: pd.DataFrame, name: str) -> np.ndarray:
     if None in told:
         at = int(np.flatnonzero(codes == told.index(None))[0])
         raise strange(frame, name, at, "is neither true nor false", "Give True, False or None.")
-    return np.array([*told, UNKNOWN], int)[codes]
+    return np.asarray(np.array([*told, UNKNOWN], int)[codes])
 
 
 def nanoseconds(frame: pd.DataFrame, name: str) -> np.ndarray:

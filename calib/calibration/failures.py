@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -62,7 +64,7 @@ class Failures:
         """Chance of failure of each row, shape (n,) [0..1]; levels never seen fall back to their parents."""
         return np.array([self._row_chance(row) for row in rows.to_dict("records")])
 
-    def _row_chance(self, row: dict) -> float:
+    def _row_chance(self, row: dict[Any, Any]) -> float:
         process = str(row.get("process"))
         known = ("process", "", process) in self._odds
         base = self._odds.get(("process", "", process), self._odds.get(("", "", ""), _odds(PRIOR_CHANCE)))

@@ -71,9 +71,8 @@ def past_of(passing: FilterRun, count: int) -> Past:
     return past.take(seen)
 
 
-@threadpool_limits.wrap(
-    limits=1, user_api="openmp"
-)  # many small steps: beside other work threads cost eight times the time
+# many small steps: beside other work threads cost eight times the time
+@threadpool_limits.wrap(limits=1, user_api="openmp")  # type: ignore[untyped-decorator, unused-ignore]
 def learn_second_law(past: Past) -> SecondLaw:
     """The second law of these rows; its weight is 0 where trees win nothing."""
     past = past.take(slice(max(len(past.y) - MOST, 0), None))

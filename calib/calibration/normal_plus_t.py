@@ -26,7 +26,7 @@ def normal_cdf(score: np.ndarray) -> np.ndarray:
     >>> round(float(normal_cdf(np.array(1.959964))), 5)
     0.975
     """
-    return np.interp(score, _FINE, _CDF)
+    return np.asarray(np.interp(score, _FINE, _CDF))
 
 
 def normal_score(level: np.ndarray) -> np.ndarray:
@@ -84,7 +84,7 @@ def _rows_of_table(tau: np.ndarray, sigma: np.ndarray, nu: float) -> np.ndarray:
     low = np.minimum(place.astype(int), SHARE_COUNT - 2)
     part = (place - low)[:, None]
     table = _table(nu)
-    return (table[low] * (1 - part) + table[low + 1] * part) * np.hypot(tau, sigma)[:, None]
+    return np.asarray((table[low] * (1 - part) + table[low + 1] * part) * np.hypot(tau, sigma)[:, None])
 
 
 def quantile(score: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -> np.ndarray:
@@ -103,7 +103,7 @@ def quantile(score: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -
     low = np.minimum(place.astype(int), len(SCORES) - 2)
     part = place - low
     at = np.arange(len(tau))[:, None]
-    return np.sign(score) * (rows[at, low] * (1 - part) + rows[at, low + 1] * part)
+    return np.asarray(np.sign(score) * (rows[at, low] * (1 - part) + rows[at, low + 1] * part))
 
 
 def score_of(value: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -> np.ndarray:
@@ -114,4 +114,4 @@ def score_of(value: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -
     at = np.arange(len(size))
     start, end = rows[at, low], rows[at, low + 1]
     part = np.clip((size - start) / np.maximum(end - start, 1e-300), 0.0, 1.0)
-    return np.sign(value) * (low + part) * SCORE_STEP
+    return np.asarray(np.sign(value) * (low + part) * SCORE_STEP)

@@ -126,13 +126,13 @@ def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...])
         found = [effect.get((kind, cell, label)) for cell, label in zip(test["cell"], labels, strict=True)]
         middle += np.array([value or 0.0 for value in found])
         variance += spread[kind] * np.array([value is None for value in found])
-    return middle[:, None] + np.sqrt(variance)[:, None] * stats.norm.ppf(LEVELS)
+    return np.asarray(middle[:, None] + np.sqrt(variance)[:, None] * stats.norm.ppf(LEVELS))
 
 
 def _noise_of_cells(fit, cell: pd.Series) -> pd.Series:  # type: ignore[no-untyped-def]
     """Variance of each cell's residuals, worth five rows of the common one."""
     squares = pd.Series(np.asarray(fit.resid) ** 2).groupby(cell.to_numpy()).agg(["sum", "size"])
-    return (squares["sum"] + 5 * fit.scale) / (squares["size"] + 5)
+    return pd.Series((squares["sum"] + 5 * fit.scale) / (squares["size"] + 5))
 
 
 def _named(rows: pd.DataFrame, group: tuple[str, ...], factors: list[str]) -> pd.DataFrame:

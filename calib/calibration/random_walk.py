@@ -115,7 +115,9 @@ class Levels:
         nodes = self.nodes(p)
         value, diagonal = mean[nodes], np.diag(covariance)[nodes]
         cross = covariance[nodes[1:], nodes[:-1]]
-        return (np.diff(value, axis=0) ** 2 + np.maximum(diagonal[1:] + diagonal[:-1] - 2 * cross, 0.0)) / self.gaps()
+        return np.asarray(
+            (np.diff(value, axis=0) ** 2 + np.maximum(diagonal[1:] + diagonal[:-1] - 2 * cross, 0.0)) / self.gaps()
+        )
 
     def close_week(self, mean: np.ndarray, covariance: np.ndarray, frozen: Moments, p: int) -> Moments:
         """Take the oldest week out of the window: the base moves to it. ``frozen`` with the old base integrated out."""

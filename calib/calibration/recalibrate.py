@@ -85,7 +85,7 @@ def stretched_scores(score: np.ndarray, stretch: np.ndarray) -> np.ndarray:
     part = (size - nodes[place]) / (nodes[place + 1] - nodes[place])
     inside = table[:, place] * (1 - part) + table[:, place + 1] * part
     beyond = table[:, -1:] * (size / NOMINAL[-1])
-    return np.sign(score) * np.where(size > NOMINAL[-1], beyond, inside)
+    return np.asarray(np.sign(score) * np.where(size > NOMINAL[-1], beyond, inside))
 
 
 def _stretch(size: np.ndarray, weight: np.ndarray, parent: np.ndarray) -> np.ndarray:
@@ -98,4 +98,4 @@ def _stretch(size: np.ndarray, weight: np.ndarray, parent: np.ndarray) -> np.nda
     rank = np.minimum(LEVELS * (n + weight.mean()), n)
     found = size[order][np.minimum(np.searchsorted(below, rank), len(size) - 1)]
     own = np.log(np.maximum(found / NOMINAL, 0.1))
-    return np.exp((n * own + BACKING * np.log(parent)) / (n + BACKING))
+    return np.asarray(np.exp((n * own + BACKING * np.log(parent)) / (n + BACKING)))

@@ -47,7 +47,7 @@ def clean_chance(square: np.ndarray, spread: np.ndarray, nu: float, share: float
     """
     constant = lgamma((nu + 1) / 2) - lgamma(nu / 2) - log(nu * pi) / 2
     density = np.exp(constant - (nu + 1) / 2 * np.log1p(square / nu)) / spread * (1 - share)
-    return density / (density + share * GROSS_DENSITY)
+    return np.asarray(density / (density + share * GROSS_DENSITY))
 
 
 def longer_than(least: np.ndarray, fit: np.ndarray, sigma: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

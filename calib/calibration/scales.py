@@ -40,7 +40,9 @@ class Scales:
         row, column, value, _ = window.entries("scale")
         effect = np.append(self.mean, np.zeros(self.design.size - len(self.mean)))[column]
         log_sigma = np.bincount(row, value * effect, window.count)
-        return np.exp(2 * (log_sigma + SCALE_OFFSET + window.offset)) + SMALLEST_SIGMA**2 + window.width**2 / 12
+        return np.asarray(
+            np.exp(2 * (log_sigma + SCALE_OFFSET + window.offset)) + SMALLEST_SIGMA**2 + window.width**2 / 12
+        )
 
     def moments(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> Moments:
         """Fisher scoring of the log scale: score w e^2 - 1, information 2 nu / (nu + 3) a row."""

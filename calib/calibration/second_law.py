@@ -91,7 +91,7 @@ class Trees:
             feature = self.feature[node]
             inner = feature >= 0
             if not inner.any():
-                return self.left[node]
+                return np.asarray(self.left[node])
             goes_left = columns[row, np.maximum(feature, 0)] <= self.threshold[node]
             node = np.where(inner, np.where(goes_left, self.left[node], self.right[node]), node)
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from calib.calibration.columns import UNKNOWN
 from calib.calibration.design import RADIX, Coded, Design, Entries
 from calib.calibration.options import FACTORS
-from calib.calibration.rows import UNKNOWN
 
 HALF_LIFE_WEEKS = 13.0
 MOST = 6  # labels that stand in for one that is not known

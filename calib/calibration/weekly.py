@@ -94,9 +94,10 @@ class WeeklyPass:
 
     def behind(self, before: Predictive) -> np.ndarray:
         """Runs learned of each row's cell so far."""
-        return np.append(self.runs, 0.0)[np.minimum(before.cell, len(self.runs))]
+        return np.asarray(np.append(self.runs, 0.0)[np.minimum(before.cell, len(self.runs))])
 
-    @threadpool_limits.wrap(limits=1, user_api="blas")  # many small solves: threads cost eight times the time
+    # many small solves: threads cost eight times the time
+    @threadpool_limits.wrap(limits=1, user_api="blas")  # type: ignore[untyped-decorator, unused-ignore]
     def update(self, number: int, rows: Rows, coded: Coded, before: Predictive) -> None:
         """Learn from the rows of a week (or of a few), of which ``before`` was expected."""
         scores = self.scores(rows, before)
@@ -183,7 +184,7 @@ class WeeklyPass:
         mean = sums / np.maximum(total, 1e-12)
         excess = np.where(total > 0, mean**2 - 1 / np.maximum(total, 1e-12), 0.0)
         nu = self.options.step_nu
-        return (nu + 1) / (nu + np.maximum(excess / self.levels.step, 1.0))
+        return np.asarray((nu + 1) / (nu + np.maximum(excess / self.levels.step, 1.0)))
 
     # ---- sweeps -----------------------------------------------------------------------------------------------
 
