@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from calib.calibration.columns import UNKNOWN
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.priors import LOCATION, SCALE, Priors
-from calib.calibration.rows import UNKNOWN
 from calib.records import TERM_COLUMNS, TERMS
 
 TERM_SD = 0.3  # log ratio of a baseline that is one term alone against one that has none of it, before any data
@@ -120,7 +120,7 @@ class Coded:
 
     @property
     def bend(self) -> np.ndarray:
-        return self.size**2 / (1 + np.abs(self.size))
+        return np.asarray(self.size**2 / (1 + np.abs(self.size)))
 
     def take(self, parts: np.ndarray, part_row: np.ndarray) -> Coded:
         codes = {name: values[parts] for name, values in self.codes.items()}
@@ -144,7 +144,7 @@ class Coded:
         value = self._multiplier(block.times) * self.share
         if block.only:
             value = np.where((self.attended == 1) == (block.only == "attended"), value, 0.0)
-        return value
+        return np.asarray(value)
 
     def _multiplier(self, times: str) -> np.ndarray:
         if times.startswith("term_"):
@@ -257,7 +257,7 @@ class Design:
         if block.name == "level":
             return np.zeros(len(key), bool)
         somebody = block.keys[:1] == ("operator",) and len(self.keys[block.name]) > 0
-        return (key != UNKNOWN) | somebody
+        return np.asarray((key != UNKNOWN) | somebody)
 
 
 def prior_precision(design: Design, variance: dict[str, float]) -> np.ndarray:

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from calib.calibration.columns import UNKNOWN
 from calib.calibration.design import RADIX, Block, Coded
 from calib.calibration.options import FACTORS
 from calib.calibration.priors import Priors
-from calib.calibration.rows import UNKNOWN, Rows
+from calib.calibration.rows import Rows
 
 SIZE_REACH = 3.0  # log units from a cell's middle size beyond which size has no further effect
 NEGLIGIBLE = 1e-4  # share by which a term may differ from its middle without a word

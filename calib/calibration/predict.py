@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.calibration.columns import UNKNOWN
 from calib.calibration.normal_plus_t import draw_t, normal_score, quantile
 from calib.calibration.options import FACTORS
 from calib.calibration.recalibrate import NOMINAL
-from calib.calibration.rows import UNKNOWN, WEEK_NS, Rows
+from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.second_law import SCORES, Signs
 from calib.calibration.state import UNLEARNED_SD, Predictive, State, dense_rows
 from calib.calibration.usage import usual_label
