@@ -13,6 +13,7 @@ from http.cookiejar import CookieJar
 from importlib.metadata import files
 from pathlib import Path
 
+import numpy as np
 import pytest
 import trimesh
 
@@ -80,6 +81,21 @@ def test_parts_of_every_format_are_measured_and_quoted(lab, capsys, tmp_path):
     order = tmp_path / "order.csv"
     order.write_text(f"part_file,qty\nplate.3mf,3\n{STEP},2\n")
     assert run(["quote", str(order), "--start", "2026-03-02T08:00", "--all", "--shop", str(lab)]) == 0
+
+
+def test_trees_are_learned_where_the_model_is_wrong():
+    from calib.calibration.learn_second_law import Past, learn_second_law
+    from calib.calibration.second_law import SCORES, Signs
+
+    rng = np.random.default_rng(1)
+    n, plan = 2100, rng.normal(3, 1, 2100)
+    y = np.where(plan > 3, 1.0, 0.0) + rng.normal(0, 0.1, n)
+    signs = Signs(plan, np.full(n, 0.5), np.zeros(n), np.full(n, 3.0), np.arange(n) / 70, {})
+    law = learn_second_law(Past(signs, y, 0.5 + SCORES * np.ones((n, 1)), np.arange(n) // 70))
+    assert law.weight > 0.5
+    few = signs.take(slice(20))
+    middle = law.quantiles(few)[:, len(SCORES) // 2]
+    assert middle == pytest.approx(np.where(few.size > 3, 1, 0), abs=0.3)
 
 
 def test_the_page_takes_a_part_and_its_links_are_drawn_as_codes(lab):
