@@ -65,7 +65,8 @@ def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict
     logs_since (whether logs or answers came after it); None where there is none."""
     where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
     row = con.execute(
-        f"SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file) > last_file_id "
+        "SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file "
+        "WHERE rows_new + rows_corrected + coalesce(rows_used_again, 0) > 0) > last_file_id "
         "OR coalesce(fitted_at < (SELECT max(changed) FROM (SELECT taken_back_at AS changed FROM log_import UNION ALL "
         "SELECT verdict_at FROM review UNION ALL SELECT answered_at FROM stage_question)), false), fitted_at "
         f"FROM fit {where} ORDER BY fit_id DESC LIMIT 1",

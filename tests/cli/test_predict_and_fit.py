@@ -36,6 +36,12 @@ def test_an_answered_question_changes_what_is_learned(lab, calib, document):
     assert not any("since the last fit" in text for text in document("predict logs/builds.csv")["warnings"])
 
 
+def test_logs_that_were_known_already_make_no_fit_old(lab, calib, document):
+    document("fit")
+    assert calib("import logs")[0] == 0
+    assert not any("since the last fit" in text for text in document("predict logs/builds.csv")["warnings"])
+
+
 @pytest.mark.parametrize("day", ["0001-01-01", "1989-12-31", "2101-01-01", "9999-12-31"])
 @pytest.mark.parametrize("line", ["fit --as-of", "promises --start"])
 def test_days_far_out_are_refused_in_words(lab, calib, line, day):
