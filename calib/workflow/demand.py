@@ -19,7 +19,7 @@ from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
-from calib.workflow.learning import went_together
+from calib.workflow.learning import runs_by_build, went_together
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
@@ -68,15 +68,15 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
         raise TooFewRunsError("Nothing is logged yet, so there is no demand to add up.", "Name a plan: --plan FILE.")
     with open_store(folder, read_only=True) as store:
         builds, runs = find_builds(store), find_runs(store)
-    printed = runs[(runs["stage"] == "printing") & runs["started_at"].notna()]
+    of_builds = runs_by_build(builds, runs)
+    printed = of_builds[(of_builds["stage"] == "printing") & of_builds["started_at"].notna()]
     if printed.empty:
         raise TooFewRunsError("No printing is logged yet, so there is no demand.", "Name a plan: --plan FILE.")
     until = printed["started_at"].max()
-    recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_ids"].explode())
+    recent = set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_id"])
     ran = as_spelled(builds[builds["build_id"].isin(recent)], shop)
-    if ran.empty:
-        raise TooFewRunsError("No logged printing names a build, so there is no demand.", "Name a plan: --plan FILE.")
-    first = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
+    named = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
+    first = named.fillna(of_builds.groupby("build_id")["started_at"].min())
     order = np.argsort(first.to_numpy(), kind="stable")
     source = f"what ran in the {weeks:g} weeks up to {until:%Y-%m-%d}"
     ran = with_parts(folder, ran.iloc[order].reset_index(drop=True), shop)

@@ -152,6 +152,21 @@ def test_wrong_use_is_one_sentence(lab, capsys, words, told):
     assert told in capsys.readouterr().err.strip().splitlines()[-1]
 
 
+def test_a_printing_that_names_only_its_order_is_demand(tmp_path, capsys):
+    folder = tmp_path / "orders"
+    assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
+    (folder / "logs/builds.csv").write_text(
+        "build_id,process,machine,parts,part_volume_cm3,order_id\nB1,MEX,mex1,4,60,O1\n", encoding="utf-8"
+    )
+    (folder / "logs/stages.csv").write_text(
+        "order_id,stage,started_at,ended_at\nO1,printing,2026-03-02T09:00,2026-03-02T13:00\n", encoding="utf-8"
+    )
+    assert run(["import", str(folder / "logs"), "--shop", str(folder)]) == 0
+    capsys.readouterr()
+    assert run(["capacity", "--shop", str(folder)]) == 0
+    assert "what ran in the 4 weeks up to 2026-03-02" in capsys.readouterr().out.replace("\n", " ")
+
+
 def test_a_shop_without_logs_has_no_demand(tmp_path, capsys):
     folder = tmp_path / "new"
     assert run(["init", str(folder), "--timezone", "Europe/London"]) == 0
