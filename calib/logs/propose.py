@@ -123,6 +123,7 @@ def _plan(look: Look, kind: str | None, machines: Mapping[str, str], places: Ite
     plan.matches = match_columns(
         [column for column in columns if column.name not in taken], plan.kind, {*machines, *places}
     )
+    _say_build_of_order(plan)
     plan.decimal, why, ask = decimal_of(_number_cells(plan, taken))
     plan.say("", "decimal", plan.decimal, why, ask)
     if wide:
@@ -160,9 +161,16 @@ def _kind(columns: list[Seen]) -> str:
     return "stages" if not is_build and len(times) > 1 else "builds"
 
 
+def _say_build_of_order(plan: Proposal) -> None:
+    """An order's number is its build's too, with a question, where the rows of stages say what only a build has."""
+    if "build_id" not in plan.matches and _other_kind(plan, plan.columns):
+        theirs = plan.matches["order_id"].theirs
+        plan.matches["build_id"] = Match(theirs, "no other column says it", f'is "{theirs[0]}" one build?')
+
+
 def _other_kind(plan: Proposal, columns: list[Seen]) -> str | None:
     """Builds, where rows of stages also say on which machine a build was and by which process or of how many parts."""
-    if plan.kind != "stages" or "build_id" not in plan.matches:
+    if plan.kind != "stages" or not {"build_id", "order_id"} & set(plan.matches):
         return None
     ours = {
         name

@@ -151,6 +151,15 @@ def test_a_sheet_of_stages_that_holds_builds_too_says_so(tmp_path):
     assert builds["columns"] == {"build_id": "Job", "process": "Technology", "machine": "Printer", "parts": "Pieces"}
 
 
+def test_stages_of_orders_that_name_machine_and_process_ask_whether_an_order_is_a_build(tmp_path):
+    rows = "Auftrag;Verfahren;Anlage;Stück;Arbeitsgang;Beginn;Ende\n"
+    rows += "A-1;SLA;resin-1;4;Print;05.01.2026 08:00;05.01.2026 09:30\n"
+    proposal = proposed(csv(tmp_path, rows))
+    assert (proposal["kind"], proposal["other_kind"]) == ("stages", "builds")
+    assert tomllib.loads(proposal["toml"])["columns"]["build_id"] == "Auftrag"
+    assert 'is "Auftrag" one build?' in proposal["unsure"]
+
+
 def test_a_sheet_of_builds_that_holds_the_times_of_a_stage_says_so(tmp_path):
     rows = "Baujob,Maschine,Verfahren,Druckbeginn,Druckende\nK-1,resin-1,SLA,05.01.2026 08:00,05.01.2026 09:30\n"
     proposal = proposed(csv(tmp_path, rows))
