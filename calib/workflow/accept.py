@@ -45,7 +45,8 @@ def accept(
     promise : date or time promised; else the one that the quote gave, moved by as much as ``start`` is later than its own
     start : when its work may begin; else the quote's own start
     hurried : before planned builds that have not begun
-    Raises UsageError for a quote of an older calib, and for a choice or a time that cannot be.
+    Raises UsageError for a quote of an older calib, for a machine that the shop has no more, and for a choice or a time
+    that cannot be.
     """
     today = find_today(folder, None)
     with open_store(folder, read_only=True) as store:
@@ -56,6 +57,11 @@ def accept(
     if "plan" not in option:
         raise UsageError(
             f"{quote['quote_id']} was given by an older calib that kept no builds.", "Quote again, then accept."
+        )
+    if option["machine"] not in today.shop.machines:
+        raise UsageError(
+            f"{quote['quote_id']} is for {option['machine']}, which is not in the shop file.",
+            "Quote again, then accept.",
         )
     zone = ZoneInfo(today.shop.timezone)
     quoted = moment(document["start"], zone)
