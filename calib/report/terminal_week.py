@@ -137,7 +137,7 @@ def _page(doc: WeekDocument) -> list[str]:
     return [
         *below,
         *promise_lines(report["open_promises"]),
-        *report["sentences"],
+        *(sentence for sentence in report["sentences"] if sentence not in below),
         *report["warnings"],
         f"Page: {report['page']}",
     ]
