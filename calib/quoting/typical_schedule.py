@@ -127,13 +127,13 @@ def _moment(i: int, starts: np.ndarray, staffed: np.ndarray, usual: np.ndarray, 
 def _text(stage: str, at_once: BeginMoment, advised: BeginMoment, moved: bool) -> str:
     named = stage.replace("_", " ")
     if not moved:
-        return f"Start the first build at once: {named} ends in staffed hours with {_chance(at_once)}."
+        return f"Start the first build at once: {named} ends in staffed hours {_times(at_once)} of 100 times."
     start = datetime.fromisoformat(advised["start_at"])
     return (
         f"Start the first build at {start:%H:%M} on {start:%a} {start.day} {start:%b}: {named} then ends in staffed "
-        f"hours with {_chance(advised)} (at once: {_chance(at_once)}), and is in hand no later."
+        f"hours {_times(advised)} of 100 times (at once: {_times(at_once)}), and is in hand no later."
     )
 
 
-def _chance(moment: BeginMoment) -> str:
-    return f"{100 * moment['chance_staffed']:.0f} %"
+def _times(moment: BeginMoment) -> str:
+    return f"{100 * moment['chance_staffed']:.0f}"

@@ -50,7 +50,7 @@ def test_what_ends_while_somebody_is_there_starts_at_once(only_mex, box, request
     found = advice(at(request_for(1), 9), only_mex, box, Learned(certain), draws=20)
     assert not found["moved"]
     assert found["at_once"]["chance_staffed"] == 1
-    assert found["text"] == "Start the first build at once: cool down ends in staffed hours with 100 %."
+    assert found["text"] == "Start the first build at once: cool down ends in staffed hours 100 of 100 times."
 
 
 def test_no_advice_where_somebody_is_always_there_or_nothing_may_run_alone(only_mex, box, request_for, certain):
