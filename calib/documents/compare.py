@@ -69,3 +69,4 @@ class CompareDocument(TypedDict):
     closed_days: NotRequired[list[str]]
     shop: NotRequired[str | None]
     start: NotRequired[str]
+    page: NotRequired[str]  # where --page wrote it

@@ -30,10 +30,11 @@ def show_compare(doc: CompareDocument) -> str:
         *zone_sentences(doc),
     ]
     left = len(doc["quantities"]) - len(quantities)
-    shown += [f"{left} more quantities: --page FILE."] if left else []
+    shown += [f"{left} more quantities: --page FILE."] if left and "page" not in doc else []
     shown += [f"Out: {', '.join(who)}: {reason}." for reason, who in by_reason(doc.get("out") or ()).items()]
     shown += [str(text) for text in (*(doc.get("notes") or ()), *(doc.get("warnings") or ()))]
-    return as_text(*shown, in_short(lines))
+    shown += [in_short(lines), *([f"Page: {doc['page']}"] if "page" in doc else [])]
+    return as_text(*shown)
 
 
 def thinned(quantities: Sequence[int], starts: Sequence[int]) -> list[int]:

@@ -166,6 +166,7 @@ def compare_part(
     document |= {"shop": shop.name, "start": request.start.isoformat(timespec="minutes")}
     if result:
         write_comparison(result, document)
+        document["page"] = str(page)
     progress("")
     return document
 
