@@ -129,6 +129,15 @@ def test_accepting_promises_what_the_quote_said_and_undo_takes_it_back(lab, cali
     assert calib("promises")[1]["promises"] == []
 
 
+def test_a_machine_that_is_gone_takes_no_promise(lab, calib):
+    option = find_all_orders(lab)[0]["document"]["options"][0]
+    shop = lab / "shop.toml"
+    shop.write_text(shop.read_text(encoding="utf-8").replace(f'"{option["machine"]}"', '"another"'), encoding="utf-8")
+    status, told = calib("accept", "Q00001")
+    assert status == 2
+    assert f"Q00001 is for {option['machine']}, which is not in the shop file." in told["error"]["message"]
+
+
 def test_an_accepted_quote_stands_before_the_next(lab, calib):
     def lead() -> float:
         words = ("quote", str(lab / "box.stl"), "--qty", "10", "--process", "MEX", "--start", "2026-12-01T09:00")
