@@ -23,6 +23,7 @@ source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
 myst_heading_anchors = 3
 html_theme = "alabaster"
+html_static_path = ["_static"]  # its custom.css is the theme's hook
 html_theme_options = {
     "description": "How long until these parts are finished?",
     "page_width": "72rem",
