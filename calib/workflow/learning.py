@@ -74,7 +74,7 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 
 def went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
     """Builds that shared their last run that is done for a whole order -> the run."""
-    whole = [scope_of(stage) == "order" for stage in runs["stage"]]
+    whole = runs["stage"].map(scope_of) == "order"
     shares = runs_by_build(builds, runs[whole]).sort_values("started_at")
     last = shares.drop_duplicates("build_id", keep="last")
     shared = last[last.duplicated("run_key", keep=False)]

@@ -62,7 +62,7 @@ def test_terms_and_usage_survive_being_stored_to_the_last_bit():
     model = Calibrator().fit(past)
     plan = past.head(20).drop(columns="operator")
     again = Calibrator.from_tables(model.to_tables())
-    pd.testing.assert_frame_equal(again.predict(plan), model.predict(plan), check_exact=True)
+    pd.testing.assert_frame_equal(again.predict(plan, LEVELS), model.predict(plan, LEVELS), check_exact=True)
 
 
 def test_every_level_walks_however_many_effects_there_are():

@@ -65,7 +65,8 @@ def fit(
     scale : about the sd of the noise
     """
     unit = NOISE / (scale or float(np.std(y)))
-    shift = 0.0 if known else float(np.mean(y))
+    # not quite the mean: a row that takes just its baseline is a copy of the plan to the model and says nothing of the noise
+    shift = 0.0 if known else float(np.mean(y) + np.std(y) / 100)
     x = np.zeros(len(y)) if covariate is None else SIZE * covariate
     columns = dict(zip(SLOTS, (g.codes for g in groupings), strict=False))
     runs = pd.DataFrame(
@@ -75,13 +76,14 @@ def fit(
         }
     ).assign(baseline_min=np.exp(x), actual_min=np.exp(x + (y - shift) * unit), ended_at=pd.Timestamp("2026-01-05"))
     blocks = _blocks(groupings, covariate is not None, known)
-    learner = _pass(blocks, sweeps, len(np.unique(runs["level"])))
+    learner = _pass(blocks, len(np.unique(runs["level"])))
     rows = read_runs(runs, learner.options)
     learner.encoder.fit(rows)
     coded = learner.encoder.transform(rows)
-    with patch.object(weekly, "FEW_ROWS", 0), patch.object(scales, "SMALLEST_SIGMA", 0.0):
-        _, expected = learner.expect(0, rows, coded)
-        learner.learn(0, rows, coded, expected)
+    learns_in_each = patch.multiple(weekly, FEW_ROWS=len(y) + 1, FIRST_SWEEPS=sweeps)
+    with learns_in_each, patch.object(scales, "SMALLEST_SIGMA", 0.0):
+        _, expected = learner.predict(0, rows, coded)
+        learner.update(0, rows, coded, expected)
     return _read(learner, unit, shift)
 
 
@@ -96,8 +98,8 @@ def _blocks(groupings: list[Grouping], slope: bool, known: bool) -> tuple[Block,
     return tuple(blocks)
 
 
-def _pass(blocks: tuple[Block, ...], sweeps: int, cells: int) -> weekly.WeeklyPass:
-    options = Options(group="level", nu=1e6, dynamic=False, robust=False, recalibrate=False, window=1, sweeps=sweeps)
+def _pass(blocks: tuple[Block, ...], cells: int) -> weekly.WeeklyPass:
+    options = Options(group="level", nu=1e6, dynamic=False, robust=False, recalibrate=False, window=1)
     learner = weekly.WeeklyPass(options)
     learner.encoder.middle = [np.zeros(1 + TERMS)] * cells  # the covariate counts from 0
     learner.design = Design(blocks, options.most_effects)
