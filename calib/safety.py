@@ -117,7 +117,7 @@ def cautions_of_all(own: Mapping[str, str] | None = None) -> list[tuple[tuple[st
     return [*CAUTIONS, *(((), (stage,), text) for stage, text in (own or {}).items())]
 
 
-NO_FLOOR = "no floor known for"  # in each sentence on a least time that nobody has stated: no answer leaves it out
+NO_FLOOR = "no least time known for"  # in each sentence on a least time that nobody has stated: no answer leaves it out
 
 # --- stages that a hazard needs, and their order ----------------------------------------------------------------------
 

@@ -166,7 +166,7 @@ def unknown_floors(pairs: Iterable[tuple[str, str]]) -> list[str]:
     """A sentence for each material of which the data sheet's least times are not known; found : material, stage.
 
     >>> unknown_floors([("pa12", "cool_down"), ("pa12", "cool_down")])
-    ['pa12: no floor known for cool down: see the data sheet.']
+    ['pa12: no least time known for cool down: see the data sheet.']
     """
     stages_of: dict[str, dict[str, None]] = {}
     for material, stage in pairs:

@@ -244,7 +244,7 @@ class _Reader:
         if process == "PBF":
             check_polymer(table, path, self.problems)
         if any(value is not None for value in floors.values()) and "floor_source" not in table:
-            self.problems.add(path, 'floors need their source. Add floor_source = "data sheet ..., its date".')
+            self.problems.add(path, 'least times need their source. Add floor_source = "data sheet ..., its date".')
         return Material(
             id=self.problems.text(table, "id", path),
             process=process,

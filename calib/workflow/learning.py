@@ -21,7 +21,7 @@ CARRIED_ALONG = ("process", "machine", "material", "parts", "finish")
 class LearningRows:
     """rows : what the calibration is fitted on
     left_out : reason -> number of runs
-    below_floor : runs that undercut a safety floor; never learned from, shown to a person at once
+    below_floor : runs that undercut a least time; never learned from, shown to a person at once
     """
 
     rows: pd.DataFrame
@@ -49,7 +49,7 @@ def learning_rows(
     rows = _beside_baseline(stages, baselines, left_out)
     below = rows["whole_min"] < rows["floor_min"].fillna(0) - 1e-9
     below &= ~rows["censored"]
-    left_out["below a safety floor"] += int(below.sum())
+    left_out["below a least time"] += int(below.sum())
     kept = rows[~below].sort_values(["ended_at", "run_key"], kind="stable").reset_index(drop=True)
     return LearningRows(kept, Counter({k: n for k, n in left_out.items() if n}), rows[below])
 

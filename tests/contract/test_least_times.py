@@ -32,7 +32,7 @@ def test_cool_downs_far_shorter_than_conduction_are_looked_at_and_never_the_plan
     assert {(run["process"], run["stage"], run["by"], run["new"]) for run in below} == {
         ("PBF", "cool_down", "conduction", True)
     }
-    assert "pa12: no floor known for cool down: see the data sheet." in fitted["warnings"]
+    assert "pa12: no least time known for cool down: see the data sheet." in fitted["warnings"]
     plan = lab.write(BUILDS + "P1,PBF,pbf1,pa12,20,300,250\n")
     cooled = next(row for row in lab.document("predict", str(plan))["predictions"] if row["stage"] == "cool_down")
     assert cooled["p05_min"] >= below[0]["floor_min"] > 160
@@ -71,4 +71,4 @@ def test_a_cure_of_an_unknown_material_is_flagged(lab):
     lab.take(builds, stages)
     fitted = lab.document("fit")
     assert [(run["build_id"], run["floor_min"]) for run in fitted["below_floor"]] == [("R0", 20.0)]
-    assert "no name: no floor known for post curing: see the data sheet." in fitted["warnings"]
+    assert "no name: no least time known for post curing: see the data sheet." in fitted["warnings"]

@@ -63,7 +63,7 @@ def test_another_spelling_of_a_material_and_a_machine_is_that_one_and_keeps_its_
     plan = floored.write(HEAD + f"P1,PBF,PBF-1,5,{name}\n")
     document = floored.document("predict", str(plan))
     assert least_cool_down(document) >= 900
-    assert not any("no floor known" in text for text in document["warnings"])
+    assert not any("no least time known" in text for text in document["warnings"])
     assert ('Machine "PBF-1" is read as pbf1.' in document["warnings"]) and not any(
         "not in the shop file" in text for text in document["warnings"]
     )
@@ -94,5 +94,5 @@ def test_a_material_that_the_shop_lacks_is_named_without_a_floor_and_kept_above_
     plan = floored.write(HEAD + "P1,PBF,pbf1,5,mystery\n")
     for command in (("predict", str(plan)), ("capacity", "--plan", str(plan))):
         document = floored.document(*command)
-        assert "mystery: no floor known for cool down: see the data sheet." in document["warnings"]
+        assert "mystery: no least time known for cool down: see the data sheet." in document["warnings"]
     assert least_cool_down(floored.document("predict", str(plan))) >= 900

@@ -36,7 +36,7 @@ def test_an_accepted_quote_goes_out_with_what_was_promised():
 
 def test_inward_has_options_stages_course_and_cautions():
     page = quote_sheet(quote_document(comparison=comparison()), "inward")
-    for inside in ("vpp1", "machine setup", "too large", "Uncured resin", "no floor known", "waiting for a person (about 50 %)",
+    for inside in ("vpp1", "machine setup", "too large", "Uncured resin", "no least time known", "waiting for a person (about 50 %)",
                    "100 GBP (90 to 120, 8 of 10 times): machine 60, person 40", "10 to 20 parts: too close to call between MEX, VPP and PBF."):  # fmt: skip
         assert inside in page
 

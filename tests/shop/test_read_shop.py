@@ -81,7 +81,7 @@ BAD = [
     (HEAD + "[people]\nnames = 'alais'", 'Did you mean "alias"?'),
     (HEAD + "[people]\nkeep_months = 0.5", "people, keep_months: 0.5 is out of range"),
     (HEAD + "[people]\ndrop_columns = 3", "people, drop_columns: 3 is not a list of texts"),
-    (HEAD + "[[material]]\nid = 'm'\nprocess = 'VPP'\ncure_floor_min = 3", "floors need their source"),
+    (HEAD + "[[material]]\nid = 'm'\nprocess = 'VPP'\ncure_floor_min = 3", "least times need their source"),
     (HEAD + "[rates.printing]\nstart_min = 3", "computed from the machine's numbers"),
     (HEAD + "[rates.sandign]\nlearning = 0.9", "needs start_min, per_part_min or recipe_min"),
     (HEAD + "[routes]\nMEX = ['file_prep']", 'a route needs "printing"'),

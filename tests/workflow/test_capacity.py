@@ -82,8 +82,8 @@ def test_least_times_that_are_not_known_are_named_in_capacity_and_predictions(la
     plan.write_text("build_id,process,machine,parts,material\nP1,PBF,pbf1,20,\nP2,VPP,vpp1,2,resn\n", encoding="utf-8")
     changes.write_text(patch or "", encoding="utf-8")
     told = [
-        "pa12: no floor known for cool down: see the data sheet.",
-        "resn: no floor known for washing, drying and post curing: see the data sheet.",
+        "pa12: no least time known for cool down: see the data sheet.",
+        "resn: no least time known for washing, drying and post curing: see the data sheet.",
     ]
     for doc in (predict_plan(lab, plan), find_capacity(lab, plan, patch=changes if patch else None)):
         assert sorted(text for text in doc["warnings"] if "data sheet" in text) == told

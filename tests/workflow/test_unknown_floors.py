@@ -9,7 +9,7 @@ from boxes import few_draws, write_box
 
 from calib.cli.app import run
 
-UNKNOWN = "resin: no floor known for washing, drying and post curing: see the data sheet."
+UNKNOWN = "resin: no least time known for washing, drying and post curing: see the data sheet."
 
 
 @pytest.mark.slow
