@@ -178,6 +178,7 @@ ABOUT = {
     "level": "its drift over the weeks",
     "cell": "this stage of this process",
     "size": "the usual size of its work",
+    "term": "what its baseline is made of",
     "basis": "what its baseline stands on",
     "operator": "people",
 }
