@@ -28,6 +28,7 @@ class StageTime(TypedDict):
     p90_min: float
     touch_min: float  # usual minutes of hands
     runs_behind: int
+    from_gaps: NotRequired[bool]  # nobody logs it: its minutes are what the logged stages leave for it
 
 
 class Term(TypedDict):

@@ -210,12 +210,13 @@ def _stage_documents(work: Work, touch: np.ndarray) -> list[StageTime]:
     return [
         {
             "stage": stage,
-            "baseline_min": round(float(work.steps.baseline_min[own].sum()), 4),
+            "baseline_min": round(float(work.steps.physics_min[own].sum()), 4),
             "p10_min": spread["p10"],
             "p50_min": spread["p50"],
             "p90_min": spread["p90"],
             "touch_min": touched["p50"],
             "runs_behind": int(work.steps.runs_behind[own].min()),
+            "from_gaps": bool(np.any(work.steps.baseline_min[own] != work.steps.physics_min[own])),
         }
         for stage, own, spread, touched in zip(
             work.route, rows, value_ranges(minutes), value_ranges(hands), strict=True

@@ -13,7 +13,8 @@ from calib.baseline.route import default_route
 from calib.quoting.schedule import runs_dry_at
 from calib.shop.model import Shop
 
-LEAST_SHARE = 1e-3  # of a baseline: none at all has no logarithm
+LEAST_SHARE = 1e-6  # of a baseline: none at all has no logarithm
+OPEN_SD = 1.1  # of the log, beside the prior's 0.5 or so: nine of ten stay below 5 times the middle; assumption
 Route = Callable[[str, str, str, bool, Shop], tuple[str, ...]]
 
 
@@ -45,17 +46,24 @@ class Unwritten:
     """What a stage takes that the lab never writes down: share x baseline x (baseline / middle) ^ slope.
 
     sd : of the log, where the gaps tell it better than what is assumed before any log
+    is_open : the gaps leave open whether it is done apart from the stages beside it, or done at all
     """
 
     share: float
     slope: float = 0.0
     middle_min: float = 1.0
     sd: float | None = None
+    is_open: bool = False
 
     def times(self, baseline_min: np.ndarray) -> np.ndarray:
         """Its minutes over its baseline, same shape."""
         times = np.maximum(self.share, LEAST_SHARE) * (np.maximum(baseline_min, 1e-9) / self.middle_min) ** self.slope
         return np.asarray(times)
+
+    def spread(self, prior_sd: float) -> float:
+        """Of the log of its minutes, with this one before any log."""
+        known = prior_sd if self.sd is None else min(self.sd, prior_sd)
+        return float(np.hypot(known, OPEN_SD)) if self.is_open else known
 
 
 AS_USUAL = Unwritten(1.0)
@@ -69,7 +77,7 @@ def as_unwritten(rows: Mapping[str, np.ndarray], silent: Silent) -> dict[str, np
     """
     each = [silent.get(pair, AS_USUAL) for pair in zip(rows["process"], rows["stage"], strict=True)]
     times = np.array([one.times(minutes) for one, minutes in zip(each, rows["baseline_min"], strict=True)], float)
-    sd = [prior if one.sd is None else min(one.sd, prior) for one, prior in zip(each, rows["prior_sd"], strict=True)]
+    sd = [one.spread(prior) for one, prior in zip(each, rows["prior_sd"], strict=True)]
     return {
         "baseline_min": rows["baseline_min"] * times,
         "touch_min": rows["touch_min"] * times,

@@ -27,13 +27,17 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """Stages of jobs, arrays of one length n; log_quantiles : shape (n, levels), of the minutes at common_random_numbers.LEVELS."""
+    """Stages of jobs, arrays of one length n; log_quantiles : shape (n, levels), of the minutes at common_random_numbers.LEVELS.
+
+    physics_min, baseline_min : the same, but for stages that the lab never writes down: then the latter is what gaps leave of it
+    """
 
     stage: np.ndarray
     process: np.ndarray
     machine: np.ndarray
     material: np.ndarray
     parts: np.ndarray
+    physics_min: np.ndarray
     baseline_min: np.ndarray
     touch_min: np.ndarray
     floor_min: np.ndarray
@@ -207,6 +211,7 @@ class PredictionCache:
             "fillings": base.fillings[kept],
             **{name: columns[name][build] for name in ("process", "machine", "material")},
         }
+        known["physics_min"] = known["baseline_min"]
         known |= as_unwritten(known, self.learned.silent)
         rows = pd.DataFrame(known | {"build_id": build.astype(str)})
         assert base.terms is not None

@@ -308,6 +308,20 @@ def ready_means(stages: Sequence[StageTime]) -> str:
     return f"{joined(words)}, at the lab; carriage is not included"
 
 
+def from_gaps(stages: Sequence[StageTime]) -> list[str]:
+    """What the star behind a stage means, where one has it.
+
+    >>> from_gaps([{"stage": "printing", "from_gaps": False}])
+    []
+    """
+    if not any(stage.get("from_gaps") for stage in stages):
+        return []
+    return [
+        "* Nobody logs it: from the gaps between logged stages (0 min: done along with the stage beside it, if at all). "
+        "Is it done here? calib review asks."
+    ]
+
+
 def ground(stages: Sequence[StageTime]) -> str:
     """What a stated chance rests on.
 

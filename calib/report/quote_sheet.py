@@ -84,6 +84,7 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
     )
     is_soonest = option is quote["options"][0]
     return {
+        "from_gaps": words.from_gaps(option["stages"]),
         "calendar": page_calendar(
             rows_of(first_of_each(quote["options"]), quote["start"]), quote["start"], quote.get("closed_days", ())
         ),

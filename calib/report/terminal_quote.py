@@ -17,6 +17,7 @@ from calib.report.quote_sentences import (
     currency_of,
     due_words,
     first_of_each,
+    from_gaps,
     notes_of,
     option_name,
     outside_lines,
@@ -47,7 +48,7 @@ def show_quote(doc: QuoteDocument, stages: bool = False, why: bool = False) -> s
     if stages:
         shown += _pose_lines(options)
         for option in first_of_each(options):
-            shown += [_stage_table(option), *_per_day(option)]
+            shown += [_stage_table(option), *from_gaps(option["stages"]), *_per_day(option)]
     if why:
         shown += [_term_table(option) for option in first_of_each(options)]
     shown += [*warning_lines(options), *(f"Note: {text}" for text in later), *caution_lines(options, stages)]
@@ -154,7 +155,7 @@ def range_bar(low: float, middle: float, high: float, longest: float, width: int
 
 def _stage_table(option: QuoteOption) -> RenderableType:
     rows = [
-        [stage_name(stage["stage"]), duration(stage["baseline_min"]), duration(stage["p50_min"]),
+        [stage_name(stage["stage"]) + (" *" if stage.get("from_gaps") else ""), duration(stage["baseline_min"]), duration(stage["p50_min"]),
          f"{duration(stage['p10_min'])} to {duration(stage['p90_min'])}", duration(stage["touch_min"]), stage["runs_behind"]]
         for stage in option["stages"]
     ]  # fmt: skip

@@ -42,9 +42,9 @@ def list_stage_questions(con: duckdb.DuckDBPyConnection, answered: bool = False)
     return [_question(*row) for row in rows]
 
 
-def stages_not_done(con: duckdb.DuckDBPyConnection) -> frozenset[tuple[str, str]]:
-    """(process, stage) of which a person said that they are not done here."""
-    rows = con.execute("SELECT process, stage FROM stage_question WHERE answer = ?", [NOT_DONE]).fetchall()
+def stages_answered(con: duckdb.DuckDBPyConnection, answer: str) -> frozenset[tuple[str, str]]:
+    """(process, stage) of which a person said this, NOT_DONE or NOT_WRITTEN."""
+    rows = con.execute("SELECT process, stage FROM stage_question WHERE answer = ?", [answer]).fetchall()
     return frozenset((process, stage) for process, stage in rows)
 
 

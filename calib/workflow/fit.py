@@ -24,12 +24,12 @@ from calib.store.fits import find_checkpoints, save_checkpoints, save_fit
 from calib.store.open_store import open_store
 from calib.store.review import mark_far, mark_never_ended
 from calib.store.runs import find_builds, find_runs
-from calib.store.stage_questions import ask_of_stages, stages_not_done
+from calib.store.stage_questions import NOT_DONE, NOT_WRITTEN, ask_of_stages, stages_answered
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.drift import keep_look
 from calib.workflow.fitted import silent_of
 from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins
-from calib.workflow.gaps import NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
+from calib.workflow.gaps import AT_MOST, NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
 from calib.workflow.learning import LearningRows, learning_rows, went_together
 from calib.workflow.log_next import log_next
@@ -55,6 +55,7 @@ class Logged:
     baselines: pd.DataFrame
     last_end: pd.Timestamp | None
     not_done: frozenset[tuple[str, str]] = frozenset()
+    not_written: frozenset[tuple[str, str]] = frozenset()
 
 
 def fit_shop(
@@ -122,7 +123,8 @@ def read_logged(folder: Path) -> Logged:
     """Read shop and store, close the store, and compute the baselines."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
-        builds, runs, not_done = find_builds(store), find_runs(store), stages_not_done(store)
+        builds, runs = find_builds(store), find_runs(store)
+        not_done, not_written = stages_answered(store, NOT_DONE), stages_answered(store, NOT_WRITTEN)
     builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
     known = with_parts(folder, builds, shop).assign(together=builds["build_id"].map(went_together(builds, runs)).array)
@@ -133,6 +135,7 @@ def read_logged(folder: Path) -> Logged:
         once_for_each_order(with_stand_ins(baseline_frame(known, shop), shop), known, shop),
         ends.max() if len(ends) else None,
         not_done,
+        not_written,
     )
 
 
@@ -208,7 +211,9 @@ def side_tables(logged: Logged, horizon: pd.Timestamp, model: Calibrator) -> dic
         "waits": Waits().fit(waits).to_table(),
         "staff": staff_table(logged.runs, logged.shop, waits, horizon),
         "silent": silent_table(
-            silent_shares(bare, silent, logged.shop), beside_the_model(lines, silent, logged.baselines, model)
+            silent_shares(bare, silent, logged.shop, not_written=logged.not_written),
+            beside_the_model(lines, silent, logged.baselines, model),
+            silent_shares(bare, silent, logged.shop, AT_MOST, unseen=1.0, not_written=logged.not_written),
         ),
         "runs_on": machines_that_run_on(logged.runs, logged.baselines, logged.shop, horizon),
         "failures": Failures().fit(failure_rows(*known), redo_rows(*known)).to_table(),

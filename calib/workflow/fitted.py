@@ -116,6 +116,6 @@ def silent_of(table: pd.DataFrame) -> Silent:
     return {
         (row["process"], row["stage"]): Unwritten(row["share"], row["slope"], row["middle_min"], row["sd"])
         if np.isfinite(row.get("slope", np.nan))
-        else Unwritten(row["share"])
+        else Unwritten(row["share"], is_open=bool(row.get("is_open", False)))
         for row in rows
     }

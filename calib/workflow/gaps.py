@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cache
 
 import numpy as np
@@ -20,6 +21,7 @@ from calib.workflow.routes import FEWEST_BUILDS
 AT_ONCE = (
     0.25  # one gap in four is taken to hold no wait: what it leaves for stages without a word is their time at most
 )
+AT_MOST = 0.9  # nine gaps in ten leave no more room than this one; common practice, no source
 NEVER_SEEN_IN = 20  # builds; common practice, no source
 
 
@@ -130,10 +132,19 @@ def with_shares(silent: pd.DataFrame, shares: Silent) -> pd.DataFrame:
     return silent.assign(minutes=minutes, unclear=np.array(unclear, bool))
 
 
-def silent_shares(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> dict[tuple[str, str], float]:
+def silent_shares(
+    gaps: pd.DataFrame,
+    silent: pd.DataFrame,
+    shop: Shop,
+    level: float = AT_ONCE,
+    unseen: float = 0.0,
+    not_written: Collection[tuple[str, str]] = (),
+) -> dict[tuple[str, str], float]:
     """What silent stages take of their baseline at most, by the gaps in which they are done: (process, stage) -> share.
 
-    gaps : of ``find_gaps`` without silent ones; silent : with their whole baselines
+    gaps : of ``find_gaps`` without silent ones; silent : with their whole baselines; level : of the gaps that have
+    less room; unseen : share of those before all that is written down; not_written : (process, stage)
+    of which a person said that they are done: before all that is written down they take their baseline
     """
     if silent.empty:
         return {}
@@ -145,15 +156,16 @@ def silent_shares(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> dict[
     there = np.where(inside["alone_silent"], inside["started"] - inside["ready"], is_open)
     inside = inside.assign(share=np.clip(there / np.maximum(needed, 1e-9), 0.0, 1.0))
     by_stage = inside.groupby(["process", "stage_silent"])["share"]
-    return _before_the_first(gaps, silent) | dict(by_stage.quantile(AT_ONCE)[by_stage.size() >= FEWEST_BUILDS])
+    early = {pair: 1.0 if pair in not_written else unseen for pair in _before_the_first(gaps, silent)}
+    return early | dict(by_stage.quantile(level)[by_stage.size() >= FEWEST_BUILDS])
 
 
-def _before_the_first(gaps: pd.DataFrame, silent: pd.DataFrame) -> dict[tuple[str, str], float]:
+def _before_the_first(gaps: pd.DataFrame, silent: pd.DataFrame) -> list[tuple[str, str]]:
     """Silent stages before any that is written down, once many builds show none: done before the order came in, if at all."""
     first = gaps.groupby("process")["past"].min()
     early = silent[silent["place"] < silent["process"].map(first)]
     counts = early.groupby(["process", "stage"])["build_id"].nunique()
-    return dict.fromkeys(counts[counts >= NEVER_SEEN_IN].index, 0.0)
+    return list(counts[counts >= NEVER_SEEN_IN].index)
 
 
 def _silent_minutes(gaps: pd.DataFrame, silent: pd.DataFrame | None) -> pd.DataFrame:

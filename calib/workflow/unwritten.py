@@ -18,7 +18,8 @@ PRIOR_LINE_SD = (0.5, 0.25)  # of the log of the share, and of the slope; assump
 PRIOR_SD, PRIOR_GAPS = 0.3, 8.0  # spread of the log of such runs, and how many gaps it is worth; assumption
 FAR = 3.0  # spreads from the line: somebody came a day late, or a row was lost
 ROUNDS = 60
-COLUMNS = ["process", "stage", "share", "slope", "middle_min", "sd"]
+COLUMNS = ["process", "stage", "share", "slope", "middle_min", "sd", "is_open"]
+OPEN_SHARE = 0.2  # of what it may take: the middle where it may as well be no time of its own; assumption
 
 
 def unwritten_runs(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> pd.DataFrame:
@@ -46,7 +47,7 @@ def unwritten_runs(gaps: pd.DataFrame, silent: pd.DataFrame, shop: Shop) -> pd.D
         )  # else a row was lost
         own = own[usual & (own["started"] > own["ready"])]
         if len(own) >= FEWEST_GAPS and own["minutes"].median() > long_wait:
-            found.append((process, stage, *_line(own, long_wait, clock)))
+            found.append((process, stage, *_line(own, long_wait, clock), False))
     return pd.DataFrame(found, columns=COLUMNS)
 
 
@@ -112,8 +113,18 @@ def beside_the_model(
     return found.assign(share=found["share"] / levels)
 
 
-def silent_table(shares: Mapping[tuple[str, str], float], lines: pd.DataFrame) -> pd.DataFrame:
-    """COLUMNS of every stage that is never written down: its line, else its share alone, without a line's numbers."""
+def silent_table(
+    shares: Mapping[tuple[str, str], float], lines: pd.DataFrame, most: Mapping[tuple[str, str], float] | None = None
+) -> pd.DataFrame:
+    """COLUMNS of every stage that is never written down: its line, else its share alone, without a line's numbers.
+
+    most : shares that they may have as well; a stage whose share is far below is open
+    """
     known = set(lines[["process", "stage"]].itertuples(index=False, name=None))
-    rows = [(*pair, share, np.nan, np.nan, np.nan) for pair, share in shares.items() if pair not in known]
+    middle = {pair: OPEN_SHARE * share for pair, share in (most or {}).items()}
+    rows = [
+        (*pair, max(share, middle.get(pair, 0.0)), np.nan, np.nan, np.nan, share < middle.get(pair, 0.0))
+        for pair, share in shares.items()
+        if pair not in known
+    ]
     return pd.DataFrame([*rows, *lines[COLUMNS].itertuples(index=False, name=None)], columns=COLUMNS)

@@ -19,7 +19,7 @@ from calib.errors import NoPlanError, UsageError
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.flow import QueuedBuild
-from calib.quoting.learned import Learned
+from calib.quoting.learned import Learned, Unwritten
 from calib.quoting.options import _turns
 from calib.shop.patch import patched
 from calib.shop.template import shop_text
@@ -263,3 +263,14 @@ def test_turns_are_each_once_and_one_more_for_each_make(shop):
     alike = [slow, replace(slow, id="mex2", owned=False)]
     assert list(_turns(alike)) == [[0, 1]]
     assert list(_turns([*alike, fast])) == [[0, 1, 2], [0, 1, 2, 0, 1], [0, 1, 2, 2]]
+
+
+def test_the_physics_of_a_stage_that_nobody_logs_stays_its_baseline_and_its_minutes_are_said_to_be_from_gaps(
+    always_open, box, request_for, certain, plain_physics
+):
+    learned = Learned(certain, silent={("MEX", "warm_up"): Unwritten(0.0)})
+    found = option_of(quote(request_for(1), always_open, [box], learned, draws=50), "mex1")
+    stages = {stage["stage"]: stage for stage in found["stages"]}
+    assert stages["warm_up"]["baseline_min"] == stages["packing"]["baseline_min"] == 6.0
+    assert stages["warm_up"]["p50_min"] == pytest.approx(0.0, abs=1e-3)
+    assert [stage["stage"] for stage in found["stages"] if stage["from_gaps"]] == ["warm_up"]

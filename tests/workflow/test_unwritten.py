@@ -10,10 +10,12 @@ import pytest
 from test_waits import shop
 
 from calib.calendar.clock import OpenClock
-from calib.quoting.learned import Unwritten
+from calib.calibration.calibrator import Calibrator
+from calib.quoting.learned import Unwritten, as_unwritten
 from calib.shop.model import Machine
+from calib.workflow.fitted import silent_of
 from calib.workflow.side_models import machines_that_run_on
-from calib.workflow.unwritten import unwritten_runs
+from calib.workflow.unwritten import COLUMNS, silent_table, unwritten_runs
 
 HORIZON = pd.Timestamp("2027-01-01", tz="UTC")
 
@@ -53,6 +55,28 @@ def test_minutes_of_a_cooling_that_nobody_logs_come_from_the_gaps_though_most_en
 def test_a_stage_shorter_than_a_wait_cannot_be_told_from_it():
     few = np.full(80, 9.0)
     assert unwritten_runs(*gaps_of(few, few, np.full(80, 30.0)), shop()).empty
+
+
+def test_a_stage_that_may_as_well_not_be_done_ranges_from_next_to_nothing_to_its_baseline_but_keeps_its_least_time():
+    few, likely = ("MEX", "design_adaptation"), ("MEX", "inspection")
+    no_lines = pd.DataFrame(columns=COLUMNS)
+    learned = silent_of(silent_table({few: 0.0, likely: 0.5}, no_lines, {few: 1.0, likely: 1.0}))
+    assert learned[likely] == Unwritten(0.5)
+    for least in (0.0, 15.0):
+        known = {"process": ["MEX"], "stage": ["design_adaptation"], "baseline_min": np.array([22.0]),
+                 "touch_min": np.array([22.0]), "prior_sd": np.array([0.5])}  # fmt: skip
+        rows = pd.DataFrame(known | as_unwritten(known, learned) | {"floor_min": least})
+        low, middle, high = Calibrator(prior_only=True).predict(rows, (0.1, 0.5, 0.9))[[0.1, 0.5, 0.9]].to_numpy()[0]
+        assert low == pytest.approx(least, abs=1.0)  # a tenth of such work is taken to be no work
+        assert high == pytest.approx(22.0, rel=0.1)
+        assert low <= middle < 22.0 and min(low, middle) >= least
+
+
+def test_where_no_gap_has_room_a_stage_takes_no_time_of_its_own():
+    pair = ("MEX", "warm_up")
+    learned = silent_of(silent_table({pair: 0.0}, pd.DataFrame(columns=COLUMNS), {pair: 0.0}))
+    assert not learned[pair].is_open
+    assert learned[pair].times(np.array([7.0]))[0] * 7.0 * 60 < 0.1  # seconds
 
 
 @pytest.mark.parametrize(
