@@ -60,7 +60,7 @@ def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     A run that names orders only serves all builds of them.
     """
     parts = builds.set_index("build_id")["parts"].astype(float)
-    runs = runs.assign(build_id=pd.Series(_builds_served(builds, runs), index=runs.index, dtype=object)).explode(
+    runs = runs.assign(build_id=pd.Series(builds_served(builds, runs), index=runs.index, dtype=object)).explode(
         "build_id"
     )
     runs = runs[runs["build_id"].isin(parts.index)].copy()
@@ -81,7 +81,8 @@ def went_together(builds: pd.DataFrame, runs: pd.DataFrame) -> dict[str, str]:
     return dict(zip(shared["build_id"], shared["run_key"].astype(str), strict=True))
 
 
-def _builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:
+def builds_served(builds: pd.DataFrame, runs: pd.DataFrame) -> list[list[str]]:
+    """Builds of each run, those of its orders where it names no build; builds, runs : with order_id."""
     orders = builds.loc[builds["order_id"].notna(), ["order_id", "build_id"]]
     orders = orders.assign(order_id=orders["order_id"].str.split("+")).explode("order_id")
     of_order = orders.groupby("order_id")["build_id"].agg(list).to_dict()

@@ -13,6 +13,7 @@ from calib.safety import missing_stages, out_of_order
 from calib.shop.limits import is_limited
 from calib.shop.model import Shop
 from calib.workflow.gaps import NEVER_SEEN_IN
+from calib.workflow.learning import builds_served
 
 HABIT = 0.8  # of the builds in which both are logged: so many times one stage comes before another; common practice, no source
 FEWEST = 5  # builds that have a stage, or both of a pair: fewer are no habit
@@ -61,9 +62,11 @@ def own_route(process: str, starts: pd.DataFrame, shop: Shop, not_done: Collecti
 
 def _starts(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """First start of each stage of each build [min]: build_id, process, stage, started."""
-    rows = runs[["build_ids", "stage", "started_at"]].dropna(subset=["started_at"]).explode("build_ids")
+    rows = runs[runs["started_at"].notna()]
+    rows = rows[["stage", "started_at"]].assign(build_id=pd.Series(builds_served(builds, rows), rows.index, object))
+    rows = rows.explode("build_id")
     rows = rows.assign(stage=rows["stage"].str.split("+"), started=rows["started_at"].map(pd.Timestamp.timestamp))
-    rows = rows.explode("stage").rename(columns={"build_ids": "build_id"})
+    rows = rows.explode("stage")
     first = rows.groupby(["build_id", "stage"], as_index=False)["started"].min()
     return first.merge(builds[["build_id", "process"]], on="build_id")
 

@@ -10,6 +10,7 @@ from calib.baseline.route import default_route
 from calib.safety import missing_stages
 from calib.shop.limits import is_limited
 from calib.shop.model import Shop
+from calib.workflow.learning import builds_served
 
 FEWEST_BUILDS = 5
 USUAL = 0.5
@@ -21,7 +22,9 @@ def logged_routes(builds: pd.DataFrame, runs: pd.DataFrame, horizon: pd.Timestam
     Returns process, material ('' for all), finish ('' for all), stage, builds, share.
     """
     done = runs[runs["outcome"].fillna("done").eq("done") & (runs["ended_at"] <= horizon)]
-    seen = done[["build_ids", "stage"]].explode("build_ids").rename(columns={"build_ids": "build_id"})
+    seen = (
+        done[["stage"]].assign(build_id=pd.Series(builds_served(builds, done), done.index, object)).explode("build_id")
+    )
     seen["stage"] = seen["stage"].str.split("+")
     seen = seen.explode("stage").drop_duplicates()
     printed = seen.loc[seen["stage"] == "printing", "build_id"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
+import pytest
 
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
@@ -12,13 +13,13 @@ from calib.workflow.routes import logged_routes, route_of
 USUAL = ("printing", "unloading", "washing", "post_curing")
 
 
-def log(lab, groups):
-    """Six builds of each (material, finish), with these stages."""
-    builds, runs = "build_id,process,machine,parts,material,finish\n", "build_id,stage,started_at,ended_at\n"
+def log(lab, groups, named="build_id"):
+    """Six builds of each (material, finish), each an order, with these stages; ``named``: the column in which runs name them."""
+    builds, runs = "build_id,order_id,process,machine,parts,material,finish\n", f"{named},stage,started_at,ended_at\n"
     for material, finish, stages in groups:
         for number in range(6):
             build = f"{material}-{finish}-{number}"
-            builds += f"{build},VPP,vpp1,2,{material},{finish}\n"
+            builds += f"{build},{build},VPP,vpp1,2,{material},{finish}\n"
             for hour, stage in enumerate(stages, 8):
                 runs += (
                     f"{build},{stage},2026-01-{5 + number:02d}T{hour:02d}:00,2026-01-{5 + number:02d}T{hour:02d}:30\n"
@@ -33,8 +34,9 @@ def route(lab, material, finish):
     return route_of("VPP", material, finish, True, read_shop(lab.folder), logged)
 
 
-def test_a_stage_that_is_usual_for_a_material_and_finish_is_in_its_route_only(lab):
-    log(lab, [("resin", "sanded", (*USUAL, "sanding", "annealing")), ("resin", "as_built", USUAL)])
+@pytest.mark.parametrize("named", ["build_id", "order_id"])
+def test_a_stage_that_is_usual_for_a_material_and_finish_is_in_its_route_only(lab, named):
+    log(lab, [("resin", "sanded", (*USUAL, "sanding", "annealing")), ("resin", "as_built", USUAL)], named)
     assert {"sanding", "annealing"} <= set(route(lab, "resin", "sanded"))
     assert "annealing" not in route(lab, "resin", "as_built")
     assert "annealing" not in route(lab, "other resin", "as_built")  # too few of its own: optional ones as in the table

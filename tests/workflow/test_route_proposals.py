@@ -21,9 +21,9 @@ def shop(tmp_path_factory):
 
 def logs(routes: list[str], process: str = "MEX") -> tuple[pd.DataFrame, pd.DataFrame]:
     """A build for each route, its stages an hour each one after the other."""
-    builds = pd.DataFrame({"build_id": [f"b{n}" for n in range(len(routes))], "process": process})
+    builds = pd.DataFrame({"build_id": [f"b{n}" for n in range(len(routes))], "process": process, "order_id": None})
     rows = [
-        {"build_ids": [f"b{n}"], "stage": stage, "started_at": pd.Timestamp("2026-03-02", tz="UTC") + pd.Timedelta(hours=24 * n + hour)}
+        {"build_ids": [f"b{n}"], "order_id": None, "stage": stage, "started_at": pd.Timestamp("2026-03-02", tz="UTC") + pd.Timedelta(hours=24 * n + hour)}
         for n, route in enumerate(routes)
         for hour, stage in enumerate(route.split())
     ]  # fmt: skip
