@@ -36,7 +36,7 @@ def find_erratic(
         return None
     first = alarms[-1].first
     start = alarms[-2].first if len(alarms) > 1 else 0
-    ratio, half = spread_ratio(chart.error / chart.scale, start, first)
+    ratio, half = _in_errors_and_over_expected(chart, start, first)
     near = any(abs(chart.at[first] - day) < LEARNING_DAYS for day in moved_at)
     if near or abs(ratio) < LEAST:
         return None
@@ -49,10 +49,19 @@ def find_erratic(
     }
 
 
+def _in_errors_and_over_expected(chart: Series, start: int, first: int) -> tuple[float, float]:
+    """The lesser ratio of the errors' spreads, and of their spreads over what was predicted; 0 where they go apart.
+
+    Over the prediction alone it is also large where the fit had yet to learn how little a stage varies.
+    """
+    (own, half), (over, _) = (spread_ratio(z, start, first) for z in (chart.error, chart.error / chart.scale))
+    return (min(own, over, key=abs) if own * over > 0 else 0.0), half
+
+
 def spread_ratio(z: np.ndarray, start: int, first: int) -> tuple[float, float]:
     """Log ratio of the spreads after and before run ``first``, by median absolute size, and half its 90 % range.
 
-    z : shape (n,), errors over their predicted spread; runs on both sides of ``first``.
+    z : shape (n,), errors, or errors over their predicted spread; runs on both sides of ``first``.
     The log of a median of n half-normal sizes has a standard error of about 1.17 / sqrt(n).
     """
     before, after = np.abs(z[start:first]), np.abs(z[first:])

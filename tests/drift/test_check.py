@@ -159,6 +159,14 @@ def test_bench_work_with_few_runs_is_charted_together(make_errors):
     assert together["where"] == "the whole stage"
 
 
+def test_a_spread_that_the_fit_had_yet_to_learn_is_no_erratic_stage(make_errors, find_stage):
+    errors = make_errors(noise="normal")
+    early = (errors["stage"] == "printing") & (errors["ended_at"] < START + 12 * WEEK)
+    errors.loc[early, "scale"] *= 3  # expected wide at first; the errors themselves stay as they are
+    document = check_drift(errors, errors["ended_at"].max())
+    assert find_stage(document, "printing")["erratic"] is None
+
+
 def test_an_event_near_the_day_a_stage_became_erratic_is_beside_it(make_errors, find_stage):
     errors = make_errors(noise="normal")
     wild = (errors["stage"] == "printing") & (errors["ended_at"] >= START + 14 * WEEK)
