@@ -48,6 +48,7 @@ def in_child(function: Callable[..., Answer], *arguments: Any, size: int, name: 
                 check=False,
                 env=_environment(),
             )
+        answer: Answer
         try:
             with Path(folder, ANSWERED).open("rb") as opened:
                 answer, error = pickle.load(opened)

@@ -27,9 +27,9 @@ def spread_of_location(state: State, rows: Rows, expected: Predictive) -> np.nda
     prior2 = np.where(np.isfinite(rows.prior_sd), rows.prior_sd, 0.0) ** 2
     if not state.runs.sum():
         prior2 = np.where(np.isfinite(rows.prior_sd), rows.prior_sd, UNLEARNED_SD) ** 2
-        return np.sqrt(prior2)
+        return np.asarray(np.sqrt(prior2))
     gap = np.where(_known_elsewhere(state, expected), 0.0, np.maximum(prior2 - tau2 - noise2, 0.0))
-    return np.sqrt(tau2 + gap / (1 + runs_behind(state, expected)) ** 2)
+    return np.asarray(np.sqrt(tau2 + gap / (1 + runs_behind(state, expected)) ** 2))
 
 
 def _known_elsewhere(state: State, expected: Predictive) -> np.ndarray:
@@ -55,7 +55,7 @@ def runs_behind(state: State, expected: Predictive) -> np.ndarray:
 def row_quantiles(state: State, rows: Rows, expected: Predictive, levels: np.ndarray) -> np.ndarray:
     """Quantiles of each row's minutes, never below its floor, shape (rows, levels) [min]."""
     log_ratio = expected.location[:, None] + off_location(state, rows, expected, normal_score(levels))
-    return np.maximum(rows.baseline_min[:, None] * np.exp(log_ratio), rows.floor_min[:, None])
+    return np.asarray(np.maximum(rows.baseline_min[:, None] * np.exp(log_ratio), rows.floor_min[:, None]))
 
 
 def off_location(
@@ -111,7 +111,7 @@ def draw_minutes(
     off = root @ rng.standard_normal((count, n))
     off += draw_t(rng, state.options.nu, (count, n)) * sigma[:, None]
     off = _stretched(state, rows, expected, off, extra_sd) + expected.location[:, None]
-    return np.maximum(rows.baseline_min[:, None] * np.exp(off), rows.floor_min[:, None]).T
+    return np.asarray(np.maximum(rows.baseline_min[:, None] * np.exp(off), rows.floor_min[:, None]).T)
 
 
 def _covariance(state: State, rows: Rows, expected: Predictive, extra_sd: np.ndarray | None) -> np.ndarray:
@@ -143,7 +143,7 @@ def effect_covariance(state: State, expected: Predictive, n: int, unsaid: bool =
     covariance = np.zeros((n, n))
     if len(used):
         covariance = design @ state.location.covariance[np.ix_(used, used)] @ design.T
-    return covariance + _unseen(state, expected, n, unsaid)
+    return np.asarray(covariance + _unseen(state, expected, n, unsaid))
 
 
 def _unseen(state: State, expected: Predictive, n: int, unsaid: bool) -> np.ndarray:

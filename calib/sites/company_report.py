@@ -60,7 +60,8 @@ def company_document(company: Path) -> CompanyDocument:
 
 
 def _results(company: Path, what: str) -> pd.DataFrame:
-    return read_rows(sorted((company / RESULTS / what).glob(f"site=*/{ROWS}")))
+    rows: pd.DataFrame = read_rows(sorted((company / RESULTS / what).glob(f"site=*/{ROWS}")))
+    return rows
 
 
 def _drifting(rows: pd.DataFrame) -> Iterator[SiteDrift]:

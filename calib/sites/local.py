@@ -73,7 +73,8 @@ def _ended(running: list[_Running]) -> list[_Running]:
 def _outcome(one: _Running) -> Outcome | None:
     """The answer; None where the process ended without one."""
     try:
-        return one.answer.recv()
+        outcome: Outcome = one.answer.recv()
+        return outcome
     except (EOFError, OSError):
         return None
     finally:

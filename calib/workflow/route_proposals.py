@@ -68,7 +68,8 @@ def _starts(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     rows = rows.assign(stage=rows["stage"].str.split("+"), started=rows["started_at"].map(pd.Timestamp.timestamp))
     rows = rows.explode("stage")
     first = rows.groupby(["build_id", "stage"], as_index=False)["started"].min()
-    return first.merge(builds[["build_id", "process"]], on="build_id")
+    merged: pd.DataFrame = first.merge(builds[["build_id", "process"]], on="build_id")
+    return merged
 
 
 def _processes(stage: str) -> Collection[str]:
