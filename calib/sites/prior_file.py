@@ -29,7 +29,9 @@ def write_prior(company: Path) -> dict[str, Any]:
         return document | {"says": says, "laws": len(json.loads(place.read_text(encoding="utf-8"))["laws"])}
     if len(sites) < LEAST_SITES:
         place.unlink(missing_ok=True)
-        return document | {"says": f"No {NAME}: it needs {LEAST_SITES} sites, here are {len(sites)}."}
+        return document | {
+            "says": f"No file of what new sites may start from ({NAME}): it needs {LEAST_SITES} sites, here are {len(sites)}."
+        }
     made = prior_document(read_rows(effects_of(company, site) for site in sites)) | {"sites": len(sites)}
     write_text(company / RESULTS / WHO, json.dumps(sites))
     write_text(place, json.dumps(made, indent=1))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from calib import __version__
 from calib.errors import CalibError
+from calib.report.sentences import below_floor_sentence
 from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import load_site, site_effects, write_rows
 from calib.workflow.drift import find_drift
@@ -90,7 +91,8 @@ def _fit(task: Task) -> tuple[str, str, int]:
     rows = pd.DataFrame(document["cells"]).assign(site=task.site, as_of=document["as_of"])
     write_rows(effects_of(Path(task.company), task.site), site_effects(task.folder).assign(site=task.site))
     _keep(task, rows, made_of)
-    return DONE, " ".join(strange), int(document["runs_used"])
+    fresh = [run for run in document["below_floor"] if run["new"]]
+    return DONE, " ".join([*strange, *map(below_floor_sentence, fresh)]), int(document["runs_used"])
 
 
 def _drift(task: Task) -> tuple[str, str, int]:
@@ -110,7 +112,7 @@ def _drift(task: Task) -> tuple[str, str, int]:
     numbers = {name: rows[name].astype(float) for name in columns if name.startswith(("change", "minutes"))}
     rows = rows.assign(**numbers, since=rows["since"].astype(object), site=task.site, as_of=str(document["as_of"]))
     _keep(task, rows, "")
-    return DONE, "", int(rows["runs"].sum())
+    return DONE, " ".join(map(below_floor_sentence, document["below_floor"])), int(rows["runs"].sum())
 
 
 def _backtest(task: Task) -> tuple[str, str, int]:

@@ -68,6 +68,26 @@ def test_results_are_parquet_that_duckdb_reads(learned):
 
 
 @pytest.mark.slow
+def test_a_run_below_a_least_time_is_named_at_its_site(learned, night):
+    lab = learned / "lab1"
+    shop = (
+        (lab / "shop.toml")
+        .read_text("utf-8")
+        .replace("# cure_floor_min = 20\n# floor_source", "cure_floor_min = 20\nfloor_source")
+    )
+    (lab / "shop.toml").write_text(shop, encoding="utf-8")
+    log = lab / "short.csv"
+    log.write_text("build_id,stage,started_at,ended_at\nR1,post_curing,2026-02-12T09:00,2026-02-12T09:05\n", "utf-8")
+    (lab / "resin.csv").write_text("build_id,process,machine,parts,material\nR1,VPP,vpp1,3,resin\n", "utf-8")
+    import_logs(lab, [lab / "resin.csv", log])
+    send_site(lab, learned / "all", "S1")
+    for what in ("fit", "drift"):
+        says = {site["site"]: site["says"] for site in night(learned / "all", what)["sites"]}
+        assert "build R1, post curing, lasted 5 min, below the" in says["S1"]
+        assert says["S2"] == ""
+
+
+@pytest.mark.slow
 def test_drift_and_backtest_of_every_site(learned, night):
     assert states(night(learned / "all", "drift")) == {"S1": DONE, "S2": DONE, "S3": DONE}
     looked = duckdb.sql(f"SELECT DISTINCT state FROM '{learned}/all/results/drift/*/*.parquet'").fetchall()
