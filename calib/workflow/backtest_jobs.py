@@ -19,7 +19,7 @@ from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.quoting.flow import run_queue
-from calib.workflow.fit import Logged, learn, side_tables
+from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
 from calib.workflow.learning import runs_by_build
 from calib.workflow.predict import stage_rows
@@ -112,7 +112,8 @@ def _mondays(jobs: Sequence[Job], weeks: int | None) -> list[pd.Timestamp]:
 
 def _fitted(logged: Logged, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
     """What a fit of that morning would have learned."""
-    then = replace(logged, runs=logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday])
+    begun = logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday
+    then = replace(begun_by(logged, monday), runs=logged.runs[begun])
     model = Calibrator().fit(learn(then, monday).rows, checkpoints=known)
     return fitted_of(model, side_tables(then, monday, model), str(monday.date()))
 
@@ -166,13 +167,13 @@ def _work(past: Past, fitted: Fitted, job: Job) -> tuple[np.ndarray, float]:
 
 
 def _summed(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    rows = []
+    summed = []
     for kind in ("build", "order"):
         own = [row for row in rows if row["kind"] == kind]
         for process in (None, *sorted({row["process"] for row in own})):
             some = [row for row in own if process in (None, row["process"])]
-            rows.append({"kind": kind, "process": process, **_figures(some)})
-    return rows
+            summed.append({"kind": kind, "process": process, **_figures(some)})
+    return summed
 
 
 def _figures(some: list[dict[str, Any]]) -> dict[str, Any]:

@@ -47,11 +47,17 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Logged:
-    """All that a fit reads: the shop, its builds and runs, the baselines beside them; stages that are not done, as a person said."""
+    """All that a fit reads: the shop, its builds and runs, the baselines beside them; stages that are not done, as a person said.
+
+    measured : builds with what their parts measure; alone : baselines of each build by itself; baselines : the same with
+    what is done once for an order shared among its builds
+    """
 
     shop: Shop
     builds: pd.DataFrame
     runs: pd.DataFrame
+    measured: pd.DataFrame
+    alone: pd.DataFrame
     baselines: pd.DataFrame
     last_end: pd.Timestamp | None
     not_done: frozenset[tuple[str, str]] = frozenset()
@@ -127,16 +133,25 @@ def read_logged(folder: Path) -> Logged:
         not_done, not_written = stages_answered(store, NOT_DONE), stages_answered(store, NOT_WRITTEN)
     builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
-    known = with_parts(folder, builds, shop).assign(together=builds["build_id"].map(went_together(builds, runs)).array)
+    measured = with_parts(folder, builds, shop)
+    alone = with_stand_ins(baseline_frame(measured, shop), shop)
     return Logged(
         shop,
         builds,
         runs,
-        once_for_each_order(with_stand_ins(baseline_frame(known, shop), shop), known, shop),
+        measured,
+        alone,
+        shared_in_orders(alone, measured, runs, shop),
         ends.max() if len(ends) else None,
         not_done,
         not_written,
     )
+
+
+def shared_in_orders(alone: pd.DataFrame, measured: pd.DataFrame, runs: pd.DataFrame, shop: Shop) -> pd.DataFrame:
+    """Baselines where what is done once for an order is shared among the builds that these runs did it for."""
+    together = measured["build_id"].map(went_together(measured, runs))
+    return once_for_each_order(alone, measured.assign(together=together.array), shop)
 
 
 def first_days(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
@@ -153,8 +168,13 @@ def begun_by(logged: Logged, horizon: pd.Timestamp) -> Logged:
     """The same without the builds that began later: no fit of that moment can know them. Runs stay, to be counted."""
     starts = first_starts(logged.runs).reindex(logged.builds["build_id"])
     builds = logged.builds[~(starts > horizon).to_numpy()]
-    baselines = logged.baselines[logged.baselines["build_id"].isin(builds["build_id"])]
-    return replace(logged, builds=builds.reset_index(drop=True), baselines=baselines.reset_index(drop=True))
+    measured, alone = (
+        frame[frame["build_id"].isin(builds["build_id"])].reset_index(drop=True)
+        for frame in (logged.measured, logged.alone)
+    )
+    begun = logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= horizon]
+    baselines = shared_in_orders(alone, measured, begun, logged.shop)
+    return replace(logged, builds=builds.reset_index(drop=True), measured=measured, alone=alone, baselines=baselines)
 
 
 def ended_by(logged: Logged, horizon: pd.Timestamp) -> pd.DataFrame:

@@ -89,13 +89,13 @@ def test_an_old_fit_is_made_again_to_the_last_bit(shop):
 @pytest.fixture
 def learned(monkeypatch) -> list[int]:
     """Weeks that fits learn from now on."""
-    found, learn = [], WeeklyPass.learn
+    found, learn = [], WeeklyPass.update
 
     def noted(self, number, *rest):
         found.append(number)
         return learn(self, number, *rest)
 
-    monkeypatch.setattr(WeeklyPass, "learn", noted)
+    monkeypatch.setattr(WeeklyPass, "update", noted)
     return found
 
 

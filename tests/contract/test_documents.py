@@ -152,8 +152,18 @@ def test_quote(say):
     assert all(one.keys() >= {"process", "machine", "reason"} for one in due["out"])
 
 
-def test_compare(say):
-    found = say("compare", say.part, "--qty", "1,8", "--start", "2026-06-01T08:00", *say.shop)
+def test_compare(say, tmp_path):
+    found = say(
+        "compare",
+        say.part,
+        "--qty",
+        "1,8",
+        "--page",
+        str(tmp_path / "page.html"),
+        "--start",
+        "2026-06-01T08:00",
+        *say.shop,
+    )
     assert not missing_keys("compare", found)
     assert found["quantities"] == [1, 8]
     for option in found["options"]:
