@@ -24,6 +24,7 @@ from calib.calibration.rows import WEEK_NS
 from calib.calibration.second_law import LEVELS, NUMBERS, SCORES, LabelMeans, SecondLaw, Signs, Trees
 from calib.calibration.state import first_parts
 
+# Our choices, unless said otherwise; bench/bench_public.py and bench/bench_calibration.py score the whole on logs of others and of simulators.
 FEWEST = 300  # rows from which on trees can say anything
 PLENTY = 2000  # rows from which on a second learner helps, and trees are worth more than a gate at 3/4 of them can tell
 MOST = 20_000  # of the newest rows are learned from: what a week's refit may cost

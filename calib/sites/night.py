@@ -12,7 +12,8 @@ from typing import Any
 from calib.errors import UsageError
 from calib.sites.prior_file import write_prior
 from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
-from calib.workflow.company import alone_in, site_names, write_rows
+from calib.workflow.alone import LOCK, alone_in
+from calib.workflow.company import site_names, write_rows
 
 Progress = Callable[[str], None]
 VERB = {"fit": "Learning", "drift": "Looking for drift", "backtest": "Replaying"}
@@ -33,7 +34,7 @@ def run_night(
     """
     started = time.perf_counter()
     run = _engine(engine)
-    with alone_in(company / RESULTS, "Another night is at work"):
+    with alone_in(company / RESULTS, LOCK, "Another night is at work"):
         tasks = [Task(str(company.resolve()), site, what, weeks) for site in site_names(company)]
         outcomes: list[Outcome] = []
         for outcome in run(tasks, workers or os.cpu_count() or 1):

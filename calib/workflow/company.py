@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +19,10 @@ from calib.store.company_export import export_site, site_of
 from calib.store.company_load import load_site
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
+from calib.workflow.alone import LOCK, alone_in
 from calib.workflow.learning import is_attended
 
 __all__ = [
-    "alone_in",
     "company_result",
     "load_site",
     "read_rows",
@@ -35,7 +33,6 @@ __all__ = [
     "write_text",
 ]
 SETTINGS = "company.toml"
-LOCK = ".lock"
 
 
 def send_site(folder: Path, company: Path, site: str | None = None) -> dict[str, Any]:
@@ -51,7 +48,7 @@ def send_site(folder: Path, company: Path, site: str | None = None) -> dict[str,
         raise UsageError(f"{company / SETTINGS} wants aliases for names of sites.", "Leave out --site.")
     with open_store(folder) as store:
         own = site_of(store, site, only_aliases)
-        with alone_in(company / SITES / own.name, f"Another export of {own.name} is at work"):
+        with alone_in(company / SITES / own.name, LOCK, f"Another export of {own.name} is at work"):
             sent = export_site(store, company, own, folder / "shop.toml")
     return {"company": str(company), "site": own.name, "logs": LOGS} | sent
 
@@ -101,27 +98,3 @@ def _only_aliases(company: Path) -> bool:
     if names not in ("alias", "named"):
         raise ShopFileError(f'{path}: names = "{names}" is not known.', 'Write names = "alias" or "named".')
     return bool(names == "alias")
-
-
-@contextmanager
-def alone_in(folder: Path, busy: str) -> Iterator[None]:
-    """Hold a folder's lock; the system lets go of it when the process ends, however it ends.
-
-    Raises StoreError where another program holds it.
-    """
-    from filelock import FileLock, Timeout
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(folder / LOCK, timeout=0)
-        lock.acquire()
-    except Timeout:
-        raise StoreError(f"{busy} in {folder}; nothing was changed.", "Let it end, then try again.") from None
-    except OSError as error:
-        raise StoreError(
-            f"Nothing can be written into {folder}: {error.strerror}.", "Allow it; nothing was changed."
-        ) from error
-    try:
-        yield
-    finally:
-        lock.release()

@@ -7,8 +7,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from calib.errors import CalibError, StoreError, TooFewRunsError
+from calib.errors import CalibError, TooFewRunsError
 from calib.shop.read_shop import read_shop
+from calib.workflow.alone import alone_in
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import at_shop, import_logs
 from calib.workflow.pages import check_folder
@@ -38,7 +39,7 @@ def run_week(
     """
     read_shop(folder)  # before the lock: no file is left where no shop is
     check_folder(out)
-    with one_at_a_time(folder):
+    with alone_in(folder, LOCK_NAME, "Another weekly run is at work"):
         imported = import_logs(folder, paths, mappings=mappings, progress=progress, copy_first="week")
         with logs_are_stored():
             learned = _learned(folder, out, overwrite, imported, progress)
@@ -84,28 +85,3 @@ def logs_are_stored() -> Iterator[None]:
     except CalibError as error:
         stored = "Before that the logs were stored: run this again for the rest."
         raise type(error)(error.message, f"{error.hint} {stored}".lstrip()) from error
-
-
-@contextmanager
-def one_at_a_time(folder: Path) -> Iterator[None]:
-    """Hold the shop's weekly lock; the system lets go of it when the process ends, however it ends.
-
-    Raises StoreError where another run holds it, or nothing can be written there.
-    """
-    from filelock import FileLock, Timeout
-
-    lock = FileLock(folder / LOCK_NAME, timeout=0)
-    try:
-        lock.acquire()
-    except Timeout:
-        raise StoreError(
-            f"Another weekly run is at work in {folder}; nothing was changed.", "Let it end, then try again."
-        ) from None
-    except OSError as error:
-        raise StoreError(
-            f"Nothing can be written into {folder}: {error.strerror}.", "Allow it; nothing was changed."
-        ) from error
-    try:
-        yield
-    finally:
-        lock.release()

@@ -17,7 +17,8 @@ from calib.sites.local import run_local
 from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task
 from calib.store.fits import find_checkpoints, find_fit
 from calib.store.open_store import open_store
-from calib.workflow.company import alone_in, send_site
+from calib.workflow.alone import LOCK, alone_in
+from calib.workflow.company import send_site
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 
@@ -120,7 +121,7 @@ def test_a_result_that_cannot_be_written_is_a_sentence_and_the_next_night_heals_
 
 
 def test_two_nights_at_once_are_one_sentence(learned, night):
-    with alone_in(learned / "all" / "results", "Another night is at work"):
+    with alone_in(learned / "all" / "results", LOCK, "Another night is at work"):
         with pytest.raises(StoreError, match=r"Another night is at work in .*; nothing was changed") as caught:
             night(learned / "all", "fit")
     assert caught.value.hint == "Let it end, then try again."
