@@ -45,7 +45,7 @@ SENT = {
     "accepted_change": "SELECT * EXCLUDE (note), NULL::TIMESTAMP AS day FROM accepted_change",
     "part": "SELECT *, NULL::TIMESTAMP AS day FROM part",
     "path_time": "SELECT *, NULL::TIMESTAMP AS day FROM path_time",
-    "setting": "SELECT *, NULL::TIMESTAMP AS day FROM setting WHERE name = 'hours'",
+    "setting": "SELECT *, NULL::TIMESTAMP AS day FROM setting WHERE name IN ('hours', 'prior')",
 }
 
 

@@ -17,7 +17,7 @@ from calib.calibration.peers import compare_with_peers
 from calib.documents.model import PeerScore, PeersDocument
 from calib.errors import UsageError
 from calib.workflow.backtest_jobs import Past, backtest_jobs
-from calib.workflow.fit import Logged, horizon_of, learn, read_logged, told
+from calib.workflow.fit import horizon_of, learn, read_logged, told
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
 from calib.workflow.prior import kept_priors
@@ -44,14 +44,14 @@ def backtest_shop(
     logged = read_logged(folder)
     learned = learn(logged, horizon_of(logged, None))
     began = perf_counter()
-    options = {"priors": kept_priors(folder, logged.shop)[0]}
+    priors, _ = kept_priors(folder, logged.shop)
     replayed = replay(
-        learned.rows, weeks=weeks, options=options, progress=told(progress, "Replaying {} of {} stages ...")
+        learned.rows, weeks=weeks, options={"priors": priors}, progress=told(progress, "Replaying {} of {} stages ...")
     )
     seconds = perf_counter() - began
     document = score(replayed)
     beside = _peers(learned.rows, replayed, seconds, progress) if peers else None
-    scored = _jobs(folder, logged, learned, weeks, progress) if jobs else None
+    scored = _jobs(folder, Past(logged, _came(learned), priors), weeks, progress) if jobs else None
     progress("")
     return document | {"jobs": scored, "peers": beside}
 
@@ -83,9 +83,12 @@ def _peers(
     return PeersDocument(weeks_between=step, models=models)
 
 
-def _jobs(
-    folder: Path, logged: Logged, learned: LearningRows, weeks: int | None, progress: Callable[[str], None]
-) -> list[dict[str, Any]]:
-    whole = replace(logged, builds=with_parts(folder, logged.builds, logged.shop))
-    came = learned.rows.loc[~learned.rows["censored"], ["build_id", "stage", "actual_min"]]
-    return backtest_jobs(Past(whole, came), weeks, told(progress, "Running {} of {} jobs through the calendar ..."))
+def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[dict[str, Any]]:
+    whole = replace(past.logged, builds=with_parts(folder, past.logged.builds, past.logged.shop))
+    running = told(progress, "Running {} of {} jobs through the calendar ...")
+    return backtest_jobs(replace(past, logged=whole), weeks, running)
+
+
+def _came(learned: LearningRows) -> pd.DataFrame:
+    """Minutes that each stage of a build came to."""
+    return learned.rows.loc[~learned.rows["censored"], ["build_id", "stage", "actual_min"]]

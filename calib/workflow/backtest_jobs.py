@@ -18,6 +18,7 @@ from calib.calendar.clock import OpenClock, to_minutes
 from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
+from calib.calibration.priors import Priors
 from calib.quoting.flow import run_queue
 from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
@@ -44,10 +45,14 @@ class Job:
 
 @dataclass(frozen=True, eq=False)
 class Past:
-    """All that is logged, with the builds' parts, and the minutes that each stage of a build came to."""
+    """All that is logged, with the builds' parts, and the minutes that each stage of a build came to.
+
+    priors : what other sites know, where this lab keeps it
+    """
 
     logged: Logged
     came: pd.DataFrame
+    priors: Priors | None = None
 
 
 def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[str, Any]]:
@@ -71,7 +76,7 @@ def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[
     rows: list[dict[str, Any]] = []
     scored: dict[tuple[str, ...], dict[str, Any]] = {}  # an order of one build is that build
     for monday in mondays:
-        fitted = _fitted(past.logged, monday, known)
+        fitted = _fitted(past, monday, known)
         for job in (job for job in wanted if monday <= job.began < monday + timedelta(weeks=1)):
             if job.builds not in scored:
                 scored[job.builds] = _scored(past, fitted, job)
@@ -110,11 +115,12 @@ def _mondays(jobs: Sequence[Job], weeks: int | None) -> list[pd.Timestamp]:
     return mondays[warm_up:] if weeks is None else mondays[1:][-weeks:]
 
 
-def _fitted(logged: Logged, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
+def _fitted(past: Past, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
     """What a fit of that morning would have learned."""
+    logged = past.logged
     begun = logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= monday
     then = replace(begun_by(logged, monday), runs=logged.runs[begun])
-    model = Calibrator().fit(learn(then, monday).rows, checkpoints=known)
+    model = Calibrator(priors=past.priors).fit(learn(then, monday).rows, checkpoints=known)
     return fitted_of(model, side_tables(then, monday, model), str(monday.date()))
 
 

@@ -18,6 +18,7 @@ from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task
 from calib.store.fits import find_checkpoints, find_fit
 from calib.store.open_store import open_store
 from calib.workflow.alone import LOCK, alone_in
+from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import send_site
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
@@ -45,6 +46,24 @@ def test_each_site_learns_what_its_lab_learns_to_the_last_bit(learned, learned_o
     assert states(learned_once[1]) == {"S1": DONE, "S2": DONE, "S3": DONE}
     fit_shop(learned / "lab3")
     assert_same_to_the_last_bit(fit_of(learned / "lab3"), fit_of(learned / "all" / "work" / "S3"))
+
+
+@pytest.mark.slow
+def test_a_site_that_keeps_a_prior_learns_and_is_replayed_with_it(learned, night, tmp_path):
+    law = {"part": "location", "block": "cell", "labels": ["MEX", "printing"], "mean": 0.7}
+    spread = {"part": "location", "block": "cell", "sd": 0.02, "weight": 8.0}
+    (tmp_path / "prior.json").write_text(json.dumps({"format": 1, "sites": 9, "laws": [law], "spreads": [spread]}))
+    lab, site = learned / "lab1", learned / "all" / "work" / "S1"
+    without = backtest_shop(site, weeks=2)["interval_score"]
+    fit_shop(lab, prior=str(tmp_path / "prior.json"))
+    send_site(lab, learned / "all")
+    assert states(night(learned / "all", "fit"))["S1"] == DONE
+    assert_same_to_the_last_bit(fit_of(lab), fit_of(site))
+    night(learned / "all", "backtest", weeks=2)
+    [(scored,)] = duckdb.sql(
+        f"SELECT interval_score FROM '{learned}/all/results/backtest/site=S1/rows.parquet'"
+    ).fetchall()
+    assert scored == backtest_shop(lab, weeks=2)["interval_score"] != without
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from calib.calibration.priors import Priors
 from calib.report.terminal_model import show_backtest
 from calib.workflow.backtest import backtest_shop
 from calib.workflow.backtest_jobs import Past, find_jobs, replay_jobs
@@ -88,6 +89,16 @@ def test_nothing_that_came_later_is_looked_at(lab):
     assert len(without) == 11
     for job, finish in without.items():
         np.testing.assert_array_equal(finish, otherwise[job])
+
+
+def test_jobs_are_expected_by_what_other_sites_know_where_the_lab_keeps_it(lab):
+    logged = read_logged(lab)
+    slow = Priors((("location", "cell", ("MEX", "printing"), 1.0),), (("location", "cell", 0.02, 8.0),))
+    alone, known = (
+        replay_jobs(replace(past_of(logged), priors=priors), 1, lambda done, wanted: None) for priors in (None, slow)
+    )
+    assert len(alone) == len(known) == 11
+    assert not any(np.array_equal(one["finish"], other["finish"]) for one, other in zip(alone, known, strict=True))
 
 
 def test_a_steady_lab_is_held_and_told(lab):
