@@ -51,7 +51,7 @@ class Outcome:
     """What became of one site's task.
 
     state : DONE, UNCHANGED (nothing came since) or LEFT_OUT; says : sentences, '' where there is nothing to say
-    runs : learned from; peak_mb : most memory of the process that did it, 0 where the system does not say
+    runs : learned from, looked at or predicted; peak_mb : most memory of the process that did it, 0 where the system does not say
     """
 
     site: str
@@ -119,7 +119,7 @@ def _backtest(task: Task) -> tuple[str, str, int]:
     document = backtest_shop(task.folder, weeks=task.weeks)
     rows = pd.json_normalize({key: value for key, value in document.items() if not isinstance(value, list)}, sep="_")
     _keep(task, rows.assign(site=task.site), "")
-    return DONE, "", int(document.get("runs", 0) or 0)
+    return DONE, "", document["predictions"]
 
 
 WORK_OF = {"fit": _fit, "drift": _drift, "backtest": _backtest}
