@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import ceil
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from calib.calibration.options import MOST_WEEKS, Options
 from calib.calibration.predict import row_quantiles
 from calib.calibration.rows import Rows, read_runs
 from calib.calibration.second_law import SecondLaw
+from calib.documents.model import BacktestDocument, Coverage, ScoredCell
 
 
 def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> np.ndarray:
@@ -97,7 +98,7 @@ def replay(
     return _named(tables, runs, rows, made)
 
 
-def score(frame: pd.DataFrame) -> dict[str, Any]:
+def score(frame: pd.DataFrame) -> BacktestDocument:
     """Coverage and mean 80 % interval score on log minutes of a replay: the numbers of ``backtest``."""
     group = list(frame.columns[: list(frame.columns).index("week")])
     names = {"process", "stage"} <= set(group)
@@ -105,14 +106,12 @@ def score(frame: pd.DataFrame) -> dict[str, Any]:
     for labels, rows in frame.groupby(group, sort=True):
         named = dict(zip(group, labels, strict=True))
         cell = named if not names else {name: named[name] for name in ("process", "stage")}
-        cells.append(
-            {
-                **cell,
-                "predictions": len(rows),
-                "coverage": _coverage(rows),
-                "interval_score": _mean_score(rows, 0.1, 0.9),
-            }
-        )
+        scored = {
+            "predictions": len(rows),
+            "coverage": _coverage(rows),
+            "interval_score": _mean_score(rows, 0.1, 0.9),
+        }
+        cells.append(cast(ScoredCell, cell | scored))  # other trades group by other columns
     return {
         "weeks": int(frame["week"].nunique()),
         "predictions": len(frame),
@@ -144,7 +143,7 @@ def _named(tables: list[pd.DataFrame], runs: pd.DataFrame, rows: Rows, options: 
     return table[[*options.group, *columns]]
 
 
-def _coverage(rows: pd.DataFrame) -> dict[str, float | None]:
+def _coverage(rows: pd.DataFrame) -> Coverage:
     """Share inside each central range; a bound that equals the actual covers it. None for no rows."""
     if not len(rows):
         return dict.fromkeys(CENTRAL)

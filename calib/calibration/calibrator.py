@@ -27,6 +27,7 @@ from calib.calibration.rows import Rows, read_plans, read_runs
 from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, covariate_effect, predictive
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
+from calib.documents.model import SecondLawFacts
 from calib.errors import OutsideModelError, UsageError
 from calib.records import TERM_COLUMNS
 
@@ -206,7 +207,7 @@ class Calibrator(Estimator):
         return narrowing(self._known(), *self._expected(_some(rows)), more)
 
     @property
-    def second_law(self) -> dict[str, Any]:
+    def second_law(self) -> SecondLawFacts:
         """Share of the trees in the quantiles (0: the model alone), what they won out of time [-], and what they go by most."""
         law = self._known().second_law
         return {"weight": law.weight, "gain": law.gain, "rows": law.rows, "leading": law.leading}

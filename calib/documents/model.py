@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import NotRequired, TypedDict
 
 from calib.documents.drift import BelowFloor
@@ -23,6 +24,7 @@ class LogNext(Named):
     runs: int
     now_pct: float
     then_pct: float
+    saved_min: float
 
 
 class RouteProposal(TypedDict):
@@ -36,6 +38,13 @@ class RouteProposal(TypedDict):
     lines: list[str]  # of the shop file
 
 
+class PriorInUse(TypedDict):
+    """How many laws of other sites the lab goes by, and of how many sites."""
+
+    laws: int
+    sites: int | None
+
+
 class FitDocument(TypedDict):
     """The contract's ``fit`` document."""
 
@@ -43,26 +52,48 @@ class FitDocument(TypedDict):
     runs_used: int
     runs_left_out: dict[str, int]
     cells: list[Cell]
-    seconds: float
+    ended: str  # how the fit ended, in words
+    seconds: float | None  # None in the store, where it is kept before all is done
+    prior: NotRequired[PriorInUse | None]
     log_next: NotRequired[list[LogNext]]
     own_routes: NotRequired[list[RouteProposal]]
     below_floor: NotRequired[list[BelowFloor]]
     warnings: NotRequired[list[str]]
 
 
+class FitFacts(FitDocument):
+    """What a stored fit says of itself."""
+
+    fit_id: int
+    shop_version: str
+    logs_since: bool  # logs or answers came after it
+    fitted_at: datetime  # UTC
+
+
 class Prediction(Named):
+    """A stage of a build, or its 'total'."""
+
     build_id: str
+    baseline_min: float
+    baseline_basis: str
+    mean_min: float
+    p05_min: float
     p10_min: float
+    p25_min: float
     p50_min: float
+    p75_min: float
     p90_min: float
+    p95_min: float
     runs_behind: int
 
 
 class PredictDocument(TypedDict):
+    as_of: str | None
+    builds: int
     predictions: list[Prediction]
-    rows_set_aside: list[dict[str, object]]
-    warnings: list[str]
     out: str | None
+    rows_set_aside: list[str]
+    warnings: list[str]
 
 
 Coverage = dict[str, float | None]  # share of runs inside, by level: '50', '80', '90', '95'
@@ -149,8 +180,11 @@ class Residual(TypedDict):
     build_id: str
     expected_min: float
     actual_min: float
+    ratio: float
+    z: float
+    likely_wrong: bool
     says: str
-    ended_at: object
+    ended_at: datetime
     file: str | None
     line: int | None
 
@@ -174,15 +208,20 @@ class SecondLawFacts(TypedDict):
     leading: str
 
 
-class WhyDocument(Named):
-    as_of: str
-    runs: int
-    single_run: dict[str, float]  # p10_ratio, p50_ratio, p90_ratio: actual over baseline
+class Effects(TypedDict):
+    """Of a stage, by kind."""
+
     total: TotalEffect
     parts: list[Effect]
     values: list[Effect]
     size: TotalEffect | None
     people: People
+
+
+class WhyDocument(Named, Effects):
+    as_of: str
+    runs: int
+    single_run: dict[str, float]  # p10_ratio, p50_ratio, p90_ratio: actual over baseline
     residuals: list[Residual]
     narrowing: list[Narrowing]
     second_law: NotRequired[SecondLawFacts | None]  # null where trees have no share

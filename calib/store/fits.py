@@ -9,6 +9,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from calib.documents.model import FitDocument, FitFacts
 from calib.errors import StoreError
 from calib.store.transaction import transaction
 
@@ -17,7 +18,7 @@ RENAMED = {"apart": "covariate_effect"}  # columns of fits of older versions
 
 
 def save_fit(
-    con: duckdb.DuckDBPyConnection, tables: dict[str, pd.DataFrame], summary: dict[str, Any], shop_version: str
+    con: duckdb.DuckDBPyConnection, tables: dict[str, pd.DataFrame], summary: FitDocument, shop_version: str
 ) -> int:
     """Store a fit in one transaction; returns its number."""
     with transaction(con):
@@ -39,7 +40,7 @@ def save_fit(
 
 def find_fit(
     con: duckdb.DuckDBPyConnection, as_of: str | None = None
-) -> tuple[dict[str, pd.DataFrame], dict[str, Any]] | None:
+) -> tuple[dict[str, pd.DataFrame], FitFacts] | None:
     """Tables and facts of the last fit (of the last one with that ``as_of``); None where there is none.
 
     Raises StoreError where a table is missing that is read beside the model's.
@@ -60,9 +61,8 @@ def find_fit(
     return {name: pd.DataFrame(parts) for name, parts in columns.items()}, facts
 
 
-def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict[str, Any] | None:
-    """What the last fit (the last one with that ``as_of``) said of itself, and fit_id, as_of, shop_version, fitted_at (UTC),
-    logs_since (whether logs or answers came after it); None where there is none."""
+def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> FitFacts | None:
+    """What the last fit (the last one with that ``as_of``) says of itself; None where there is none."""
     where, values = ("WHERE as_of = ?", [as_of]) if as_of else ("", [])
     row = con.execute(
         "SELECT fit_id, as_of, shop_version, summary, (SELECT coalesce(max(file_id), 0) FROM log_file "
@@ -74,15 +74,21 @@ def find_facts(con: duckdb.DuckDBPyConnection, as_of: str | None = None) -> dict
     ).fetchone()
     if row is None:
         return None
-    meta = {"fit_id": row[0], "as_of": row[1], "shop_version": row[2], "logs_since": bool(row[4])}
-    summary: dict[str, Any] = json.loads(row[3])
-    return summary | meta | {"fitted_at": row[5]}
+    summary: FitDocument = json.loads(row[3])
+    return {
+        **summary,
+        "fit_id": row[0],
+        "as_of": row[1],
+        "shop_version": row[2],
+        "logs_since": bool(row[4]),
+        "fitted_at": row[5],
+    }
 
 
-def find_summary(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    """What the last fit said of itself, without its numbers; empty where none was made."""
+def find_summary(con: duckdb.DuckDBPyConnection) -> FitDocument | None:
+    """The document of the last fit, without its numbers; None where none was made."""
     row = con.execute("SELECT summary FROM fit ORDER BY fit_id DESC LIMIT 1").fetchone()
-    return json.loads(row[0]) if row else {}
+    return json.loads(row[0]) if row else None
 
 
 def _arrays(column: pd.Series) -> tuple[str, Any, Any, Any]:

@@ -254,5 +254,6 @@ def _afterwards(con: duckdb.DuckDBPyConnection, options: ImportOptions, document
         "review_open": still_open,
         "silent_machines": silent_machines(con),
         "last_logs": last_logs(con),
-        **{key: summary.get(key, []) for key in ("log_next", "own_routes")},
+        "log_next": summary.get("log_next", []) if summary else [],
+        "own_routes": summary.get("own_routes", []) if summary else [],
     }

@@ -7,14 +7,13 @@ from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 from time import perf_counter
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.calibration.backtest import replay, score
 from calib.calibration.peers import compare_with_peers
-from calib.documents.model import PeerScore, PeersDocument
+from calib.documents.model import BacktestDocument, PeerScore, PeersDocument, ScoredJobs
 from calib.errors import UsageError
 from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import horizon_of, learn, read_logged, told
@@ -31,7 +30,7 @@ def backtest_shop(
     jobs: bool = False,
     peers: bool = False,
     progress: Callable[[str], None] = lambda text: None,
-) -> dict[str, Any]:
+) -> BacktestDocument:
     """The ``backtest`` document (docs/interface.md): coverage and interval score of predictions that never looked ahead.
 
     jobs : whether past builds and orders are scored too, each as one thing (see ``backtest_jobs``); null where not
@@ -83,7 +82,7 @@ def _peers(
     return PeersDocument(weeks_between=step, models=models)
 
 
-def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[dict[str, Any]]:
+def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[ScoredJobs]:
     whole = replace(past.logged, builds=with_parts(folder, past.logged.builds, past.logged.shop))
     running = told(progress, "Running {} of {} jobs through the calendar ...")
     return backtest_jobs(replace(past, logged=whole), weeks, running)

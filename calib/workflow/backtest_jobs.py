@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +18,7 @@ from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.priors import Priors
+from calib.documents.model import Honesty, ScoredJobs
 from calib.quoting.flow import run_queue
 from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
@@ -44,6 +44,19 @@ class Job:
 
 
 @dataclass(frozen=True, eq=False)
+class JobScore:
+    """What was expected of a job at its start, beside what came.
+
+    off_h : the middle of what was expected less what came [h]
+    finish, work : shape (levels,), logs of what was expected, at LEVELS, to what came; NaN where nothing can be compared
+    """
+
+    off_h: float
+    finish: np.ndarray
+    work: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class Past:
     """All that is logged, with the builds' parts, and the minutes that each stage of a build came to.
 
@@ -55,7 +68,7 @@ class Past:
     priors: Priors | None = None
 
 
-def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[str, Any]]:
+def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[ScoredJobs]:
     """One row for each kind of job and process, and for each kind over all processes (process null).
 
     Returns kind, process, jobs, ``finish`` and ``work``: coverage {"50", "80", "90", "95"} and interval_score (mean 80 %
@@ -65,22 +78,19 @@ def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dic
     return _summed(replay_jobs(past, weeks, progress))
 
 
-def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[dict[str, Any]]:
-    """Each job of the weeks to score: kind, process, builds, began, off_h, and log ratios of ``finish`` and ``work``.
-
-    A ratio is what was expected, at LEVELS, to what came; NaN where nothing can be compared.
-    """
+def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[tuple[Job, JobScore]]:
+    """Each job of the weeks to score, beside what was expected of it at its start."""
     jobs, known = find_jobs(past.logged), Checkpoints()
     mondays = _mondays(jobs, weeks)
     wanted = [job for job in jobs if mondays and job.began >= mondays[0]]
-    rows: list[dict[str, Any]] = []
-    scored: dict[tuple[str, ...], dict[str, Any]] = {}  # an order of one build is that build
+    rows: list[tuple[Job, JobScore]] = []
+    scored: dict[tuple[str, ...], JobScore] = {}  # an order of one build is that build
     for monday in mondays:
         fitted = _fitted(past, monday, known)
         for job in (job for job in wanted if monday <= job.began < monday + timedelta(weeks=1)):
             if job.builds not in scored:
                 scored[job.builds] = _scored(past, fitted, job)
-            rows.append({"kind": job.kind, "began": job.began, "builds": job.builds, **scored[job.builds]})
+            rows.append((job, scored[job.builds]))
             progress(len(rows), len(wanted))
     return rows
 
@@ -124,8 +134,7 @@ def _fitted(past: Past, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
     return fitted_of(model, side_tables(then, monday, model), str(monday.date()))
 
 
-def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
-    """A job's finish and work beside what was expected at its start: log ratios to what came, at LEVELS."""
+def _scored(past: Past, fitted: Fitted, job: Job) -> JobScore:
     logged, now = past.logged, to_minutes(job.began)
     queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
     mine = [build for build in queue if build.build_id in job.builds]
@@ -136,12 +145,11 @@ def _scored(past: Past, fitted: Fitted, job: Job) -> dict[str, Any]:
     finish = np.quantile(np.maximum.reduce(ends) - now, LEVELS) if ends else np.full(len(LEVELS), np.nan)
     lead = (job.ended - job.began).total_seconds() / 60
     work, worked = _work(past, fitted, job)
-    return {
-        "process": job.process,
-        "off_h": (finish[LEVELS.index(0.5)] - lead) / 60,
-        "finish": np.log(np.maximum(finish, 1.0) / max(lead, 1.0)),
-        "work": np.log(work / worked),
-    }
+    return JobScore(
+        off_h=(finish[LEVELS.index(0.5)] - lead) / 60,
+        finish=np.log(np.maximum(finish, 1.0) / max(lead, 1.0)),
+        work=np.log(work / worked),
+    )
 
 
 def _as_of(logged: Logged, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -172,28 +180,29 @@ def _work(past: Past, fitted: Fitted, job: Job) -> tuple[np.ndarray, float]:
     return np.quantile(whole, LEVELS), float(both["actual_min"].sum())
 
 
-def _summed(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _summed(rows: list[tuple[Job, JobScore]]) -> list[ScoredJobs]:
     summed = []
     for kind in ("build", "order"):
-        own = [row for row in rows if row["kind"] == kind]
-        for process in (None, *sorted({row["process"] for row in own})):
-            some = [row for row in own if process in (None, row["process"])]
-            summed.append({"kind": kind, "process": process, **_figures(some)})
+        own = [(job, score) for job, score in rows if job.kind == kind]
+        for process in (None, *sorted({job.process for job, _ in own})):
+            summed.append(_together(kind, process, [score for job, score in own if process in (None, job.process)]))
     return summed
 
 
-def _figures(some: list[dict[str, Any]]) -> dict[str, Any]:
-    off = np.array([row["off_h"] for row in some], float)
+def _together(kind: str, process: str | None, scores: list[JobScore]) -> ScoredJobs:
+    off = np.array([score.off_h for score in scores], float)
     off = off[np.isfinite(off)]
     return {
-        "jobs": len(some),
-        "finish": _honesty([row["finish"] for row in some]),
-        "work": _honesty([row["work"] for row in some]),
+        "kind": kind,
+        "process": process,
+        "jobs": len(scores),
+        "finish": _honesty([score.finish for score in scores]),
+        "work": _honesty([score.work for score in scores]),
         "off_h": round(float(off.mean()), 2) if len(off) else None,
     }
 
 
-def _honesty(ratios: list[np.ndarray]) -> dict[str, Any]:
+def _honesty(ratios: list[np.ndarray]) -> Honesty:
     """Coverage and mean 80 % interval score of log ratios of what was expected to what came, at LEVELS."""
     table = np.array(ratios, float).reshape(-1, len(LEVELS))
     table = table[np.isfinite(table).all(axis=1)]

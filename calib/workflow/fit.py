@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
-from typing import Any
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
 from calib.calibration.outliers import likely_wrong
 from calib.calibration.waits import Waits
+from calib.documents.model import Cell, FitDocument
 from calib.errors import TooFewRunsError
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -66,7 +67,7 @@ class Logged:
 
 def fit_shop(
     folder: Path, as_of: str | None = None, progress: Progress = lambda text: None, prior: str | None = None
-) -> dict[str, Any]:
+) -> FitDocument:
     """Fit on the runs that had ended by ``as_of`` and store the fit; the ``fit`` document (docs/interface.md).
 
     Weeks that the last fit knew and that no log has changed since are not learned again: the result is the same.
@@ -243,7 +244,7 @@ def side_tables(logged: Logged, horizon: pd.Timestamp, model: Calibrator) -> dic
     }
 
 
-def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp, shop: Shop) -> dict[str, Any]:
+def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp, shop: Shop) -> FitDocument:
     left_out = dict(learned.left_out)
     for reason, count in model.summary_["runs_left_out"].items():
         left_out[reason] = left_out.get(reason, 0) + count
@@ -251,7 +252,7 @@ def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp
         "as_of": str(horizon.tz_convert(shop.timezone).date()),
         "runs_used": int(model.summary_["runs_used"]),
         "runs_left_out": left_out,
-        "cells": model.cells_[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records"),
-        "ended": model.summary_.get("converged"),
+        "cells": cast(list[Cell], model.cells_[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records")),
+        "ended": model.summary_["converged"],
         "seconds": None,
     }

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calib.documents.drift import BelowFloor
 from calib.quoting.notes import unknown_floors
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.limits import least_time_known, material_of
@@ -54,10 +55,9 @@ def _floors(stage: str, process: str, shop: Shop) -> list[float]:
 
 WEEK = timedelta(days=7)
 CAME_WITH_IT = timedelta(days=6)  # before the last import, so that last week's is another one
-NAMES = ["build_id", "process", "stage", "actual_min", "floor_min"]
 
 
-def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[dict[str, Any]]:
+def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[BelowFloor]:
     """Every such run: build_id, process, stage, actual_min, floor_min, ``by`` ('data sheet' or 'conduction') and ``new``.
 
     new : it ended in the last week of the logs, or came in with the last imports, however old it is
@@ -68,7 +68,15 @@ def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[d
     new = short["ended_at"] > runs["ended_at"].max() - WEEK
     new |= short["run_key"].isin(runs.loc[runs["imported_at"] > runs["imported_at"].max() - CAME_WITH_IT, "run_key"])
     return [
-        {**{name: row[name] for name in NAMES}, "by": _by(row, shop), "new": bool(is_new)}
+        {
+            "build_id": row["build_id"],
+            "process": row["process"],
+            "stage": row["stage"],
+            "actual_min": row["actual_min"],
+            "floor_min": row["floor_min"],
+            "by": _by(row, shop),
+            "new": bool(is_new),
+        }
         for row, is_new in zip(short.to_dict("records"), new, strict=True)
     ]
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from calib.baseline.route import default_route
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.explain import SAMPLE
+from calib.documents.model import LogNext
 from calib.shop.model import Shop
 
 MORE = 5  # runs that a person might log in a week or two
@@ -17,7 +16,7 @@ WORTH = 0.9  # a range that gets no narrower than this share of what it is is no
 MOST = 3
 
 
-def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, shop: Shop) -> list[dict[str, Any]]:
+def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, shop: Shop) -> list[LogNext]:
     """Stages by the minutes that the range of a typical run would narrow, the most first; at most MOST.
 
     baselines : of all builds, every stage that they could have
@@ -32,9 +31,7 @@ def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, s
         runs = errors[(errors["process"] == process) & (errors["stage"] == stage)]
         usually_done = stage in default_route(process, "", "", True, shop)
         if (len(runs) or usually_done) and usual > 0:
-            stages.append(
-                {"process": process, "stage": stage, "runs": len(runs)} | _narrowed(model, runs, process, stage, usual)
-            )
+            stages.append(_narrowed(model, runs, process, stage, usual))
     worth = [
         narrowed
         for narrowed in stages
@@ -43,12 +40,20 @@ def log_next(model: Calibrator, baselines: pd.DataFrame, errors: pd.DataFrame, s
     return sorted(worth, key=lambda narrowed: -narrowed["saved_min"])[:MOST]
 
 
-def _narrowed(model: Calibrator, runs: pd.DataFrame, process: str, stage: str, usual: float) -> dict[str, Any]:
+def _narrowed(model: Calibrator, runs: pd.DataFrame, process: str, stage: str, usual: float) -> LogNext:
     unknown = pd.DataFrame({"process": [process], "stage": [stage], "baseline_min": [usual]})
     typical = runs.tail(SAMPLE) if len(runs) else unknown
     best = model.narrowing(typical, MORE).iloc[0]
     minutes = float(model.predict(typical, (0.5,))[0.5].median())
     saved = minutes * (best["now_pct"] - best["then_pct"]) / 100
-    return {name: best[name] for name in ("more", "by", "value", "now_pct", "then_pct")} | {
-        "saved_min": round(saved, 1)
+    return {
+        "process": process,
+        "stage": stage,
+        "runs": len(runs),
+        "more": best["more"],
+        "by": best["by"],
+        "value": best["value"],
+        "now_pct": best["now_pct"],
+        "then_pct": best["then_pct"],
+        "saved_min": round(saved, 1),
     }

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
+from calib.documents.model import PredictDocument, Prediction
 from calib.errors import LogFileError
 from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
@@ -40,7 +41,7 @@ def predict_plan(
     out: Path | None = None,
     progress: Progress = no_progress,
     overwrite: bool = False,
-) -> dict[str, Any]:
+) -> PredictDocument:
     """Predict every build of a plan that is not stored; writes ``out`` as CSV where one is named.
 
     overwrite : whatever stands in its place is replaced
@@ -64,7 +65,7 @@ def predict_plan(
     return {
         "as_of": fitted.as_of,
         "builds": len(builds),
-        "predictions": table.to_dict("records"),
+        "predictions": cast(list[Prediction], table.to_dict("records")),
         "out": str(out) if out else None,
         "rows_set_aside": set_aside,
         "warnings": [*fitted.warnings, *name_warnings(builds, shop), *floor_warnings(rows, shop)],

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 from calib.calibration.priors import Priors, priors_from
+from calib.documents.model import PriorInUse
 from calib.errors import UsageError
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
@@ -42,7 +42,7 @@ def _checked(path: Path) -> str:
     return text
 
 
-def kept_priors(folder: Path, shop: Shop) -> tuple[Priors | None, dict[str, Any] | None]:
+def kept_priors(folder: Path, shop: Shop) -> tuple[Priors | None, PriorInUse | None]:
     """The priors kept in this lab, and what a document says of them; None where there are none."""
     with open_store(folder, read_only=True) as store:
         text = find_setting(store, NAME)

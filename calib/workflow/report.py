@@ -10,7 +10,6 @@ import pandas as pd
 
 from calib.calibration.backtest import replay, score
 from calib.documents.drift import DriftDocument, StageDrift
-from calib.documents.model import BacktestDocument
 from calib.documents.promises import RangeScore
 from calib.documents.spans import Named
 from calib.documents.week import Bottleneck, Health, ProcessTime, ReportDocument, TimeGoes, WeekData
@@ -58,7 +57,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
         "shop": shop.name,
         "as_of": drift["as_of"],
         "drift": drift,
-        "backtest": cast(BacktestDocument, honest),
+        "backtest": honest,
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
         "health": cast(Health, waiting),

@@ -90,13 +90,13 @@ def find_questions(folder: Path, everything: bool = False, answered: bool = Fals
         of_stages = list_stage_questions(store, answered)
         limit = None if everything or answered else max(0, A_WEEK - this_week - len(of_stages))
         questions = [*of_stages, *list_review(store, limit, answered)]
-        own_routes = find_summary(store).get("own_routes", [])
+        summary = find_summary(store)
     return {
         "questions": questions,
         "open": still_open + (0 if answered else len(of_stages)),
         "answered_this_week": this_week,
         "answered": answered,
-        "own_routes": own_routes,
+        "own_routes": summary.get("own_routes", []) if summary else [],
         "at_shop": at_shop(folder),
     }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ import pandas as pd
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.explain import PERSON_RUNS, SAMPLE
 from calib.calibration.outliers import find_suspects
+from calib.documents.model import Effect, Effects, Narrowing, Residual, TotalEffect, WhyDocument
 from calib.errors import TooFewRunsError, UsageError
 from calib.records import PROCESSES, STAGES, process_code
 from calib.shop.read_shop import read_shop
@@ -26,7 +27,7 @@ USUAL_MIN = 60.0  # baseline that a stage without runs is shown for; no effect o
 RANGE = (0.1, 0.5, 0.9)
 
 
-def explain(folder: Path, process: str, stage: str, persons: bool = False) -> dict[str, Any]:
+def explain(folder: Path, process: str, stage: str, persons: bool = False) -> WhyDocument:
     """The ``why`` document of one stage, from the last fit.
 
     persons : also each person with PERSON_RUNS runs or more, by alias and in the order of aliases
@@ -55,7 +56,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> di
         "second_law": model.second_law if model.second_law["weight"] > 0 else None,
         **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
         "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
-        "narrowing": model.narrowing(typical, MORE_RUNS).to_dict("records"),
+        "narrowing": cast(list[Narrowing], model.narrowing(typical, MORE_RUNS).to_dict("records")),
         "warnings": ["The logs have changed since the last fit. Run: calib fit"] if meta["logs_since"] else [],
     }
 
@@ -100,24 +101,38 @@ def _single_run(model: Calibrator, typical: pd.DataFrame) -> dict[str, float]:
     return {f"p{round(100 * level)}_ratio": float(np.exp(log[level])) for level in RANGE}
 
 
-def _effects(found: pd.DataFrame, persons: bool) -> dict[str, Any]:
+def _effects(found: pd.DataFrame, persons: bool) -> Effects:
     """The effects by kind; persons only as how much they differ, unless asked for."""
     found = found.rename(columns={"low": "low_pct", "high": "high_pct"})
     people = found[(found["kind"] == "value") & (found["factor"] == "operator")]
-    told = found if persons else found.drop(people.index)
-    kinds = {kind: told[told["kind"] == kind].drop(columns="kind") for kind in ("total", "part", "value", "size")}
+    shown = found if persons else found.drop(people.index)
+    kinds = {kind: shown[shown["kind"] == kind].drop(columns="kind") for kind in ("total", "part", "value", "size")}
     spread = float(100 * np.expm1(np.log1p(people["per_cent"] / 100).std(ddof=0))) if len(people) > 1 else None
+    [total], sizes = (
+        cast(list[TotalEffect], kinds[kind].drop(columns=["factor", "value"]).to_dict("records"))
+        for kind in ("total", "size")
+    )
     return {
-        "total": kinds["total"].drop(columns=["factor", "value"]).to_dict("records")[0],
-        "parts": kinds["part"].drop(columns="value").to_dict("records"),
-        "values": kinds["value"].to_dict("records"),
-        "size": next(iter(kinds["size"].drop(columns=["factor", "value"]).to_dict("records")), None),
+        "total": total,
+        "parts": cast(list[Effect], kinds["part"].drop(columns="value").to_dict("records")),
+        "values": cast(list[Effect], kinds["value"].to_dict("records")),
+        "size": next(iter(sizes), None),
         "people": {"told_apart": len(people), "least_runs": PERSON_RUNS, "differ_pct": spread},
     }
 
 
-def _residual(row: Mapping[Any, Any], places: dict[str, tuple[str, int]], timezone: str) -> dict[str, Any]:
+def _residual(row: Mapping[Any, Any], places: dict[str, tuple[str, int]], timezone: str) -> Residual:
     file, line = places.get(row["run_key"], (None, None))
-    kept = ("run_key", "build_id", "expected_min", "actual_min", "ratio", "z", "likely_wrong", "says")
-    ended = row["ended_at"].tz_convert(timezone)
-    return {name: row[name] for name in kept} | {"ended_at": ended, "file": file, "line": line}
+    return {
+        "run_key": row["run_key"],
+        "build_id": row["build_id"],
+        "expected_min": row["expected_min"],
+        "actual_min": row["actual_min"],
+        "ratio": row["ratio"],
+        "z": row["z"],
+        "likely_wrong": row["likely_wrong"],
+        "says": row["says"],
+        "ended_at": row["ended_at"].tz_convert(timezone),
+        "file": file,
+        "line": line,
+    }

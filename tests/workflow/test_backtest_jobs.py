@@ -81,8 +81,8 @@ def test_nothing_that_came_later_is_looked_at(lab):
     )
     without, otherwise = (
         {
-            (one["kind"], one["builds"]): one["finish"]
-            for one in replay_jobs(past_of(of), weeks, lambda done, wanted: None)
+            (job.kind, job.builds): scored.finish
+            for job, scored in replay_jobs(past_of(of), weeks, lambda done, wanted: None)
         }
         for of, weeks in ((cut, 1), (replace(logged, runs=slow), 2))
     )
