@@ -1,9 +1,11 @@
 """Fits the second law: trees, a gate learned out of time, a conformal stretch. Loads scikit-learn; predicting does not.
 
-cut = 3/4 of the rows;  E = forest fitted before it, its quantiles after it;  C = the model's one-step-ahead ones
-g* = the g in 0, .1 .. 1 of least score of (1 - g) C + g E;  gain = 1 - score(g*) / score(0), its error clustered by week
-weight = g* where the gain exceeds both 1 % and its error, else 0; from PLENTY rows on (1 + g*) / 2
-stretch[level] = conformal stretch of the blend on those rows, shrunk towards 1
+two folds, the third and the fourth quarter of the rows:  E = forest fitted on the rows before a fold, its quantiles of it;
+C = the model's one-step-ahead ones
+g* = the g in 0, .1 .. 1 of least score of (1 - g) C + g E over both;  gain = 1 - score(g*) / score(0), its error clustered by
+week or by longer stretches of time, whichever is larger
+weight = g* (1 - (error / gain)^2) where the gain exceeds both 1 % and its error, and in the last fold alone 1 % too; else 0
+stretch[level] = conformal stretch of the blend on the last fold, shrunk towards 1
 """
 
 from __future__ import annotations
@@ -26,10 +28,11 @@ from calib.calibration.state import first_parts
 
 # Our choices, unless said otherwise; bench/bench_public.py and bench/bench_calibration.py score the whole on logs of others and of simulators.
 FEWEST = 300  # rows from which on trees can say anything
-PLENTY = 2000  # rows from which on a second learner helps, and trees are worth more than a gate at 3/4 of them can tell
+PLENTY = 2000  # rows from which on a second learner helps
 MOST = 20_000  # of the newest rows are learned from: what a week's refit may cost
 IN_FOREST = 4000  # of the newest rows make the forest
 LEAST_GAIN = 0.01  # of the score: less is noise
+STRETCHES = 12  # of time that a gain's error is clustered by too: a season makes weeks alike
 LABEL_ROWS = 20.0  # rows that the mean of all is worth to a label's
 STRETCH_ROWS = 200.0  # rows that a stretch of 1 is worth
 NARROW = 1e-3  # log units: half of a range is not taken for narrower when its stretch is learned
@@ -80,31 +83,47 @@ def learn_second_law(past: Past) -> SecondLaw:
     n = len(past.y)
     if n < FEWEST:
         return SecondLaw()
-    cut = 3 * n // 4
-    old, new = past.take(slice(cut)), past.take(slice(cut, n))
-    law = _with_trees(old, SecondLaw(weight=1.0, rows=n))
-    law.weight, law.gain = gate(new, law.quantiles(new.signs))
-    if law.weight == 0:
-        return SecondLaw(gain=law.gain, rows=n)
+    folds = [past.take(slice(n // 2, 3 * n // 4)), past.take(slice(3 * n // 4, n))]
+    laws = [
+        _with_trees(past.take(slice(n - rows)), SecondLaw(weight=1.0, rows=n)) for rows in (n - n // 2, n - 3 * n // 4)
+    ]
+    weight, gain = gate(folds, [law.quantiles(fold.signs) for law, fold in zip(laws, folds, strict=True)])
+    if weight == 0:
+        return SecondLaw(gain=gain, rows=n)
+    law, new = laws[-1], folds[-1]
+    law.weight, law.gain = weight, gain
     if n >= PLENTY:
-        law.weight, law.boosted = (1 + law.weight) / 2, _boosted(old, law.means)
+        law.boosted = _boosted(past.take(slice(3 * n // 4)), law.means)
     law.stretch = conformal_stretch(new.y, law.blend(np.hstack([new.model, new.model]), SCORES, new.signs))
     law = _with_trees(past, law)
     law.boosted = _boosted(past, law.means) if n >= PLENTY else {}
     return law
 
 
-def gate(new: Past, trees: np.ndarray) -> tuple[float, float]:
-    """Weight of the trees' quantiles, shape (n, len(LEVELS)), and what it wins of the score of rows never seen."""
+def gate(folds: list[Past], trees: list[np.ndarray]) -> tuple[float, float]:
+    """Weight of the trees' quantiles, shape (n, len(LEVELS)) for each fold, and what they win of the score of rows never seen.
+
+    The gain is shrunk as one of known error is (the positive part of James and Stein's estimator, 1961), the weight with it.
+    """
     shares = np.linspace(0, 1, 11)
-    scores = [weighted_interval_score(new.y, (1 - g) * new.model + g * trees, LEVELS) for g in shares]
-    best = int(np.argmin([score.mean() for score in scores]))
-    whole = scores[0].mean()
-    _, week = np.unique(new.week, return_inverse=True)
-    won = np.bincount(week, scores[0] - scores[best]) / len(new.y) / whole
-    gain = float(won.sum())
-    error = np.sqrt(len(won) * won.var(ddof=1)) if len(won) > 1 else np.inf
-    return (float(shares[best]) if gain > max(LEAST_GAIN, error) else 0.0), gain
+    pairs = list(zip(folds, trees, strict=True))
+    scores = np.array(
+        [np.hstack([weighted_interval_score(new.y, (1 - g) * new.model + g * said, LEVELS) for new, said in pairs]) for g in shares]
+    )  # fmt: skip
+    best, whole = int(scores.mean(axis=1).argmin()), scores[0].mean()
+    won = (scores[0] - scores[best]) / whole
+    gain, latest = float(won.mean()), float(won[-len(folds[-1].y) :].mean())
+    week = np.unique(np.concatenate([new.week for new in folds]), return_inverse=True)[1]
+    error = max(_error_of_mean(won, week), _error_of_mean(won, np.arange(len(won)) * STRETCHES // len(won)))
+    if gain <= max(LEAST_GAIN, error) or latest <= LEAST_GAIN:
+        return 0.0, gain
+    return float(shares[best] * (1 - (error / gain) ** 2)), gain
+
+
+def _error_of_mean(values: np.ndarray, cluster: np.ndarray) -> float:
+    """Standard error of the mean of values, shape (n,), that share what happened in their cluster."""
+    sums = np.bincount(cluster, values) / len(values)
+    return float(np.sqrt(len(sums) * sums.var(ddof=1))) if len(sums) > 1 else float("inf")
 
 
 def conformal_stretch(y: np.ndarray, quantiles: np.ndarray) -> np.ndarray:

@@ -89,12 +89,28 @@ def test_two_modes_are_seen_by_trees_and_held():
 
 def test_gate_is_shut_for_noise_and_open_for_the_truth():
     rng = np.random.default_rng(0)
-    y = rng.standard_normal(400)
-    signs = two_modes(400).signs
-    past = Past(signs, y, np.broadcast_to(2.0 * SCORES, (400, 9)), np.arange(400) // 20)
-    assert gate(past, np.broadcast_to(SCORES, (400, 9)))[0] >= 0.8
-    past.model = np.broadcast_to(SCORES, (400, 9))
-    assert gate(past, SCORES + rng.normal(0, 0.5, (400, 1)))[0] == 0
+    wide, true = (np.broadcast_to(by * SCORES, (400, 9)) for by in (2.0, 1.0))
+    blurred = SCORES + rng.normal(0, 0.5, (400, 1))
+    folds = [Past(two_modes(400).signs, rng.standard_normal(400), wide, np.arange(400) // 20) for _ in range(2)]
+    assert gate(folds, [true, true])[0] >= 0.75
+    # what was won once and no more is of no use; nor what is won in one season and lost in the next
+    assert gate(folds, [true, 2.0 * SCORES + rng.normal(0, 0.5, (400, 1))])[0] == 0
+    for fold in folds:
+        fold.model = true
+    assert gate(folds, [blurred, blurred])[0] == 0
+
+
+def test_a_gain_of_one_season_opens_the_gate_less():
+    # trees are right in every other stretch of a tenth of the rows, and say what the model says in the others; weeks alone
+    # would take the same gain, scattered over all weeks, for as sure
+    rng = np.random.default_rng(1)
+    wide, true = np.broadcast_to(2.0 * SCORES, (400, 9)), np.broadcast_to(SCORES, (400, 9))
+    folds = [Past(two_modes(400).signs, rng.standard_normal(400), wide, np.arange(400) // 4) for _ in range(2)]
+    season = [np.where((np.arange(400) // 80 % 2 == 0)[:, None], true, wide)] * 2
+    scattered = [np.where((np.arange(400) % 2 == 0)[:, None], true, wide)] * 2
+    by_season, by_run = gate(folds, season), gate(folds, scattered)
+    assert by_season[1] == pytest.approx(by_run[1], rel=0.5)
+    assert by_season[0] < by_run[0]
 
 
 def test_stretch_makes_ranges_hold():
