@@ -11,11 +11,12 @@ from calib.calibration.backtest import LEVELS
 from calib.calibration.peers import PEERS as OF_THE_PROGRAM
 from calib.calibration.peers import Peer, _features, _named, replay_peer
 
+FINITE = 40  # runs of a bin from which on a 97.5 % point is finite
 __all__ = ["PEERS", "replay_peer"]
 
 
 def conformal(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """Conformal predictive system of a library around boosted medians, by cell where the last quarter has 20 runs of it.
+    """Conformal predictive system of a library around boosted medians, by cell where the last quarter has 40 runs of it.
 
     Where no finite value is valid it gets the least or greatest ratio that was ever seen.
     """
@@ -30,15 +31,18 @@ def conformal(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -
     ).fit(learned[: len(train)][old], train["y"][old])  # fmt: skip
     recent, middle = train[~old], model.predict(learned)
     bins, counts = _named(recent, group, [])["cell"], _named(recent, group, [])["cell"].value_counts()
-    large = set(counts.index[counts >= 20])
+    large = set(counts.index[counts >= FINITE])
+    if counts[~counts.index.isin(large)].sum() < FINITE:  # the library breaks where one of several bins is too small
+        large = set()
+    kinds_of_cell = [np.where(names.isin(large), names, "others") if large else None
+                     for names in (bins, _named(test, group, [])["cell"])]  # fmt: skip
     system = ConformalPredictiveSystem().fit(
-        recent["y"].to_numpy() - middle[: len(train)][~old], bins=np.where(bins.isin(large), bins, "others"), seed=0
+        recent["y"].to_numpy() - middle[: len(train)][~old], bins=kinds_of_cell[0], seed=0
     )
-    new = _named(test, group, [])["cell"]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it says where no finite value is valid
         return system.predict_percentiles(
-            middle[len(train) :], bins=np.where(new.isin(large), new, "others"),
+            middle[len(train) :], bins=kinds_of_cell[1],
             higher_percentiles=[100 * level for level in LEVELS], y_min=train["y"].min(), y_max=train["y"].max(),
         )  # fmt: skip
 

@@ -14,6 +14,7 @@ from math import ceil
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from calib.calibration.backtest import LEVELS, WARM_UP_WEEKS, weighted_interval_score
 
@@ -46,7 +47,8 @@ def replay_peer(
         if not len(at) or len(train) < FEWEST:
             continue
         test = runs.iloc[at]
-        found = np.sort(peer(_without_gross(train, group), test, group), axis=1)
+        with threadpool_limits(limits=1):  # many small steps: beside other work threads cost several times the time
+            found = np.sort(peer(_without_gross(train, group), test, group), axis=1)
         table = pd.DataFrame(test["baseline_min"].to_numpy()[:, None] * np.exp(found), columns=list(LEVELS))
         low, high = np.quantile(train["y"], [0.1, 0.9])
         table.insert(0, "week", week[at])
@@ -160,14 +162,30 @@ def quantile_forest(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, .
     columns = np.nan_to_num(columns, nan=-1.0)
     fitted = RandomForestRegressor(60, min_samples_leaf=8, max_features=0.7, random_state=0)
     fitted.fit(columns[: len(train)], train["y"])
-    y = train["y"].to_numpy()
-    old, new = fitted.apply(columns[: len(train)]), fitted.apply(columns[len(train) :])
-    order = np.argsort(y)
+    leaf = fitted.apply(columns)
+    return _forest_quantiles(train["y"].to_numpy(), leaf[: len(train)], leaf[len(train) :])
+
+
+def _forest_quantiles(y: np.ndarray, old: np.ndarray, new: np.ndarray) -> np.ndarray:
+    """Quantiles at LEVELS of ``y``, shape (n,), weighted as the leaves say: each tree counts alike, and so does each row
+    of a leaf. old, new : shape (n, trees), (m, trees), leaves of learned and of new rows; returns (m, len(LEVELS)).
+    """
+    trees = range(old.shape[1])
+    by_leaf = [np.argsort(old[:, tree], kind="stable") for tree in trees]
+    ends = [
+        np.searchsorted(old[order, tree], new[:, tree], side)
+        for tree, order in enumerate(by_leaf)
+        for side in ("left", "right")
+    ]
+    first, last = ends[::2], ends[1::2]
     result = np.empty((len(new), len(LEVELS)))
-    for row, leaves in enumerate(new):
-        together = old[order] == leaves
-        below = np.cumsum((together / together.sum(axis=0)).mean(axis=1))
-        result[row] = y[order][np.minimum(np.searchsorted(below, np.array(LEVELS) - 1e-12), len(y) - 1)]
+    for row in range(len(new)):
+        together = [by_leaf[tree][first[tree][row] : last[tree][row]] for tree in trees]
+        at = np.concatenate(together)
+        weight = np.repeat([1 / len(rows) for rows in together], [len(rows) for rows in together]) / len(trees)
+        order = np.argsort(y[at])
+        below = np.cumsum(weight[order])
+        result[row] = y[at][order][np.minimum(np.searchsorted(below, np.array(LEVELS) - 1e-12), len(at) - 1)]
     return result
 
 
@@ -216,14 +234,16 @@ def compare_with_peers(
     seconds: float,
     group: tuple[str, ...],
     progress: Callable[[str, int, int], None] = lambda name, done, total: None,
+    others: dict[str, Peer] | None = None,
 ) -> tuple[list[Scored], int]:
     """Peers beside what ``replay`` said of these runs, ours first, on rows that all were asked of; and weeks between their fits.
 
     ours : the table of ``replay``; seconds : it took; progress : called with a peer's name and its weeks done and in all
+    others : the peers; those of the program if None
     """
     step = max(1, ceil(ours["week"].nunique() / ROUNDS))
     tables, took = {"calib": ours}, {"calib": seconds}
-    for name, peer in PEERS.items():
+    for name, peer in (PEERS if others is None else others).items():
         start = time.perf_counter()
         tables[name] = replay_peer(peer, runs, group, step, partial(progress, name))
         took[name] = time.perf_counter() - start
