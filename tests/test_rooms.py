@@ -28,7 +28,7 @@ FEEDS = {
     "geometry": "errors records plain_file in_child",
     "baseline": "errors records safety shop geometry",
     "calibration": "errors records documents",
-    "logs": "errors records calendar safety spelling toml_lines plain_file in_child results scratch",
+    "logs": "errors records documents calendar safety spelling toml_lines plain_file in_child results scratch",
     "store": "errors records documents calendar spelling locate results logs plain_file in_child scratch",
     "quoting": "errors records documents spelling calendar safety shop geometry baseline calibration",
     "drift": "errors records documents calibration",

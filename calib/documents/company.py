@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 
 class SiteDrift(TypedDict):
@@ -61,6 +61,7 @@ class ThinLogs(TypedDict):
 class CompanyDocument(TypedDict):
     """``looked``: drift was looked for; ``by_chance``: pairs that would drift together by chance."""
 
+    page: NotRequired[str]  # where it was written
     company: str
     as_of: str
     sites: int

@@ -73,20 +73,29 @@ class ReportDocument(TypedDict):
     warnings: list[str]
 
 
-WeekDocument = TypedDict(
-    "WeekDocument",
-    {
-        "import": ImportDocument,
-        "newly_set_aside": int,
-        "newly_held": int,
-        "next_steps": list[Step],
-        "fit": FitDocument | None,
-        "report": ReportDocument | None,
-        "why_not": str | None,
-        "quiet": bool,
-    },
-)
-WeekDocument.__doc__ = "What a weekly run did; quiet: nothing asks for a person."
+class Learned(TypedDict):
+    """Of a weekly run; fit and report are None where too little is logged to learn from.
+
+    quiet : no row newly set aside, no unreadable file, no stage that moved or became erratic, no promise late or fallen,
+    no warning: nothing asks for a person
+    """
+
+    fit: FitDocument | None
+    report: ReportDocument | None
+    why_not: str | None
+    quiet: bool
+
+
+WeekImport = TypedDict("WeekImport", {"import": ImportDocument})
+
+
+class WeekDocument(WeekImport, Learned):
+    """What a weekly run did."""
+
+    newly_set_aside: int  # rows that no earlier import set aside
+    newly_held: int  # rows that wait for a build or order that no log has yet
+    next_steps: list[Step]  # what waits for a person
+
 
 DemoDocument = TypedDict(
     "DemoDocument",
@@ -98,15 +107,21 @@ DemoDocument = TypedDict(
         "fit": FitDocument,
         "quotes": list[QuoteDocument],
         "drift": DriftDocument,
-        "page": str,
+        "page": str | None,  # None while it is not drawn yet
         "seconds": float,
     },
 )
 
 
 class SiteOutcome(TypedDict):
+    """What became of one site: see ``sites.task.Outcome``."""
+
     site: str
+    state: str
     says: str
+    runs: int
+    seconds: float
+    peak_mb: float
 
 
 class PriorFile(TypedDict):
@@ -121,10 +136,13 @@ class PriorFile(TypedDict):
 class SitesDocument(TypedDict):
     """What became of one kind of work over many sites."""
 
+    company: str
     what: str  # 'fit', 'drift', 'backtest'
+    engine: str
     sites: list[SiteOutcome]
     done: int
     unchanged: int
     left_out: int
     prior: PriorFile | None
     results: str
+    seconds: float

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from calib.documents.logs import MappingProposal
 from calib.logs.columns import KINDS, column_of
 from calib.logs.look import Look, Seen, look_at, named
 from calib.logs.mapping import UNITS, dimension, parsed
@@ -76,15 +77,13 @@ def propose_mapping(
     places: Iterable[str] = (),
     kind: str | None = None,
     materials: Iterable[str] = (),
-) -> dict[str, Any]:
+) -> MappingProposal:
     """Look at a file and propose how its columns become ours.
 
     machines : machine -> process, places : stations, and materials that the shop knows
     kind : what it is a log of, where a person has said so
 
-    Returns ``toml`` (the commented mapping), ``kind``, ``notes`` (which line was its header), ``lines`` (of the mapping: table,
-    ours, theirs, why), ``reasons`` (a sentence for each), ``unsure`` (what a person must decide: the mapping is not to be used
-    before), ``other_kind`` (what else stands in its rows, or null). Raises LogFileError when the file is no table.
+    Raises LogFileError when the file is no table.
     """
     look = look_at(path)
     columns, notes = look.columns, look.notes

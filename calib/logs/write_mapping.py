@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from calib.documents.logs import MappingLine
 from calib.logs.columns import plain_name
 
 SECTIONS = {
@@ -57,7 +58,7 @@ class Line:
         return [self.value] if isinstance(self.value, str) else list(self.value)
 
     @property
-    def shown(self) -> dict[str, str]:
+    def shown(self) -> MappingLine:
         """For a table: what of theirs becomes what of ours, and why."""
         value = " + ".join(map(str, self.value)) if isinstance(self.value, list) else str(self.value)
         ours, theirs = (value, self.key) if self.section.startswith(WORDS) else (self.key, value)

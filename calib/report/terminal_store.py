@@ -70,7 +70,7 @@ def _answer(question: Question) -> str:
         "failed": "it failed",
         "not done": "not done here",
         "not written down": "done, not written down",
-    }[question["verdict"]]
+    }[question["verdict"] or ""]
     return f"-> {words}" + (f" ({question['verdict_note']})" if question["verdict_note"] else "")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from calib.errors import CalibError, UnknownLogError, UsageError
 from calib.report.week import unbroken, week_values
 from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
-from calib.serve.site import Proposal, Site
+from calib.serve.site import Notice, Proposal, Site
 from calib.workflow.drift import accept_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
@@ -33,8 +34,8 @@ LOGS, MAPS = "logs", "maps"
 async def show(request: Request) -> Response:
     site = site_of(request)
     values = await run_in_threadpool(_waiting_for_a_person, site)
-    told = site.told.pop(request.query_params.get("told", ""), None)
-    return page(request, "monday.html", told=told, **values)
+    notice = site.notices.pop(request.query_params.get("notice", ""), None)
+    return page(request, "monday.html", notice=notice, **values)
 
 
 def _waiting_for_a_person(site: Site) -> dict[str, Any]:
@@ -78,17 +79,17 @@ async def give_answer(request: Request) -> Response:
         note = text_of(form, "note", "The note", 300)
     done = await run_in_threadpool(answer_question, site.folder, number, [verdict], minutes, note)
     if done["taken_back"]:
-        return _told(site, {"text": "The question is open again."})
-    return _told(site, {"text": f"Kept: {verdict}. The next learning obeys it.", "undo": number})
+        return _with_notice(site, Notice("The question is open again."))
+    return _with_notice(site, Notice(f"Kept: {verdict}. The next learning obeys it.", undo=number))
 
 
-def _told(site: Site, what: dict[str, Any]) -> Response:
+def _with_notice(site: Site, notice: Notice) -> Response:
     """Back to the page, with what was done said once."""
     word = secrets.token_urlsafe(6)
-    site.told[word] = {"undo": None, "files": (), "warnings": (), "proposals": ()} | what
-    for old in list(site.told)[:-100]:
-        del site.told[old]
-    return RedirectResponse(f"/monday?told={word}", 303)
+    site.notices[word] = notice
+    for old in list(site.notices)[:-100]:
+        del site.notices[old]
+    return RedirectResponse(f"/monday?notice={word}", 303)
 
 
 async def accept_change(request: Request) -> Response:
@@ -111,7 +112,7 @@ async def learn(request: Request) -> Response:
 
     def learning() -> str:
         done = fit_shop(site.folder)
-        return _answer_of(_told(site, {"text": f"Learned from {done['runs_used']} runs."}))
+        return _answer_of(_with_notice(site, Notice(f"Learned from {done['runs_used']} runs.")))
 
     return await after_work(request, learning)
 
@@ -130,7 +131,7 @@ async def take_logs(request: Request) -> Response:
         paths = [await run_in_threadpool(_put_into_logs, site, file) for file in sent]
 
     def taking() -> str:
-        return _answer_of(_told(site, _imported(site, paths)))
+        return _answer_of(_with_notice(site, _imported(site, paths)))
 
     return await after_work(request, taking)
 
@@ -147,35 +148,36 @@ def _put_into_logs(site: Site, upload: UploadFile) -> Path:
     return path
 
 
-def _imported(site: Site, paths: list[Path]) -> dict[str, Any]:
+def _imported(site: Site, paths: list[Path]) -> Notice:
     """What came in, and a proposal for each file that nobody knows; what cannot be read does not stay."""
+    files: list[Mapping[str, Any]] = []
     try:
         document = import_logs(site.folder, paths)
-        failed = {file["path"]: file for file in document["files"] if file.get("error")}
-        files = [file | {"path": Path(file["path"]).name} for file in document["files"]]
+        unknown = {file["path"]: file["is_unknown"] for file in document["files"] if file.get("error")}
+        files += [file | {"path": Path(file["path"]).name} for file in document["files"]]
     except UnknownLogError:
-        document, failed, files = None, {str(path): {"is_unknown": True, "error": ""} for path in paths}, []
+        document, unknown = None, {str(path): True for path in paths}
     except CalibError:
         for path in paths:
             path.unlink(missing_ok=True)
         raise
     proposals = []
     for path in paths:
-        if str(path) not in failed:
+        if str(path) not in unknown:
             continue
-        if failed[str(path)]["is_unknown"]:
+        if unknown[str(path)]:
             try:
                 proposals.append(_propose(site, path))
                 continue
             except CalibError as error:
                 files.append({"path": path.name, "error": str(error)})
         path.unlink(missing_ok=True)
-    return {
-        "text": "The logs were read." if document else "The columns of this log are not known yet.",
-        "files": files,
-        "proposals": proposals,
-        "warnings": document["warnings"] if document else [],
-    }
+    return Notice(
+        "The logs were read." if document else "The columns of this log are not known yet.",
+        files=files,
+        proposals=proposals,
+        warnings=document["warnings"] if document else [],
+    )
 
 
 def _propose(site: Site, log: Path) -> str:
@@ -208,8 +210,8 @@ async def confirm(request: Request) -> Response:
     if not is_right:
         proposal.log.unlink(missing_ok=True)
         del site.proposals[word]
-        return _told(
-            site, {"text": f"{proposal.log.name} was not taken. calib map writes a mapping that can be mended by hand."}
+        return _with_notice(
+            site, Notice(f"{proposal.log.name} was not taken. calib map writes a mapping that can be mended by hand.")
         )
 
     def taking() -> str:
@@ -222,7 +224,7 @@ async def confirm(request: Request) -> Response:
         place.write_text(proposal.toml, encoding="utf-8")
         answer = _imported(site, [proposal.log])
         del site.proposals[word]
-        return _answer_of(_told(site, answer))
+        return _answer_of(_with_notice(site, answer))
 
     return await after_work(request, taking)
 
@@ -252,18 +254,18 @@ async def mend(request: Request) -> Response:
         if what == "drop":
             find_set_aside_rows(site.folder, drop=str(number))
             return _answer_of(
-                _told(site, {"text": f"Row {number} was dropped; calib set-aside --undo brings it back."})
+                _with_notice(site, Notice(f"Row {number} was dropped; calib set-aside --undo brings it back."))
             )
-        return _answer_of(_told(site, _mended(site, number, cells)))
+        return _answer_of(_with_notice(site, _mended(site, number, cells)))
 
     return await after_work(request, mending)
 
 
-def _mended(site: Site, number: int, cells: dict[str, str]) -> dict[str, Any]:
+def _mended(site: Site, number: int, cells: dict[str, str]) -> Notice:
     document = mend_row(site.folder, number, cells)
     if again := document["quarantine"]:
-        return {"text": f"Set aside again: {again[0]['column']} {again[0]['reason']}."}
-    return {"text": f"Row {number} is mended and in."}
+        return Notice(f"Set aside again: {again[0]['column']} {again[0]['reason']}.")
+    return Notice(f"Row {number} is mended and in.")
 
 
 ROUTES = [

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from calib.documents.logs import MapDocument
 from calib.errors import CalibError
 from calib.serve.access import Access
 from calib.serve.board import Board
@@ -27,7 +28,19 @@ class Proposal:
 
     log: Path
     toml: str
-    document: dict[str, Any]
+    document: MapDocument
+
+
+@dataclass(frozen=True, eq=False)
+class Notice:
+    """What was done, said once; undo : number of the question whose answer can be taken back; files : read, with what came of
+    them; proposals : words in the addresses of mappings to confirm"""
+
+    text: str
+    undo: str | None = None
+    files: Sequence[Mapping[str, Any]] = ()
+    warnings: Sequence[str] = ()
+    proposals: Sequence[str] = ()
 
 
 @dataclass(eq=False)
@@ -42,7 +55,7 @@ class Site:
     board: Board = field(init=False)
     lines: dict[str, list[OrderedPart]] = field(default_factory=dict)
     week: tuple[Any, dict[str, Any]] | None = None
-    told: dict[str, dict[str, Any]] = field(default_factory=dict)
+    notices: dict[str, Notice] = field(default_factory=dict)
     proposals: dict[str, Proposal] = field(default_factory=dict)
     what_ifs: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,8 +25,8 @@ SILENT_DAYS = 14  # behind the newest log of all sites
 FEW_RUNS = 30  # of a site: below, its own runs say little
 
 
-def write_company_page(company: Path, out: Path, overwrite: bool = False) -> dict[str, Any]:
-    """Write the page of what the last nights left in ``results``; returns the document with ``page``.
+def write_company_page(company: Path, out: Path, overwrite: bool = False) -> CompanyDocument:
+    """Write the page of what the last nights left in ``results``; returns its document.
 
     Raises TooFewRunsError where no night has run, UsageError where the page cannot be written.
     """

@@ -7,8 +7,9 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import cast
 
+from calib.documents.week import SiteOutcome, SitesDocument
 from calib.errors import UsageError
 from calib.sites.prior_file import write_prior
 from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
@@ -26,10 +27,9 @@ def run_night(
     workers: int | None = None,
     weeks: int | None = None,
     progress: Progress = lambda text: None,
-) -> dict[str, Any]:
+) -> SitesDocument:
     """Run ``what`` ('fit', 'drift', 'backtest') at every site; results go to ``results/`` below the company's folder.
 
-    Returns company, what, engine, sites (one row each), counts of them by state, results, seconds.
     Raises UsageError for an engine that is not known or not installed, StoreError where another night is at work.
     """
     started = time.perf_counter()
@@ -48,7 +48,7 @@ def run_night(
         "company": str(company),
         "what": what,
         "engine": engine,
-        "sites": [asdict(one) for one in sorted(outcomes, key=lambda one: one.site)],
+        "sites": [cast(SiteOutcome, asdict(one)) for one in sorted(outcomes, key=lambda one: one.site)],
         "done": _count(outcomes, DONE),
         "unchanged": _count(outcomes, UNCHANGED),
         "left_out": _count(outcomes, LEFT_OUT),

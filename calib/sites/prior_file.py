@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
+from calib.documents.week import PriorFile
 from calib.sites.laws import LEAST_SITES, prior_document
 from calib.sites.task import RESULTS, ROWS, effects_of
 from calib.workflow.company import read_rows, write_text
@@ -13,8 +13,8 @@ from calib.workflow.company import read_rows, write_text
 NAME, WHO = "prior.json", "prior-of.json"  # the second stays in the company: whose estimates the first was made of
 
 
-def write_prior(company: Path) -> dict[str, Any]:
-    """Write ``results/prior.json`` from all sites' effects; returns path, laws, sites, and says: why it stays as it was.
+def write_prior(company: Path) -> PriorFile:
+    """Write ``results/prior.json`` from all sites' effects.
 
     It stays while fewer than LEAST_SITES have come or gone since: their estimates could be told from the difference.
     """
@@ -22,7 +22,7 @@ def write_prior(company: Path) -> dict[str, Any]:
     sites = [path.parent.name.removeprefix("site=") for path in paths]
     place = company / RESULTS / NAME
     changed = len(set(sites) ^ set(_before(company))) if place.exists() else 0
-    document: dict[str, Any] = {"path": str(place), "laws": 0, "sites": len(sites), "says": ""}
+    document: PriorFile = {"path": str(place), "laws": 0, "sites": len(sites), "says": ""}
     if 0 < changed < LEAST_SITES:
         word = "site has" if changed == 1 else "sites have"
         says = f"{NAME} stays as it was: {changed} {word} come or gone since, and a difference of fewer than {LEAST_SITES} would tell theirs."

@@ -6,10 +6,10 @@ import os
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
+from calib.documents.logs import Copy
 from calib.errors import StoreError
 from calib.store.damage import is_damage
 
@@ -39,10 +39,10 @@ def backup_store(con: duckdb.DuckDBPyConnection, folder: Path, label: str = "") 
     return target
 
 
-def copy_before(con: duckdb.DuckDBPyConnection, folder: Path, what: str) -> dict[str, Any]:
+def copy_before(con: duckdb.DuckDBPyConnection, folder: Path, what: str) -> Copy:
     """A copy before something that changes much; the last KEPT before the same thing stay, those that somebody made all do.
 
-    Returns path, and its size as mb [MB]. Raises StoreError where it cannot be written, or the store cannot be read.
+    Raises StoreError where it cannot be written, or the store cannot be read.
     """
     label = f"before-{what}"
     copy = backup_store(con, folder, label)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from itertools import pairwise
-from typing import Any
 
 import duckdb
 
+from calib.documents.logs import ImportedFile, LastLog
+from calib.documents.week import Health
 from calib.logs.mtconnect import SPAN
 from calib.logs.words import strange_names
 from calib.spelling import spelled_alike
@@ -18,7 +19,7 @@ TIMES_USUAL_GAP = 3.0
 LEAST_SILENCE_DAYS = 7.0
 
 
-def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+def find_health(con: duckdb.DuckDBPyConnection) -> Health:
     """silent_machines, and numbers of rows set aside ('quarantined'), held, and to confirm."""
     row = con.execute(
         "SELECT (SELECT count(DISTINCT reject_id) FROM quarantine WHERE state = 'open'), "
@@ -33,7 +34,7 @@ def find_health(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     }
 
 
-def last_logs(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+def last_logs(con: duckdb.DuckDBPyConnection) -> list[LastLog]:
     """The day of the last log of each machine: machine, last."""
     rows = con.execute(
         "SELECT b.machine, max(coalesce(s.ended_at, s.started_at))::DATE AS last FROM stage_run s "
@@ -42,7 +43,7 @@ def last_logs(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     return [{"machine": machine, "last": str(last)} for machine, last in rows]
 
 
-def silent_machines(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
+def silent_machines(con: duckdb.DuckDBPyConnection) -> list[LastLog]:
     """Machines silent for over a week and three times their usual longest tenth of gaps, up to the last log of all."""
     rows = con.execute(
         """WITH days AS (
@@ -64,7 +65,7 @@ def silent_machines(con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
 def warnings_of(
     con: duckdb.DuckDBPyConnection,
     known: Mapping[str, Mapping[str, str]],
-    files: Iterable[Mapping[str, Any]],
+    files: Iterable[ImportedFile],
     odd: Mapping[str, int],
     stations: Collection[str] = (),
 ) -> list[str]:
@@ -140,9 +141,9 @@ def _gap_warnings(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
 _SPAN = re.compile(SPAN.format(*[r"(\d+)"] * 3))
 
 
-def _file_warnings(files: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+def _file_warnings(files: Iterable[ImportedFile]) -> Iterator[str]:
     """Notes and columns of each file; of one that two mappings have read, the columns that neither of them names."""
-    by_path: dict[str, list[Mapping[str, Any]]] = {}
+    by_path: dict[str, list[ImportedFile]] = {}
     for file in files:
         by_path.setdefault(file["path"], []).append(file)
     for path, read in by_path.items():

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from time import perf_counter
-from typing import Any
 
 import duckdb
 
 from calib.calendar.week import Hours
+from calib.documents.logs import AfterImport, ImportedFile, StoredImport, StoredRows
 from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
@@ -87,8 +87,8 @@ class ImportOptions:
 
 def import_files(
     folder: Path, paths: Iterable[Path], options: ImportOptions, progress: Progress | None = None
-) -> dict[str, Any]:
-    """Import log files; the ``import`` document (docs/interface.md), with ``quarantine``, ``warnings``, ``review`` ... beside it.
+) -> StoredImport:
+    """Import log files; the ``import`` document (docs/interface.md).
 
     paths : files, or folders of them; later ones correct earlier ones
 
@@ -112,23 +112,29 @@ def import_files(
         staged = _stage_all(con, tables, work, options, say)
         with transaction(con):
             say("Storing ...")
-            document = _store(con, staged, read_as, options)
-            document |= _afterwards(con, options, document)
+            stored = _store(con, staged, read_as, options)
+            after = _afterwards(con, options, stored)
     say("")
-    document["files"] += errors
-    return document | {"dry_run": options.dry_run, "copy": copy, "seconds": round(perf_counter() - started, 3)}
+    return {
+        **stored,
+        **after,
+        "files": [*stored["files"], *errors],
+        "dry_run": options.dry_run,
+        "copy": copy,
+        "seconds": round(perf_counter() - started, 3),
+    }
 
 
 def _holds_any(con: duckdb.DuckDBPyConnection) -> bool:
     return _next_number(con, "log_import", "import_id") > 1
 
 
-def _none_read(errors: Sequence[dict[str, Any]]) -> LogFileError:
+def _none_read(errors: Sequence[ImportedFile]) -> LogFileError:
     """Why the first file could not be read, and which others could not be either."""
     first, *others = errors
     more = f" Nor could {', '.join(Path(error['path']).name for error in others)} be read." if others else ""
     kind = UnknownLogError if first["is_unknown"] else LogFileError
-    return kind(first["error"] + more, first["hint"])
+    return kind(f"{first['error']}{more}", first["hint"])
 
 
 def _stage_all(
@@ -181,7 +187,7 @@ def _load_and_stage(
 
 def _store(
     con: duckdb.DuckDBPyConnection, staged: Sequence[Staged], read_as: str, options: ImportOptions
-) -> dict[str, Any]:
+) -> StoredRows:
     """Merge all staged tables inside the open transaction."""
     base = _next_number(con, "log_file", "file_id")
     call = _next_number(con, "log_import", "import_id")
@@ -221,7 +227,7 @@ def _next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int
     return int(row[0]) if row else 1
 
 
-def _file_row(number: int, staged: Staged, fates: Fates, set_aside: Counter[int]) -> dict[str, Any]:
+def _file_row(number: int, staged: Staged, fates: Fates, set_aside: Counter[int]) -> ImportedFile:
     """Counts of one file; what was read and is none of the others was known by its text: a repeat."""
     table = staged.table
     read, aside = staged.rows + table.rows_before, set_aside[number] + table.bad_before
@@ -244,12 +250,11 @@ def _file_row(number: int, staged: Staged, fates: Fates, set_aside: Counter[int]
     }
 
 
-def _afterwards(con: duckdb.DuckDBPyConnection, options: ImportOptions, document: dict[str, Any]) -> dict[str, Any]:
-    """What a person should know after an import."""
+def _afterwards(con: duckdb.DuckDBPyConnection, options: ImportOptions, stored: StoredRows) -> AfterImport:
     still_open, this_week = count_review(con)
     summary = find_summary(con)
     return {
-        "warnings": warnings_of(con, options.known_names, document["files"], document["odd_times"], options.stations),
+        "warnings": warnings_of(con, options.known_names, stored["files"], stored["odd_times"], options.stations),
         "review": list_review(con, max(0, A_WEEK - this_week)),
         "review_open": still_open,
         "silent_machines": silent_machines(con),

@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
+from calib.documents.logs import ImportedFile
 from calib.errors import LogFileError, UnknownLogError
 from calib.in_child import in_child
 from calib.logs.ledger import LedgerTable
@@ -26,8 +26,6 @@ from calib.scratch import scratch_folder
 from calib.store.backup import BACKUPS
 from calib.store.raw_rows import Settings
 from calib.store.tables import text
-
-COUNTS = ("rows_read", "rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
 
 
 def ledger_key(settings: Settings, mappings: Sequence[Mapping], shop_stages: Sequence[str]) -> str:
@@ -58,7 +56,7 @@ def write_ledger(
     call: int,
     base: int,
     tables: Sequence[RawTable],
-    files: Sequence[dict[str, Any]],
+    files: Sequence[ImportedFile],
     zone: str,
     read_as: str,
 ) -> None:
@@ -66,12 +64,20 @@ def write_ledger(
         "INSERT INTO log_import VALUES (?, (now() AT TIME ZONE 'UTC')::TIMESTAMP, ?, ?, NULL)", [call, zone, _version()]
     )
     used = dict(con.execute("SELECT file_no, count(DISTINCT raw_row) FROM used_again GROUP BY file_no").fetchall())
-    for number, (table, counts) in enumerate(zip(tables, files, strict=True)):
+    for number, (table, file) in enumerate(zip(tables, files, strict=True)):
         con.execute(
             "INSERT INTO log_file VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [base + number, call, Path(table.shown).name, table.kind, table.sha256, *(counts[key] for key in COUNTS),
+            [base + number, call, Path(table.shown).name, table.kind, table.sha256, *_counts(file),
              table.bytes, table.lines, read_as, used.get(number, 0), table.sheet, list(table.names), list(table.notes)],
         )  # fmt: skip
+
+
+def _counts(file: ImportedFile) -> tuple[int, ...]:
+    """Rows read, and what became of them, as the ledger has them."""
+    return (
+        file["rows_read"], file["rows_new"], file["rows_corrected"], file["rows_repeated"], file["rows_quarantined"],
+        file["rows_held"],
+    )  # fmt: skip
 
 
 def _version() -> str:
@@ -147,32 +153,37 @@ def read_all(
     work: Path,
     before: Iterable[LedgerTable],
     say: Callable[[str], None],
-) -> tuple[list[RawTable], list[dict[str, Any]]]:
+) -> tuple[list[RawTable], list[ImportedFile]]:
     """Tables of all files, and the errors of those that cannot be read.
 
     before : tables that were read before in the same way
     """
     tables: list[RawTable] = []
-    errors: list[dict[str, Any]] = []
+    errors: list[ImportedFile] = []
     for number, path in enumerate(files, 1):
         say(f"Reading {number} of {len(files)}: {path.name} ...")
         try:
             source = _parquet_as_csv(path, work)
             tables += read_tables(source, mappings, work, str(path), before=before)
         except LogFileError as error:
-            zeros = dict.fromkeys(COUNTS, 0)
-            is_unknown = isinstance(error, UnknownLogError)
-            errors.append(
-                {
-                    "path": str(path),
-                    "kind": None,
-                    **zeros,
-                    "error": error.message,
-                    "hint": error.hint,
-                    "is_unknown": is_unknown,
-                }
-            )
+            errors.append(_not_read(path, error))
     return tables, errors
+
+
+def _not_read(path: Path, error: LogFileError) -> ImportedFile:
+    return {
+        "path": str(path),
+        "kind": None,
+        "rows_read": 0,
+        "rows_new": 0,
+        "rows_corrected": 0,
+        "rows_repeated": 0,
+        "rows_quarantined": 0,
+        "rows_held": 0,
+        "error": error.message,
+        "hint": error.hint,
+        "is_unknown": isinstance(error, UnknownLogError),
+    }
 
 
 @contextmanager

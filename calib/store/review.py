@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 import pandas as pd
 
+from calib.documents.logs import Question
 from calib.errors import UsageError
 from calib.records import NEVER_ENDED, STAGES
 from calib.store.tables import KEY, KEY_START, keyed
@@ -229,9 +230,7 @@ QUALIFY row_number() OVER (PARTITION BY v.row_key ORDER BY v.effect_min DESC NUL
 """
 
 
-def list_review(
-    con: duckdb.DuckDBPyConnection, limit: int | None = A_WEEK, answered: bool = False
-) -> list[dict[str, Any]]:
+def list_review(con: duckdb.DuckDBPyConnection, limit: int | None = A_WEEK, answered: bool = False) -> list[Question]:
     """One mark of each run without a verdict, the largest effect first, or those with one, the latest first.
 
     Each has mark_id, row_key, rule, says, effect_min, verdict, verdict_min, verdict_note, verdict_at, build_id, order_id, stage, line,
@@ -244,7 +243,7 @@ def list_review(
     )
     names = [column[0] for column in rows.description or ()]
     marks = [dict(zip(names, row, strict=True)) for row in rows.fetchall()]
-    return [mark | {"sentence": _sentence(mark)} for mark in marks]
+    return [cast(Question, mark | {"sentence": _sentence(mark)}) for mark in marks]
 
 
 def _sentence(mark: dict[str, Any]) -> str:
@@ -264,7 +263,7 @@ def count_review(con: duckdb.DuckDBPyConnection) -> tuple[int, int]:
 
 def give_verdict(
     con: duckdb.DuckDBPyConnection, mark_id: int, verdict: str, minutes: float | None = None, note: str = ""
-) -> dict[str, Any]:
+) -> Question:
     """Keep a person's verdict on a run, for all open marks on it; returns the mark with it.
 
     verdict : 'right' (it was so), 'mended' (it took ``minutes``) or 'wrong' (leave it out); of a run that never ended
@@ -289,7 +288,7 @@ def give_verdict(
     return _find(con, mark_id)
 
 
-def take_back_verdict(con: duckdb.DuckDBPyConnection, mark_id: int) -> dict[str, Any]:
+def take_back_verdict(con: duckdb.DuckDBPyConnection, mark_id: int) -> Question:
     """Open the question again, which the fit does not know of yet; returns the mark as it was answered.
 
     Raises UsageError where there is no such question, or no answer to it.
@@ -306,7 +305,7 @@ def take_back_verdict(con: duckdb.DuckDBPyConnection, mark_id: int) -> dict[str,
     return mark
 
 
-def _find(con: duckdb.DuckDBPyConnection, mark_id: int) -> dict[str, Any]:
+def _find(con: duckdb.DuckDBPyConnection, mark_id: int) -> Question:
     for answered in (False, True):
         for mark in list_review(con, None, answered):
             if mark["mark_id"] == mark_id:

@@ -7,10 +7,11 @@ import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 
+from calib.documents.logs import RowToMend, SetAsideRow
 from calib.errors import UsageError
 from calib.logs.check_rows import rules_for
 from calib.logs.columns import KINDS
@@ -123,7 +124,7 @@ def _reasons(
     return reasons
 
 
-def samples(con: duckdb.DuckDBPyConnection, base: int) -> list[dict[str, Any]]:
+def samples(con: duckdb.DuckDBPyConnection, base: int) -> list[SetAsideRow]:
     """The first rows that this call set aside."""
     return list_set_aside(con, limit=SAMPLES, since_file=base)
 
@@ -136,8 +137,8 @@ def count_set_aside(con: duckdb.DuckDBPyConnection, base: int) -> int:
 
 def list_set_aside(
     con: duckdb.DuckDBPyConnection, limit: int | None = None, since_file: int = 0, state: str = "open"
-) -> list[dict[str, Any]]:
-    """Rows set aside, oldest first: reject_id, path, kind, line, column, value, rule, reason, long ones cut."""
+) -> list[SetAsideRow]:
+    """Rows set aside, oldest first, long values and reasons cut."""
     rows = con.execute(
         f"SELECT q.reject_id, f.name, q.kind, q.line, q.column_name, {_shown('q.value')}, q.rule, {_shown('q.reason')} "
         "FROM quarantine q "
@@ -145,11 +146,11 @@ def list_set_aside(
         [state, since_file, limit or 1 << 60],
     ).fetchall()
     keys = ("reject_id", "path", "kind", "line", "column", "value", "rule", "reason")
-    return [dict(zip(keys, row, strict=True)) for row in rows]
+    return [cast(SetAsideRow, dict(zip(keys, row, strict=True))) for row in rows]
 
 
-def find_set_aside_row(con: duckdb.DuckDBPyConnection, number: int) -> dict[str, Any]:
-    """An open row: reject_id, kind, cells (by column) and reasons (column, reason). Raises UsageError where there is none."""
+def find_set_aside_row(con: duckdb.DuckDBPyConnection, number: int) -> RowToMend:
+    """An open row. Raises UsageError where there is none."""
     rows = con.execute(
         "SELECT kind, row_text, column_name, reason FROM quarantine WHERE state = 'open' AND reject_id = ? ORDER BY column_name",
         [number],

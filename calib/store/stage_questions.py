@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import duckdb
 
+from calib.documents.logs import Question
 from calib.errors import UsageError
 from calib.records import NEVER_LOGGED
 from calib.store.transaction import transaction
@@ -34,9 +34,8 @@ def ask_of_stages(con: duckdb.DuckDBPyConnection, builds: Mapping[tuple[str, str
             )
 
 
-def list_stage_questions(con: duckdb.DuckDBPyConnection, answered: bool = False) -> list[dict[str, Any]]:
-    """The questions that are open, or those that were answered, as ``list_review`` has them: mark_id 'S1', rule, sentence,
-    verdict ...; and process, stage, builds."""
+def list_stage_questions(con: duckdb.DuckDBPyConnection, answered: bool = False) -> list[Question]:
+    """The questions that are open, or those that were answered."""
     state = "NOT NULL" if answered else "NULL"
     rows = con.execute(f"{_READ} WHERE answer IS {state} ORDER BY builds DESC, process, stage").fetchall()
     return [_question(*row) for row in rows]
@@ -48,7 +47,7 @@ def stages_answered(con: duckdb.DuckDBPyConnection, answer: str) -> frozenset[tu
     return frozenset((process, stage) for process, stage in rows)
 
 
-def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | None) -> dict[str, Any]:
+def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | None) -> Question:
     """Keep what a person said, NOT_DONE or NOT_WRITTEN, or open the question again with None; returns the question.
 
     The next fit obeys it. Raises UsageError where there is no such question, or no answer to take back.
@@ -67,7 +66,7 @@ def answer_of_stage(con: duckdb.DuckDBPyConnection, number: str, answer: str | N
     return question if answer is None else question | {"verdict": answer}
 
 
-def _question(number: int, process: str, stage: str, builds: int, answer: str | None) -> dict[str, Any]:
+def _question(number: int, process: str, stage: str, builds: int, answer: str | None) -> Question:
     return {
         "mark_id": f"{LETTER}{number}",
         "rule": NEVER_LOGGED,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 import duckdb
 
+from calib.documents.logs import UndoDocument
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.store.ids import hold_again
@@ -15,13 +17,10 @@ from calib.store.tables import KEY, TABLE_OF, stored_names
 from calib.store.transaction import transaction
 
 
-def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str, Any]:
+def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> UndoDocument:
     """Take back the last call of the import, as if it had not been, in one transaction.
 
     dry_run : say what would go, change nothing
-
-    Returns imported_at (UTC), files, rows_taken_out, rows_put_back, rejects_taken_out, rejects_opened,
-    questions_taken_out (that came with the import or a fit after it, and nobody answered; a fit raises its own again).
     Raises UsageError where nothing was imported.
     """
     call = con.execute(
@@ -30,11 +29,10 @@ def undo_last(con: duckdb.DuckDBPyConnection, dry_run: bool = False) -> dict[str
     if call is None:
         raise UsageError("Nothing was imported yet.", "There is nothing to take back.")
     with transaction(con, keep=not dry_run):
-        document = _take_back(con, *call)
-    return document | {"dry_run": dry_run}
+        return _take_back(con, call[0], call[1], dry_run)
 
 
-def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> dict[str, Any]:
+def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: datetime, dry_run: bool) -> UndoDocument:
     con.execute("CREATE OR REPLACE TEMP TABLE gone AS SELECT file_id, name FROM log_file WHERE import_id = ?", [call])
     files = [name for (name,) in con.execute("SELECT name FROM gone ORDER BY file_id").fetchall()]
     taken, put_back = 0, 0
@@ -59,6 +57,7 @@ def _take_back(con: duckdb.DuckDBPyConnection, call: int, imported_at: Any) -> d
         "rejects_taken_out": set_aside,
         "rejects_opened": opened,
         "questions_taken_out": questions,
+        "dry_run": dry_run,
     }
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 from time import perf_counter
-from typing import Any
 
+from calib.documents.week import DemoDocument
 from calib.errors import UsageError
 from calib.locate import shipped_folder
 from calib.store.open_store import open_store
@@ -24,7 +24,7 @@ QUANTITIES = (1, 10, 60)
 START = "2026-11-23T08:00"  # the Monday after the last log
 
 
-def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
+def run_demo(folder: Path, progress: Progress = no_progress) -> DemoDocument:
     """Make the lab in ``folder``, then import, fit, quote and look for drift; all of the document but its page.
 
     The page comes after them (``with_page``), so that answers can be read while it is drawn.
@@ -48,15 +48,16 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> dict[str, Any]:
         "fit": fitted,
         "quotes": quotes,
         "drift": drift,
+        "page": None,
         "seconds": perf_counter() - started,
     }
 
 
-def with_page(folder: Path, document: dict[str, Any], progress: Progress = no_progress) -> dict[str, Any]:
+def with_page(folder: Path, answers: DemoDocument, progress: Progress = no_progress) -> DemoDocument:
     """The document of ``run_demo`` with the week's ``page``, which is written."""
-    started, answers = perf_counter(), {name: value for name, value in document.items() if name != "seconds"}
-    page = write_report(folder, folder / "pages", progress=progress, drift=document["drift"])
-    return answers | {"page": page["page"], "seconds": round(document["seconds"] + perf_counter() - started, 1)}
+    started = perf_counter()
+    page = write_report(folder, folder / "pages", progress=progress, drift=answers["drift"])
+    return answers | {"page": page["page"], "seconds": round(answers["seconds"] + perf_counter() - started, 1)}
 
 
 def make_lab(folder: Path) -> None:

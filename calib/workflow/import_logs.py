@@ -6,8 +6,8 @@ import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
+from calib.documents.logs import ImportDocument, ImportedFile, StoredImport
 from calib.errors import UnknownLogError
 from calib.results import MAPS
 from calib.shop.model import Shop
@@ -24,7 +24,7 @@ def import_logs(
     dry_run: bool = False,
     progress: Callable[[str], None] | None = None,
     copy_first: str | None = None,
-) -> dict[str, Any]:
+) -> ImportDocument:
     """Read all files, then store them in one transaction; the ``import`` document (docs/interface.md), with ``next_steps``.
 
     mappings : of other people's columns; where none is given, those in the shop's folder ``maps``
@@ -48,7 +48,8 @@ def import_logs(
         ["calib", "import", *map(str, paths), *(word for mapping in mappings for word in ("--map", str(mapping)))]
     )
     steps = [(again, "store it")] if dry_run else next_steps(document)
-    return document | {
+    return {
+        **document,
         "warnings": [*document["warnings"], *_unused(mappings, document["files"])],
         "next_steps": [{"command": f"{command}{at_shop(folder)}", "for": why} for command, why in steps],
     }
@@ -69,7 +70,7 @@ def options_of(shop: Shop) -> ImportOptions:
     )
 
 
-def _unused(mappings: Sequence[Path], files: Sequence[dict[str, Any]]) -> list[str]:
+def _unused(mappings: Sequence[Path], files: Sequence[ImportedFile]) -> list[str]:
     """A sentence for each mapping that was named and read nothing; none where some files were known by their bytes."""
     if any(file.get("rows_not_read_again") for file in files):
         return []
@@ -82,7 +83,7 @@ def kept_mappings(folder: Path) -> list[Path]:
     return sorted((folder / MAPS).glob("*.toml"))
 
 
-def next_steps(document: dict[str, Any]) -> list[tuple[str, str]]:
+def next_steps(document: StoredImport) -> list[tuple[str, str]]:
     """What to do after an import, the first thing first: command, and what it is for."""
     files = document["files"]
     unread = [file["path"] for file in files if file.get("is_unknown")]

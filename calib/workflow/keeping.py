@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from calib.documents.logs import UndoDocument
 from calib.errors import StoreError, UsageError
 from calib.store.backup import backup_store, copy_before
 from calib.store.check import BACK, check_store
@@ -50,7 +51,7 @@ def write_out(folder: Path, out: Path, form: str | None = None, overwrite: bool 
     return {"files": [str(path) for path in files], "unreadable": unreadable}
 
 
-def take_back(folder: Path, dry_run: bool = False) -> dict[str, Any]:
+def take_back(folder: Path, dry_run: bool = False) -> UndoDocument:
     """Take back the last import; the document of ``undo_last``, with ``copy``: the store as it was before."""
     with _kept(folder) as store:
         if not dry_run:

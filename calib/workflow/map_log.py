@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 from shlex import quote
-from typing import Any
 
+from calib.documents.logs import ImportDocument, MapDocument, MappingProposal
 from calib.errors import LogFileError, UsageError
 from calib.logs.columns import KINDS
 from calib.logs.propose import propose_mapping
@@ -16,11 +16,8 @@ from calib.store.log_files import as_text_file
 from calib.workflow.import_logs import at_shop, import_logs
 
 
-def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> dict[str, Any]:
+def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> MapDocument:
     """Propose a mapping for ``log`` and write it to ``out``; nothing is stored.
-
-    Returns file, kind, mapping (where it was written), notes, lines, reasons, unsure (what a person must decide first), would_come_in
-    (the ``import`` document of a trial, or null with ``trial_error``), next_steps.
 
     kind : what ``log`` is a log of, where its columns do not show it
     """
@@ -40,7 +37,10 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
         "file": str(log),
         "kind": proposal["kind"],
         "mapping": str(out),
-        **{key: proposal[key] for key in ("notes", "lines", "reasons", "unsure")},
+        "notes": proposal["notes"],
+        "lines": proposal["lines"],
+        "reasons": proposal["reasons"],
+        "unsure": proposal["unsure"],
         "would_come_in": trial,
         "trial_error": why_not,
         "next_steps": [
@@ -50,7 +50,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     }
 
 
-def _next_steps(log: Path, out: Path, kept: Path, proposal: dict[str, Any]) -> list[tuple[str, str]]:
+def _next_steps(log: Path, out: Path, kept: Path, proposal: MappingProposal) -> list[tuple[str, str]]:
     is_kept = out.parent.resolve() == kept.resolve()
     command = f"calib import {quote(str(log))}" + ("" if is_kept else f" --map {quote(str(out))}")
     why = f"once every line of {out} is right" + ("" if is_kept else f"; moved to {kept}, it needs no --map")
@@ -66,7 +66,7 @@ def _next_steps(log: Path, out: Path, kept: Path, proposal: dict[str, Any]) -> l
     return steps
 
 
-def _tried(folder: Path, log: Path, mapping: Path) -> tuple[dict[str, Any] | None, str | None]:
+def _tried(folder: Path, log: Path, mapping: Path) -> tuple[ImportDocument | None, str | None]:
     """The import under this mapping as a trial, or why it could not be."""
     try:
         return import_logs(folder, [log], mappings=[mapping], dry_run=True), None

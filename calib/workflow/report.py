@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import pandas as pd
 
@@ -12,7 +12,7 @@ from calib.calibration.backtest import replay, score
 from calib.documents.drift import DriftDocument, StageDrift
 from calib.documents.promises import RangeScore
 from calib.documents.spans import Named
-from calib.documents.week import Bottleneck, Health, ProcessTime, ReportDocument, TimeGoes, WeekData
+from calib.documents.week import Bottleneck, ProcessTime, ReportDocument, TimeGoes, WeekData
 from calib.errors import NoPlanError, TooFewRunsError
 from calib.quoting.promise import score_ranges
 from calib.report.sentences import three_sentences
@@ -60,7 +60,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
         "backtest": honest,
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
-        "health": cast(Health, waiting),
+        "health": waiting,
         "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
     }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from calib.documents.logs import AnswerDocument, ImportDocument, ReviewDocument, RowToMend, SetAsideDocument
 from calib.errors import UsageError
 from calib.results import written_beside
 from calib.shop.read_shop import read_shop
@@ -25,8 +26,8 @@ def find_set_aside_rows(
     reopen: str | None = None,
     dropped: bool = False,
     overwrite: bool = False,
-) -> dict[str, Any]:
-    """rows (what is open, or what was dropped), files (written to ``out``), changed (numbers dropped or opened again), at_shop.
+) -> SetAsideDocument:
+    """What is open, or what was dropped; written to ``out`` where one is named.
 
     drop, reopen : numbers such as '3,5', or 'all'
     overwrite : whatever stands in the place of a file is replaced
@@ -35,17 +36,21 @@ def find_set_aside_rows(
         changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
         rows = list_set_aside(store, state="dropped" if dropped else "open")
         files = export_set_aside(store, out, overwrite) if out and rows else []
-    document = {"rows": rows, "files": [str(path) for path in files], "changed": changed, "dropped": dropped}
-    return document | {"at_shop": at_shop(folder)}
+    return {
+        "rows": rows,
+        "files": [str(path) for path in files],
+        "changed": changed,
+        "dropped": dropped,
+        "at_shop": at_shop(folder),
+    }
 
 
-def row_set_aside(folder: Path, number: int) -> dict[str, Any]:
-    """A row that is set aside: reject_id, kind, cells (as they stood, by column), reasons (column and sentence)."""
+def row_set_aside(folder: Path, number: int) -> RowToMend:
     with open_store(folder, read_only=True) as store:
         return find_set_aside_row(store, number)
 
 
-def mend_row(folder: Path, number: int, cells: dict[str, str]) -> dict[str, Any]:
+def mend_row(folder: Path, number: int, cells: dict[str, str]) -> ImportDocument:
     """Import one row that was set aside with other cells; it stays as a log of its own. The ``import`` document (docs/interface.md).
 
     Columns that are not among ``cells`` stay as they stood; one that stood in none of them is refused.
@@ -82,9 +87,8 @@ def _numbers(store: Any, named: str, state: str) -> list[int]:
         raise UsageError(f'"{named}" is no list of numbers.', "Write numbers as listed, such as 3,5, or all.") from None
 
 
-def find_questions(folder: Path, everything: bool = False, answered: bool = False) -> dict[str, Any]:
-    """questions (this week's, all, or those that were answered), open (how many there are), answered_this_week, own_routes (of the
-    last fit), at_shop."""
+def find_questions(folder: Path, everything: bool = False, answered: bool = False) -> ReviewDocument:
+    """This week's questions, all, or those that were answered."""
     with open_store(folder, read_only=True) as store:
         still_open, this_week = count_review(store)
         of_stages = list_stage_questions(store, answered)
@@ -103,7 +107,7 @@ def find_questions(folder: Path, everything: bool = False, answered: bool = Fals
 
 def answer_question(
     folder: Path, number: str, verdicts: list[str], minutes: float | None = None, note: str = ""
-) -> dict[str, Any]:
+) -> AnswerDocument:
     """Keep one answer: right, mended (with ``minutes``), wrong, finished, failed, not done, not written down, or take back
     the one that was given."""
     if len(verdicts) != 1:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from calib.documents.logs import ImportDocument
 from calib.errors import UsageError
 from calib.logs.columns import KINDS
 from calib.results import written_beside
@@ -146,7 +147,7 @@ def _a_second_after(moment: str) -> str:
     return (datetime.fromisoformat(moment) + timedelta(seconds=1)).isoformat(timespec="seconds")
 
 
-def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> dict[str, Any] | None:
+def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> ImportDocument | None:
     """Write what taps tell to a log for each day and import those that changed; the ``import`` document (docs/interface.md).
 
     again : import them all: a call before may have ended between writing and importing

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
+from calib.documents.logs import ImportDocument, Step
+from calib.documents.week import Learned, WeekDocument
 from calib.errors import CalibError, TooFewRunsError
 from calib.shop.read_shop import read_shop
 from calib.workflow.alone import alone_in
@@ -27,14 +28,10 @@ def run_week(
     mappings: Sequence[Path] = (),
     progress: Progress = no_progress,
     overwrite: bool = False,
-) -> dict[str, Any]:
+) -> WeekDocument:
     """Import, fit and report; what of it came to be, and whether anything asks for a person.
 
-    Returns ``import`` and ``fit`` (documents of docs/interface.md), ``report`` (as ``write_report``), ``newly_set_aside`` (rows that
-    no earlier import set aside), ``newly_held`` (rows that wait for a build or order that no log has yet), ``next_steps`` (what
-    waits for a person) and ``quiet`` (true: no row newly set aside, no unreadable file, no stage that moved or became
-    erratic, no promise late or fallen, no warning). Where too little is logged to learn from, ``fit`` and ``report`` are null and ``why_not`` says so;
-    what was imported stays. Raises StoreError where another run of it is at work in this shop, UsageError where the page
+    Where too little is logged to learn from, what was imported stays. Raises StoreError where another run of it is at work in this shop, UsageError where the page
     could not be written: both before anything is changed.
     """
     read_shop(folder)  # before the lock: no file is left where no shop is
@@ -53,7 +50,7 @@ def run_week(
     }
 
 
-def _next_steps(folder: Path, imported: dict[str, Any]) -> list[dict[str, str]]:
+def _next_steps(folder: Path, imported: ImportDocument) -> list[Step]:
     """What the import says and is not done yet; whether there are questions, the fit says too."""
     done = ("calib fit", "calib review")
     steps = [step for step in imported["next_steps"] if not step["command"].startswith(done)]
@@ -62,16 +59,17 @@ def _next_steps(folder: Path, imported: dict[str, Any]) -> list[dict[str, str]]:
     return steps
 
 
-def _learned(folder: Path, out: Path, overwrite: bool, imported: dict[str, Any], progress: Progress) -> dict[str, Any]:
+def _learned(folder: Path, out: Path, overwrite: bool, imported: ImportDocument, progress: Progress) -> Learned:
     try:
         fitted = fit_shop(folder, progress=progress)
         page = write_report(folder, out, progress=progress, overwrite=overwrite)
     except TooFewRunsError as error:
         return {"fit": None, "report": None, "why_not": str(error), "quiet": False}
-    asks = any(file.get("error") for file in imported["files"]) or imported["newly_set_aside"]
-    asks = asks or any(page[name] for name in ("drifting", "erratic", "warnings", "below_floor"))
-    asks = asks or any(promise["state"] != "sure" for promise in page["open_promises"]["promises"])
-    return {"fit": fitted, "report": page, "why_not": None, "quiet": not asks}
+    unread = [file for file in imported["files"] if file.get("error")]
+    unsure = [promise for promise in page["open_promises"]["promises"] if promise["state"] != "sure"]
+    moved = [*page["drifting"], *page["erratic"], *page["below_floor"]]
+    quiet = not (unread or imported["newly_set_aside"] or moved or page["warnings"] or unsure)
+    return {"fit": fitted, "report": page, "why_not": None, "quiet": quiet}
 
 
 @contextmanager

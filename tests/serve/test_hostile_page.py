@@ -94,7 +94,7 @@ def test_names_in_addresses(filled, kind):
         ("p", "/ask/parts"),
         ("sure", f"/ask/answer/{filled.quote}"),
         ("build", "/bench"),
-        ("told", "/monday"),
+        ("notice", "/monday"),
         ("said", "/bench"),
     ):
         is_sound(filled, filled.waited(filled.browser.get(address, params={name: text[:2000]})))
