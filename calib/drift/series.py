@@ -128,16 +128,17 @@ def pooled(charts: list[Series]) -> list[Series]:
 
 
 def pooled_by(charts: list[Series], by: str) -> list[Series]:
+    if not charts:
+        return []
+    runs = pd.concat([chart.rows for chart in charts]).drop(columns="now_min", errors="ignore")
+    runs["stage"] = runs["process"].astype(str) + ":" + runs["stage"].astype(str)
+    value_of, stage_of = runs[by].astype("string").to_numpy(object), runs["stage"].to_numpy(object)
+    often = runs.groupby([value_of, stage_of])["stage"].transform("size") >= BEFORE
     pools = []
-    named = sorted({str(value) for chart in charts for value in chart.rows[by].dropna().unique()})
-    for value in named:
-        parts = [chart.rows[chart.rows[by].astype("string") == value] for chart in charts]
-        parts = [rows for rows in parts if len(rows) >= BEFORE]
-        if len(parts) < 2:
+    for value, rows in runs[often].groupby(value_of[often]):
+        if rows["stage"].nunique() < 2:
             continue
-        rows = pd.concat(parts).sort_values("ended_at", kind="stable").tail(MOST_RUNS)
-        names = rows["process"].astype(str) + ":" + rows["stage"].astype(str)
-        series = series_of(by, value, rows.drop(columns="now_min", errors="ignore").assign(stage=names))
+        series = series_of(by, str(value), rows.sort_values("ended_at", kind="stable").tail(MOST_RUNS))
         if series.enough and series.pace >= SELDOM * 365.25 / 7:
             pools.append(replace(series, value=series.error, level=np.zeros(len(series.at))))
     return pools

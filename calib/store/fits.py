@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import duckdb
@@ -95,14 +96,18 @@ def _arrays(column: pd.Series) -> tuple[str, Any, Any, Any]:
     """Kind of column, and its values in the one array that holds them without loss."""
     if pd.api.types.is_datetime64_any_dtype(column):
         stamps = pd.to_datetime(column, utc=True).dt.as_unit("us")
-        return "time", None, [None if pd.isna(s) else int(s.value // 1000) for s in stamps], None
+        return "time", None, _or_none(stamps.astype("int64"), stamps.isna()), None
     if pd.api.types.is_bool_dtype(column):
         return "bool", None, column.astype(int).tolist(), None
     if pd.api.types.is_integer_dtype(column):
         return "int", None, column.astype("int64").tolist(), None
     if pd.api.types.is_float_dtype(column):
         return "float", column.to_numpy(float).tolist(), None, None
-    return "text", None, None, [None if pd.isna(value) else str(value) for value in column]
+    return "text", None, None, _or_none(column.to_numpy(object), column.isna(), str)
+
+
+def _or_none(values: Any, missing: pd.Series, kind: Callable[[Any], Any] = int) -> list[Any]:
+    return [None if gone else kind(value) for value, gone in zip(values, missing.to_numpy(), strict=True)]
 
 
 def _column(dtype: str, numbers: Any, whole: Any, texts: Any) -> Any:

@@ -45,7 +45,10 @@ def backtest_shop(
     began = perf_counter()
     priors, _ = kept_priors(folder, logged.shop)
     replayed = replay(
-        learned.rows, weeks=weeks, options={"priors": priors}, progress=told(progress, "Replaying {} of {} stages ...")
+        learned.rows,
+        weeks=weeks,
+        options={"priors": priors},
+        progress=told(progress, "Checking the ranges of {} of {} past runs ..."),
     )
     seconds = perf_counter() - began
     document = score(replayed)

@@ -10,12 +10,11 @@ from calib.documents.week import DemoDocument
 from calib.errors import UsageError
 from calib.locate import shipped_folder
 from calib.store.open_store import open_store
-from calib.workflow.drift import find_drift
-from calib.workflow.fit import fit_shop
+from calib.workflow.fit import fit_and_look
 from calib.workflow.import_logs import import_logs
 from calib.workflow.order import QuoteAsk
 from calib.workflow.progress import Progress, no_progress
-from calib.workflow.quote import quote_part
+from calib.workflow.quote import quote_quantities
 from calib.workflow.report import write_report
 
 COPIED = ("shop.toml", "logs", "parts", "truth.json", "plan.csv")
@@ -32,13 +31,8 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> DemoDocument:
     started = perf_counter()
     make_lab(folder)
     imported = import_logs(folder, [folder / "logs"], progress=progress)
-    fitted = fit_shop(folder, progress=progress)
-    quotes = []
-    for number, quantity in enumerate(QUANTITIES, 1):
-        progress(f"Quoting {number} of {len(QUANTITIES)}: {quantity} {PART} ...")
-        quotes.append(quote_part(folder, folder / "parts" / PART, quantity, QuoteAsk(start=START)))
-    progress("Looking for drift ...")
-    drift = find_drift(folder)
+    fitted, drift = fit_and_look(folder, progress=progress)
+    quotes = quote_quantities(folder, folder / "parts" / PART, QUANTITIES, QuoteAsk(start=START), progress)
     progress("")
     return {
         "folder": str(folder),

@@ -72,11 +72,12 @@ def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple
     return document, as_of
 
 
-def keep_look(folder: Path) -> None:
-    """Look, and keep what the next look goes on from; a second look at the same logs leaves the same."""
+def keep_look(folder: Path) -> DriftDocument:
+    """Look, and keep what the next look goes on from; a second look at the same logs finds and leaves the same."""
     document, as_of = look(folder)
     with open_store(folder) as store:
         save_look(store, document["limits"], document["alarms"], as_of.to_pydatetime())
+    return document
 
 
 def with_present(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.failures import Failures
 from calib.calibration.outliers import likely_wrong
 from calib.calibration.waits import Waits
+from calib.documents.drift import DriftDocument
 from calib.documents.model import Cell, FitDocument
 from calib.errors import TooFewRunsError
 from calib.shop.model import Shop
@@ -68,10 +69,18 @@ class Logged:
 def fit_shop(
     folder: Path, as_of: str | None = None, progress: Progress = lambda text: None, prior: str | None = None
 ) -> FitDocument:
-    """Fit on the runs that had ended by ``as_of`` and store the fit; the ``fit`` document (docs/interface.md).
+    """The ``fit`` document of ``fit_and_look``."""
+    return fit_and_look(folder, as_of, progress, prior)[0]
+
+
+def fit_and_look(
+    folder: Path, as_of: str | None = None, progress: Progress = lambda text: None, prior: str | None = None
+) -> tuple[FitDocument, DriftDocument | None]:
+    """Fit on the runs that had ended by ``as_of`` and store the fit, then look for drift.
 
     Weeks that the last fit knew and that no log has changed since are not learned again: the result is the same.
     prior : a file of what other sites know, kept for this and later fits; 'none': no more
+    Returns the ``fit`` and the ``drift`` document (docs/interface.md); no drift where ``as_of`` is given: nobody looked.
     """
     started = perf_counter()
     if prior is not None:
@@ -85,7 +94,7 @@ def fit_shop(
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
     priors, elsewhere = kept_priors(folder, logged.shop)
     model = Calibrator(priors=priors).fit(
-        learned.rows, checkpoints=known, progress=told(progress, "Learning from {} of {} stages ...")
+        learned.rows, checkpoints=known, progress=told(progress, "Learning from {} of {} runs ...")
     )
     tables = model.to_tables() | {"errors": model.errors_} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
@@ -108,11 +117,12 @@ def fit_shop(
             mark_far(store, marks.drop_duplicates("run_key"))
             mark_never_ended(store, still_open)
             ask_of_stages(store, stages_to_ask_of(tables["never_logged"]))
+    drift = None
     if as_of is None:
         progress("Looking for drift ...")
-        keep_look(folder)
+        drift = keep_look(folder)
     progress("")
-    return document | {"seconds": round(perf_counter() - started, 3)}
+    return document | {"seconds": round(perf_counter() - started, 3)}, drift
 
 
 def stages_to_ask_of(never_logged: pd.DataFrame) -> dict[tuple[str, str], int]:

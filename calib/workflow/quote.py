@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
@@ -15,6 +16,8 @@ from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
+from calib.quoting.flow import QueuedBuild
+from calib.quoting.learned import Learned
 from calib.quoting.request import MOST_PARTS, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.results import COMPARISON, Result
@@ -82,25 +85,78 @@ def quote_lines(
 
     keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
     """
-    shop = read_shop(folder)
-    request = ask.request(shop, lines)
-    fitted = find_fitted(folder)
-    queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(request.start)), learned_of(fitted, shop)
-    meshes = read_meshes(folder, lines, shop, progress)
+    asked = _read(folder, lines, ask, progress)
+    request = ask.request(asked.shop, lines)
     progress("Trying every machine ...")
-    shapes = {mesh: ShapeFinder(mesh) for mesh in meshes}
-    document = quote(request, shop, meshes, learned, queue, ask.seed, int(shop.quoting["draws"]), shapes)
-    document |= {"part": name or document["part"], "shop": shop.name}
+    document = _answer(request, asked, ask.seed)
+    document["part"] = name or document["part"]
     if "inward" in sheets and len(lines) == 1:
         progress("Trying other quantities ...")
         document["comparison"] = compare(
-            request, quantities_around(request.quantity), shop, meshes[0], learned, queue, ask.seed
+            request,
+            quantities_around(request.quantity),
+            asked.shop,
+            asked.meshes[0],
+            asked.learned,
+            asked.queue,
+            ask.seed,
         )
-    document["warnings"] = [*fitted.warnings, *early_start(request, fitted), *document.get("warnings", [])]
-    document["as_of"] = fitted.as_of
-    document["quote_id"] = _store(folder, document, shapes, shop, kept=keep or bool(sheets))
+    document["quote_id"] = _store(folder, document, asked, kept=keep or bool(sheets))
     write_sheets(sheets, document)
     progress("")
+    return document
+
+
+def quote_quantities(
+    folder: Path, part: Path, quantities: Sequence[int], ask: QuoteAsk = ANYTHING, progress: Progress = no_progress
+) -> list[QuoteDocument]:
+    """``quote_part`` for several quantities of one part, stored; what they share is read and measured once."""
+    asked = _read(folder, [ask.part(part, max(quantities))], ask, progress)
+    documents = []
+    for number, quantity in enumerate(quantities, 1):
+        progress(f"Quoting {number} of {len(quantities)}: {quantity} {part.name} ...")
+        document = _answer(ask.request(asked.shop, [ask.part(part, quantity)]), asked, ask.seed)
+        document["quote_id"] = _store(folder, document, asked, kept=False)
+        documents.append(document)
+    progress("")
+    return documents
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What a quote rests on beside its quantities. shapes : of each mesh, measured as they are asked for"""
+
+    shop: Shop
+    fitted: Fitted
+    learned: Learned
+    queue: list[QueuedBuild]
+    meshes: list[Mesh]
+    shapes: dict[Mesh, ShapeFinder]
+
+
+def _read(folder: Path, lines: list[OrderedPart], ask: QuoteAsk, progress: Progress) -> Asked:
+    shop = read_shop(folder)
+    start = ask.request(shop, lines).start
+    fitted = find_fitted(folder)
+    queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(start)), learned_of(fitted, shop)
+    meshes = read_meshes(folder, lines, shop, progress)
+    return Asked(shop, fitted, learned, queue, meshes, {mesh: ShapeFinder(mesh) for mesh in meshes})
+
+
+def _answer(request: QuoteRequest, asked: Asked, seed: int) -> QuoteDocument:
+    document = quote(
+        request,
+        asked.shop,
+        asked.meshes,
+        asked.learned,
+        asked.queue,
+        seed,
+        int(asked.shop.quoting["draws"]),
+        asked.shapes,
+    )
+    document["shop"] = asked.shop.name
+    document["warnings"] = [*asked.fitted.warnings, *early_start(request, asked.fitted), *document.get("warnings", [])]
+    document["as_of"] = asked.fitted.as_of
     return document
 
 
@@ -204,16 +260,14 @@ def _spread(low: int, high: int, most: int = 24) -> list[int]:
     return sorted({round(low * ratio**step) for step in range(most)})
 
 
-def _store(
-    folder: Path, document: QuoteDocument, shapes: Mapping[Mesh, ShapeFinder], shop: Shop, kept: bool
-) -> str | None:
+def _store(folder: Path, document: QuoteDocument, asked: Asked, kept: bool) -> str | None:
     """Store the quote and its parts, with a word on how many pieces to start; None where there is no store.
 
     Older looks that have lapsed go.
     """
     if not has_store(folder):
         return None
-    parts = parts_of_quote(document, shapes, shop)
+    parts = parts_of_quote(document, asked.shapes, asked.shop)
     with open_store(folder) as store:
         save_parts(store, parts)
         document["notes"] = [*document.get("notes", []), *piece_notes(find_yields(store), document)]

@@ -40,7 +40,7 @@ from calib.workflow.side_models import failure_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
-REPLAYING = "Replaying {} of {} stages ..."
+REPLAYING = "Checking the ranges of {} of {} past runs ..."
 
 
 def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress = no_progress) -> WeekData:

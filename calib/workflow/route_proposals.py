@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Sequence
 
+import numpy as np
 import pandas as pd
 
 from calib.documents.model import RouteProposal
@@ -54,9 +55,10 @@ def own_route(process: str, starts: pd.DataFrame, shop: Shop, not_done: Collecti
     } | set(known)
     kept |= set(missing_stages(process, kept)) & set(table)
     times = starts.pivot_table(index="build_id", columns="stage", values="started", aggfunc="min")
-    route = _in_order([stage for stage in table if stage in kept], times)
+    habits = _habits(times)
+    route = _in_order([stage for stage in table if stage in kept], times.columns, habits)
     for stage in (stage for stage in known if stage not in table):
-        route = _put_in(stage, route, times)
+        route = _put_in(stage, route, habits)
     return tuple(route) if not out_of_order(process, route) else tuple(stage for stage in table if stage in kept)
 
 
@@ -76,29 +78,33 @@ def _processes(stage: str) -> Collection[str]:
     return STAGES[stage].processes if stage in STAGES else ()
 
 
-def _before(first: str, then: str, times: pd.DataFrame) -> float:
-    """Share of builds with both in which one comes before the other; a half where too few have both."""
-    if first not in times or then not in times:
-        return 0.5
-    both = times[[first, then]].dropna()
-    return float((both[first] < both[then]).mean()) if len(both) >= FEWEST else 0.5
+def _habits(times: pd.DataFrame) -> set[tuple[str, str]]:
+    """Pairs of stages of which the first comes before the second in HABIT of the builds that have both, FEWEST at least."""
+    at = times.to_numpy(float)
+    has = np.isfinite(at)
+    habits: set[tuple[str, str]] = set()
+    for place, stage in enumerate(times.columns):
+        both = (has & has[:, [place]]).sum(axis=0)
+        before = (at[:, [place]] < at).sum(axis=0)  # a missing start is before nothing
+        habits.update((stage, then) for then in times.columns[(both >= FEWEST) & (before >= HABIT * both)])
+    return habits
 
 
-def _in_order(route: list[str], times: pd.DataFrame) -> list[str]:
+def _in_order(route: list[str], logged: Collection[str], habits: Collection[tuple[str, str]]) -> list[str]:
     """Logged neighbours change places where the logs have them the other way round as a habit; others stay where they are."""
-    logged = [stage for stage in route if stage in times]
-    for _ in logged:
-        for place in range(len(logged) - 1):
-            first, then = logged[place : place + 2]
-            if _before(then, first, times) >= HABIT:
-                logged[place : place + 2] = then, first
-    sorted_ones = iter(logged)
-    return [next(sorted_ones) if stage in times else stage for stage in route]
+    order = [stage for stage in route if stage in logged]
+    for _ in order:
+        for place in range(len(order) - 1):
+            first, then = order[place : place + 2]
+            if (then, first) in habits:
+                order[place : place + 2] = then, first
+    sorted_ones = iter(order)
+    return [next(sorted_ones) if stage in logged else stage for stage in route]
 
 
-def _put_in(stage: str, route: list[str], times: pd.DataFrame) -> list[str]:
+def _put_in(stage: str, route: list[str], habits: Collection[tuple[str, str]]) -> list[str]:
     """Behind the last stage that comes before it as a habit."""
-    behind = [place for place, other in enumerate(route) if _before(other, stage, times) >= HABIT]
+    behind = [place for place, other in enumerate(route) if (other, stage) in habits]
     place = max(behind, default=-1) + 1
     return [*route[:place], stage, *route[place:]]
 

@@ -11,7 +11,7 @@ from calib.documents.week import Learned, WeekDocument
 from calib.errors import CalibError, TooFewRunsError
 from calib.shop.read_shop import read_shop
 from calib.workflow.alone import alone_in
-from calib.workflow.fit import fit_shop
+from calib.workflow.fit import fit_and_look
 from calib.workflow.import_logs import at_shop, import_logs
 from calib.workflow.pages import check_folder
 from calib.workflow.progress import Progress, no_progress
@@ -61,8 +61,8 @@ def _next_steps(folder: Path, imported: ImportDocument) -> list[Step]:
 
 def _learned(folder: Path, out: Path, overwrite: bool, imported: ImportDocument, progress: Progress) -> Learned:
     try:
-        fitted = fit_shop(folder, progress=progress)
-        page = write_report(folder, out, progress=progress, overwrite=overwrite)
+        fitted, drift = fit_and_look(folder, progress=progress)
+        page = write_report(folder, out, progress=progress, overwrite=overwrite, drift=drift)
     except TooFewRunsError as error:
         return {"fit": None, "report": None, "why_not": str(error), "quiet": False}
     unread = [file for file in imported["files"] if file.get("error")]
