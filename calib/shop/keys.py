@@ -39,7 +39,7 @@ def _each(**defaults: float) -> Mapping[str, float]:
 
 MACHINE_KEYS: tuple[Key, ...] = (
     # every kind
-    Key("layer_mm", "layer thickness", _each(extruder=0.2, masked=0.05, scanned=0.05, laser_bed=0.11), 0.005, 2.0),
+    Key("layer_mm", "layer thickness", _each(extruder=0.2, masked=0.05, scanned=0.05, laser_bed=0.1), 0.005, 2.0),
     Key("gap_mm", "gap between parts", _each(extruder=5.0, masked=3.0, scanned=3.0, laser_bed=4.0), 0.0, 100.0),
     Key("margin_mm", "border of the plate kept free", _each(extruder=5.0, masked=3.0, scanned=5.0), 0.0, 100.0),
     Key("least_wall_mm", "thinnest wall", _each(extruder=0.8, masked=0.4, scanned=0.4, laser_bed=0.8), 0.0, 20.0),

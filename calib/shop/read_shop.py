@@ -202,7 +202,7 @@ class _Reader:
             return (float(value[0]), float(value[1]), float(value[2]))
         where = (*path, "build_mm") if "build_mm" in table else path
         self.problems.add(
-            where, "build_mm must be three lengths, x, y and z, 1 to 5000 mm: build_mm = [220, 220, 250]."
+            where, "build_mm must be three lengths, x, y and z, 1 to 5000 mm: build_mm = [200, 200, 300]."
         )
         return (1.0, 1.0, 1.0)
 

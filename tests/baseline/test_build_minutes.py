@@ -418,7 +418,7 @@ def test_recovery_sieves_what_no_part_fills_and_mixes_the_fresh_share_in():
 
 def test_blank_layers_are_a_term_of_their_own():
     blank = terms_of(process="PBF", parts=1.0, part_volume_cm3=5.0, height_mm=30.0)["printing", "blank layers"]
-    assert blank.minutes == pytest.approx((8 + 5) / 0.11 * (12 + 6) / 60)
+    assert blank.minutes == pytest.approx((8 + 5) / 0.1 * (12 + 6) / 60)
 
 
 def test_refills_go_with_the_material_used_and_sanding_with_the_material():
