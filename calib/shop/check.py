@@ -21,11 +21,12 @@ class Problems:
     def __init__(self, lines: dict[Path, int], name: str) -> None:
         self.lines, self.name = lines, name
         self.found: list[tuple[int, str]] = []
+        self.ids: dict[Path, str] = {}
 
     def add(self, path: Path, sentence: str) -> None:
         line = line_of(self.lines, path)
         place = f"line {line}, " if line else ""
-        self.found.append((line or 0, f"{place}{_spoken(path)}: {sentence}"))
+        self.found.append((line or 0, f"{place}{_spoken(path, self.ids)}: {sentence}"))
 
     def raise_if_any(self) -> None:
         """One ShopFileError that lists every problem in the order of the file."""
@@ -121,6 +122,8 @@ class Problems:
 
     def tables(self, value: Any, path: Path) -> list[dict[str, Any]]:
         if isinstance(value, list) and all(isinstance(item, dict) for item in value):
+            named = {(*path, place): item.get("id") for place, item in enumerate(value)}
+            self.ids |= {place: _shown(name) for place, name in named.items() if isinstance(name, str) and name.strip()}
             return value
         self.add(path, f"expected one header [[{path[-1]}]], in double brackets, for each.")
         return []
@@ -131,9 +134,16 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _spoken(path: Path) -> str:
-    """('machine', 1, 'walls') -> 'machine 2, walls'."""
+def _spoken(path: Path, ids: Mapping[Path, str]) -> str:
+    """Words for a place; an entry by its id, where it has one.
+
+    >>> _spoken(("machine", 1, "walls"), {}), _spoken(("machine", 1, "walls"), {("machine", 1): '"bed-1"'})
+    ('machine 2, walls', 'machine "bed-1", walls')
+    """
     words = ""
-    for piece in path:
-        words += f" {piece + 1}" if isinstance(piece, int) else f", {piece}" if words else str(piece)
+    for place, piece in enumerate(path):
+        if isinstance(piece, int):
+            words += f" {ids.get(path[: place + 1], piece + 1)}"
+        else:
+            words += f", {piece}" if words else str(piece)
     return words

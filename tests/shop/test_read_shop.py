@@ -64,15 +64,21 @@ def test_every_problem_is_named_at_once_with_line_and_remedy():
     found = problems(text)
     for sentence in (
         'line 4, hours, mon: "8-17" is not a span of a day',
-        'line 7, machine 1, proces: unknown key. Did you mean "process"?',
-        "line 8, machine 1, build_mm: build_mm must be three lengths",
-        'line 9, machine 1, wall_sped_mm_s: unknown key. Did you mean "wall_speed_mm_s"?',
+        'line 7, machine "a", proces: unknown key. Did you mean "process"?',
+        'line 8, machine "a", build_mm: build_mm must be three lengths',
+        'line 9, machine "a", wall_sped_mm_s: unknown key. Did you mean "wall_speed_mm_s"?',
         'id "a" is used twice',
-        'line 14, machine 2, layer_mm: "x" is not a number',
-        "line 15, machine 2, first_layers: 1000 is out of range",
+        'line 14, machine "a", layer_mm: "x" is not a number',
+        'line 15, machine "a", first_layers: 1000 is out of range',
         "line 17, drift, false_alarms_per_year: -1 is out of range",
     ):
         assert sentence in found
+
+
+def test_a_material_without_an_id_is_counted():
+    found = problems(HEAD + '[[material]]\nid = "pla"\nprocess = "MEX"\n[[material]]\nprocess = "MEX"\nbed_c = "hot"\n')
+    assert "material 2, bed_c:" in found
+    assert 'material 2: "id" is missing' in found
 
 
 BAD = [
@@ -201,7 +207,7 @@ def test_a_patch_changes_adds_and_removes():
     )
     shop = patched(BASE, patch)
     assert shop.machines["mex1"].params["layer_mm"] == 0.3
-    assert shop.machines["mex1"].build_mm == (222.0, 222.0, 255.0)
+    assert shop.machines["mex1"].build_mm == (200.0, 200.0, 300.0)
     assert "new" in shop.machines
     assert "cure" not in shop.stations
     assert shop.rates["sanding"]["start_min"] == 1.0
