@@ -11,7 +11,9 @@ from calib.cli.options import HERE, AsJson, ShopFolder
 
 
 def review(
-    number: Annotated[str | None, typer.Argument(metavar="NUMBER", help="Question to answer, as listed.")] = None,
+    number: Annotated[
+        str | None, typer.Argument(metavar="NUMBER", help="Question to answer, as listed; S1,S4 for several.")
+    ] = None,
     right: Annotated[bool, typer.Option("--right", help="It was so: learn from it as it stands.")] = False,
     minutes: Annotated[float | None, typer.Option(metavar="MIN", help="It took so many minutes of work.")] = None,
     leave_out: Annotated[bool, typer.Option("--leave-out", help="Nobody knows: do not learn from it.")] = False,

@@ -75,10 +75,11 @@ def _answer(question: Question) -> str:
 
 
 def show_answer(doc: AnswerDocument) -> str:
-    number, shop = doc["mark_id"], doc["at_shop"]
+    answers, shop = doc.get("answers") or [doc], doc["at_shop"]
+    number, sentences = ",".join(str(one["mark_id"]) for one in answers), [one["sentence"] for one in answers]
     if doc["taken_back"]:
-        return f"Question {number} is open again: {doc['sentence']}"
-    return f"{doc['sentence']}\n{_answer(doc)}. Take it back: calib review {number} --undo{shop}. Learn from it: calib fit{shop}"
+        return "\n".join(f"Question {one['mark_id']} is open again: {one['sentence']}" for one in answers)
+    return f"{chr(10).join(sentences)}\n{_answer(doc)}. Take it back: calib review {number} --undo{shop}. Learn from it: calib fit{shop}"
 
 
 def show_set_aside(doc: SetAsideDocument) -> str:

@@ -16,6 +16,7 @@ from calib.store.review import A_WEEK, count_review, give_verdict, list_review, 
 from calib.store.set_aside import drop_set_aside, export_set_aside, find_set_aside_row, list_set_aside, write_rows
 from calib.store.stage_questions import LETTER, NOT_DONE, NOT_WRITTEN, answer_of_stage, list_stage_questions
 from calib.store.tables import columns_of
+from calib.store.transaction import transaction
 from calib.workflow.import_logs import at_shop, import_logs
 
 
@@ -109,7 +110,11 @@ def answer_question(
     folder: Path, number: str, verdicts: list[str], minutes: float | None = None, note: str = ""
 ) -> AnswerDocument:
     """Keep one answer: right, mended (with ``minutes``), wrong, finished, failed, not done, not written down, or take back
-    the one that was given."""
+    the one that was given.
+
+    number : as listed; several questions of stages are joined by commas and get the same answer, all or none of them. Of those the
+        last is returned, with ``answers``, all of them
+    """
     if len(verdicts) != 1:
         raise UsageError(
             f"Question {number} takes one answer, not {len(verdicts) or 'none'}.",
@@ -119,11 +124,9 @@ def answer_question(
     with open_store(folder) as store:
         if row is None:
             answer = _of_a_stage(number, verdicts[0])
-            return {
-                "taken_back": answer is None,
-                "at_shop": at_shop(folder),
-                **answer_of_stage(store, number, answer),
-            }
+            with transaction(store):
+                answers = [answer_of_stage(store, one.strip(), answer) for one in number.split(",")]
+            return {"taken_back": answer is None, "at_shop": at_shop(folder), "answers": answers, **answers[-1]}
         if verdicts == ["take back"]:
             return {"taken_back": True, "at_shop": at_shop(folder), **take_back_verdict(store, row)}
         kept = without_names(store, note, shop.people_names)
@@ -132,9 +135,15 @@ def answer_question(
 
 
 def _row_number(number: str) -> int | None:
-    """The number of a question of a row; None for one of a stage."""
-    if number.upper().startswith(LETTER) and number[1:].isdecimal():
+    """The number of a question of a row; None for one of a stage, or several joined by commas."""
+    several = [one.strip().upper() for one in number.split(",")]
+    if all(one.startswith(LETTER) and one[1:].isdecimal() for one in several):
         return None
+    if len(several) > 1:
+        raise UsageError(
+            f'"{number}" is no list of questions of stages.',
+            f"Join those of stages by commas, such as {LETTER}1,{LETTER}4; questions of rows are answered one by one.",
+        )
     try:
         return int(number)
     except ValueError:

@@ -60,6 +60,23 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     assert questions(lab)["draining"] == asked["draining"]
 
 
+def test_questions_of_several_stages_are_answered_at_once_all_or_none(lab):
+    resin_lab(lab)
+    asked = questions(lab)
+    both = f"{asked['draining']},{asked['drying'].lower()}"
+    status, _, err = lab.call("review", f"{both},S99", "--not-written")
+    assert status == 2
+    assert "There is no question S99." in err
+    assert questions(lab) == asked  # none of them was answered
+    out = lab.call("review", both, "--not-written")[1]
+    assert "nobody logged draining" in out
+    assert "nobody logged drying" in out
+    assert f"calib review {asked['draining']},{asked['drying']} --undo" in out
+    assert questions(lab, "--answered").keys() == {"draining", "drying"}
+    assert lab.call("review", both, "--undo")[1].count("is open again") == 2
+    assert questions(lab) == asked
+
+
 def test_a_few_builds_are_no_habit():
     counts = pd.DataFrame({"process": "VPP", "stage": ["draining", "drying"], "builds": [19, 20]})
     assert stages_to_ask_of(counts) == {("VPP", "drying"): 20}
@@ -72,6 +89,7 @@ def test_a_few_builds_are_no_habit():
         (["S9", "--not-done"], "There is no question S9."),
         (["S1", "--undo"], "There is no question S1."),
         (["x", "--right"], '"x" is no question.'),
+        (["S1,4", "--not-done"], '"S1,4" is no list of questions of stages.'),
     ],
 )
 def test_an_answer_that_does_not_fit_is_one_sentence(lab, words, told):
