@@ -57,11 +57,13 @@ def _pieces(lane: str, begin: float, end: float, clock: OpenClock) -> list[tuple
 
 EVERY_MIN = 30.0
 WITHIN_MIN = 24 * 60.0
+CLEARLY = 0.25  # more often in staffed hours than at once: less is not worth a later start (our choice)
 NO_LATER_MIN = 15.0  # a start that brings the parts to hand later than this is not advised
 
 
 def start_advice(planned: Planned, shop: Shop, clock: OpenClock) -> StartAdvice | None:
-    """Of the starts in the next day the one that ends unattended work in staffed hours most surely, and no later.
+    """Of the starts in the next day the one that ends unattended work in staffed hours most surely, and no later; at once
+    where none is CLEARLY better.
 
     Returns stage (that ends it), ``at_once`` and ``advised``: start_at, chance_staffed (of the end), in_hand_at (usual
     time at which somebody can take it); ``moved`` (whether they differ) and ``text``. None where somebody is always
@@ -83,6 +85,7 @@ def start_advice(planned: Planned, shop: Shop, clock: OpenClock) -> StartAdvice 
     usual, staffed = np.median(in_hand, axis=1), np.mean(in_hand - ends < 1e-6, axis=1)
     fit = np.flatnonzero(usual <= usual.min() + NO_LATER_MIN)
     best = int(fit[np.lexsort((starts[fit], -staffed[fit].round(2)))[0]])
+    best = best if staffed[best] >= staffed[0] + CLEARLY else 0
     at_once, advised = (_moment(i, starts, staffed, usual, shop.timezone) for i in (0, best))
     return {
         "machine": machine.id,

@@ -46,6 +46,16 @@ def test_a_start_is_put_off_until_its_end_falls_into_the_morning(only_mex, box, 
     )
 
 
+def test_a_later_start_is_not_advised_for_a_few_times_of_a_hundred(
+    only_mex, box, request_for, certain, plain_physics, monkeypatch
+):
+    asked = at(request_for(87), 15, 30)
+    monkeypatch.setattr("calib.quoting.typical_schedule.CLEARLY", 1.01)  # sooner by all of 100 is not enough
+    found = advice(asked, only_mex, box, Learned(certain), draws=20)
+    assert not found["moved"]
+    assert found["text"] == "Start the first build at once: cool down ends in staffed hours 0 of 100 times."
+
+
 def test_what_ends_while_somebody_is_there_starts_at_once(only_mex, box, request_for, certain, plain_physics):
     found = advice(at(request_for(1), 9), only_mex, box, Learned(certain), draws=20)
     assert not found["moved"]
