@@ -160,12 +160,16 @@ def _gain(span: Span | None) -> str:
     """
     >>> _gain({"p10": 0.0, "p50": 5.0, "p90": 80.0}), _gain({"p10": -0.01, "p50": 0.0, "p90": 0.02})
     ('5 h (0 h to 3.5 d)', 'the same')
+    >>> _gain({"p10": -2.0, "p50": 0.04, "p90": 5.0}), _gain({"p10": -9.0, "p50": -3.0, "p90": 1.0})
+    ('no sooner (−2 h to 5 h)', '3 h later (−9 h to 1 h)')
     """
     if span is None:
         return ""
     if max(abs(span["p10"]), abs(span["p90"])) < NOTICED_H:
         return SAME
-    return f"{signed(span['p50'])} ({signed(span['p10'])} to {signed(span['p90'])})"
+    middle = span["p50"]
+    usual = "no sooner" if abs(middle) < NOTICED_H else hours(middle) if middle > 0 else f"{hours(-middle)} later"
+    return f"{usual} ({signed(span['p10'])} to {signed(span['p90'])})"
 
 
 def signed(value: float) -> str:
