@@ -16,7 +16,7 @@ from calib.calibration.columns import MOST_SD, whole_number
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.encoder import SEPARATOR, Encoder
 from calib.calibration.estimator import Estimator, with_minutes
-from calib.calibration.explain import narrowing, split_correction
+from calib.calibration.explain import SAMPLE, narrowing, split_correction
 from calib.calibration.normal_plus_t import normal_cdf
 from calib.calibration.options import FACTORS, Options
 from calib.calibration.own_effects import own_effects
@@ -41,8 +41,8 @@ PRIORS: dict[str, Any] = {
 Progress = Callable[[int, int], None]
 # the terms too: without them a row of another size is one that never comes, and its range is too wide
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min", *TERM_COLUMNS)
+SINGLE_RUN = ["p10_ratio", "p50_ratio", "p90_ratio"]
 MOST_DRAWS, LARGEST_SEED, MOST_RUNS = 10**9, 2**63 - 1, 10**9
-CELL_SAMPLE = 40  # last runs of a cell that its figures are for
 
 
 class Calibrator(Estimator):
@@ -175,6 +175,20 @@ class Calibrator(Estimator):
         table = pd.DataFrame(minutes, index=rows.index, columns=levels.tolist())
         table["runs_behind"] = runs_behind(state, expected).astype(int)
         return table
+
+    def single_runs(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """What a single run takes of its baseline, with the 80 % range: of each cell the geometric mean of its last runs'.
+
+        rows : as for ``predict_quantiles``, in order of their ends; the last SAMPLE of each cell count
+        Returns the columns of the group and SINGLE_RUN [-].
+        """
+        group = list(self._known().options.group)
+        last = rows.groupby(group, observed=True).tail(SAMPLE)
+        minutes = self.predict_quantiles(last, (0.1, 0.5, 0.9))[[0.1, 0.5, 0.9]].set_axis(SINGLE_RUN, axis=1)
+        logs = np.log(minutes.div(last["baseline_min"].astype(float), axis=0))
+        means = pd.concat([last[group], logs], axis=1).groupby(group, observed=True, as_index=False).mean()
+        means[SINGLE_RUN] = np.exp(means[SINGLE_RUN])
+        return means
 
     def score(self, rows: pd.DataFrame, y: Any = None) -> float:
         """Minus the mean weighted interval score of log minutes at nine quantiles: the higher the better.
@@ -332,7 +346,7 @@ def _cells(state: State, rows: Rows, coded: Coded) -> pd.DataFrame:
     """Each cell as it is now: runs, median ratio and spread over its last runs' machines, people and sizes."""
     cell = coded.codes["cell"]
     place = pd.Series(cell[::-1]).groupby(cell[::-1]).cumcount().to_numpy()[::-1]
-    parts = np.flatnonzero(place < CELL_SAMPLE)
+    parts = np.flatnonzero(place < SAMPLE)
     n = len(parts)
     some = coded.take(parts, np.arange(n))
     some.share = np.ones(n)

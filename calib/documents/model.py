@@ -11,8 +11,9 @@ from calib.documents.spans import Named
 
 class Cell(Named):
     runs: int
-    ratio_p50: float | None  # actual over baseline
-    spread: float | None  # sd of its logarithm
+    p10_ratio: float  # a single run's actual over baseline: 8 of 10 lie from p10 to p90
+    p50_ratio: float
+    p90_ratio: float
 
 
 class LogNext(Named):

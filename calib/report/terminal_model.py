@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from rich.console import RenderableType
@@ -24,7 +23,7 @@ from calib.documents.model import (
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import as_sentence, as_text, listed, table
 from calib.report.terminal_import import log_next_lines, own_route_lines
-from calib.report.units import count, day, duration, known, share, signed_percent, stage_name
+from calib.report.units import count, day, duration, share, signed_percent, stage_name
 
 
 def show_fit(doc: FitDocument) -> str:
@@ -34,8 +33,8 @@ def show_fit(doc: FitDocument) -> str:
             cell["process"],
             stage_name(cell["stage"]),
             cell["runs"],
-            ratio(cell["ratio_p50"]),
-            usual(cell["ratio_p50"], cell["spread"]),
+            f"{cell['p50_ratio']:.2f}",
+            f"{cell['p10_ratio']:.2f} to {cell['p90_ratio']:.2f}",
         ]
         for cell in doc["cells"]
     ]
@@ -45,22 +44,6 @@ def show_fit(doc: FitDocument) -> str:
     shown += [f"{below_floor_sentence(run)} Not learned from." for run in listed(doc, "below_floor")]
     shown.append(table("process|stage|>runs|>actual / baseline|>8 of 10 times within", rows))
     return as_text(*shown, *own_route_lines(doc), *log_next_lines(doc))
-
-
-def ratio(value: float | None) -> str:
-    return f"{value:.2f}" if known(value) else ""
-
-
-def usual(middle: float | None, spread: float | None) -> str:
-    """Low and high of the middle 80 % of a log-normal with this middle and sd of the log.
-
-    >>> usual(1.25, 0.3), usual(None, 0.3)
-    ('0.85 to 1.84', '')
-    """
-    if middle is None or spread is None or not (known(middle) and known(spread)):
-        return ""
-    factor = math.exp(1.2816 * spread)
-    return f"{middle / factor:.2f} to {middle * factor:.2f}"
 
 
 def show_predict(doc: PredictDocument) -> str:

@@ -43,6 +43,7 @@ from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
 from calib.workflow.unwritten import beside_the_model, silent_table, unwritten_runs
+from calib.workflow.why import nobody_knows
 
 Progress = Callable[[str], None]
 
@@ -262,7 +263,20 @@ def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp
         "as_of": str(horizon.tz_convert(shop.timezone).date()),
         "runs_used": int(model.summary_["runs_used"]),
         "runs_left_out": left_out,
-        "cells": cast(list[Cell], model.cells_[["process", "stage", "runs", "ratio_p50", "spread"]].to_dict("records")),
+        "cells": _cells(model),
         "ended": model.summary_["converged"],
         "seconds": None,
     }
+
+
+def _cells(model: Calibrator) -> list[Cell]:
+    """Each stage as ``calib why`` has it: a single run over its baseline, with the range that holds 8 of 10 times."""
+    cells, errors = model.cells_[["process", "stage", "runs"]], model.errors_
+    own = set(zip(errors["process"], errors["stage"], strict=True))
+    without = [
+        nobody_knows(process, stage)
+        for process, stage in zip(cells["process"], cells["stage"], strict=True)
+        if (process, stage) not in own  # logged together with other stages alone
+    ]
+    single = model.single_runs(pd.concat([errors, *without], ignore_index=True))
+    return cast(list[Cell], cells.merge(single, on=["process", "stage"]).to_dict("records"))

@@ -24,7 +24,6 @@ from calib.store.runs import find_places
 
 MORE_RUNS = 5  # runs to come that the range is worked out for
 USUAL_MIN = 60.0  # baseline that a stage without runs is shown for; no effect of size is known then
-RANGE = (0.1, 0.5, 0.9)
 
 
 def explain(folder: Path, process: str, stage: str, persons: bool = False) -> WhyDocument:
@@ -43,7 +42,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> Wh
     process, stage = cell_of(process, stage, errors)
     model = Calibrator.from_tables(tables)
     runs = errors[(errors["process"] == process) & (errors["stage"] == stage)]
-    typical = runs.tail(SAMPLE) if len(runs) else _nobody_knows(process, stage)
+    typical = runs.tail(SAMPLE) if len(runs) else nobody_knows(process, stage)
     suspects = find_suspects(runs) if len(runs) else pd.DataFrame()
     with open_store(folder, read_only=True) as store:
         places = find_places(store, suspects["run_key"] if len(suspects) else ())
@@ -52,7 +51,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> Wh
         "stage": stage,
         "as_of": meta["as_of"],
         "runs": len(runs),
-        "single_run": _single_run(model, typical),
+        "single_run": model.single_runs(typical).drop(columns=["process", "stage"]).iloc[0].to_dict(),
         "second_law": model.second_law if model.second_law["weight"] > 0 else None,
         **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
         "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
@@ -91,14 +90,8 @@ def _with_aliases(effects: pd.DataFrame, key: str) -> pd.DataFrame:
     return pd.concat([effects[~people], effects[people].sort_values("value")])
 
 
-def _nobody_knows(process: str, stage: str) -> pd.DataFrame:
+def nobody_knows(process: str, stage: str) -> pd.DataFrame:
     return pd.DataFrame({"process": [process], "stage": [stage], "baseline_min": [USUAL_MIN]})
-
-
-def _single_run(model: Calibrator, typical: pd.DataFrame) -> dict[str, float]:
-    """80 % range of one run's actual over baseline, the mean of typical runs'."""
-    log = np.log(model.predict(typical, RANGE)[list(RANGE)].div(typical["baseline_min"], axis=0)).mean()
-    return {f"p{round(100 * level)}_ratio": float(np.exp(log[level])) for level in RANGE}
 
 
 def _effects(found: pd.DataFrame, persons: bool) -> Effects:

@@ -54,6 +54,18 @@ def test_why_as_a_person_reads_it(shop, capsys):
     assert not any(word in shown for name in PEOPLE for word in name.split())
 
 
+def test_fit_and_why_say_the_same_of_a_run(shop, capsys):
+    of_why = document(capsys, "why", "MEX", "unloading", "--shop", shop)["single_run"]
+    [cell] = document(capsys, "fit", "--shop", shop)["cells"]
+    assert {name: cell[name] for name in of_why} == pytest.approx(of_why, rel=1e-9)
+    assert run(["fit", "--shop", shop]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if "unloading" in line)
+    assert line.split()[-4:] == [f"{of_why[name]:.2f}" for name in ("p50_ratio", "p10_ratio")] + [
+        "to",
+        f"{of_why['p90_ratio']:.2f}",
+    ]
+
+
 def test_the_document_adds_up(shop, capsys):
     found = document(capsys, "why", "MEX", "unloading", "--shop", shop)
     assert found["runs"] == found["total"]["runs"] == 40
