@@ -185,8 +185,9 @@ class Calibrator(Estimator):
         group = list(self._known().options.group)
         last = rows.groupby(group, observed=True).tail(SAMPLE)
         minutes = self.predict_quantiles(last, (0.1, 0.5, 0.9))[[0.1, 0.5, 0.9]].set_axis(SINGLE_RUN, axis=1)
-        logs = np.log(minutes.div(last["baseline_min"].astype(float), axis=0))
-        means = pd.concat([last[group], logs], axis=1).groupby(group, observed=True, as_index=False).mean()
+        ratios = minutes.div(last["baseline_min"].astype(float), axis=0).assign(**last[group])
+        ratios[SINGLE_RUN] = np.log(ratios[SINGLE_RUN])
+        means: pd.DataFrame = ratios.groupby(group, observed=True, as_index=False).mean()
         means[SINGLE_RUN] = np.exp(means[SINGLE_RUN])
         return means
 

@@ -161,6 +161,7 @@ class ReviewDocument(TypedDict):
 class AnswerDocument(Question):
     taken_back: bool
     at_shop: str
+    answers: list[Question]  # all that were answered at once
 
 
 class SetAsideDocument(TypedDict):

@@ -75,7 +75,7 @@ def _answer(question: Question) -> str:
 
 
 def show_answer(doc: AnswerDocument) -> str:
-    answers, shop = doc.get("answers") or [doc], doc["at_shop"]
+    answers, shop = doc["answers"], doc["at_shop"]
     number, sentences = ",".join(str(one["mark_id"]) for one in answers), [one["sentence"] for one in answers]
     if doc["taken_back"]:
         return "\n".join(f"Question {one['mark_id']} is open again: {one['sentence']}" for one in answers)

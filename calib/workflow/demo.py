@@ -32,6 +32,7 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> DemoDocument:
     make_lab(folder)
     imported = import_logs(folder, [folder / "logs"], progress=progress)
     fitted, drift = fit_and_look(folder, progress=progress)
+    assert drift is not None, "no day was asked for, so it was looked for"
     quotes = quote_quantities(folder, folder / "parts" / PART, QUANTITIES, QuoteAsk(start=START), progress)
     progress("")
     return {

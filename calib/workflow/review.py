@@ -112,7 +112,7 @@ def answer_question(
     """Keep one answer: right, mended (with ``minutes``), wrong, finished, failed, not done, not written down, or take back
     the one that was given.
 
-    number : as listed; several questions of stages are joined by commas and get the same answer, all or none of them. Of those the
+    number : as listed; several questions of stages are joined by commas and get the same answer, all or none of them. The
         last is returned, with ``answers``, all of them
     """
     if len(verdicts) != 1:
@@ -126,12 +126,13 @@ def answer_question(
             answer = _of_a_stage(number, verdicts[0])
             with transaction(store):
                 answers = [answer_of_stage(store, one.strip(), answer) for one in number.split(",")]
-            return {"taken_back": answer is None, "at_shop": at_shop(folder), "answers": answers, **answers[-1]}
+            return {**answers[-1], "answers": answers, "taken_back": answer is None, "at_shop": at_shop(folder)}
         if verdicts == ["take back"]:
-            return {"taken_back": True, "at_shop": at_shop(folder), **take_back_verdict(store, row)}
+            question = take_back_verdict(store, row)
+            return {**question, "answers": [question], "taken_back": True, "at_shop": at_shop(folder)}
         kept = without_names(store, note, shop.people_names)
-        verdict = give_verdict(store, row, verdicts[0], minutes, kept)
-        return {"taken_back": False, "at_shop": at_shop(folder), **verdict}
+        question = give_verdict(store, row, verdicts[0], minutes, kept)
+        return {**question, "answers": [question], "taken_back": False, "at_shop": at_shop(folder)}
 
 
 def _row_number(number: str) -> int | None:

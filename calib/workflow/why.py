@@ -9,7 +9,7 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from calib.calibration.calibrator import Calibrator
+from calib.calibration.calibrator import SINGLE_RUN, Calibrator
 from calib.calibration.explain import PERSON_RUNS, SAMPLE
 from calib.calibration.outliers import find_suspects
 from calib.documents.model import Effect, Effects, Narrowing, Residual, TotalEffect, WhyDocument
@@ -43,6 +43,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> Wh
     model = Calibrator.from_tables(tables)
     runs = errors[(errors["process"] == process) & (errors["stage"] == stage)]
     typical = runs.tail(SAMPLE) if len(runs) else nobody_knows(process, stage)
+    single = model.single_runs(typical)
     suspects = find_suspects(runs) if len(runs) else pd.DataFrame()
     with open_store(folder, read_only=True) as store:
         places = find_places(store, suspects["run_key"] if len(suspects) else ())
@@ -51,7 +52,7 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> Wh
         "stage": stage,
         "as_of": meta["as_of"],
         "runs": len(runs),
-        "single_run": model.single_runs(typical).drop(columns=["process", "stage"]).iloc[0].to_dict(),
+        "single_run": {name: float(single[name].iloc[0]) for name in SINGLE_RUN},
         "second_law": model.second_law if model.second_law["weight"] > 0 else None,
         **_effects(_with_aliases(model.effects(runs if len(runs) else typical), key), persons),
         "residuals": [_residual(row, places, timezone) for row in suspects.to_dict("records")],
