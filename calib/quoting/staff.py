@@ -90,7 +90,7 @@ MOST_TIMES = 10.0  # that waiting for people grows when some go: beyond it the f
 class Staff:
     """What the logs say of waiting for people.
 
-    share : of the learned waits that somebody had to come free first [0..1]
+    share : of the learned waits that would not be, were somebody always free (``waited_anyway``) [0..1]
     people : how many were there then on the mean (``people_there``); 0: as many as wanted
     work : hours of hands in an hour in which somebody was there
     hours : that people were there in a week, added up; 0: not known
@@ -149,6 +149,36 @@ def week_hours(hours: Hours | None) -> float:
 def _wait(work: float, people: int) -> float:
     """Mean wait in lengths of a task; without end where there is more work than people can do."""
     return several_servers(work, 1.0, people).wait if work < people else np.inf
+
+
+AT_ONCE_MIN = 1.0  # who begins so soon after coming free begins as soon as they can
+STEPS = 60  # of an iteration that leaves a part of its error each time, the smaller the more starts are seen
+
+
+def waited_anyway(wait: np.ndarray, nobody_free: np.ndarray) -> float:
+    r"""Mean wait that would be left if somebody were always free: until it is seen that work can go on.
+
+    Work that begins when somebody comes free was seen at some time before, nobody knows when; other work was seen when it
+    began. Times until then are taken as exponential, with their mean by maximum likelihood (EM: Dempster, Laird and Rubin,
+    Journal of the Royal Statistical Society B 39 (1977) 1-38, from memory):
+
+    .. math::  m = \frac{1}{n} \Big( \sum_{seen} w + \sum_{not\ seen} \big( m - \frac{p}{e^{p/m} - 1} \big) \Big)
+
+    wait : w, of each run; nobody_free : p, the first part of it, in which nobody was free; shape (runs,) >= 0 [min]
+
+    >>> waited_anyway(np.array([10.0, 30.0, 20.0]), np.zeros(3))
+    20.0
+    >>> m = waited_anyway(np.array([10.0, 20.0]), np.array([0.0, 20.0]))
+    >>> bool(np.isclose(m, 10 - 20 / np.expm1(20 / m)))
+    True
+    """
+    not_seen = (nobody_free > 0) & (wait - nobody_free < AT_ONCE_MIN)
+    seen, hidden, mean = wait[~not_seen].sum(), nobody_free[not_seen], float(wait.mean())
+    for _ in range(STEPS):
+        if mean < 1e-6:
+            return 0.0
+        mean = float(seen + np.sum(mean - hidden / np.expm1(np.minimum(hidden / mean, 700.0)))) / len(wait)
+    return mean
 
 
 def came_free(ended: Iterable[float], people: int) -> np.ndarray:

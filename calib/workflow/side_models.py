@@ -7,7 +7,7 @@ from datetime import timedelta
 import pandas as pd
 
 from calib.calendar.clock import OpenClock
-from calib.quoting.staff import people_there, person_hours
+from calib.quoting.staff import people_there, person_hours, waited_anyway
 from calib.shop.model import Shop
 from calib.workflow.gaps import is_by_hand, minutes_of
 from calib.workflow.learning import runs_by_build
@@ -23,8 +23,12 @@ def staff_table(runs: pd.DataFrame, shop: Shop, waits: pd.DataFrame, horizon: pd
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     begin = max(horizon - STAFF_WEEKS, recent["started_at"].min()) if len(recent) else horizon - STAFF_WEEKS
     there = float(clock.open_at(horizon.timestamp() / 60) - clock.open_at(begin.timestamp() / 60))
-    total = waits["wait_min"].clip(lower=0).sum()
-    share = float(waits["people_min"].sum() / total) if total > 0 else 0.0
+    total, anyway = 0.0, 0.0
+    for _, own in waits[waits["wait_min"] >= 0].groupby(["process", "stage"]):
+        wait = own["wait_min"].to_numpy(float)
+        total += wait.sum()
+        anyway += len(wait) * waited_anyway(wait, own["people_min"].to_numpy(float))
+    share = max(1.0 - anyway / total, 0.0) if total > 0 else 0.0
     return pd.DataFrame(
         [
             {

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from calib.quoting.learned import Unwritten
-from calib.quoting.staff import Staff, several_servers
+from calib.quoting.staff import Staff, several_servers, waited_anyway
 from calib.records import ROUTES
 from calib.shop.model import Crew, Machine, Shop
 from calib.workflow.gaps import find_gaps, silent_shares, silent_stages, wait_rows, with_shares
@@ -75,6 +76,18 @@ def test_the_part_of_a_wait_in_which_nobody_was_free_is_told_apart(people, expec
             ("b", "breakout", "02 10:20", "02 10:30")]  # fmt: skip
     found = wait_frame(rows, lab, {"a": None, "b": None})
     assert found[["wait_min", "people_min"]].round().to_numpy().tolist() == [[70, expected]]
+
+
+@pytest.mark.parametrize("busy", [0.0, 0.4, 0.8])
+def test_the_part_of_a_wait_that_more_people_would_spare_is_told_from_what_passes_anyway(busy):
+    # work is seen after a quarter of an hour on the mean, exponential; with a chance nobody is free for another while
+    rng = np.random.default_rng(4)
+    seen = rng.exponential(15.0, 4000)
+    nobody_free = np.where(rng.random(4000) < busy, rng.exponential(12.0, 4000), 0.0)
+    wait = np.maximum(seen, nobody_free)
+    assert waited_anyway(wait, np.minimum(nobody_free, wait)) == pytest.approx(15.0, rel=0.08)
+    # the larger of both lasts 15 + 12 - 20/3 where there are two: 16/3 are spared, of 12 in which nobody is free
+    assert wait.mean() == pytest.approx(15.0 + 16 / 3 * busy, rel=0.05)
 
 
 def test_more_people_shorten_only_what_waits_for_people():
