@@ -124,7 +124,7 @@ def logged_hours(folder, weeks):
     from calib.workflow.capacity import logged_demand
     from calib.workflow.learning import runs_by_build
 
-    builds = logged_demand(folder, read_shop(folder), weeks).builds
+    builds = logged_demand(folder, read_shop(folder), weeks).of_the_weeks
     with open_store(folder, read_only=True) as store:
         runs = find_runs(store)
     shares = runs_by_build(builds, runs[runs["ended_at"].notna() & (runs["stage"] != "powder_recovery")])

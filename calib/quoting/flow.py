@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,11 @@ from calib.calendar.clock import OpenClock
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.joined_orders import join_orders, share_ends
 from calib.quoting.learned import Learned
-from calib.quoting.schedule import Ahead, Job, Resources, Run, ends_of, run_jobs
+from calib.quoting.schedule import ON_MACHINE, Ahead, Job, Resources, Run, ends_of, run_jobs
 from calib.quoting.steps import touch_share
 from calib.shop.model import Machine, Shop
 
+NOTHING = Ahead()
 QUEUED = (
     100_000  # builds of the queue are numbered from here on: their random numbers are not those of the order quoted
 )
@@ -122,15 +124,27 @@ class Flow:
     """Builds that have run through a shop.
 
     jobs : one for each build, ready when it was released, and what is done for orders of several builds
-    runs : every stage of each
-    builds : names of the builds' jobs, as they came in
+    ahead : what the shop was held for when the first came in
+    builds : names of the jobs of those builds that are looked at, as they came in; the others only stand before them
+    runs : every stage of each job
     """
 
     shop: Shop
     jobs: Sequence[Job]
+    ahead: Ahead
+    builds: Sequence[str]
     runs: Sequence[Run]
     resources: Resources
-    builds: Sequence[str]
+
+    def again(self, shop: Shop | None = None, jobs: Sequence[Job] | None = None, unlimited: str = "") -> Flow:
+        """The same with another shop, other jobs, or a machine that nothing has to wait for."""
+        return run_flow(jobs or self.jobs, shop or self.shop, self.ahead, self.builds, unlimited)
+
+    @cached_property
+    def looked_at(self) -> list[Job]:
+        """Jobs of the builds that are looked at, and of their orders."""
+        own = set(self.builds)
+        return [job for job in self.jobs if job.name in own or not own.isdisjoint(job.after)]
 
     @cached_property
     def by_job(self) -> dict[str, list[Run]]:
@@ -146,6 +160,24 @@ class Flow:
         ends, ready = share_ends(self.jobs, ends_of(self.runs)), {job.name: job.ready for job in self.jobs}
         return np.array([ends[name] - ready[name] for name in self.builds])
 
+    def had_machine(self, job: Job) -> tuple[float, float]:
+        """Mean minutes that a build had its machine, and those of them in which it was worked at or ran; 0 where it had none."""
+        machine = self.shop.machines.get(job.machine or "")
+        on_it = ON_MACHINE if machine is None or machine.chambers == 1 else ("machine_setup", "warm_up", "printing")
+        runs = [run for run in self.by_job[job.name] if run.stage in on_it] if job.machine else []
+        if not runs:
+            return 0.0, 0.0
+        begin, end = (np.minimum.reduce([run.start for run in runs]), np.maximum.reduce([run.end for run in runs]))
+        failed, failed_ran = self.resources.failed_min[job.name], self.resources.failed_ran_min[job.name]
+        return float((end - begin + failed).mean()), float(failed_ran.mean()) + sum(self.worked(run) for run in runs)
+
+    def worked(self, run: Run) -> float:
+        """Mean minutes of a run; of one by hand those in the hours of who does it."""
+        if run.lane != "hands":
+            return float((run.end - run.start).mean())
+        clocks = self.resources.people.clocks(run.stage)
+        return float(np.min([clock.open_at(run.end) - clock.open_at(run.start) for clock in clocks], axis=0).mean())
+
 
 def released_jobs(
     builds: Sequence[QueuedBuild], released: Sequence[float], learned: Learned, draws: int, seed: int
@@ -159,13 +191,18 @@ def released_jobs(
     return join_orders(jobs, [build.together for build in builds])
 
 
-def run_flow(jobs: Sequence[Job], shop: Shop, unlimited: str = "") -> Flow:
-    """The jobs through a shop; ``unlimited`` : a machine that nothing has to wait for."""
+def run_flow(
+    jobs: Sequence[Job], shop: Shop, ahead: Ahead = NOTHING, builds: Sequence[str] = (), unlimited: str = ""
+) -> Flow:
+    """The jobs through a shop; see ``Flow``.
+
+    builds : all, where none is named; unlimited : a machine that nothing has to wait for
+    """
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
     draws = len(next(iter(jobs[0].minutes.values())))
-    resources = Resources(shop, clock, draws, jobs[0].ready, unlimited)
-    builds = [job.name for job in jobs if not job.after]
-    return Flow(shop, jobs, run_jobs(jobs, resources), resources, builds)
+    resources = Resources(shop, clock, draws, jobs[0].ready, unlimited, ahead)
+    builds = builds or [job.name for job in jobs if not job.after]
+    return Flow(shop, jobs, ahead, builds, run_jobs(jobs, resources), resources)
 
 
 def with_waits(jobs: Sequence[Job], times: float) -> list[Job]:
@@ -178,12 +215,14 @@ def spread_over(
     released: Sequence[float],
     minutes: Sequence[float],
     machines: Sequence[Machine],
+    left: Mapping[str, float] = MappingProxyType({}),
 ) -> list[str]:
     """A machine for each build: of those that run its process and material and are high enough the one free first.
 
-    builds : process, machine, material, height_mm as logged; minutes : on the machine, as usual
+    builds : process, machine, material, height_mm as logged; minutes : that each has a machine, as usual; left : machine ->
+    when it is rid of what came before
     """
-    free: dict[str, float] = {}
+    free = dict(left)
     chosen = []
     for build, ready, busy in zip(builds, released, minutes, strict=True):
         able = [machine.id for machine in machines if _can(machine, build)] or [str(build["machine"])]

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from calib.documents.shop import Load
-from calib.quoting.flow import Flow, run_flow, with_waits
-from calib.quoting.schedule import ON_MACHINE, Run
+from calib.quoting.flow import Flow, with_waits
+from calib.quoting.schedule import Run
 from calib.quoting.staff import WEEK_H, Staff, crew_hours, several_servers
 from calib.shop.model import Crew, Station
 
@@ -78,54 +78,40 @@ def wait_h(used_h: float, runs: float, servers: int, hours: float) -> float | No
 
 def _machine(flow: Flow, machine: str) -> tuple[np.ndarray, float]:
     """Minutes that each build had the machine, and those in which it was worked at or ran."""
-    chambers = flow.shop.machines[machine].chambers
-    on_it = ("machine_setup", "warm_up", "printing") if chambers > 1 else ON_MACHINE
-    held, ran = [], 0.0
-    for job in flow.jobs:
-        runs = [run for run in flow.by_job[job.name] if run.stage in on_it] if job.machine == machine else []
-        if runs:
-            failed = flow.resources.failed_min.get(job.name, np.zeros(1))
-            begin, end = (np.minimum.reduce([r.start for r in runs]), np.maximum.reduce([r.end for r in runs]))
-            held.append(float((end - begin + failed).mean()))
-            failed_ran = flow.resources.failed_ran_min.get(job.name, np.zeros(1))
-            ran += float(failed_ran.mean()) + sum(_worked(flow, run) for run in runs)
-    return np.array(held), ran
-
-
-def _worked(flow: Flow, run: Run) -> float:
-    """Minutes of a run; of one by hand those in the hours of who does it."""
-    if run.lane != "hands":
-        return float((run.end - run.start).mean())
-    clocks = flow.resources.people.clocks(run.stage)
-    return float(np.min([clock.open_at(run.end) - clock.open_at(run.start) for clock in clocks], axis=0).mean())
+    had = np.array([flow.had_machine(job) for job in flow.looked_at if job.machine == machine]).reshape(-1, 2)
+    return had[had[:, 0] > 0, 0], float(had[:, 1].sum())
 
 
 def _station(flow: Flow, station: Station) -> tuple[np.ndarray, float]:
     runs: dict[tuple[str, str], list[Run]] = {}
-    for run in flow.runs:
+    for run in _runs(flow):
         if run.stage in station.stages:
             runs.setdefault((run.job, run.stage), []).append(run)
     held = [float((own[-1].end - own[0].start).mean()) for own in runs.values()]
-    return np.array(held), sum(_worked(flow, run) for own in runs.values() for run in own)
+    return np.array(held), sum(flow.worked(run) for own in runs.values() for run in own)
+
+
+def _runs(flow: Flow) -> list[Run]:
+    return [run for job in flow.looked_at for run in flow.by_job[job.name]]
 
 
 def _crew(flow: Flow, crew: Crew) -> tuple[np.ndarray, float]:
     """Work by hand that falls to a crew: what several can do is theirs by their sizes and hours."""
     worked, hours = [], {other.id: other.size * crew_hours(other, flow.shop) for other in flow.shop.crews.values()}
-    for run in flow.runs:
+    for run in _runs(flow):
         able = [other for other in flow.shop.crews.values() if not other.stages or run.stage in other.stages]
         if run.lane == "hands" and crew in able:
-            worked.append(_worked(flow, run) * hours[crew.id] / sum(hours[other.id] for other in able))
+            worked.append(flow.worked(run) * hours[crew.id] / sum(hours[other.id] for other in able))
     return np.array(worked), float(sum(worked))
 
 
 def _without_machine(flow: Flow, name: str, staff: Staff) -> Flow:
-    return run_flow(flow.jobs, flow.shop, unlimited=name)
+    return flow.again(unlimited=name)
 
 
 def _without_station(flow: Flow, name: str, staff: Staff) -> Flow:
     stations = {key: station for key, station in flow.shop.stations.items() if key != name}
-    return run_flow(flow.jobs, replace(flow.shop, stations=stations))
+    return flow.again(replace(flow.shop, stations=stations))
 
 
 def _without_crew(flow: Flow, name: str, staff: Staff) -> Flow:
@@ -134,7 +120,7 @@ def _without_crew(flow: Flow, name: str, staff: Staff) -> Flow:
     part = staff.share * crews[name].size / max(sum(crew.size for crew in crews.values()), 1)
     never = {} if len(crews) == 1 else {**crews, name: replace(crews[name], size=20 * crews[name].size)}
     jobs = with_waits(flow.jobs, 1.0 - part / staff.times(flow.shop))
-    return run_flow(jobs, replace(flow.shop, crews=never))
+    return flow.again(replace(flow.shop, crews=never), jobs)
 
 
 WITHOUT: dict[str, Callable[[Flow, str, Staff], Flow]] = {

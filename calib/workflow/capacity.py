@@ -38,7 +38,8 @@ def find_capacity(
     if weeks is not None and not 0 < weeks <= 520:
         raise UsageError(f"--weeks {weeks:g} is out of range.", "Give more than 0 and at most 520.")
     demand = planned_demand(folder, plan, shop, weeks or 1.0) if plan else logged_demand(folder, shop, weeks or WEEKS)
-    progress(f"Running {len(demand.builds)} builds through the calendar ...")
+    builds = demand.of_the_weeks
+    progress(f"Running {len(builds)} builds through the calendar ...")
     flow = flow_of(demand, shop, shop, fitted)
     today = resource_loads(flow, demand, fitted)
     changed = patched(folder, patch) if patch else None
@@ -46,7 +47,7 @@ def find_capacity(
     progress("")
     return {
         "demand": demand.source,
-        "builds": len(demand.builds),
+        "builds": len(builds),
         "weeks": demand.weeks,
         "resources": today,
         "lead_time_h": mean_lead_h(flow),
@@ -56,8 +57,8 @@ def find_capacity(
         "warnings": [
             *(stated_by_patch(shop, changed) if changed else []),
             *fitted.warnings,
-            *_unknown_machines(demand.builds, shop),
-            *floor_warnings(stage_rows(demand.builds, changed or shop, fitted), changed or shop),
+            *_unknown_machines(builds, shop),
+            *floor_warnings(stage_rows(builds, changed or shop, fitted), changed or shop),
         ],
     }
 

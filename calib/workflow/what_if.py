@@ -143,7 +143,7 @@ def what_if_weeks(
     """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     demand = logged_demand(folder, today, weeks or WEEKS)
-    builds = demand.builds
+    builds = demand.of_the_weeks
     progress("Running today's shop ...")
     before = flow_of(demand, today, today, fitted, seed)
     progress("Running the changed shop ...")

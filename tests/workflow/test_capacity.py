@@ -72,6 +72,34 @@ def test_more_than_a_machine_can_do_is_said_and_a_second_one_gets_a_row_and_help
     assert "more than there are, so work piles up" in show_capacity(doc)
 
 
+BEHIND = [f"Q{n},printing,2026-03-{2 + n:02d}T09:00,2026-03-{3 + n:02d}T05:00" for n in range(12)]
+BEHIND += [f"Q{n},file_prep,2026-03-02T08:00,2026-03-02T08:10" for n in range(12)]
+LEFT = ["Q0,printing,2026-02-02T08:00,2026-02-02T20:00", "Q0,unloading,2026-03-11T09:00,2026-03-11T09:10",
+        "Q1,file_prep,2026-03-02T08:00,2026-03-02T08:10", "Q1,printing,2026-03-12T09:00,2026-03-13T05:00"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("stages", "builds", "waited_h"),
+    [
+        (BEHIND, 7, 5 * 24),  # twelve that came on one day: the first of the week asked for waits for five before it
+        (LEFT, 1, 9 * 24),  # its machine was emptied on the 11th only, of a print that began before all that is run
+    ],
+)
+def test_builds_of_the_weeks_asked_for_do_not_come_into_an_empty_shop(tmp_path, stages, builds, waited_h):
+    folder = tmp_path / "lab"
+    assert run(["init", str(folder), "--timezone", "UTC"]) == 0
+    rows = [f"Q{n},MEX,mex1,1,pla,1200" for n in range(12)]
+    (tmp_path / "b.csv").write_text("\n".join(["build_id,process,machine,parts,material,announced_min", *rows]))
+    (tmp_path / "s.csv").write_text("\n".join(["build_id,stage,started_at,ended_at", *stages]))
+    assert run(["import", str(tmp_path / "b.csv"), str(tmp_path / "s.csv"), "--shop", str(folder)]) == 0
+    doc = find_capacity(folder, weeks=1)
+    assert doc["builds"] == builds
+    assert doc["lead_time_h"] > waited_h + 20
+    assert (
+        load(doc, "mex1")["running_h"] < builds * 40
+    )  # of those before only the hours count that others wait for them
+
+
 def test_machines_that_the_shop_lacks_are_named(lab, plan):
     assert any("mex9" in text for text in find_capacity(lab, plan(2, "mex9"))["warnings"])
 
