@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, NotRequired, TypedDict
+from typing import NotRequired, TypedDict
 
 from calib.documents.spans import Named
 
@@ -83,6 +82,22 @@ class LimitRow(TypedDict):
     false_alarms_per_year: float
 
 
+class QuotesAssume(TypedDict):
+    """Minutes of a usual build as quotes took it before the change and take it now, and the share of it they took up."""
+
+    plan_min: float | None
+    now_min: float | None
+    taken_up: float | None
+
+
+class Origin(TypedDict):
+    """Where a change comes from; where: 'the whole stage', 'station cure-1', or None: cannot tell."""
+
+    slices: list[SliceRow]
+    where: str | None
+    where_chance: float | None
+
+
 class Moved(TypedDict, total=False):
     """What a drifting stage has besides."""
 
@@ -92,11 +107,25 @@ class Moved(TypedDict, total=False):
     since_high: str
     alarm_at: str
     hours_a_month: float
-    plan_min: float | None  # of a usual build, as quotes took it before, and take it now
+    plan_min: float | None  # as ``QuotesAssume``
     now_min: float | None
     taken_up: float | None
-    where: str | None  # 'the whole stage', 'station cure-1'; None: cannot tell
+    where: str | None  # as ``Origin``
     where_chance: float | None
+
+
+class LevelChange(Moved, total=False):
+    """What the alarms of a stage's level say; nothing where the stage is steady."""
+
+    state: str
+    since: str
+    change_pct: float
+    change_pct_low: float
+    change_pct_high: float
+    minutes_per_build: float
+    slices: list[SliceRow]
+    causes: list[str]
+    known_since: str
 
 
 class StageDrift(Moved, Named):
@@ -141,17 +170,20 @@ class DriftDocument(TypedDict):
     stages: list[StageDrift]
     together: list[StageDrift]
     pooled: list[StageDrift]
-    limits: Sequence[Mapping[str, Any]]  # rows of LimitRow
-    alarms: Sequence[Mapping[str, Any]]  # rows of AlarmRow
+    limits: list[LimitRow]
+    alarms: list[AlarmRow]
     below_floor: NotRequired[list[BelowFloor]]
     warnings: NotRequired[list[str]]
 
 
 class AcceptedChange(Named):
+    """Times in UTC."""
+
     since: str
     change_pct: float | None
-    note: str | None
     accepted_at: str
+    note: str
+    known_until: str | None  # alarms up to then are accepted
     undone_at: str | None
 
 

@@ -10,10 +10,10 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from calib.documents.drift import DriftDocument, StageDrift
+from calib.documents.drift import AlarmRow, DriftDocument, Erratic, Event, LevelChange, LimitRow, StageDrift
 from calib.drift.change import change_size
 from calib.drift.chart import find_alarms, goes_back
-from calib.drift.describe import LEFT, FirstReport, chart_data, day_of, describe, events_near, went_back
+from calib.drift.describe import LEFT, FirstReport, chart_data, describe, events_near, went_back
 from calib.drift.limits import limit_of, may_keep, quarter_limits
 from calib.drift.memory import MENDED, Kept, Known, end, known_again, recall, run_at
 from calib.drift.series import POOLED_BY, Series, bench_together, days, find_series, pooled
@@ -22,10 +22,6 @@ from calib.drift.spread import find_erratic
 WEEKS_BACK = 26
 NOTHING_KEPT = Kept()
 WHOLE = "the whole stage"
-STEADY: dict[str, Any] = {
-    "state": "steady", "since": None, "change_pct": None, "change_pct_low": None, "change_pct_high": None,
-    "minutes_per_build": None, "slices": [],
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -84,11 +80,11 @@ def check_drift(
     }
 
 
-def of_others(kept: Kept, rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def of_others(kept: Kept, rows: Iterable[StageDrift]) -> list[AlarmRow]:
     """Alarms of earlier looks that no chart of this one has: of stages without runs now, and of accepted changes."""
     key = operator.itemgetter("process", "stage", "kind", "cried_at")
     here = {key(alarm) for row in rows for alarm in row["alarms"]}
-    return [dict(row) for row in kept.alarms if key(row) not in here]
+    return [row for row in kept.alarms if key(row) not in here]
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +97,7 @@ class LookOptions:
     persons: bool
     timezone: str
     events: pd.DataFrame | None
-    limits: Sequence[Mapping[str, Any]]
+    limits: Sequence[LimitRow]
     kept: Kept
 
 
@@ -118,25 +114,50 @@ def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict
 
 def check_stage(chart: Series, options: LookOptions) -> StageDrift:
     """One row of the document; only what signalled after the day asked for, and after the last accepted change, counts."""
-    stage: dict[str, Any] = {"process": chart.process, "stage": chart.stage, "runs": len(chart.at), **STEADY}
-    stage |= {"slices": [], "causes": [], "erratic": None, "accepted_since": None, "known_since": None, "alarms": []}
     if not chart.enough:
-        return cast(StageDrift, stage | {"state": "too_few_runs", "events": [], "chart": chart_data(chart, stage)})
+        return stage_row(chart, {"state": "too_few_runs"})
     plan = options.plans.get((chart.process, chart.stage), Plan())
-    if np.isfinite(plan.first):
-        stage["accepted_since"] = str(pd.Timestamp(plan.first, unit="D").date())
+    accepted_since = str(pd.Timestamp(plan.first, unit="D").date()) if np.isfinite(plan.first) else None
     begin = int(np.searchsorted(chart.at, plan.first))
     after = max(options.after, plan.until)
     known, mended = level_alarms(chart, options, begin, plan.until)
-    stage |= level_keys(chart, options, known, begin, after)
-    stage["alarms"] = [entry.row for entry in known + mended]
-    alarms = [entry.alarm for entry in known]
-    erratic = find_erratic(chart, limit_of(chart, options.limits, "spread"), after, [chart.at[a.first] for a in alarms])
-    if erratic:
-        days_of = {"since": erratic.pop("first"), "alarm_at": erratic.pop("signalled")}
-        stage["erratic"] = {name: day_of(chart, run, options.timezone) for name, run in days_of.items()} | erratic
-    stage["events"] = events_near(chart, stage, options.events)
-    return cast(StageDrift, stage | {"chart": chart_data(chart, stage)})
+    level = level_keys(chart, options, known, begin, after)
+    moved_at = [chart.at[entry.alarm.first] for entry in known]
+    erratic = find_erratic(chart, limit_of(chart, options.limits, "spread"), after, moved_at, options.timezone)
+    near = events_near(chart, level, erratic, options.events)
+    return stage_row(chart, level, [entry.row for entry in known + mended], erratic, accepted_since, near)
+
+
+def stage_row(
+    chart: Series,
+    level: LevelChange,
+    alarms: Sequence[AlarmRow] = (),
+    erratic: Erratic | None = None,
+    accepted_since: str | None = None,
+    events: Sequence[Event] = (),
+) -> StageDrift:
+    """The document's row: steady but for what the alarms of its level say."""
+    row = {
+        "process": chart.process,
+        "stage": chart.stage,
+        "runs": len(chart.at),
+        "state": "steady",
+        "since": None,
+        "change_pct": None,
+        "change_pct_low": None,
+        "change_pct_high": None,
+        "minutes_per_build": None,
+        "slices": [],
+        "causes": [],
+        "erratic": erratic,
+        "accepted_since": accepted_since,
+        "known_since": None,
+        "alarms": list(alarms),
+        **level,
+        "events": list(events),
+        "chart": chart_data(chart, level.get("since")),
+    }
+    return cast(StageDrift, row)
 
 
 def level_alarms(chart: Series, options: LookOptions, begin: int, until: float) -> tuple[list[Known], list[Known]]:
@@ -151,8 +172,8 @@ def level_alarms(chart: Series, options: LookOptions, begin: int, until: float) 
     return again, gone
 
 
-def level_keys(chart: Series, options: LookOptions, known: list[Known], begin: int, after: float) -> dict[str, Any]:
-    """What the alarms that stand say; those that went back or that the mix of parts explains end, if they were told."""
+def level_keys(chart: Series, options: LookOptions, known: list[Known], begin: int, after: float) -> LevelChange:
+    """What the alarms that stand say; those that went back or that the mix of parts explains end, if they were reported."""
     starts = dict(zip([entry.alarm for entry in known], [begin, *(entry.alarm.first for entry in known)], strict=False))
     signalled = [entry for entry in known if entry.standing and chart.at[entry.alarm.run] > after]
     if not signalled:
@@ -180,7 +201,7 @@ def level_keys(chart: Series, options: LookOptions, known: list[Known], begin: i
     return described
 
 
-def one_alone(chart: Series, start: int, described: Mapping[str, Any], timezone: str) -> str:
+def one_alone(chart: Series, start: int, described: LevelChange, timezone: str) -> str:
     """What moved alone in a pooled chart; '' where the runs without its likeliest stage moved at least half as much."""
     if described["where"] not in (None, WHOLE):
         return str(described["where"])
@@ -198,18 +219,19 @@ def one_alone(chart: Series, start: int, described: Mapping[str, Any], timezone:
 
 
 def first_report(chart: Series, known: Known, timezone: str) -> FirstReport | None:
-    if not known.row["known_since"]:
+    if not known.row["known_since"] or not known.row["since"]:
         return None
     run = run_at(chart, pd.Timestamp(known.row["since"], tz=timezone))
-    return FirstReport(run, float(np.log1p(known.row["change_pct"] / 100)))
+    return FirstReport(run, float(np.log1p((known.row["change_pct"] or 0.0) / 100)))
 
 
-def remember(row: dict[str, Any], described: dict[str, Any], options: LookOptions) -> dict[str, Any]:
-    """The day first told, kept unless the estimate has left its range; and since when the alarm is known."""
-    dates = ("since", "since_low", "since_high")
-    row["known_since"] = row["known_since"] or options.as_of.isoformat()
-    if not (row["since"] and row["since_low"] <= described["since"] <= row["since_high"]):
-        row |= {name: described[name] for name in dates}
+def remember(row: AlarmRow, described: LevelChange, options: LookOptions) -> LevelChange:
+    """The day first reported, kept unless the estimate has left its range; and since when the alarm is known."""
+    known_since = row["known_since"] = row["known_since"] or options.as_of.isoformat()
+    since, low, high = row["since"], row["since_low"], row["since_high"]
+    if not since or not low or not high or not low <= described["since"] <= high:
+        since, low, high = described["since"], described["since_low"], described["since_high"]
+        row["since"], row["since_low"], row["since_high"] = since, low, high
     row["change_pct"] = row["change_pct"] or described["change_pct"]
-    known_since = str(pd.Timestamp(row["known_since"]).tz_convert(options.timezone).date())
-    return {name: row[name] for name in dates} | {"known_since": known_since}
+    day = str(pd.Timestamp(known_since).tz_convert(options.timezone).date())
+    return {"since": since, "since_low": low, "since_high": high, "known_since": day}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import cast
 
 import numpy as np
 import pandas as pd
 
+from calib.documents.drift import ChartData, Erratic, Event, LevelChange, QuotesAssume
 from calib.drift.change import Change, change_size, find_change, robust_mean
 from calib.drift.chart import MOST_BEFORE, Alarm
 from calib.drift.series import Series
@@ -33,7 +33,7 @@ class FirstReport:
 
 def describe(
     chart: Series, start: int, alarm: Alarm, first: FirstReport | None, persons: bool, timezone: str
-) -> dict[str, Any]:
+) -> LevelChange:
     """The document's keys of a stage with an alarm; its level before is that of the runs from ``start``.
 
     A change from when the stage was still being learned leaves it steady; so does one that went back since, or that the
@@ -54,12 +54,14 @@ def describe(
         }
     mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
     if mix:
-        shares = f"{mix['kind']} were {100 * mix['before']:.0f} % of the runs, now {100 * mix['after']:.0f} %"
+        shares = f"{mix.kind} were {100 * mix.before:.0f} % of the runs, now {100 * mix.after:.0f} %"
         return {
             "causes": [f"The mix of parts changed about {spoken_day(chart, run, timezone)}, not the stage: {shares}."]
         }
     rows = chart.rows.iloc[run:]
     typical = float(rows["actual_min"].tail(LATEST).median())
+    assumed = quotes_assume(chart, run, start + change.low, change.size)
+    origin = find_slices(chart.rows.iloc[part], values, scale, change.come(values, scale, at), change.run, persons)
     return {
         "state": "drifting",
         "shape": "step or creep" if change.shape == STILL else change.shape,
@@ -73,8 +75,12 @@ def describe(
         "change_pct_high": 100 * float(np.expm1(change.size_high)),
         "minutes_per_build": typical * -float(np.expm1(-change.size)),
         "hours_a_month": hours_a_month(rows["actual_min"].to_numpy(float), change.size, chart.at[run:]),
-        **quotes_assume(chart, run, start + change.low, change.size),
-        **find_slices(chart.rows.iloc[part], values, scale, change.come(values, scale, at), change.run, persons),
+        "plan_min": assumed["plan_min"],
+        "now_min": assumed["now_min"],
+        "taken_up": assumed["taken_up"],
+        "slices": origin["slices"],
+        "where": origin["where"],
+        "where_chance": origin["where_chance"],
     }
 
 
@@ -104,8 +110,8 @@ def went_back(chart: Series, first: int, back: int, timezone: str) -> str:
     return f"It was {by_how_much} from {began} to {ended} and is where it was."
 
 
-def quotes_assume(chart: Series, run: int, low: int, size: float) -> dict[str, Any]:
-    """Minutes of a usual build as quotes assumed before the change and assume now, and the share of it they took up.
+def quotes_assume(chart: Series, run: int, low: int, size: float) -> QuotesAssume:
+    """What quotes assume before the change and now.
 
     Now: what the model predicts for the last runs' builds as if new (``now_min`` of the errors). Before: the same builds
     at the level that the model had of their stage in its last runs before the change may have begun, run ``low``. (Bench
@@ -151,22 +157,22 @@ def hours_a_month(minutes: np.ndarray, size: float, at: np.ndarray) -> float:
     return float(usual.sum() / 60 * -np.expm1(-size) / months)
 
 
-def events_near(chart: Series, stage: Mapping[str, Any], events: pd.DataFrame | None) -> list[dict[str, Any]]:
+def events_near(chart: Series, level: LevelChange, erratic: Erratic | None, events: pd.DataFrame | None) -> list[Event]:
     """Logged events within NEAR_DAYS of the change's range that name no place, or one where this stage is done since.
 
     Of a stage that moved the change of its level counts, of another one that of its spread.
     """
-    change = stage if stage["since"] else stage["erratic"]
+    change: LevelChange | Erratic | None = level if level.get("since") else erratic
     if not change or events is None or events.empty:
         return []
     names = ("since_low", "since", "since_high")
-    low, since, high = (pd.Timestamp(change.get(name) or change["since"], tz="UTC") for name in names)
+    low, since, high = (pd.Timestamp(str(change.get(name) or change["since"]), tz="UTC") for name in names)
     margin = pd.Timedelta(days=NEAR_DAYS)
     at = pd.to_datetime(events["at"], utc=True)
     near = events[(at >= low - margin) & (at <= high + margin)]
     places = places_since(chart.rows[chart.rows["ended_at"] >= since])
     return [
-        {name: (str(row[name]) if pd.notna(row.get(name)) else None) for name in EVENT_COLUMNS}
+        cast(Event, {name: (str(row[name]) if pd.notna(row.get(name)) else None) for name in EVENT_COLUMNS})
         for row in near.to_dict("records")
         if all(pd.isna(row.get(name)) or row[name] in places for name in ("machine", "station"))
     ]
@@ -176,23 +182,25 @@ def places_since(rows: pd.DataFrame) -> set[str]:
     return {str(place) for name in ("machine", "station") if name in rows for place in rows[name].dropna()}
 
 
-def chart_data(chart: Series, stage: Mapping[str, Any]) -> dict[str, Any]:
-    """Points and band for a page, per cent from plan: the level before the change, or of all runs where none is told."""
-    since = pd.Timestamp(stage["since"] or "2262-01-01", tz="UTC")
-    ahead = int((chart.rows["ended_at"] < since).sum()) or len(chart.at)
+def chart_data(chart: Series, since: str | None) -> ChartData:
+    """Points and band for a page, per cent from plan: the level before the change, or of all runs where there is none."""
+    began = pd.Timestamp(since or "2262-01-01", tz="UTC")
+    ahead = int((chart.rows["ended_at"] < began).sum()) or len(chart.at)
     plan, _ = robust_mean(chart.value[:ahead][-MOST_BEFORE:], chart.scale[:ahead][-MOST_BEFORE:])
     level = chart.level - plan
     band = 1.2816 * chart.scale
-    percent = {
-        "actual_pct": chart.value - plan,
-        "expected_pct": level,
-        "low_pct": level - band,
-        "high_pct": level + band,
-    }
     return {
         "at": [stamp.isoformat() for stamp in chart.rows["ended_at"]],
         "build_id": chart.rows["build_id"].astype(str).tolist() if "build_id" in chart.rows else [],
         "actual_min": chart.rows["actual_min"].round(2).tolist(),
-        **{name: (100 * np.expm1(values)).round(2).tolist() for name, values in percent.items()},
-        "since": stage["since"],
+        "actual_pct": _per_cent(chart.value - plan),
+        "expected_pct": _per_cent(level),
+        "low_pct": _per_cent(level - band),
+        "high_pct": _per_cent(level + band),
+        "since": since,
     }
+
+
+def _per_cent(logs: np.ndarray) -> list[float]:
+    rounded: list[float] = (100 * np.expm1(logs)).round(2).tolist()
+    return rounded

@@ -13,12 +13,12 @@ Limits are set once a quarter of log time and kept: an alarm does not come and g
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
+from calib.documents.drift import LimitRow
 from calib.drift.change import gains
 from calib.drift.chart import BEFORE, FEWEST, MOST_BEFORE, UNKNOWN, Level, shift_odds, still_odds, winsorised
 from calib.drift.series import Series, days
@@ -124,19 +124,18 @@ def largest_odds(
 
 LEVEL_SHARE = 0.85  # of the false alarms are for levels, the rest for spreads
 BASIS_DAYS = 56.0  # logs that limits are set from before they are kept, our choice
-Row = dict[str, Any]
 
 
 def quarter_limits(
-    charts: Sequence[Series], as_of: pd.Timestamp, kept: Sequence[Mapping[str, Any]], a_year: float, seed: int = 0
-) -> list[Row]:
+    charts: Sequence[Series], as_of: pd.Timestamp, kept: Sequence[LimitRow], a_year: float, seed: int = 0
+) -> list[LimitRow]:
     """Rows of quarter, process, stage, level, spread, false_alarms_per_year: those kept, and this quarter's.
 
     A quarter's are set from the runs before it, where there are BASIS_DAYS of them, else from all; so they are the same
     on whatever day of it one looks. A chart that gets runs enough later joins with a limit of its own.
     """
     quarter = str(quarter_of(as_of).date())
-    own = [dict(row) for row in kept if row["false_alarms_per_year"] == a_year and row["quarter"] <= quarter]
+    own = [row.copy() for row in kept if row["false_alarms_per_year"] == a_year and row["quarter"] <= quarter]
     set_for = {(row["process"], row["stage"]) for row in own if row["quarter"] == quarter}
     new = [i for i, chart in enumerate(charts) if (chart.process, chart.stage) not in set_for]
     if not new:
@@ -171,7 +170,7 @@ def enough_before(charts: Sequence[Series], day: float) -> bool:
     return bool(min(chart.at[0] for chart in charts) + BASIS_DAYS <= day)
 
 
-def may_keep(rows: Sequence[Row], charts: Sequence[Series], as_of: pd.Timestamp) -> list[Row]:
+def may_keep(rows: Sequence[LimitRow], charts: Sequence[Series], as_of: pd.Timestamp) -> list[LimitRow]:
     """The rows that are kept: none while BASIS_DAYS are not logged."""
     return list(rows) if charts and enough_before(charts, days(pd.Series([as_of]))[0]) else []
 
@@ -184,11 +183,11 @@ def lab_limits(charts: Sequence[Series], a_year: float, seed: int = 0) -> list[t
     return [(float(level), float(spread)) for level, spread in zip(levels, spreads, strict=True)]
 
 
-def limit_of(chart: Series, rows: Sequence[Mapping[str, Any]], kind: str) -> np.ndarray:
+def limit_of(chart: Series, rows: Sequence[LimitRow], kind: str) -> np.ndarray:
     """Limit at each run, shape (n,): its quarter's, or of the quarter next to it that has one."""
     own = sorted(
         (r for r in rows if (r["process"], r["stage"]) == (chart.process, chart.stage)), key=lambda r: r["quarter"]
     )
     starts = days(pd.Series([pd.Timestamp(row["quarter"], tz="UTC") for row in own]))
     place = np.maximum(np.searchsorted(starts, chart.at, side="right") - 1, 0)
-    return np.array([row[kind] for row in own])[place]
+    return np.array([row["level"] if kind == "level" else row["spread"] for row in own])[place]

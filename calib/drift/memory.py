@@ -2,44 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from calib.documents.drift import AlarmRow, DriftDocument, LimitRow
 from calib.drift.chart import Alarm
 from calib.drift.series import Series, days
 
 MENDED = "mended"
 EARLY = pd.Timestamp("1970-01-01", tz="UTC")
 MINUTE = 1 / 1440  # [days]
-NOT_REPORTED: dict[str, Any] = {
-    "since": None, "since_low": None, "since_high": None, "change_pct": None, "known_since": None, "ended_at": None,
-    "ended_why": None,
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Kept:
     """limits, alarms : rows as the document's; looked : last logged end of the last look"""
 
-    limits: Sequence[Mapping[str, Any]] = ()
-    alarms: Sequence[Mapping[str, Any]] = ()
+    limits: Sequence[LimitRow] = ()
+    alarms: Sequence[AlarmRow] = ()
     looked: pd.Timestamp = EARLY
 
-    def after(self, document: Mapping[str, Any]) -> Kept:
+    def after(self, document: DriftDocument) -> Kept:
         """What the next look knows after this one."""
         return Kept(document["limits"], document["alarms"], pd.Timestamp(document["looked"]))
 
 
 @dataclass
 class Known:
-    """One alarm of a chart, and what was told of it: a row of the document's ``alarms``."""
+    """One alarm of a chart, and what was reported of it: a row of the document's ``alarms``."""
 
     alarm: Alarm
-    row: dict[str, Any]
+    row: AlarmRow
 
     @property
     def standing(self) -> bool:
@@ -54,15 +51,15 @@ def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Kno
     """
     here = (chart.process, chart.stage, kind)
     rows = [r for r in kept.alarms if (r["process"], r["stage"], r["kind"]) == here and r["ended_why"] != MENDED]
-    known = [Known(alarm_at(chart, row), dict(row)) for row in sorted(rows, key=lambda row: row["cried_at"])]
+    known = [Known(alarm_at(chart, row), row.copy()) for row in sorted(rows, key=lambda row: row["cried_at"])]
     known = [file for file in known if chart.at[file.alarm.run] > until]
     whole = next((i for i, file in enumerate(known) if corrected(chart, file)), len(known))
     looked = known[whole].alarm.first if whole < len(known) else run_at(chart, kept.looked + pd.Timedelta(seconds=1))
     return known[:whole], known[whole:], looked
 
 
-def alarm_at(chart: Series, row: Mapping[str, Any]) -> Alarm:
-    run, first = (min(run_at(chart, row[name]), len(chart.at) - 1) for name in ("cried_at", "first_at"))
+def alarm_at(chart: Series, row: AlarmRow) -> Alarm:
+    run, first = (min(run_at(chart, moment), len(chart.at) - 1) for moment in (row["cried_at"], row["first_at"]))
     return Alarm(run, first, row["sign"])
 
 
@@ -85,26 +82,30 @@ def behind(chart: Series, alarm: Alarm) -> tuple[int, float]:
     return len(minutes), float(minutes.sum())
 
 
-def new_row(chart: Series, kind: str, alarm: Alarm) -> dict[str, Any]:
+def new_row(chart: Series, kind: str, alarm: Alarm) -> AlarmRow:
     runs, minutes = behind(chart, alarm)
-    cried_at, first_at = (chart.rows["ended_at"].iloc[run].isoformat() for run in (alarm.run, alarm.first))
+    signalled_at, first_at = (chart.rows["ended_at"].iloc[run].isoformat() for run in (alarm.run, alarm.first))
     return {
-        "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "cried_at": cried_at,
-        "first_at": first_at, "runs": runs, "minutes": minutes, **NOT_REPORTED,
+        "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "cried_at": signalled_at,
+        "first_at": first_at, "runs": runs, "minutes": minutes, "since": None, "since_low": None, "since_high": None,
+        "change_pct": None, "known_since": None, "ended_at": None, "ended_why": None,
     }  # fmt: skip
 
 
 def known_again(
     chart: Series, kind: str, alarms: list[Alarm], known: list[Known], doubtful: list[Known]
 ) -> tuple[list[Known], list[Known]]:
-    """The alarms found with what was told of them, and those of corrected logs that none of them overlaps."""
+    """The alarms found with what was reported of them, and those of corrected logs that none of them overlaps."""
     again, gone = list(known), list(doubtful)
     for alarm in alarms[len(known) :]:
         row = new_row(chart, kind, alarm)
         same = next((entry for entry in gone if overlap(entry.alarm, alarm)), None)
         if same:
             gone.remove(same)
-            row |= {name: same.row[name] for name in NOT_REPORTED}
+            row = {
+                **same.row, "cried_at": row["cried_at"], "first_at": row["first_at"], "runs": row["runs"],
+                "minutes": row["minutes"],
+            }  # fmt: skip
         again.append(Known(alarm, row))
     return again, gone
 
@@ -116,4 +117,4 @@ def overlap(alarm: Alarm, other: Alarm) -> bool:
 def end(some: Sequence[Known], as_of: pd.Timestamp, why: str) -> None:
     for known in some:
         if known.standing:
-            known.row |= {"ended_at": as_of.isoformat(), "ended_why": why}
+            known.row["ended_at"], known.row["ended_why"] = as_of.isoformat(), why

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.calibration.explain import PERSON_RUNS
+from calib.documents.drift import Origin, SliceRow
 from calib.drift.change import TEMPER, Z90, robust_mean
 
 LEAST_COME = 0.2  # share of a creep that a slice's runs must have seen on average, else where it stands now is a guess
@@ -33,14 +33,13 @@ class Slice:
 
 def find_slices(
     rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, come: np.ndarray, run: int, persons: bool
-) -> dict[str, Any]:
-    """``slices``, ``where`` and ``where_chance`` of the document.
+) -> Origin:
+    """Where the change comes from.
 
     values, scale : shape (n,), as in Series; come : shape (n,), share of the change that had come by each run, 1 for all of
     it; run : first run after the change
     Each slice's change is drawn towards the stage's by how uncertain it is; share is the part of the whole change
-    that its runs carry. Persons come last, by name and not by size: whom to ask. ``where`` is 'the whole stage',
-    'BY VALUE' or None: cannot tell.
+    that its runs carry. Persons come last, by name and not by size: whom to ask.
     """
     factors = list(find_factors(rows, values, scale, come, run, (*PLACES, *(("operator",) if persons else ()))))
     rows_of_slices = [shrunk_row for slices in factors for shrunk_row in shrunk_together(slices)]
@@ -95,7 +94,7 @@ def slice_of(
     return Slice(by, value, (m1 - m0) / seen, float(np.sqrt(TEMPER[0]) * np.hypot(s0, s1)) / seen, len(after))
 
 
-def shrunk_together(slices: list[Slice]) -> list[dict[str, Any]]:
+def shrunk_together(slices: list[Slice]) -> list[SliceRow]:
     """Changes shrunk towards their common mean (R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177-188)."""
     change, se = np.array([s.change for s in slices]), np.array([s.se for s in slices])
     weight = 1 / se**2
@@ -158,9 +157,16 @@ SIZES = 3  # parts into which runs are divided by their baseline
 FAR = 0.35  # share of runs that are of another kind than before, from which on a mix is called changed
 
 
-def mix_cause(
-    rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, run: int, size: float
-) -> dict[str, Any] | None:
+@dataclass(frozen=True)
+class Mix:
+    """What most runs are now more than before: their kind, in words, and its share of the runs before and after [0..1]."""
+
+    kind: str
+    before: float
+    after: float
+
+
+def mix_cause(rows: pd.DataFrame, values: np.ndarray, scale: np.ndarray, run: int, size: float) -> Mix | None:
     """What the mix changed to, where it explains the change; None where it does not.
 
     values, scale : shape (n,), as in Series
@@ -182,7 +188,7 @@ def mix_cause(
         return None
     grown = str((shares[True] - shares[False]).idxmax())
     what = " ".join(part for part in (grown.split("|")[1], "runs", grown.split("|")[0] and f"in {grown.split('|')[0]}"))
-    return {"kind": what.strip(), "before": float(shares[False][grown]), "after": float(shares[True][grown])}
+    return Mix(what.strip(), float(shares[False][grown]), float(shares[True][grown]))
 
 
 def within_kinds(kind: np.ndarray, after: np.ndarray, values: np.ndarray, scale: np.ndarray) -> tuple[float, float]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from calib.documents.drift import Erratic
 from calib.drift.chart import find_alarms
+from calib.drift.describe import day_of
 from calib.drift.series import LEARNING_DAYS, Series
 
 LARGEST = 4.0  # [sd] a forgotten timer is one bad run, not an erratic stage
@@ -23,8 +23,8 @@ def sizes_of(chart: Series) -> np.ndarray:
 
 
 def find_erratic(
-    chart: Series, limit: np.ndarray | float, after: float, moved_at: list[float]
-) -> dict[str, Any] | None:
+    chart: Series, limit: np.ndarray | float, after: float, moved_at: list[float], timezone: str
+) -> Erratic | None:
     """The last change of a stage's spread that signalled after day ``after``; None where there is none.
 
     moved_at : days at which its level changed: errors are large there for a while, which is no other news
@@ -41,8 +41,8 @@ def find_erratic(
     if near or abs(ratio) < LEAST:
         return None
     return {
-        "first": first,
-        "signalled": alarms[-1].run,
+        "since": day_of(chart, first, timezone),
+        "alarm_at": day_of(chart, alarms[-1].run, timezone),
         "change_pct": 100 * float(np.expm1(ratio)),
         "change_pct_low": 100 * float(np.expm1(ratio - half)),
         "change_pct_high": 100 * float(np.expm1(ratio + half)),

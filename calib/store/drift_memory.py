@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 
+from calib.documents.drift import AlarmRow, LimitRow
+from calib.documents.spans import Named
 from calib.store.transaction import transaction
 
 LIMIT = ("quarter", "process", "stage", "level", "spread", "false_alarms_per_year")
@@ -17,7 +19,9 @@ ALARM = ("process", "stage", "kind", "sign", *TIMES[:2], "runs", "minutes", "sin
 Row = dict[str, Any]
 
 
-def find_looks(con: duckdb.DuckDBPyConnection, before: datetime) -> tuple[list[Row], list[Row], datetime | None]:
+def find_looks(
+    con: duckdb.DuckDBPyConnection, before: datetime
+) -> tuple[list[LimitRow], list[AlarmRow], datetime | None]:
     """Limits, alarms and last logged end that looks before a moment left, times ISO 8601; nothing of a look at it or later.
 
     So a look is the same however often it is repeated.
@@ -26,7 +30,7 @@ def find_looks(con: duckdb.DuckDBPyConnection, before: datetime) -> tuple[list[R
     looked = con.execute("SELECT max(looked) FROM drift_look WHERE looked < ?", [moment]).fetchone()
     alarms = [_as_of(row, moment) for row in _rows(con, "drift_alarm", ALARM) if row["cried_at"] < moment]
     known = [row for row in alarms if looked and looked[0] and row["cried_at"] <= looked[0]]
-    limits = [row for row in _rows(con, "drift_limit", LIMIT) if row["quarter"] <= f"{moment:%Y-%m-%d}"]
+    limits = [cast(LimitRow, row) for row in _rows(con, "drift_limit", LIMIT) if row["quarter"] <= f"{moment:%Y-%m-%d}"]
     return limits, [_spoken(row) for row in known], looked[0].replace(tzinfo=UTC) if looked and looked[0] else None
 
 
@@ -68,8 +72,9 @@ def _as_of(row: Row, moment: datetime) -> Row:
     return row
 
 
-def _spoken(row: Row) -> Row:
-    return row | {name: row[name].replace(tzinfo=UTC).isoformat() if row[name] else None for name in TIMES}
+def _spoken(row: Row) -> AlarmRow:
+    times = {name: row[name].replace(tzinfo=UTC).isoformat() if row[name] else None for name in TIMES}
+    return cast(AlarmRow, row | times)
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -81,6 +86,17 @@ def _utc(moment: datetime) -> datetime:
 
 
 NAMES = ("process", "stage", "since", "change_pct", "accepted_at", "note", "known_until", "undone_at")
+
+
+class StoredAcceptance(Named):
+    """A row of the table of accepted changes, times UTC without offset; since : day."""
+
+    since: str
+    change_pct: float | None
+    accepted_at: datetime
+    note: str
+    known_until: datetime | None
+    undone_at: datetime | None
 
 
 def accept_change(
@@ -102,14 +118,14 @@ def accept_change(
     )
 
 
-def find_accepted(con: duckdb.DuckDBPyConnection, undone: bool = False) -> list[dict[str, Any]]:
-    """Accepted changes in order of acceptance, as ``NAMES``, times UTC without offset; with ``undone`` those taken back too."""
+def find_accepted(con: duckdb.DuckDBPyConnection, undone: bool = False) -> list[StoredAcceptance]:
+    """Accepted changes in order of acceptance; with ``undone`` those taken back too."""
     where = "" if undone else "WHERE undone_at IS NULL"
     rows = con.execute(f"SELECT {', '.join(NAMES)} FROM accepted_change {where} ORDER BY accepted_at")
-    return [dict(zip(NAMES, row, strict=True)) for row in rows.fetchall()]
+    return [cast(StoredAcceptance, dict(zip(NAMES, row, strict=True))) for row in rows.fetchall()]
 
 
-def undo_acceptance(con: duckdb.DuckDBPyConnection, process: str, stage: str) -> dict[str, Any] | None:
+def undo_acceptance(con: duckdb.DuckDBPyConnection, process: str, stage: str) -> StoredAcceptance | None:
     """Take back the stage's last acceptance that stands; it stays in the history. None where there is none."""
     standing = [row for row in find_accepted(con) if (row["process"], row["stage"]) == (process, stage)]
     if not standing:

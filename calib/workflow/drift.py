@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.calendar.written_time import end_of_day
 from calib.calibration.calibrator import Calibrator
-from calib.documents.drift import ChangeAccepted, DriftDocument, StageDrift
+from calib.documents.drift import AcceptedChanges, ChangeAccepted, DriftDocument, StageDrift
 from calib.drift.check import check_drift
 from calib.drift.describe import LATEST
 from calib.drift.memory import EARLY, Kept
@@ -143,7 +142,7 @@ def signalled(row: StageDrift) -> bool:
     return bool(row["state"] == "drifting" or row["erratic"])
 
 
-def undo_accepted(folder: Path, stage: str) -> dict[str, Any]:
+def undo_accepted(folder: Path, stage: str) -> ChangeAccepted:
     """Take back the last acceptance of a stage: the plan before it counts again."""
     process, name = stage_named(stage, "--undo")
     with open_store(folder) as store:
@@ -153,17 +152,30 @@ def undo_accepted(folder: Path, stage: str) -> dict[str, Any]:
     return {"process": process, "stage": name, "since": undone["since"], "note": undone["note"], "undone": True}
 
 
-def list_accepted(folder: Path) -> dict[str, Any]:
+def list_accepted(folder: Path) -> AcceptedChanges:
     """Every accepted change, those taken back too, oldest first."""
     read_shop(folder)
     with open_store(folder, read_only=True) as store:
         rows = find_accepted(store, undone=True)
-    times = ("accepted_at", "known_until", "undone_at")
     return {
         "accepted": [
-            row | {name: f"{row[name]:%Y-%m-%dT%H:%M:%SZ}" if row[name] else None for name in times} for row in rows
+            {
+                "process": row["process"],
+                "stage": row["stage"],
+                "since": row["since"],
+                "change_pct": row["change_pct"],
+                "accepted_at": _in_utc(row["accepted_at"]),
+                "note": row["note"],
+                "known_until": _in_utc(row["known_until"]) if row["known_until"] else None,
+                "undone_at": _in_utc(row["undone_at"]) if row["undone_at"] else None,
+            }
+            for row in rows
         ]
     }
+
+
+def _in_utc(moment: datetime) -> str:
+    return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
 def stage_named(text: str, option: str) -> tuple[str, str]:
