@@ -56,22 +56,27 @@ class PathMachine(TypedDict):
     corner_speed_mm_s: float
 
 
-class PathLayer(TypedDict):
-    z_mm: float
-    minutes: float
-    laying_min: float
+class MoveMinutes(TypedDict):
+    """Minutes by kind of move: ``records.MOVE_KINDS``."""
 
-
-class PathDocument(TypedDict):
-    path: str
-    machine: PathMachine
-    moves: int
-    size_mm: list[float]
-    printing_min: float
     laying_min: float
     travel_min: float
     material_min: float
     dwell_min: float
+
+
+class PathLayer(MoveMinutes):
+    z_mm: float
+    minutes: float
+
+
+class PathDocument(MoveMinutes):
+    path: str
+    machine: PathMachine
+    lines: int  # of the file
+    moves: int
+    size_mm: list[float]
+    printing_min: float
     heat_before_min: float
     heat_between_min: float
     layers: list[PathLayer]

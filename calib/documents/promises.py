@@ -2,9 +2,49 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import NotRequired, TypedDict, final
 
+from calib.documents.quote import QuoteDocument
 from calib.documents.spans import Moments
+
+
+class StoredQuote(TypedDict):
+    """A quote as the store keeps it; times aware, in UTC."""
+
+    quote_id: str
+    quoted_at: datetime
+    document: QuoteDocument
+    accepted_option: int | None  # number of the option
+    accepted_at: datetime | None
+    due_at: datetime | None  # promised; None: as quoted
+    chance: float | None
+    note: str | None
+    order_id: str | None
+    hurried: bool | None
+    stated_ready_at: datetime | None  # by a person
+    start_at: datetime | None  # when it may begin; None: as quoted
+
+
+class HeldIn(TypedDict):
+    """A build that holds parts of a quote."""
+
+    build_id: str
+    parts: int | None
+    packed_at: datetime | None
+
+
+class Order(StoredQuote):
+    """A quote with the builds that fulfil it; ready_at : when as many parts as quoted were packed."""
+
+    builds: list[HeldIn]
+    ready_at: datetime | None
+
+
+class DateByChance(TypedDict):
+    sure: float
+    promised_at: str
+    half_day: str
 
 
 class ListedQuote(TypedDict):

@@ -62,6 +62,29 @@ Within = TypedDict("Within", {"level": float, "from": str, "to": str})
 Within.__doc__ = "The shortest range of a date that holds with ``level``; times."
 
 
+class PlannedBuilds(TypedDict):
+    """Builds alike that follow each other, as a row of a ``builds`` file; ``builds`` : how many.
+
+    A build of one part names its ``part_file``, one of several its ``items``: file and copies of each.
+    """
+
+    builds: int
+    part_file: str | None
+    items: NotRequired[list[tuple[str, int]]]
+    process: str
+    machine: str
+    material: str
+    finish: str
+    difficulty: str
+    parts: float
+    part_volume_cm3: float
+    part_area_cm2: float
+    support_volume_cm3: float
+    support_contact_cm2: float
+    height_mm: float
+    packed_volume_cm3: float | None
+
+
 class QuoteOption(TypedDict):
     """One way to make the order."""
 
@@ -89,7 +112,7 @@ class QuoteOption(TypedDict):
     cost: Cost | None
     warnings: list[str]
     cautions: NotRequired[list[Caution]]
-    plan: NotRequired[list[dict[str, Any]]]  # rows of a ``builds`` file
+    plan: NotRequired[list[PlannedBuilds]]
     poses: NotRequired[list[Pose]]
     pieces_per_day: NotRequired[Span | None]  # once the line runs
 

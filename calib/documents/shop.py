@@ -85,13 +85,18 @@ class WhatIfOrder(TypedDict):
     start: str
     soonest: Best
     options: list[WhatIfOption]
-    out: list[Out]
-    on_site: list[str]
+    out: list[Out]  # of the changed shop
+    on_site: list[str]  # who must be there, and cautions
     warnings: list[str]
 
 
+class TodayAndChanged(TypedDict):
+    today: Span
+    changed: Span
+
+
 class Turnaround(Gain):
-    turnaround_h: dict[str, Span]  # today, changed: from release to done
+    turnaround_h: TodayAndChanged  # mean over all builds, from release to last stage
 
 
 class ProcessTurnaround(Turnaround):
@@ -99,7 +104,7 @@ class ProcessTurnaround(Turnaround):
 
 
 class WhatIfWeeks(Turnaround):
-    demand: str
+    demand: str  # in words
     builds: int
     weeks: float
     by_process: list[ProcessTurnaround]
@@ -126,4 +131,4 @@ class InitDocument(TypedDict):
 
 class TemplatesDocument(TypedDict):
     written: list[str]
-    left_alone: list[str]
+    left_alone: list[str]  # files that somebody has filled

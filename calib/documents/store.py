@@ -8,7 +8,7 @@ from typing import TypedDict
 class Problem(TypedDict):
     check: str
     bad: int  # rows
-    mend: str
+    mend: str  # what to do
 
 
 class CheckDocument(TypedDict):
@@ -27,17 +27,21 @@ class RestoreDocument(TypedDict):
 
 class ExportDocument(TypedDict):
     files: list[str]
-    unreadable: list[str]
+    unreadable: list[str]  # those that a damaged store no longer gives
 
 
-class CompanyExport(TypedDict):
+class SentFiles(TypedDict):
     """What was sent to a company's store."""
 
     files: list[str]
-    taken_away: list[str]
     unchanged: int
-    site: str
+    taken_away: list[str]
+
+
+class CompanyExport(SentFiles):
     company: str
+    site: str
+    logs: str
 
 
 class Place(TypedDict):
@@ -47,11 +51,11 @@ class Place(TypedDict):
 
 
 class ForgetDocument(TypedDict):
-    alias: str
-    cells: int
+    alias: str  # or the name, in a lab that keeps names
+    cells: int  # changed
     places: list[Place]
-    dry_run: bool
+    backups: list[str]  # those that may still hold the person
     backups_done: list[str]
-    backups: list[str]
-    files: list[str]
-    not_searched: list[str]
+    files: list[str]  # others of the shop's folder that still do
+    not_searched: list[str]  # sentences
+    dry_run: bool

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import groupby
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import numpy as np
 
+from calib.documents.quote import PlannedBuilds
 from calib.quoting.nesting import Build, Contents, Posed, nested
 from calib.quoting.options import Option
 from calib.records import DIFFICULTIES, FINISHES, Enclosed, LayerProfile
@@ -150,21 +151,16 @@ KEPT = (
 )  # fmt: skip
 
 
-def planned_builds(option: Option, shop: Shop) -> list[dict[str, Any]]:
-    """The columns of ``builds`` (docs/interface.md), and ``builds``: how many alike follow each other; in order of work.
-
-    A build of one part names its ``part_file``, one of several its ``items``: file and copies of each.
-    """
-    return [
-        {"builds": len(list(alike)), **_planned_row(option, shop, build)} for build, alike in groupby(option.builds)
-    ]
+def planned_builds(option: Option, shop: Shop) -> list[PlannedBuilds]:
+    """The option's builds as rows of a ``builds`` file (docs/interface.md), in order of work."""
+    return [_planned_row(option, shop, build, len(list(alike))) for build, alike in groupby(option.builds)]
 
 
-def _planned_row(option: Option, shop: Shop, build: Build) -> dict[str, Any]:
+def _planned_row(option: Option, shop: Shop, build: Build, alike: int) -> PlannedBuilds:
     columns = build_columns(option, [build], shop.machines)
-    items = [[option.pieces[piece].name, copies] for piece, copies in build.contents]
+    items = [(option.pieces[piece].name, copies) for piece, copies in build.contents]
     holds = {"part_file": items[0][0]} if len(items) == 1 else {"part_file": None, "items": items}
-    return {**holds, **{name: _plain(columns[name][0]) for name in KEPT}}
+    return cast(PlannedBuilds, {"builds": alike, **holds, **{name: _plain(columns[name][0]) for name in KEPT}})
 
 
 def _plain(value: Any) -> Any:

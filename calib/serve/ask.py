@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, BinaryIO
 
@@ -12,8 +11,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from calib.documents.promises import ListedQuote
-from calib.documents.quote import Agreed
+from calib.documents.promises import ListedQuote, StoredQuote
+from calib.documents.quote import Agreed, QuoteDocument
 from calib.errors import CalibError, MeshError, UsageError
 from calib.records import FINISHES
 from calib.report.dots import calendar_of, dot_picture
@@ -178,12 +177,12 @@ async def show(request: Request) -> Response:
     return page(request, "ask_answer.html", **values)
 
 
-def _sure(text: str | None, document: Mapping[str, Any]) -> float:
+def _sure(text: str | None, document: QuoteDocument) -> float:
     asked = next((sure for sure in SURE if str(sure) == text), None)
     return asked or min(SURE, key=lambda sure: abs(sure - document["sure"]))
 
 
-def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, Any]:
+def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
     document, shop = given["document"], read_shop(site.folder)
     options = first_of_each(document["options"])
     best, start_at = document["options"][0], document["start"]
@@ -213,14 +212,14 @@ def _answer_view(site: Site, given: dict[str, Any], sure: float) -> dict[str, An
         "agreed": accepted,
         "what_ifs": WHAT_IFS if quote_id in site.lines else {"first": WHAT_IFS["first"]},
         "found": {which: site.what_ifs[quote_id, which] for which in WHAT_IFS if (quote_id, which) in site.what_ifs},
-        "due_words": due_words(document["due"], start_at) if document.get("due") else None,
+        "due_words": due_words(due, start_at) if (due := document.get("due")) else None,
     }
 
 
-def _agreed(given: dict[str, Any], now: datetime) -> dict[str, Any] | None:
-    if given["accepted_at"] is None:
+def _agreed(given: StoredQuote, now: datetime) -> dict[str, Any] | None:
+    if given["accepted_at"] is None or given["due_at"] is None:
         return None
-    option = given["document"]["options"][given["accepted_option"]]
+    option = given["document"]["options"][given["accepted_option"] or 0]
     return {
         "promised_at": given["due_at"].astimezone(now.tzinfo).isoformat(),
         "process": option["process"],
@@ -276,7 +275,7 @@ async def what_if(request: Request) -> Response:
     return await after_work(request, trying)
 
 
-def _tried(site: Site, given: dict[str, Any], which: str) -> dict[str, Any]:
+def _tried(site: Site, given: StoredQuote, which: str) -> dict[str, Any]:
     document, lines = given["document"], site.lines.get(given["quote_id"])
     best = document["options"][0]
     if which == "first":
@@ -306,11 +305,11 @@ async def customer_copy(request: Request) -> Response:
     )
 
 
-def _sheet_terms(given: dict[str, Any], site: Site) -> Agreed | None:
-    if given["accepted_at"] is None:
+def _sheet_terms(given: StoredQuote, site: Site) -> Agreed | None:
+    if given["due_at"] is None:
         return None
     due = given["due_at"].astimezone(site.now().tzinfo).isoformat()
-    return {"option": given["accepted_option"], "promised_at": due, "chance": given["chance"]}
+    return {"option": given["accepted_option"] or 0, "promised_at": due, "chance": given["chance"]}
 
 
 ROUTES = [

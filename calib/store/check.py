@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
+from calib.documents.store import Problem
 from calib.store.damage import find_damage
 from calib.store.ids import join_held
 from calib.store.migrate import newest_version, version_of
@@ -57,8 +57,8 @@ CHECKS = [
 ]
 
 
-def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False, path: Path | None = None) -> list[dict[str, Any]]:
-    """What does not hold: check, bad (number of rows), mend (what to do). Empty when all is well.
+def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False, path: Path | None = None) -> list[Problem]:
+    """What does not hold; empty when all is well.
 
     mend : join held runs whose build is known
     path : of the store's file, whose bytes are read too: where some cannot be, nothing else is looked at
@@ -68,7 +68,7 @@ def check_store(con: duckdb.DuckDBPyConnection, mend: bool = False, path: Path |
         return [{"check": says, "bad": 1, "mend": BACK} for says in broken]
     if mend:
         join_held(con)
-    problems = []
+    problems: list[Problem] = []
     if version_of(con) != newest_version():
         problems.append({"check": "the store is of this version", "bad": 1, "mend": "Open it once with write access."})
     for says, sql, remedy in CHECKS:

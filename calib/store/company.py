@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 import duckdb
 
@@ -31,23 +31,28 @@ FORMAT = 1
 LOGS, SITES, MANIFEST = "logs", "sites", "manifest.json"
 
 
+class SentFile(TypedDict):
+    rows: int
+    sha256: str
+
+
 @dataclass(frozen=True)
 class Sent:
     """What a site sent last.
 
-    files : path below the company's folder -> sha256, rows, content
+    files : by path below the company's folder
     """
 
     site: str
     lab: str
     schema: int
     shop: str
-    files: dict[str, dict[str, Any]]
+    files: dict[str, SentFile]
     digest: str
 
     @property
     def rows(self) -> int:
-        return sum(int(one["rows"]) for path, one in self.files.items() if path.startswith(f"{LOGS}/stage_run/"))
+        return sum(int(file["rows"]) for path, file in self.files.items() if path.startswith(f"{LOGS}/stage_run/"))
 
 
 def site_names(company: Path) -> list[str]:
@@ -66,11 +71,16 @@ def read_manifest(company: Path, site: str) -> Sent:
     path = company / SITES / site / MANIFEST
     try:
         raw = path.read_bytes()
-        told = json.loads(raw)
+        manifest = json.loads(raw)
         sent = Sent(
-            told["site"], told["lab"], int(told["schema"]), told["shop"], told["files"], hashlib.sha256(raw).hexdigest()
+            manifest["site"],
+            manifest["lab"],
+            int(manifest["schema"]),
+            manifest["shop"],
+            manifest["files"],
+            hashlib.sha256(raw).hexdigest(),
         )
-        form = int(told["format"])
+        form = int(manifest["format"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
             f"Site {site}: {MANIFEST} cannot be read ({type(error).__name__}).",

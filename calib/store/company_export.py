@@ -8,10 +8,10 @@ import re
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
+from calib.documents.store import SentFiles
 from calib.errors import StoreError, UsageError
 from calib.results import PART, digest_of, is_shop, written_beside
 from calib.store.company import (
@@ -20,6 +20,7 @@ from calib.store.company import (
     MANIFEST,
     SITE,
     SITES,
+    SentFile,
     disk_in_words,
     read_manifest,
     sent_files,
@@ -80,7 +81,7 @@ def _alias() -> str:
     return f"site-{secrets.token_hex(4)}"
 
 
-def export_site(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_file: Path) -> dict[str, Any]:
+def export_site(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_file: Path) -> SentFiles:
     """Write what has changed since the last export of ``site``; returns what was written, left and taken away.
 
     Raises UsageError where the folder is a shop, or another lab has that name there.
@@ -89,7 +90,7 @@ def export_site(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_
         raise UsageError(f"{company} is a shop's own folder.", "Name a folder of the company's.")
     before = _files_before(company, site)
     place = company / SITES / site.name
-    files: dict[str, dict[str, Any]] = {}
+    files: dict[str, SentFile] = {}
     written: list[str] = []
     for table, query in SENT.items():
         for month, rows, content in _months(con, query):
@@ -149,7 +150,7 @@ def _copy_shop(shop_file: Path, place: Path) -> str:
     return name
 
 
-def _files_before(company: Path, site: Site) -> dict[str, dict[str, Any]]:
+def _files_before(company: Path, site: Site) -> dict[str, SentFile]:
     try:
         before = read_manifest(company, site.name)
     except StoreError:
@@ -162,11 +163,11 @@ def _files_before(company: Path, site: Site) -> dict[str, dict[str, Any]]:
     return before.files
 
 
-def _is_whole(path: Path, told: dict[str, Any]) -> bool:
-    return path.is_file() and digest_of(path) == told["sha256"]
+def _is_whole(path: Path, sent: SentFile) -> bool:
+    return path.is_file() and digest_of(path) == sent["sha256"]
 
 
-def _clear(company: Path, site: str, files: dict[str, dict[str, Any]], shop: str) -> list[str]:
+def _clear(company: Path, site: str, files: dict[str, SentFile], shop: str) -> list[str]:
     """Take away what the new manifest no longer names."""
     gone = [path for path in sent_files(company, site) if path.relative_to(company).as_posix() not in files]
     place = company / SITES / site

@@ -15,10 +15,10 @@ import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
+from calib.documents.store import ForgetDocument, Place
 from calib.errors import UsageError
 from calib.logs.names import READ_AS, name_pattern
 from calib.scratch import sweep_scratch
@@ -31,7 +31,7 @@ from calib.store.tables import text
 from calib.store.transaction import transaction
 
 
-def forget_person(folder: Path, name: str, backups: bool = False, dry_run: bool = False) -> dict[str, Any]:
+def forget_person(folder: Path, name: str, backups: bool = False, dry_run: bool = False) -> ForgetDocument:
     """Replace a person, by name or alias, by 'forgotten' in every text, and take them off their runs.
 
     backups : do the same to the backups and to stores that a restore replaced; otherwise they are only named
@@ -39,9 +39,6 @@ def forget_person(folder: Path, name: str, backups: bool = False, dry_run: bool 
 
     Without ``backups`` the store is copied before; otherwise no copy may hold the person.
 
-    Returns alias (or the name, in a lab that keeps names), cells (how many were changed), places (table, column, cells),
-    backups (those that may still hold the person), backups_done, files (others of the shop's folder that still do),
-    not_searched (sentences), dry_run.
     Raises UsageError when no row of the store, or of a copy that is asked for, holds anybody of that name.
     """
     name = name.strip()
@@ -103,9 +100,7 @@ def _person_in_copies(copies: list[Path], name: str, work: Path, fresh: Path) ->
     return None
 
 
-def _export_without(
-    con: duckdb.DuckDBPyConnection, person: Person, work: Path, dry_run: bool = False
-) -> list[dict[str, Any]]:
+def _export_without(con: duckdb.DuckDBPyConnection, person: Person, work: Path, dry_run: bool = False) -> list[Place]:
     """Write the store without the person to the folder ``work``; returns how many cells of which column held them.
 
     The store stays as it was: a new one, made of this, takes its place at once, so that a kill leaves either. Besides, what

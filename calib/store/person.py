@@ -11,6 +11,7 @@ from typing import Any
 
 import duckdb
 
+from calib.documents.store import Place
 from calib.logs.names import change_texts, is_of_people, name_pattern, plain_spelling, spellings, words_of
 from calib.logs.trade_words import folded
 from calib.records import PROCESS_WORDS, STAGES
@@ -133,10 +134,10 @@ def _lab_words(con: duckdb.DuckDBPyConnection) -> set[str]:
     return {folded(word) for word in words if not is_alias(word)}
 
 
-def take_out(con: duckdb.DuckDBPyConnection, person: Person) -> list[dict[str, Any]]:
-    """Change every cell that holds the person; returns table, column and how many cells."""
+def take_out(con: duckdb.DuckDBPyConnection, person: Person) -> list[Place]:
+    """Change every cell that holds the person; returns where, and how many."""
     con.execute("DELETE FROM person WHERE alias IN (SELECT unnest(?::VARCHAR[]))", [sorted(person.aliases)])
-    places = [
+    places: list[Place] = [
         {"table": table, "column": column, "cells": cells}
         for table, column, _ in _text_columns(con)
         if (cells := _take_out_of(con, person, table, column))

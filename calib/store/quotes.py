@@ -7,11 +7,13 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 
 import calib
+from calib.documents.promises import HeldIn, Order, StoredQuote
+from calib.documents.quote import QuoteOption
 from calib.errors import UsageError
 from calib.spelling import close_to
 from calib.store.ids import join_held
@@ -70,14 +72,14 @@ def count_looks(con: duckdb.DuckDBPyConnection, built: Iterable[str]) -> int:
     return int(row[0]) if row else 0
 
 
-def find_quotes(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> list[dict[str, Any]]:
-    """Quotes (those named, or all), oldest first: the table's columns, ``document`` as data, times aware in UTC."""
+def find_quotes(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> list[StoredQuote]:
+    """Quotes (those named, or all), oldest first."""
     where, values = ("", []) if names is None else ("WHERE list_contains(?, quote_id)", [names])
     rows = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote {where} ORDER BY quote_id", values).fetchall()
     return [_record(row) for row in rows]
 
 
-def find_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> dict[str, Any]:
+def find_quote(con: duckdb.DuckDBPyConnection, quote_id: str) -> StoredQuote:
     """One quote. Raises UsageError for an unknown id, with the nearest named."""
     wanted = quote_id.strip().upper()
     row = con.execute(f"SELECT {', '.join(_COLUMNS)} FROM quote WHERE quote_id = ?", [wanted]).fetchone()
@@ -137,10 +139,10 @@ def state_ready(con: duckdb.DuckDBPyConnection, quote_id: str, ready_at: datetim
     con.execute("UPDATE quote SET stated_ready_at = ? WHERE quote_id = ?", [_utc(ready_at), quote_id])
 
 
-def _record(row: tuple[Any, ...]) -> dict[str, Any]:
+def _record(row: tuple[Any, ...]) -> StoredQuote:
     quote = dict(zip(_COLUMNS, row, strict=True))
     times = {name: value.replace(tzinfo=UTC) for name, value in quote.items() if isinstance(value, datetime)}
-    return {**quote, **times, "document": json.loads(quote["document"])}
+    return cast(StoredQuote, {**quote, **times, "document": json.loads(quote["document"])})
 
 
 def _inputs(document: dict[str, Any]) -> dict[str, Any]:
@@ -173,26 +175,26 @@ def _plain(value: Any) -> Any:
     return value if value is None or isinstance(value, bool | int | str) else str(value)
 
 
-def promised_at(quote: dict[str, Any]) -> datetime:
+def promised_at(quote: StoredQuote) -> datetime:
     """What was promised: the time agreed, else the quote's own."""
     option = option_of(quote)
     return quote["due_at"] or datetime.fromisoformat(option.get("promised_at") or option["sure_at"])
 
 
-def chance_of(quote: dict[str, Any]) -> float:
-    """The chance that the promise was said to have [0..1]."""
+def chance_of(quote: StoredQuote) -> float:
+    """The chance that the promise was stated to have [0..1]."""
     stated = quote["chance"] if quote["due_at"] else option_of(quote).get("promise_chance")
     return float(quote["document"]["sure"] if stated is None else stated)
 
 
-def start_of(quote: dict[str, Any]) -> datetime:
+def start_of(quote: StoredQuote) -> datetime:
     """When its work may begin: the time agreed, else the start that it was quoted for."""
     return quote["start_at"] or datetime.fromisoformat(quote["document"]["start"])
 
 
-def option_of(quote: dict[str, Any]) -> dict[str, Any]:
+def option_of(quote: StoredQuote) -> QuoteOption:
     """The accepted option, else the soonest."""
-    options: list[dict[str, Any]] = quote["document"]["options"]
+    options = quote["document"]["options"]
     return options[min(quote["accepted_option"] or 0, len(options) - 1)]
 
 
@@ -229,23 +231,23 @@ GROUP BY l.quote_id, l.build_id ORDER BY l.quote_id, l.build_id
 """
 
 
-def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
-    """Builds of each quote that has any: build_id, parts, packed_at (aware, or None)."""
-    builds: dict[str, list[dict[str, Any]]] = {}
+def find_fulfilment(con: duckdb.DuckDBPyConnection) -> dict[str, list[HeldIn]]:
+    """Builds of each quote that has any."""
+    builds: dict[str, list[HeldIn]] = {}
     for quote_id, build_id, parts, packed_at in con.execute(_LINKED).fetchall():
         packed = packed_at.replace(tzinfo=UTC) if packed_at else None
         builds.setdefault(quote_id, []).append({"build_id": build_id, "parts": parts, "packed_at": packed})
     return builds
 
 
-def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list[dict[str, Any]]:
-    """Quotes with ``builds`` that fulfil them and ``ready_at``: when as many parts as quoted were packed, or None.
+def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list[Order]:
+    """Quotes with the builds that fulfil them.
 
     Those that were kept, accepted or built; a look is none. A time that a person stated goes before the logs'.
     open_only : those that are accepted and not ready
     """
     fulfilled = find_fulfilment(con)
-    quotes = []
+    quotes: list[Order] = []
     for quote in find_quotes(con, (_open_names if open_only else _taken_names)(con, fulfilled)):
         builds = fulfilled.get(quote["quote_id"], [])
         ready = quote["stated_ready_at"] or packed_in_full(builds, quote["document"]["quantity"])
@@ -253,12 +255,12 @@ def find_orders(con: duckdb.DuckDBPyConnection, open_only: bool = False) -> list
     return quotes
 
 
-def _taken_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:
+def _taken_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[HeldIn]]) -> list[str]:
     kept = con.execute("SELECT quote_id FROM quote WHERE kept_at IS NOT NULL OR accepted_at IS NOT NULL").fetchall()
     return [*(name for (name,) in kept), *fulfilled]
 
 
-def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[str, Any]]]) -> list[str]:
+def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[HeldIn]]) -> list[str]:
     """Accepted quotes that are not ready, found without reading their long documents."""
     rows = con.execute(
         "SELECT quote_id, inputs FROM quote WHERE accepted_at IS NOT NULL AND stated_ready_at IS NULL"
@@ -267,7 +269,7 @@ def _open_names(con: duckdb.DuckDBPyConnection, fulfilled: dict[str, list[dict[s
     return [name for name, quantity in asked.items() if packed_in_full(fulfilled.get(name, []), quantity) is None]
 
 
-def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | None:
+def packed_in_full(builds: list[HeldIn], quantity: int) -> datetime | None:
     """When the last of so many parts was packed.
 
     >>> first, last = datetime(2026, 3, 1), datetime(2026, 3, 4)
@@ -276,12 +278,10 @@ def packed_in_full(builds: list[dict[str, Any]], quantity: int) -> datetime | No
     >>> packed_in_full([{"parts": 6, "packed_at": first}, {"parts": 4, "packed_at": None}], 10) is None
     True
     """
-    done: list[tuple[datetime, int]] = sorted(
-        (build["packed_at"], build["parts"]) for build in builds if build["packed_at"] is not None
-    )
+    done = sorted((build["packed_at"], build["parts"] or 0) for build in builds if build["packed_at"] is not None)
     parts = 0
     for packed_at, more in done:
-        parts += more or 0
+        parts += more
         if parts >= quantity:
             return packed_at
     return None

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
-from calib.documents.promises import OpenPromise, Slip
+from calib.documents.promises import AcceptDocument, OpenPromise, Ready, Slip, StoredQuote, Withdrawn
+from calib.documents.quote import QuoteDocument, QuoteOption
 from calib.errors import UsageError
 from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
@@ -21,7 +20,7 @@ from calib.records import process_code
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
-from calib.store.quotes import Acceptance, accept_quote, find_quote, state_ready, withdraw_quote
+from calib.store.quotes import Acceptance, accept_quote, find_quote, promised_at, state_ready, withdraw_quote
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import Today, find_today, forecast
 
@@ -38,8 +37,8 @@ def accept(
     hurried: bool = False,
     start: str | None = None,
     progress: Progress = no_progress,
-) -> dict[str, Any]:
-    """Accept a quote: its builds stand in the queue from now on. Tells whose date slips by it.
+) -> AcceptDocument:
+    """Accept a quote: its builds stand in the queue from now on. Says whose date slips by it.
 
     choice : a process or a machine of the quote; else the soonest option
     promise : date or time promised; else the one that the quote gave, moved by as much as ``start`` is later than its own
@@ -73,19 +72,19 @@ def accept(
     before = {row["quote_id"]: row for row in forecast(folder, today)}
     with open_store(folder) as store:
         note = without_names(store, note, today.shop.people_names) if note else note
-        accept_quote(store, quote["quote_id"], Acceptance(number, due, chance, note, order, hurried, begins))
+        agreed = Acceptance(number, due, chance, note, order, hurried, begins)
+        accept_quote(store, quote["quote_id"], agreed)
     after = forecast(folder, today)
     progress("")
-    kept = {"order_id": order, "chance_then": chance, "hurried": hurried, "note": note}
-    return _document(document, option, due, begins, today, before, after) | kept
+    return _document(quote, agreed, due, begins, today, before, after)
 
 
-def _given(option: dict[str, Any], zone: ZoneInfo) -> datetime:
+def _given(option: QuoteOption, zone: ZoneInfo) -> datetime:
     """The date that the quote gave; of an older quote the minute."""
     return moment(option.get("promised_at") or option["sure_at"], zone)
 
 
-def _moved(option: dict[str, Any], later: timedelta, shop: Shop) -> datetime:
+def _moved(option: QuoteOption, later: timedelta, shop: Shop) -> datetime:
     """The date that the quote gave; a later start moves it by as much, to the half day."""
     given = _given(option, ZoneInfo(shop.timezone))
     if later <= timedelta(0):
@@ -95,17 +94,18 @@ def _moved(option: dict[str, Any], later: timedelta, shop: Shop) -> datetime:
 
 
 def _document(
-    document: dict[str, Any],
-    option: dict[str, Any],
+    quote: StoredQuote,
+    agreed: Acceptance,
     due: datetime,
     begins: datetime,
     today: Today,
     before: dict[str, OpenPromise],
     after: list[OpenPromise],
-) -> dict[str, Any]:
+) -> AcceptDocument:
     """What was accepted, and what the forecasts before and after say of it and of the others."""
-    name = document["quote_id"]
-    own: Mapping[str, Any] = next((row for row in after if row["quote_id"] == name), {})
+    name, document = quote["quote_id"], quote["document"]
+    option = document["options"][agreed.option]
+    own = next((row for row in after if row["quote_id"] == name), None)
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "quote_id": name,
@@ -115,16 +115,20 @@ def _document(
         "machine": option["machine"],
         "begins_at": begins.isoformat(timespec="minutes"),
         "promised_at": due.isoformat(timespec="minutes"),
-        "chance": own.get("chance"),
-        "ready_at": own.get("ready_at"),
-        "because": own.get("because"),
+        "chance": own["chance"] if own else None,
+        "ready_at": own["ready_at"] if own else None,
+        "because": own["because"] if own else None,
         "slips": slips(before, after, name),
         "others": sum(row["quote_id"] != name for row in after),
         "warnings": _warnings(document, option, due, begins, today),
+        "order_id": agreed.order_id,
+        "chance_then": agreed.chance,
+        "hurried": agreed.hurried,
+        "note": agreed.note,
     }
 
 
-def undo(folder: Path, quote_id: str) -> dict[str, Any]:
+def undo(folder: Path, quote_id: str) -> Withdrawn:
     """Take a quote out of the queue again. Raises UsageError where it is not accepted."""
     with open_store(folder) as store:
         quote = find_quote(store, quote_id)
@@ -134,7 +138,7 @@ def undo(folder: Path, quote_id: str) -> dict[str, Any]:
     return {"quote_id": quote["quote_id"], "withdrawn": True}
 
 
-def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
+def mark_ready(folder: Path, quote_id: str, when: str) -> Ready:
     """Keep when the parts were ready, for a shop that logs no packing.
 
     Raises UsageError for a time to come, and where it is not accepted.
@@ -148,16 +152,17 @@ def mark_ready(folder: Path, quote_id: str, when: str) -> dict[str, Any]:
         if quote["accepted_at"] is None:
             raise UsageError(f"{quote['quote_id']} is not accepted.", f"First: calib accept {quote['quote_id']}")
         state_ready(store, quote["quote_id"], ready)
+    due = promised_at(quote)
     return {
         "start": today.now.isoformat(timespec="minutes"),
         "quote_id": quote["quote_id"],
         "ready_at": ready.isoformat(timespec="minutes"),
-        "promised_at": quote["due_at"].astimezone(ready.tzinfo).isoformat(timespec="minutes"),
-        "held": ready <= quote["due_at"],
+        "promised_at": due.astimezone(ready.tzinfo).isoformat(timespec="minutes"),
+        "held": ready <= due,
     }
 
 
-def find_option(document: dict[str, Any], choice: str | None) -> int:
+def find_option(document: QuoteDocument, choice: str | None) -> int:
     """Number of the first option of that process or machine. Raises UsageError with those there are."""
     options = document["options"]
     if choice is None:
@@ -170,7 +175,7 @@ def find_option(document: dict[str, Any], choice: str | None) -> int:
     raise UsageError(f'The quote has no option "{choice}".', f"It has: {known}.")
 
 
-def chance_then(option: dict[str, Any], due: datetime, start: datetime) -> float | None:
+def chance_then(option: QuoteOption, due: datetime, start: datetime) -> float | None:
     """Chance of a time by the quantiles that the quote kept [0..1]."""
     kept = option.get("lead_quantiles_h")
     if not kept:
@@ -205,9 +210,7 @@ def _slip(before: OpenPromise, after: OpenPromise) -> Slip | None:
     }
 
 
-def _warnings(
-    document: dict[str, Any], option: dict[str, Any], due: datetime, begins: datetime, today: Today
-) -> list[str]:
+def _warnings(document: QuoteDocument, option: QuoteOption, due: datetime, begins: datetime, today: Today) -> list[str]:
     warnings = list(today.fitted.warnings)
     if due <= today.now:
         warnings.append("The promised time is past already.")

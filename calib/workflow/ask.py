@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 
 from calib.calendar.clock import OpenClock, to_minutes
+from calib.documents.promises import AcceptDocument, DateByChance, StoredQuote
+from calib.documents.quote import QuoteDocument, QuoteOption
 from calib.errors import MeshError, UsageError
 from calib.geometry.mesh import Mesh
 from calib.geometry.outline import outline
@@ -32,7 +34,6 @@ from calib.workflow.accept import accept
 from calib.workflow.order import OrderedPart, known_finish
 from calib.workflow.parts import FOLDER, usual_sides_mm
 
-Document = Mapping[str, Any]
 CHANCES = (0.5, 0.8, 0.9, 0.95)
 
 
@@ -80,8 +81,8 @@ def parts_in_shop(folder: Path) -> dict[str, Path]:
     return {path.name: path for path in paths}
 
 
-def find_given(folder: Path, quote_id: str) -> dict[str, Any]:
-    """A quote as stored: its document, and what was promised where it was accepted (see ``store.quotes.find_quote``)."""
+def find_given(folder: Path, quote_id: str) -> StoredQuote:
+    """A quote as it was given, and what was promised where it was accepted."""
     with open_store(folder, read_only=True) as store:
         return find_quote(store, quote_id)
 
@@ -90,29 +91,33 @@ def clock_of(shop: Shop) -> OpenClock:
     return OpenClock(shop.hours, shop.closures, shop.timezone)
 
 
-def ready_by(option: Document, start: str, chances: Sequence[float]) -> np.ndarray:
+def ready_by(option: QuoteOption, start: str, chances: Sequence[float]) -> np.ndarray:
     """Wall times by which that share of the option's draws was ready, by the quantiles that the quote kept, shape (n,)."""
     known, hours = np.array(option["lead_quantiles_h"], float).T
     begin = to_minutes(datetime.fromisoformat(start))
     return np.asarray(begin + 60 * np.interp(chances, known, hours))
 
 
-def dates_by_chance(document: Document, option: Document, shop: Shop) -> list[dict[str, Any]]:
-    """For each of CHANCES the half day to promise: sure, promised_at, half_day.
+def dates_by_chance(document: QuoteDocument, option: QuoteOption, shop: Shop) -> list[DateByChance]:
+    """For each of CHANCES the half day to promise.
 
     At the chance that the quote was asked for it is the quote's own promise.
     """
     clock = clock_of(shop)
     walls = [half_day_end(wall, clock) for wall in ready_by(option, document["start"], CHANCES)]
-    dates = [
+    dates: list[DateByChance] = [
         {"sure": sure, "promised_at": iso(wall, shop.timezone), "half_day": half_day_name(wall, clock)}
         for sure, wall in zip(CHANCES, walls, strict=True)
     ]
-    own = {"promised_at": option["promised_at"], "half_day": option["half_day"]}
-    return [date | own if date["sure"] == document["sure"] else date for date in dates]
+    own: DateByChance = {
+        "sure": document["sure"],
+        "promised_at": option["promised_at"],
+        "half_day": option["half_day"],
+    }
+    return [own if date["sure"] == own["sure"] else date for date in dates]
 
 
-def try_accept(folder: Path, quote_id: str, choice: str, promise: str | None, hurried: bool) -> dict[str, Any]:
+def try_accept(folder: Path, quote_id: str, choice: str, promise: str | None, hurried: bool) -> AcceptDocument:
     """What accepting would do, by doing it in a copy of the shop: the document of ``accept``; nothing is changed here."""
     with scratch_folder() as copy:
         for name in SHOP_FILES:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.encoder import SEPARATOR
+from calib.documents.store import CompanyExport
 from calib.errors import ShopFileError, StoreError, TooFewRunsError, UsageError
 from calib.results import COMPANY, Result
 from calib.shop.read_shop import read_shop
@@ -35,7 +35,7 @@ __all__ = [
 SETTINGS = "company.toml"
 
 
-def send_site(folder: Path, company: Path, site: str | None = None) -> dict[str, Any]:
+def send_site(folder: Path, company: Path, site: str | None = None) -> CompanyExport:
     """Write what has changed in the shop's store since the last time into the company's folder.
 
     site : what the site is called; else what it was called last, or an alias that says nothing of it. Where the company's
@@ -50,7 +50,7 @@ def send_site(folder: Path, company: Path, site: str | None = None) -> dict[str,
         own = site_of(store, site, only_aliases)
         with alone_in(company / SITES / own.name, LOCK, f"Another export of {own.name} is at work"):
             sent = export_site(store, company, own, folder / "shop.toml")
-    return {"company": str(company), "site": own.name, "logs": LOGS} | sent
+    return {"company": str(company), "site": own.name, "logs": LOGS, **sent}
 
 
 def company_result(out: Path, overwrite: bool) -> Result:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
+from calib.documents.shop import InitDocument, TemplatesDocument
 from calib.errors import UsageError
 from calib.logs.workbook import write_templates
 from calib.results import MAPS
@@ -21,7 +21,7 @@ from calib.workflow import parts
 LOGS = "logs"  # where a new shop's logs are put
 
 
-def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
+def init_shop(folder: Path, timezone: str = "") -> InitDocument:
     """Make ``folder`` a shop; nothing that is there already is written over.
 
     Raises UsageError where it is a shop already, cannot be written, or the time zone is none.
@@ -55,10 +55,9 @@ def init_shop(folder: Path, timezone: str = "") -> dict[str, Any]:
     }
 
 
-def renew_templates(folder: Path) -> dict[str, Any]:
+def renew_templates(folder: Path) -> TemplatesDocument:
     """Write the log templates anew, with the shop's machines, stations and stages of today.
 
-    Returns written and left_alone (files that somebody has filled).
     Raises UsageError where the folder cannot be written.
     """
     shop = read_shop(folder)

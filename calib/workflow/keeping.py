@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.documents.logs import UndoDocument
+from calib.documents.store import BackupDocument, CheckDocument, ExportDocument, ForgetDocument, RestoreDocument
 from calib.errors import StoreError, UsageError
 from calib.store.backup import backup_store, copy_before
 from calib.store.check import BACK, check_store
@@ -18,30 +19,29 @@ from calib.store.restore import restore_store
 from calib.store.undo import undo_last
 
 
-def make_backup(folder: Path) -> dict[str, Any]:
+def make_backup(folder: Path) -> BackupDocument:
     """Copy the store beside it."""
     with _kept(folder) as store:
         return {"backup": str(backup_store(store, folder))}
 
 
-def put_back(folder: Path, backup: Path | None) -> dict[str, Any]:
+def put_back(folder: Path, backup: Path | None) -> RestoreDocument:
     """Put a copy in the store's place; the store that was there is kept."""
     used, kept = restore_store(folder, backup)
     return {"backup": str(used), "kept": str(kept) if kept else None}
 
 
-def check_shop(folder: Path, mend: bool = False) -> dict[str, Any]:
-    """problems: what does not hold of the store, each with how many rows and how to mend it; empty when all is well."""
+def check_shop(folder: Path, mend: bool = False) -> CheckDocument:
+    """What does not hold of the store."""
     with _kept(folder, read_only=not mend) as store:
         before = check_store(store, path=folder / STORE_NAME)
         problems = check_store(store, mend=True) if mend and before and before[0]["mend"] != BACK else before
     return {"problems": problems, "mended": len(before) - len(problems)}
 
 
-def write_out(folder: Path, out: Path, form: str | None = None, overwrite: bool = False) -> dict[str, Any]:
-    """files: all logs as CSV and Parquet (or one of them) in ``out``; importing them changes nothing.
+def write_out(folder: Path, out: Path, form: str | None = None, overwrite: bool = False) -> ExportDocument:
+    """Write all logs as CSV and Parquet (or one of them) to ``out``; importing them changes nothing.
 
-    unreadable: those that a damaged store no longer gives.
     Raises UsageError for a format that is neither, StoreError where there is no store.
     """
     if form not in (None, "csv", "parquet"):
@@ -60,7 +60,7 @@ def take_back(folder: Path, dry_run: bool = False) -> UndoDocument:
         return undo_last(store, dry_run) | {"copy": copy}
 
 
-def forget(folder: Path, name: str, backups: bool = False, dry_run: bool = False) -> dict[str, Any]:
+def forget(folder: Path, name: str, backups: bool = False, dry_run: bool = False) -> ForgetDocument:
     """Forget a person; the document of ``forget_person``."""
     _refuse_none(folder)
     return forget_person(folder, name, backups, dry_run)

@@ -5,11 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 import numpy as np
 
 from calib.baseline.path import PARAMETERS, path_time
+from calib.documents.part import (
+    Hollows,
+    Layer,
+    MeasureDocument,
+    MoveMinutes,
+    PathDocument,
+    PathLayer,
+    PathMachine,
+    Room,
+)
 from calib.errors import UsageError
 from calib.geometry.hollows import NARROW_MM, find_hollows
 from calib.geometry.layer_profile import layer_profile
@@ -18,7 +28,6 @@ from calib.geometry.read_mesh import read_mesh
 from calib.geometry.read_path import ENDINGS, read_path
 from calib.geometry.slices import of_slices
 from calib.geometry.supports import find_supports
-from calib.records import MOVE_KINDS
 from calib.shop.keys import machine_defaults
 from calib.shop.read_shop import read_shop
 
@@ -26,11 +35,11 @@ MOST_LAYERS = 200_000
 OVERHANG_DEG = 45.0  # usual for extrusion and resin; common practice, no source
 
 
-def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = None) -> dict[str, Any]:
+def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = None) -> MeasureDocument:
     """The ``measure`` document (docs/interface.md)."""
     mesh = read_mesh(part, unit=unit)
     supports = find_supports(mesh.triangles, OVERHANG_DEG)
-    document = {
+    document: MeasureDocument = {
         "part": part.name,
         "volume_cm3": mesh.volume_mm3 / 1000.0,
         "area_cm2": mesh.area_mm2 / 100.0,
@@ -51,9 +60,9 @@ def measure_part(part: Path, layer_mm: float | None = None, unit: str | None = N
     return document
 
 
-def _hollows(mesh: Mesh) -> dict[str, Any]:
+def _hollows(mesh: Mesh) -> Hollows:
     hollows = find_hollows(mesh)
-    rooms = [
+    rooms: list[Room] = [
         {
             "volume_cm3": room.volume_mm3 / 1000.0,
             "opening_cm2": room.opening_mm2 / 100.0,
@@ -72,7 +81,7 @@ def _hollows(mesh: Mesh) -> dict[str, Any]:
     }
 
 
-def _layers(mesh: Mesh, layer_mm: float) -> list[dict[str, float]]:
+def _layers(mesh: Mesh, layer_mm: float) -> list[Layer]:
     if not math.isfinite(layer_mm) or layer_mm <= 0:
         raise UsageError(f"--layers {layer_mm:g} is not a thickness.", "Give millimetres above 0, e.g. --layers 0.2.")
     height = float(mesh.size_mm[2])
@@ -95,7 +104,7 @@ def is_path(file: Path) -> bool:
     return file.suffix.lower() in ENDINGS
 
 
-def measure_path(file: Path, shop: Path, machine: str | None = None) -> dict[str, Any]:
+def measure_path(file: Path, shop: Path, machine: str | None = None) -> PathDocument:
     """The document of ``measure`` for a path.
 
     shop : folder of the shop, read only where a machine is named
@@ -107,18 +116,18 @@ def measure_path(file: Path, shop: Path, machine: str | None = None) -> dict[str
     params = _parameters(shop, machine)
     time = path_time(path, params)
     minutes = time.layer_s / 60.0
-    layers = [
-        {"z_mm": float(z), "minutes": float(row.sum()), **dict(zip(_keys(), map(float, row), strict=True))}
+    layers: list[PathLayer] = [
+        {"z_mm": float(z), "minutes": float(row.sum()), **_by_kind(row)}
         for z, row in zip(path.layer_z_mm, minutes, strict=True)
     ]
     return {
         "path": path.name,
-        "machine": {"id": machine, **params},
+        "machine": cast(PathMachine, {"id": machine, **params}),
         "lines": path.blocks,
         "moves": len(path.kind),
         "size_mm": path.size_mm.tolist(),
         "printing_min": time.printing_min,
-        **dict(zip(_keys(), map(float, minutes.sum(axis=0)), strict=True)),
+        **_by_kind(minutes.sum(axis=0)),
         "heat_before_min": time.first_heat_s / 60.0,
         "heat_between_min": time.later_heat_s / 60.0,
         "layers": layers,
@@ -126,8 +135,9 @@ def measure_path(file: Path, shop: Path, machine: str | None = None) -> dict[str
     }
 
 
-def _keys() -> list[str]:
-    return [f"{kind}_min" for kind in MOVE_KINDS]
+def _by_kind(minutes: np.ndarray) -> MoveMinutes:
+    laying, travel, material, dwell = map(float, minutes)
+    return {"laying_min": laying, "travel_min": travel, "material_min": material, "dwell_min": dwell}
 
 
 def _parameters(shop: Path, machine: str | None) -> Mapping[str, float]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from math import exp, lgamma, log
 from pathlib import Path
-from typing import Any
 
 from calib.documents.quote import QuoteDocument
+from calib.documents.shop import Pieces, PiecesDocument
 from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.records import PROCESSES, process_code
 from calib.shop.read_shop import read_shop
@@ -66,7 +66,7 @@ FEWEST_PIECES = 20
 
 def find_pieces(
     folder: Path, good: int, processes: list[str], sure: float = 0.9, yield_share: float | None = None
-) -> dict[str, Any]:
+) -> PiecesDocument:
     """For each process of the shop the least number to start, its yield and the pieces that it was learned from.
 
     yield_share : share of good pieces to reckon with, instead of the learned one
@@ -88,7 +88,7 @@ def piece_notes(counted: dict[str, tuple[int, int]], document: QuoteDocument) ->
     """What to start so that as many as quoted are good, where that is more and the soonest process's yield is known."""
     process, good, sure = document["options"][0]["process"], document["quantity"], document["sure"]
     row = _row(process, good, sure, counted.get(process, (0, 0)), None)
-    if row["start"] is None or row["start"] <= good:
+    if row["start"] is None or row["yield"] is None or row["start"] <= good:
         return []
     return [
         f"Start {row['start']} to have {good} good with {100 * sure:.0f} %: {100 * row['yield']:.1f} % of {row['pieces_behind']} "
@@ -104,7 +104,7 @@ def find_counted(folder: Path) -> dict[str, tuple[int, int]]:
         return find_yields(store)
 
 
-def _row(process: str, good: int, sure: float, counted: tuple[int, int], yield_share: float | None) -> dict[str, Any]:
+def _row(process: str, good: int, sure: float, counted: tuple[int, int], yield_share: float | None) -> Pieces:
     pieces, fine = counted
     share = yield_share if yield_share is not None else learned_yield(pieces, fine)
     start = pieces_to_start(good, share, sure) if share is not None else None

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,7 +13,7 @@ import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
-from calib.documents.promises import OpenPromise, PromisesDocument
+from calib.documents.promises import OpenPromise, Order, PromisesDocument
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.flow import QueuedBuild, queue_job
 from calib.quoting.half_days import closed_days
@@ -26,7 +25,7 @@ from calib.quoting.schedule import Job, Resources, ends_of, run_jobs
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
-from calib.store.quotes import find_orders, option_of
+from calib.store.quotes import find_orders, option_of, promised_at
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue_and_orders
@@ -120,19 +119,17 @@ def forecast(folder: Path, today: Today) -> list[OpenPromise]:
     return sorted(rows, key=lambda row: (row["chance"] or 0.0, row["promised_at"]))
 
 
-def find_all_orders(folder: Path, open_only: bool = False) -> list[dict[str, Any]]:
+def find_all_orders(folder: Path, open_only: bool = False) -> list[Order]:
     if not has_store(folder):
         return []
     with open_store(folder, read_only=True) as store:
         return find_orders(store, open_only)
 
 
-def _forecast_one(
-    order: dict[str, Any], queue: Sequence[QueuedBuild], ends: dict[str, np.ndarray], today: Today
-) -> OpenPromise:
+def _forecast_one(order: Order, queue: Sequence[QueuedBuild], ends: dict[str, np.ndarray], today: Today) -> OpenPromise:
     """Its row; of an order whose builds nobody wrote of for so long that none stands in the queue, chance and ready_at
     are None: it is not known whether it is ready."""
-    name, due, option = order["quote_id"], order["due_at"], option_of(order)
+    name, due, option = order["quote_id"], promised_at(order), option_of(order)
     ready, own, level = ends.get(name), [build for build in queue if build.quote_id == name], level_of(order)
     chance = None if ready is None else chance_by(ready, to_minutes(due))
     state = "late" if due <= today.now else "unknown" if chance is None else "fell" if chance < level - FELL else "sure"
@@ -156,17 +153,15 @@ def _forecast_one(
     }
 
 
-def level_of(order: dict[str, Any]) -> float:
+def level_of(order: Order) -> float:
     """The chance that the promise was to have: what the quote was asked for, less where less was promised knowingly."""
     sure = float(order["document"]["sure"])
     return sure if order["chance"] is None else min(sure, order["chance"])
 
 
-def _reason(
-    order: dict[str, Any], own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild], today: Today, level: float
-) -> str:
+def _reason(order: Order, own: Sequence[QueuedBuild], queue: Sequence[QueuedBuild], today: Today, level: float) -> str:
     """Why a promise fell: past, a run that does not end, held up by what stands before it, or too late by its own work."""
-    due = order["due_at"]
+    due = promised_at(order)
     if due <= today.now:
         return "packing not logged yet"
     if not own:
@@ -180,7 +175,7 @@ def _reason(
     if (begins := max((build.not_before for build in own), default=-np.inf)) > to_minutes(today.now):
         return f"its work may begin only {from_minutes(begins, today.shop.timezone):%Y-%m-%d %H:%M}, and needs longer than is left"
     if not order["builds"]:
-        days = (today.now - order["accepted_at"]).days
+        days = (today.now - order["accepted_at"]).days if order["accepted_at"] else 0
         since = f"{days} days after it was accepted" if days >= 2 else "yet"
         return f"no build of it has begun {since}, and its own work alone needs longer than is left"
     return "what is left of its own work needs longer than is left of the time"

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import to_minutes
+from calib.documents.promises import Order
+from calib.documents.quote import PlannedBuilds
 from calib.quoting.flow import QueuedBuild
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
@@ -22,17 +24,17 @@ from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
 
 
-def awaited_builds(orders: list[dict[str, Any]]) -> pd.DataFrame:
+def awaited_builds(orders: list[Order]) -> pd.DataFrame:
     """Planned builds of accepted quotes that no logged build fulfils yet, in the order in which they were accepted.
 
     orders : the open ones, of ``find_orders``
     Returns the columns of ``builds`` (docs/interface.md), with status 'planned'; ids are the quote's, numbered.
     """
-    accepted = sorted(orders, key=lambda order: order["accepted_at"])
+    accepted = sorted(orders, key=lambda order: order["accepted_at"] or order["quoted_at"])
     return pd.DataFrame([row for order in accepted for row in _rows(order)])
 
 
-def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
+def open_build_ids(orders: list[Order]) -> dict[str, str]:
     """Logged builds that open accepted quotes still wait for: build -> quote."""
     return {
         build["build_id"]: order["quote_id"]
@@ -42,9 +44,9 @@ def open_build_ids(orders: list[dict[str, Any]]) -> dict[str, str]:
     }
 
 
-def _rows(order: dict[str, Any]) -> list[dict[str, Any]]:
+def _rows(order: Order) -> list[dict[str, Any]]:
     """Builds that hold the parts that no logged build holds; the first ones are taken as begun."""
-    begun = sum(build["parts"] or 0 for build in order["builds"])
+    begun = float(sum(build["parts"] or 0 for build in order["builds"]))
     rows: list[dict[str, Any]] = []
     number = 0
     for plan in option_of(order).get("plan") or ():
@@ -57,13 +59,15 @@ def _rows(order: dict[str, Any]) -> list[dict[str, Any]]:
     return rows
 
 
-def _row(order: dict[str, Any], plan: dict[str, Any], number: int, share: float) -> dict[str, Any]:
+def _row(order: Order, plan: PlannedBuilds, number: int, share: float) -> dict[str, Any]:
     """A build of the plan, or that share of it which is still missing."""
-    by_parts = ("parts", "part_volume_cm3", "part_area_cm2", "support_volume_cm3", "support_contact_cm2")
-    scaled = {name: plan[name] * share for name in by_parts}
     return {
         **{name: value for name, value in plan.items() if name != "builds"},
-        **scaled,
+        "parts": plan["parts"] * share,
+        "part_volume_cm3": plan["part_volume_cm3"] * share,
+        "part_area_cm2": plan["part_area_cm2"] * share,
+        "support_volume_cm3": plan["support_volume_cm3"] * share,
+        "support_contact_cm2": plan["support_contact_cm2"] * share,
         "build_id": f"{order['quote_id']}-{number}",
         "order_id": order["order_id"] or order["quote_id"],
         "quote_id": order["quote_id"],
@@ -87,7 +91,7 @@ def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> l
 
 def find_queue_and_orders(
     folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp
-) -> tuple[list[QueuedBuild], list[dict[str, Any]]]:
+) -> tuple[list[QueuedBuild], list[Order]]:
     """The queue, and the open accepted quotes behind it (see ``find_orders``), from one look into the store."""
     if not has_store(folder):
         return [], []

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from calib.documents.promises import ListedQuote, QuotesDocument
+from calib.documents.promises import ListedQuote, Order, QuotesDocument, StoredQuote
 from calib.documents.quote import Agreed, QuoteDocument
 from calib.quoting.promise import score_promises, score_ranges
 from calib.shop.read_shop import read_shop
@@ -54,7 +53,7 @@ def show_again(
         quote = find_quote(store, quote_id)
         if kept:
             keep_quote(store, quote["quote_id"])
-    document: QuoteDocument = quote["document"]
+    document = quote["document"]
     write_sheets(results, document, _agreed(quote))
     return document
 
@@ -66,26 +65,27 @@ def find_looks(folder: Path) -> int:
         return count_looks(store, find_fulfilment(store))
 
 
-def _agreed(quote: dict[str, Any]) -> Agreed | None:
+def _agreed(quote: StoredQuote) -> Agreed | None:
     """What was promised when it was accepted, in the shop's zone; None where it was not."""
-    if quote["accepted_at"] is None:
+    if quote["accepted_at"] is None or quote["accepted_option"] is None:
         return None
     zone = datetime.fromisoformat(quote["document"]["start"]).tzinfo
-    due = quote["due_at"].astimezone(zone).isoformat()
+    due = promised_at(quote).astimezone(zone).isoformat()
     return {"option": quote["accepted_option"], "promised_at": due, "chance": quote["chance"]}
 
 
-def ranges_of(orders: list[dict[str, Any]]) -> pd.DataFrame:
+def ranges_of(orders: list[Order]) -> pd.DataFrame:
     """Finished quotes with the range that was given: finished_at, p10, p50, p90."""
     done = [order for order in orders if order["ready_at"] is not None]
+    given = [option_of(order)["ready_at"] for order in done]
     rows = [
-        (order["ready_at"], *(option_of(order)["ready_at"][name] for name in ("p10", "p50", "p90"))) for order in done
+        (order["ready_at"], ready["p10"], ready["p50"], ready["p90"]) for order, ready in zip(done, given, strict=True)
     ]
     frame = pd.DataFrame(rows, columns=["finished_at", "p10", "p50", "p90"])
     return pd.DataFrame({name: pd.to_datetime(frame[name], utc=True) for name in frame})
 
 
-def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
+def _promises(orders: list[Order]) -> pd.DataFrame:
     rows = [(promised_at(order), order["ready_at"], chance_of(order)) for order in orders]
     frame = pd.DataFrame(rows, columns=["promised_at", "finished_at", "chance"])
     for name in ("promised_at", "finished_at"):
@@ -93,7 +93,7 @@ def _promises(orders: list[dict[str, Any]]) -> pd.DataFrame:
     return frame
 
 
-def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> ListedQuote:
+def _row(order: Order, zone: ZoneInfo, today: date) -> ListedQuote:
     document, option = order["document"], option_of(order)
     return {
         "quote_id": order["quote_id"],
@@ -114,7 +114,7 @@ def _row(order: dict[str, Any], zone: ZoneInfo, today: date) -> ListedQuote:
     }
 
 
-def _state(order: dict[str, Any], today: date) -> str:
+def _state(order: Order, today: date) -> str:
     if order["ready_at"] is not None:
         return "in time" if order["ready_at"] <= promised_at(order) else "late"
     if order["accepted_at"] is not None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from calib.calibration.backtest import replay, score
 from calib.documents.drift import DriftDocument, StageDrift
-from calib.documents.promises import RangeScore
+from calib.documents.promises import Order, RangeScore
 from calib.documents.spans import Named
 from calib.documents.week import Bottleneck, ProcessTime, ReportDocument, TimeGoes, WeekData
 from calib.errors import NoPlanError, TooFewRunsError
@@ -65,11 +64,11 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
     }
 
 
-def quotes_packed(orders: list[dict[str, Any]], since: pd.Timestamp) -> RangeScore:
+def quotes_packed(orders: list[Order], since: pd.Timestamp) -> RangeScore:
     """What became of quotes whose parts were packed since then: as ``score_ranges``, and in_time by the promised time."""
-    done = [order for order in orders if order["ready_at"] is not None and order["ready_at"] > since]
-    in_time = sum(order["ready_at"] <= promised_at(order) for order in done)
-    return {**score_ranges(ranges_of(done)), "in_time": in_time}
+    done = [(order, ready) for order in orders if (ready := order["ready_at"]) is not None and ready > since]
+    in_time = sum(ready <= promised_at(order) for order, ready in done)
+    return {**score_ranges(ranges_of([order for order, _ in done])), "in_time": in_time}
 
 
 def time_goes(logged: Logged, learned: LearningRows) -> TimeGoes:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from calib.documents.compare import Out
+from calib.documents.shop import Turnaround, WhatIfOrder, WhatIfWeeks
 from calib.errors import NoPlanError, UsageError
 from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
@@ -41,15 +41,12 @@ def what_if_order(
     patch: Path | str,
     ask: QuoteAsk = ANYTHING,
     progress: Progress = no_progress,
-) -> dict[str, Any]:
+) -> WhatIfOrder:
     """One order in today's shop and in the changed one, with the same random numbers.
 
     part, quantity : a part and how many; or an order file and None
     patch : TOML text or its path, in the shop file's own format; see ``shop.patch.patched``
 
-    Returns part, quantity, start, ``soonest`` and ``options``: today and changed (lead_time_h, touch_min, builds; null
-    where it is no option), sooner_h (range; negative: later), chance_sooner, chance_later; ``out`` (of the changed
-    shop), ``on_site`` (who must be there, and cautions), warnings.
     Raises ShopFileError for a patch that is wrong or goes under a floor; else as ``quote`` does.
     """
     return what_if_lines(folder, _lines(part, quantity, ask), patch, ask, part.name, progress)
@@ -62,7 +59,7 @@ def what_if_lines(
     ask: QuoteAsk,
     name: str = "",
     progress: Progress = no_progress,
-) -> dict[str, Any]:
+) -> WhatIfOrder:
     """As ``what_if_order``, of parts and how many of each; name : of the part or of the order."""
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
@@ -134,12 +131,10 @@ def what_if_weeks(
     weeks: float | None = None,
     seed: int = 0,
     progress: Progress = no_progress,
-) -> dict[str, Any]:
+) -> WhatIfWeeks:
     """The builds of the last weeks, released as they were, through today's shop and the changed one.
 
-    Returns demand (in words), builds, weeks, ``turnaround_h`` (today, changed: range of the mean over all builds, from
-    release to last stage), sooner_h, chance_sooner, chance_later, ``by_process`` (the same for each), ``resources``
-    (today, changed: as ``capacity``), on_site, warnings. Raises as ``patched``, and TooFewRunsError without logs.
+    Raises as ``patched``, and TooFewRunsError without logs.
     """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     demand = logged_demand(folder, today, weeks or WEEKS)
@@ -168,7 +163,7 @@ def what_if_weeks(
     }  # fmt: skip
 
 
-def _flow_document(today: np.ndarray, changed: np.ndarray) -> dict[str, Any]:
+def _flow_document(today: np.ndarray, changed: np.ndarray) -> Turnaround:
     before, after = today.mean(axis=0), changed.mean(axis=0)
     return {
         "turnaround_h": {"today": value_range(before, 1 / 60), "changed": value_range(after, 1 / 60)},
