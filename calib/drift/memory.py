@@ -52,8 +52,8 @@ def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Kno
     here = (chart.process, chart.stage, kind)
     rows = [r for r in kept.alarms if (r["process"], r["stage"], r["kind"]) == here and r["ended_why"] != MENDED]
     known = [Known(alarm_at(chart, row), row.copy()) for row in sorted(rows, key=lambda row: row["cried_at"])]
-    known = [file for file in known if chart.at[file.alarm.run] > until]
-    whole = next((i for i, file in enumerate(known) if corrected(chart, file)), len(known))
+    known = [entry for entry in known if chart.at[entry.alarm.run] > until]
+    whole = next((i for i, entry in enumerate(known) if corrected(chart, entry)), len(known))
     looked = known[whole].alarm.first if whole < len(known) else run_at(chart, kept.looked + pd.Timedelta(seconds=1))
     return known[:whole], known[whole:], looked
 

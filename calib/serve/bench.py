@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from calib.documents.bench import BuildUnderWay, ShownRun
 from calib.errors import CalibError, UsageError
 from calib.records import hands_of
 from calib.report.units import clock_time
@@ -29,7 +30,7 @@ from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.workflow.taps import WHATS, Run, Tap, alias_for, check_tap, is_alias, plain_note
 
-CLOCK_OFF_S = 120.0  # a tablet's clock that is off by more is told
+CLOCK_OFF_S = 120.0  # a tablet's clock that is off by more is reported
 OLDEST = timedelta(days=14)  # taps that a tablet kept for longer are not taken by its clock
 MOST_TAPS = 200
 A_SHIFT_S = 10 * 3600
@@ -83,9 +84,9 @@ def _fresh_id() -> str:
     return secrets.token_hex(12)
 
 
-def _by_place(builds: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+def _by_place(builds: list[BuildUnderWay]) -> dict[str, list[BuildUnderWay]]:
     """Builds where their run is, or where their next step can be; in the order of work."""
-    groups: dict[str, list[dict[str, Any]]] = {}
+    groups: dict[str, list[BuildUnderWay]] = {}
     for build in builds:
         if not build["steps"]:
             continue
@@ -96,7 +97,7 @@ def _by_place(builds: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     return dict(sorted(groups.items(), key=lambda pair: (not any(build["running"] for build in pair[1]), pair[0])))
 
 
-def _forgotten(site: Site, builds: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _forgotten(site: Site, builds: list[BuildUnderWay]) -> list[ShownRun]:
     """Open runs whose stop was likely forgotten: none of them is shown as running, or hands were at it before today."""
     runs, now = site.board.journal.runs, site.now()
     shown = {
@@ -107,8 +108,8 @@ def _forgotten(site: Site, builds: list[dict[str, Any]]) -> list[dict[str, Any]]
     }
     tapped = [run for run in runs.values() if run.is_open]
     known = {name for run in runs.values() for name in (run.key, f"run {run.run_id}", *_later_names(run))}
-    logged = [run for run in (site.board.view or {"open_runs": []})["open_runs"] if run["run"] not in known]
-    listed = [*({"run": run.key, **_columns(run)} for run in tapped), *logged]
+    logged = [run for run in (site.board.view["open_runs"] if site.board.view else ()) if run["run"] not in known]
+    listed: list[ShownRun] = [*map(_shown, tapped), *logged]
 
     def is_old(moment: str) -> bool:
         return datetime.fromisoformat(moment).astimezone(now.tzinfo).date() < now.date()
@@ -122,9 +123,11 @@ def _later_names(run: Run) -> list[str]:
     return [f"run {run.key}~{number}" for number in range(1, run.undone + 1)]
 
 
-def _columns(run: Run) -> dict[str, Any]:
-    names = ("build_id", "order_id", "stage", "started_at", "station")
-    return {name: getattr(run, name) for name in names}
+def _shown(run: Run) -> ShownRun:
+    return {
+        "run": run.key, "build_id": run.build_id, "order_id": run.order_id, "stage": run.stage,
+        "started_at": run.started_at, "station": run.station,
+    }  # fmt: skip
 
 
 def _last_tap(site: Site, session: str) -> dict[str, Any] | None:
@@ -288,11 +291,13 @@ def _about_run(made: Tap, site: Site) -> Tap:
     run_id = made.run.removeprefix("run ").partition("~")[0]
     if run_id in site.board.journal.runs:
         return replace(made, run=run_id)
-    view = site.board.view or {"builds": [], "open_runs": []}
+    view = site.board.view
+    if view is None:
+        return made
     for run in (*view["open_runs"], *(build["running"] for build in view["builds"] if build["running"])):
         if run["run"] == made.run:
             names = ("build_id", "stage", "started_at", "station", "operator", "attempt", "run_id", "order_id")
-            return replace(made, logged={name: run[name] for name in names})
+            return replace(made, logged={name: value for name, value in run.items() if name in names})
     return made
 
 

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
+from calib.documents.bench import BuildStep, BuildUnderWay, RunningRun, UnderWay
 from calib.serve.journal import Journal
 from calib.serve.line import WaitingLine
 from calib.shop.model import Shop
-from calib.workflow.bench import find_under_way, times_of
+from calib.workflow.bench import find_under_way, is_early, times_of
 from calib.workflow.taps import Run, import_taps
 
 OLD_S = 60.0  # after so long it is worked out again when somebody looks
@@ -25,12 +25,12 @@ class Board:
 
     def __init__(self, folder: Path, line: WaitingLine) -> None:
         self.folder, self.line, self.journal = folder, line, Journal(folder)
-        self.view: dict[str, Any] | None = None
+        self.view: UnderWay | None = None
         self._made = 0.0
         self._waiting = threading.Lock()
         self._is_first = True
         self._seen_at = ""
-        self._steps: dict[str, dict[str, Any]] = {}
+        self._steps: dict[str, dict[str, BuildStep]] = {}
 
     def work(self) -> str:
         """Import what was tapped and look at the lab again; in the line."""
@@ -54,21 +54,21 @@ class Board:
         if time.monotonic() - self._made > OLD_S:
             self.refresh()
 
-    def builds(self, shop: Shop) -> list[dict[str, Any]]:
+    def builds(self, shop: Shop) -> list[BuildUnderWay]:
         runs = list(self.journal.runs.values())
         return [
             with_taps(build, runs, shop, self._seen_at, self._steps.get(build["build_id"], {}))
-            for build in (self.view or {"builds": []})["builds"]
+            for build in (self.view["builds"] if self.view else ())
         ]
 
 
 def with_taps(
-    build: Mapping[str, Any],
+    build: BuildUnderWay,
     runs: list[Run],
     shop: Shop,
     seen_at: str = "",
-    earlier: Mapping[str, Any] = MappingProxyType({}),
-) -> dict[str, Any]:
+    earlier: Mapping[str, BuildStep] = MappingProxyType({}),
+) -> BuildUnderWay:
     """A build of the view as the taps since have it.
 
     seen_at : when the view was made, UTC; earlier : its steps as an earlier view had them, by stage
@@ -98,12 +98,14 @@ def with_taps(
         else:
             steps, attempt = steps[place + 1 :], 1
     if running is not None:
-        least = running["least_at"]
-        running = {**running, "is_early": bool(least) and datetime.fromisoformat(least) > datetime.now(UTC)}
+        running = {**running, "is_early": is_early(running)}
     return {**build, "steps": steps, "running": running, "attempt": attempt, "has_begun": has_begun}
 
 
-def _as_running(run: Run, step: dict[str, Any], shop: Shop) -> dict[str, Any]:
+def _as_running(run: Run, step: BuildStep, shop: Shop) -> RunningRun:
     times = times_of(step, datetime.fromisoformat(run.started_at), shop)
-    return {"run": run.key, "stage": run.stage, "station": run.station, "started_at": run.started_at,
-            "attempt": run.attempt, "operator": run.operator, **times}  # fmt: skip
+    return {
+        "run": run.key, "build_id": run.build_id, "order_id": run.order_id, "stage": run.stage,
+        "started_at": run.started_at, "station": run.station, "attempt": run.attempt, "run_id": run.run_id,
+        "operator": run.operator, **times, "is_early": is_early(times),
+    }  # fmt: skip

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from calib.documents.bench import BuildUnderWay, RunningRun
 from calib.serve.bench import when_of
 from calib.serve.forms import after_work
 from calib.serve.pages import page, site_of
@@ -24,7 +26,7 @@ async def show(request: Request) -> Response:
     board.refresh_if_old()
     shop, when = read_shop(site.folder), when_of(site)
     builds = [build for build in board.builds(shop) if build["steps"]]
-    running = [_tile(build) | _times(build, when, shop.people_names) for build in builds if build["running"]]
+    running = [_tile(build) | _times(run, when, shop.people_names) for build in builds if (run := build["running"])]
     begun = [build for build in builds if not build["running"] and build["has_begun"]]
     fresh = [build for build in builds if not build["running"] and not build["has_begun"]]
     busy = {build["machine"] for build in builds}
@@ -40,20 +42,20 @@ async def show(request: Request) -> Response:
     )
 
 
-def _tile(build: dict[str, Any]) -> dict[str, Any]:
+def _tile(build: BuildUnderWay) -> dict[str, Any]:
     step, running = build["steps"][0], build["running"]
     place = (running and running["station"]) or (step["places"] or [build["machine"]])[0]
-    names = ("build_id", "parts")
-    return {name: build[name] for name in names} | {
+    return {
+        "build_id": build["build_id"],
+        "parts": build["parts"],
         "place": place,
         "stage": step["stage"],
         "usual_min": step["usual_min"],
     }
 
 
-def _times(build: dict[str, Any], when: Any, people: str) -> dict[str, Any]:
+def _times(running: RunningRun, when: Callable[[str], str], people: str) -> dict[str, str]:
     """Names of persons only where the shop file lets them be named."""
-    running = build["running"]
     who = running.get("operator", "") if people == "named" else ""
     return {"usual": when(running["usual_at"]), "most": when(running["most_at"]), "who": who}
 

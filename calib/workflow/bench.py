@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
+from calib.documents.bench import BuildStep, BuildUnderWay, OpenRun, RunningRun, StepTimes, UnderWay
 from calib.quoting.flow import QueuedBuild
 from calib.quoting.ranges import iso
 from calib.quoting.schedule import ON_MACHINE
@@ -26,14 +27,8 @@ SHOWN = (0.5, 0.9)
 FORGOTTEN_DAYS = 14  # an open run that is older is asked about with the week's questions
 
 
-def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
-    """``builds`` in the order of work, ``open_runs`` of the last days, ``places`` (ids of machines and stations).
-
-    A build: build_id, process, machine, material, parts, order_id, quote_id, is_awaited (of an accepted quote, not logged yet),
-    has_begun, ``attempt`` (of the first step), ``steps`` still to do (stage, places, cautions, usual_min, most_min, least_min, hands) and ``running`` (run, stage,
-    station, started_at, usual_at, most_at, least_at) or null. Minutes: the usual, what 9 of 10 take at most, the least time
-    of the data sheet (0: none, null: not known).
-    """
+def find_under_way(folder: Path, start: str | None = None) -> UnderWay:
+    """The lab as the logs have it; start : then instead of now"""
     today = find_today(folder, start)
     queue, orders = find_queue_and_orders(folder, today.shop, today.fitted, pd.Timestamp(today.now))
     with open_store(folder, read_only=True) as store:
@@ -48,8 +43,8 @@ def find_under_way(folder: Path, start: str | None = None) -> dict[str, Any]:
             logged.loc[build.build_id].to_dict() if build.build_id in logged.index else {}
         )
         own = still[np.array([build.build_id in ids for ids in still["build_ids"]], bool)]
-        made = _build(build, known, build.build_id in plans, usual, own, today)
-        builds.append(made | {"attempt": 1 + _spoilt(build, runs)})
+        attempt = 1 + _spoilt(build, runs)
+        builds.append(_build(build, known, build.build_id in plans, usual, own, attempt, today))
     return {
         "at": today.now.isoformat(),
         "builds": builds,
@@ -84,20 +79,21 @@ def _minutes(queue: Sequence[QueuedBuild], today: Today) -> list[np.ndarray]:
 
 
 def _build(
-    build: QueuedBuild, known: dict[Any, Any], is_awaited: bool, usual: np.ndarray, runs: pd.DataFrame, today: Today
-) -> dict[str, Any]:
+    build: QueuedBuild, known: dict[Any, Any], is_awaited: bool, usual: np.ndarray, runs: pd.DataFrame, attempt: int,
+    today: Today,
+) -> BuildUnderWay:  # fmt: skip
     shop, floors = today.shop, build.rows["floor_min"].to_numpy(float)
-    steps = [
+    steps: list[BuildStep] = [
         {
             "stage": stage,
             "places": places_of(stage, build.machine, shop),
             "cautions": list(cautions(build.process, stage, shop.cautions)),
             "usual_min": round(float(middle), 1),
             "most_min": round(float(most), 1),
-            "least_min": None if np.isnan(resources) else float(resources),
+            "least_min": None if np.isnan(least) else float(least),
             "hands": hands_of(stage),
         }
-        for stage, (middle, most), resources in zip(build.rows["stage"], usual, floors, strict=True)
+        for stage, (middle, most), least in zip(build.rows["stage"], usual, floors, strict=True)
     ]
     parts = known.get("parts")
     return {
@@ -115,37 +111,40 @@ def _build(
         else None,
         "steps": steps,
         "running": _running(steps, runs, today),
+        "attempt": attempt,
     }
 
 
-def _running(steps: list[dict[str, Any]], runs: pd.DataFrame, today: Today) -> dict[str, Any] | None:
+def _running(steps: list[BuildStep], runs: pd.DataFrame, today: Today) -> RunningRun | None:
     """The open run of the first step, if one is logged."""
     own = runs[runs["stage"] == steps[0]["stage"]] if steps else runs[:0]
     if own.empty:
         return None
     run, step = own.iloc[-1], steps[0]
+    times = times_of(step, run["started_at"].to_pydatetime(), today.shop)
+    return {**logged_run(run), **times, "is_early": is_early(times)}
+
+
+def logged_run(run: pd.Series) -> OpenRun:
+    """An open run with the columns that make up its key."""
+    key = str(run["run_key"])
+    station, operator, order_id = (
+        run[name] if isinstance(run[name], str) else "" for name in ("station", "operator", "order_id")
+    )
     return {
         "run": run["run_key"],
-        **logged_columns(run),
-        **times_of(step, run["started_at"].to_pydatetime(), today.shop),
-    }
-
-
-def logged_columns(run: pd.Series) -> dict[str, Any]:
-    """The columns of a run that make up its key."""
-    key = str(run["run_key"])
-    texts = {name: run[name] if isinstance(run[name], str) else "" for name in ("station", "operator", "order_id")}
-    return {
         "build_id": "+".join(run["build_ids"]),
         "stage": run["stage"],
         "started_at": run["started_at"].isoformat(),
         "attempt": int(run["attempt"]),
         "run_id": key.removeprefix("run ") if key.startswith("run ") else "",
-        **texts,
+        "station": station,
+        "operator": operator,
+        "order_id": order_id,
     }
 
 
-def times_of(step: dict[str, Any], began: datetime, shop: Shop) -> dict[str, Any]:
+def times_of(step: BuildStep, began: datetime, shop: Shop) -> StepTimes:
     """When a step that began then usually ends, by when 9 of 10 do, and before when its least time is not over."""
     clock = OpenClock(shop.hours, shop.closures, shop.timezone)
     begin = to_minutes(began)
@@ -162,6 +161,11 @@ def times_of(step: dict[str, Any], began: datetime, shop: Shop) -> dict[str, Any
     }
 
 
+def is_early(times: StepTimes) -> bool:
+    """Whether the least time is not over."""
+    return times["least_at"] is not None and datetime.fromisoformat(times["least_at"]) > datetime.now(UTC)
+
+
 def places_of(stage: str, machine: str, shop: Shop) -> list[str]:
     """Where a stage can be done: the build's machine, else the stations that are for it."""
     if stage in ON_MACHINE:
@@ -169,8 +173,8 @@ def places_of(stage: str, machine: str, shop: Shop) -> list[str]:
     return [station.id for station in shop.stations.values() if stage in station.stages]
 
 
-def _open_runs(still: pd.DataFrame, today: Today) -> list[dict[str, Any]]:
+def _open_runs(still: pd.DataFrame, today: Today) -> list[OpenRun]:
     """Open runs, the latest first: some of them have ended, and nobody wrote it down."""
     recent = still[still["started_at"] > pd.Timestamp(today.now) - timedelta(days=FORGOTTEN_DAYS)]
     latest = recent.sort_values("started_at", ascending=False)
-    return [{"run": run["run_key"], **logged_columns(run)} for _, run in latest.iterrows()]
+    return [logged_run(run) for _, run in latest.iterrows()]
