@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -24,7 +25,7 @@ from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
 from calib.workflow.learning import runs_by_build
 from calib.workflow.predict import stage_rows
-from calib.workflow.queue import UNTOUCHED, stand_in_line
+from calib.workflow.queue import stand_in_line, under_way
 
 DRAWS = 500
 LEVELS = sorted({0.5, *(level for pair in CENTRAL.values() for level in pair)})
@@ -66,6 +67,11 @@ class Past:
     logged: Logged
     came: pd.DataFrame
     priors: Priors | None = None
+
+    @cached_property
+    def served(self) -> pd.DataFrame:
+        """Runs, once for each build that they served."""
+        return runs_by_build(self.logged.builds, self.logged.runs)
 
 
 def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[ScoredJobs]:
@@ -136,7 +142,7 @@ def _fitted(past: Past, monday: pd.Timestamp, known: Checkpoints) -> Fitted:
 
 def _scored(past: Past, fitted: Fitted, job: Job) -> JobScore:
     logged, now = past.logged, to_minutes(job.began)
-    queue = stand_in_line(*_as_of(logged, job), logged.shop, fitted, now, set())
+    queue = stand_in_line(*_as_of(past, job), logged.shop, fitted, now, set())
     mine = [build for build in queue if build.build_id in job.builds]
     own = {name for build in mine for name in (f"queued {build.build_id}", f"order {build.together}")}
     clock = OpenClock(logged.shop.attended, logged.shop.closures, logged.shop.timezone)
@@ -152,21 +158,23 @@ def _scored(past: Past, fitted: Fitted, job: Job) -> JobScore:
     )
 
 
-def _as_of(logged: Logged, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _as_of(past: Past, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Builds under way when the job began, the job's own among them, and runs as they were known then."""
-    now, runs = job.began, logged.runs
+    begun = under_way(past.logged.builds, _known_at(job.began, past.served), job.began)
+    builds = past.logged.builds.assign(status=np.where(begun, "running", "planned"), quote_id="", not_before=-np.inf)
+    builds = builds[begun | builds["build_id"].isin(job.builds)].reset_index(drop=True)
+    return builds, _known_at(job.began, past.logged.runs)
+
+
+def _known_at(now: pd.Timestamp, runs: pd.DataFrame) -> pd.DataFrame:
+    """Runs that had begun, without the ends that were still to come."""
     runs = runs[(runs["started_at"].fillna(runs["ended_at"]) <= now)]
     ahead = runs["ended_at"] > now
-    runs = runs.assign(
+    return runs.assign(
         ended_at=runs["ended_at"].mask(ahead),
         work_min=runs["work_min"].mask(ahead),
         outcome=runs["outcome"].mask(ahead, "done"),
     )
-    touched = runs_by_build(logged.builds, runs[runs["started_at"] > now - UNTOUCHED])["build_id"]
-    builds = logged.builds[logged.builds["build_id"].isin({*touched, *job.builds})]
-    begun = builds["build_id"].isin(set(touched))
-    status = np.where(begun, "running", "planned")
-    return builds.assign(status=status, quote_id="", not_before=-np.inf).reset_index(drop=True), runs
 
 
 def _work(past: Past, fitted: Fitted, job: Job) -> tuple[np.ndarray, float]:

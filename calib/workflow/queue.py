@@ -13,6 +13,7 @@ from calib.calendar.clock import to_minutes
 from calib.documents.promises import Order
 from calib.documents.quote import PlannedBuilds
 from calib.quoting.flow import QueuedBuild
+from calib.quoting.schedule import ON_MACHINE
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, option_of, start_of
@@ -138,11 +139,30 @@ def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
 
 
 def _logged(builds: pd.DataFrame, runs: pd.DataFrame, awaited: set[str], now: pd.Timestamp) -> pd.DataFrame:
-    """Builds that are planned or under way, and those that accepted quotes wait for; not what nobody touched for weeks."""
-    moments = runs[["build_ids"]].assign(at=runs["ended_at"].fillna(runs["started_at"])).explode("build_ids")
-    last = moments.groupby("build_ids")["at"].max().reindex(builds["build_id"]).set_axis(builds.index)
-    begun = builds["status"].isin(["running", "printed"]) & (last > now - UNTOUCHED)
-    return builds[begun | (builds["status"] == "planned") | (builds["build_id"].isin(awaited) & last.isna())]
+    """Builds that are planned or under way, and those that accepted quotes wait for."""
+    served = runs.assign(build_id=runs["build_ids"]).explode("build_id")
+    begun = builds["status"].isin(["running", "printed"]) & under_way(builds, served, now)
+    untouched = ~builds["build_id"].isin(served["build_id"])
+    return builds[begun | (builds["status"] == "planned") | (builds["build_id"].isin(awaited) & untouched)]
+
+
+def under_way(builds: pd.DataFrame, served: pd.DataFrame, now: pd.Timestamp) -> pd.Series:
+    """Whether each build was worked at in the last weeks, or waits for its machine behind builds that were begun before it.
+
+    builds : build_id, machine; served : runs, with the build that each served in ``build_id``
+    Returns truth values of shape (builds,).
+    """
+    moments = served.assign(at=served["ended_at"].fillna(served["started_at"]))
+    moments["first"] = moments["started_at"].fillna(moments["at"]).groupby(moments["build_id"]).transform("min")
+    moments["machine"] = moments["build_id"].map(builds.set_index("build_id")["machine"])
+    on_machine = {stage for stage in moments["stage"].unique() if not set(ON_MACHINE).isdisjoint(stage.split("+"))}
+    moments["on_machine"] = moments["stage"].isin(on_machine)
+    recent = moments[moments["at"] > now - UNTOUCHED]
+    oldest = recent[recent["on_machine"]].groupby("machine")["first"].min()
+    waiting = moments[moments["first"].array >= oldest.reindex(moments["machine"]).array]
+    at_machine = moments.loc[moments["on_machine"], "build_id"]
+    in_line = builds["build_id"].isin(waiting["build_id"]) & ~builds["build_id"].isin(at_machine)
+    return builds["build_id"].isin(recent["build_id"]) | in_line
 
 
 def in_order_of_work(

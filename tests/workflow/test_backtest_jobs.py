@@ -98,7 +98,7 @@ def test_jobs_are_expected_by_what_other_sites_know_where_the_lab_keeps_it(lab):
         replay_jobs(replace(past_of(logged), priors=priors), 1, lambda done, wanted: None) for priors in (None, slow)
     )
     assert len(alone) == len(known) == 11
-    assert not any(np.array_equal(one["finish"], other["finish"]) for one, other in zip(alone, known, strict=True))
+    assert not any(np.array_equal(one.finish, other.finish) for (_, one), (_, other) in zip(alone, known, strict=True))
 
 
 def test_a_steady_lab_is_held_and_told(lab):

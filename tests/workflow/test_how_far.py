@@ -121,3 +121,17 @@ def test_a_build_stands_in_its_machines_queue_however_long_that_is(lab, tmp_path
     assert run(["import", str(builds), str(log), "--shop", str(lab)]) == 0
     queue = find_queue(lab, read_shop(lab), find_fitted(lab), later)
     assert (name in {build.build_id for build in queue}) == stands
+
+
+def test_a_build_waits_for_its_busy_machine_however_long_unless_younger_ones_go_before(tmp_path):
+    """Prepared in June: with older builds on the machine all summer it is in line; with younger ones it was forgotten."""
+    shop = tmp_path / "lab"
+    assert run(["init", str(shop), "--timezone", "Europe/London"]) == 0
+
+    def in_line(other: str, prepared: str) -> bool:
+        rows = f"file_prep,{prepared}T08:00,{prepared}T08:10,\n{PRINTS},2026-08-12T09:00,"
+        assert queued(shop, tmp_path, rows, other) is not None
+        return queued(shop, tmp_path, "file_prep,2026-06-15T08:00,2026-06-15T08:10,", f"WAITS-FOR-{other}") is not None
+
+    assert not in_line("YOUNGER", "2026-06-16")
+    assert in_line("OLDER", "2026-06-12")
