@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
+import subprocess
+import sys
+from collections import Counter
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
 import pytest
 from doc_pages import play
 
-from calib.cli.app import run
+from calib.cli.app import _call, run
 from calib.locate import shipped_folder
 
 pytestmark = pytest.mark.slow
@@ -153,3 +158,65 @@ def test_examples_of_the_pages_run_in_this_lab(lab, fitted, tmp_path, monkeypatc
     shop = shutil.copytree(lab, tmp_path / "river-lab") / "shop.toml"
     shop.write_text(shop.read_text("utf-8").replace("[quoting]\n", "[quoting]\ndraws = 300\n"), encoding="utf-8")
     play(page, tmp_path)
+
+
+PART, START = "parts/sensor_bracket.stl", "2026-11-23T08:00"
+COMMANDS = (
+    f"quote {PART} --qty 10 --start {START}",
+    f"quote {PART} --qty 10 --start {START} --due 2026-11-27 --all",
+    f"quote {PART} --qty 10 --start {START} --stages",
+    f"compare {PART} --qty 1,5,20 --start {START}",
+    "predict plan.csv",
+    f"measure {PART}",
+    "import logs --dry-run",
+    "map logs/2026-05-bench.csv",
+    "fit",
+    "report --out pages --overwrite",
+    "why PBF blasting",
+    "backtest --weeks 1",
+    *("drift", "capacity", "promises", "quotes", "review --all", "set-aside", "pieces 10", "check"),
+)
+
+
+def words(text: str) -> Counter[str]:
+    """Words and values, without rules, bars and dots: those are drawn to the width that there is."""
+    return Counter(word for word in text.split() if word.strip("─#.:"))
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_no_output_is_wider_than_its_terminal_and_none_cuts_a_value_or_a_word(lab, drift, monkeypatch, command):
+    monkeypatch.chdir(lab)
+    answer = _call(command.split())
+    texts = {}
+    for columns in (76, 120, 200):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        texts[columns] = answer.as_text()
+        assert max(map(len, texts[columns].splitlines())) <= columns
+        assert "…" not in texts[columns]
+    if "quote" not in command:  # its calendar names days, half days or weeks, as there is room
+        assert words(texts[76]) == words(texts[120]) == words(texts[200])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_a_pseudo_terminal_is_asked_how_wide_it_is(lab, drift):
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 76, 0, 0))
+    environment = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "calib", "why", "PBF", "blasting", "--shop", str(lab)],
+        stdin=subprocess.DEVNULL, stdout=theirs, stderr=subprocess.DEVNULL, env=environment,
+    )  # fmt: skip
+    os.close(theirs)
+    shown = b""
+    with suppress(OSError):  # what a read of a terminal says that nobody writes to any more
+        while part := os.read(ours, 65536):
+            shown += part
+    os.close(ours)
+    assert process.wait() == 0
+    lines = shown.decode().splitlines()
+    assert 60 < max(map(len, lines)) <= 76

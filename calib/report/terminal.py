@@ -71,10 +71,10 @@ def _is_bars(column: Column) -> bool:
 
 
 def _longest_word(column: Column) -> int:
-    """Of a column of numbers the longest cell: a number stays beside its unit."""
-    cells = _texts(column)
+    """Of a column of numbers the longest cell: a number stays beside its unit; a heading may wrap between its words."""
+    heading, *cells = _texts(column)
     words = cells if column.justify == "right" else [word for cell in cells for word in cell.split()]
-    return max(map(len, words), default=0)
+    return max(map(len, [*heading.split(), *words]), default=0)
 
 
 def _texts(column: Column) -> list[str]:
