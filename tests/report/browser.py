@@ -6,6 +6,9 @@ import json
 import re
 import shutil
 import subprocess
+from html import unescape as html_text
+from importlib.util import find_spec
+from pathlib import Path
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 WIDTHS = (390, 794, 1280)
@@ -45,11 +48,44 @@ MEASURE = """<script>addEventListener("load", () => {
     const place = parent.getBoundingClientRect(), frame = svg?.getBoundingClientRect();
     if (svg && (place.left < frame.left - 1 || place.right > frame.right + 1)) out.push(text);
   }
+  const over = [];
+  for (const picture of document.querySelectorAll("svg, table.dots")) {
+    const range = document.createRange(), words = document.createTreeWalker(picture, NodeFilter.SHOW_TEXT), boxes = [];
+    while (words.nextNode()) {
+      const word = words.currentNode;
+      if (!word.textContent.trim() || word.parentElement.closest("title, desc, .unseen")) continue;
+      range.selectNodeContents(word);
+      const box = range.getBoundingClientRect();
+      if (box.width) boxes.push([word.textContent.trim(), box]);
+    }
+    boxes.forEach(([a, one], i) => boxes.slice(i + 1).forEach(([b, other]) => {
+      const wide = Math.min(one.right, other.right) - Math.max(one.left, other.left);
+      const high = Math.min(one.bottom, other.bottom) - Math.max(one.top, other.top);
+      if (wide > 1 && high > 0.4 * Math.min(one.height, other.height)) over.push(a + " / " + b);
+    }));
+  }
   const page = document.documentElement;
   document.title = "measured " + JSON.stringify({overflow: page.scrollWidth - page.clientWidth, contrast: worst.ratio,
-    text: worst.text, dark: light(under(document.body)) < 0.2, smallest: least.px, small_text: least.text, cut: out,
+    text: worst.text, dark: light(under(document.body)) < 0.2, smallest: least.px, small_text: least.text, cut: out, over,
     requests: performance.getEntriesByType("resource").filter(e => !e.name.startsWith("data:")).length});
 });</script>"""
+
+
+def axe_source() -> str:
+    """The script of axe-core, rules of accessibility, as a package of the registry carries it."""
+    return (Path(find_spec("axe_playwright_python").submodule_search_locations[0]) / "axe.min.js").read_text("utf-8")
+
+
+# what of a page breaks a rule: its name and where; frames are pages of their own
+AXE = """axe.run(document, {resultTypes: ["violations"], iframes: false}).then(found => found.violations.map(
+  rule => rule.id + ": " + rule.nodes.map(node => node.target.join(" ")).join(", ")))"""
+
+
+def axe_script() -> str:
+    """For ``measured``: the title becomes the list of what breaks a rule."""
+    source = axe_source().replace("</script", "<\\/script")
+    tell = f'addEventListener("load", () => {AXE}.then(told => {{ document.title = "measured " + JSON.stringify(told); }}));'
+    return f"<script>{source}</script><script>{tell}</script>"
 
 
 def measured(tmp_path, pages: dict[str, str], dark: bool, script: str = MEASURE) -> tuple[dict, str]:
@@ -67,9 +103,7 @@ def measured(tmp_path, pages: dict[str, str], dark: bool, script: str = MEASURE)
     outer.write_text(frames + collect, encoding="utf-8")
     scheme = [f"--blink-settings=preferredColorScheme={0 if dark else 1}"]
     ran = run([*WORDS, *scheme, "--dump-dom", outer.as_uri()], tmp_path)
-    told = json.loads(
-        re.search(r"<title>(\{.*?\})</title>", ran.stdout)[1].replace("&quot;", '"').replace("&nbsp;", " ")
-    )
+    told = json.loads(html_text(re.search(r"<title>(\{.*?\})</title>", ran.stdout)[1]).replace("\xa0", " "))
     return {name: json.loads(text.removeprefix("measured ")) for name, text in told.items()}, ran.stderr
 
 

@@ -31,6 +31,7 @@ def test_it_reads_well_at_every_width(tmp_path, dark):
     for name, one in found.items():
         assert one["overflow"] <= 0, name
         assert one["requests"] == 0, name
+        assert one["over"] == [], name
         assert one["dark"] == dark, name
         assert one["contrast"] >= 4.5, f"{name}: {one['text']!r} has {one['contrast']:.2f}"
     assert "CONSOLE" not in log

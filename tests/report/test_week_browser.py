@@ -29,6 +29,7 @@ def check(found: dict, smallest: float = 11.0) -> None:
         assert one["contrast"] >= 4.5, f"{name}: {one['text']!r} has {one['contrast']:.2f}"
         assert one["smallest"] >= smallest, f"{name}: {one['small_text']!r} has {one['smallest']:.1f} px"
         assert one["cut"] == [], name
+        assert one["over"] == [], name
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
@@ -71,6 +72,13 @@ def test_runs_are_said_by_arrow_keys_and_by_tap(tmp_path):
     assert newest.startswith("B59: 30 min")
     assert one_earlier.startswith("B58: 30 min")
     assert tapped.startswith("B0: 30 min")
+
+
+def test_the_measure_finds_words_that_lie_on_each_other(tmp_path):
+    words = '<text x="0" y="15">Mon 30 Nov pm</text><text x="60" y="15">Tue am</text><text x="200" y="15">pm</text>'
+    svg = f'<svg viewBox="0 0 400 20" style="width:400px" fill="#000" font-size="12">{words}</svg>'
+    found, _ = measured(tmp_path, {"bad390": f"<html><head></head><body>{svg}</body></html>"}, dark=False)
+    assert found["bad390"]["over"] == ["Mon 30 Nov pm / Tue am"]
 
 
 def test_the_measure_finds_small_and_cut_text_in_pictures(tmp_path):

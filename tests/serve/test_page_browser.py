@@ -17,7 +17,7 @@ from calib.workflow.import_logs import import_logs
 from calib.workflow.quotes import list_quotes
 
 sys.path.append(str(Path(__file__).parents[1] / "report"))
-from browser import CHROMIUM, MEASURE
+from browser import AXE, CHROMIUM, MEASURE, axe_source
 
 DRIVER = shutil.which("chromedriver")
 pytestmark = [
@@ -156,9 +156,12 @@ def test_pages_fit_can_be_read_and_fetch_nothing_from_elsewhere(served, chrome, 
             assert found["overflow"] <= 0, (address, width)
             assert found["contrast"] >= 4.5, (address, width, found["text"])
             assert found["dark"] == dark
+            assert found["over"] == [], (address, width)
             assert found["smallest"] >= 11, (address, found["small_text"])
             fetched = chrome.execute_script("return performance.getEntriesByType('resource').map(one => one.name)")
             assert all(name.startswith((served.address, "data:")) for name in fetched)
+        chrome.execute_script(axe_source())
+        assert chrome.execute_async_script(f"const done = arguments[0]; {AXE}.then(done)") == [], address
     assert complaints(chrome) == []
 
 

@@ -17,7 +17,7 @@ from calib.sites.task import RESULTS, ROWS
 from calib.workflow.company import write_rows
 
 sys.path.append(str(Path(__file__).parents[1] / "report"))
-from browser import CHROMIUM, WIDTHS, measured
+from browser import CHROMIUM, WIDTHS, axe_script, measured
 
 LATE = "2026-06-01"
 
@@ -112,4 +112,6 @@ def test_it_fits_three_widths_and_can_be_read(tmp_path):
         assert seen["overflow"] <= 0, (width, seen)
         assert seen["contrast"] >= 4.5, seen
         assert seen["requests"] == 0
+        assert seen["over"] == []
     assert "Refused" not in log
+    assert measured(tmp_path, {"w794": page}, dark=False, script=axe_script())[0] == {"w794": []}
