@@ -8,6 +8,7 @@ import numpy as np
 import scipy.sparse as sparse
 from scipy.linalg import lapack
 
+from calib.calibration.arrowhead import arrowhead, factor_of, inverse_of, solve_arrowhead
 from calib.errors import OutsideModelError
 
 
@@ -69,15 +70,14 @@ def accumulate(
 
     design : (n, p); y : shape (n,); weight : shape (n,), one over the variance of each row
     """
-    weighted = scaled(design, weight)
-    information = (design.T @ weighted).toarray()
-    vector = weighted.T @ y
+    left, right = design, scaled(design, weight)
+    vector = right.T @ y
     if shared is not None and shared.variance > 0 and shared.count:
-        on_build, precision, total = _by_build(weighted, y, weight, shared)
-        lean = scaled(on_build, 1 / precision)
-        information -= (on_build.T @ lean).toarray()
-        vector = vector - lean.T @ total
-    return Moments(information, vector, len(y))
+        on_build, precision, total = _by_build(right, y, weight, shared)
+        less = scaled(on_build, -1 / precision)
+        vector = vector + less.T @ total
+        left, right = sparse.vstack([left, on_build], "csr"), sparse.vstack([right, less], "csr")
+    return Moments((left.T @ right).toarray(), vector, len(y))
 
 
 def build_effects(
@@ -106,53 +106,31 @@ def _by_build(
     return (loads @ weighted).tocsr(), precision, loads @ (weight * y)
 
 
-def solve(information: np.ndarray, vector: np.ndarray, tail: int) -> tuple[np.ndarray, np.ndarray]:
+def solve(
+    information: np.ndarray, vector: np.ndarray, tail: int, block: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Posterior mean of a symmetric positive definite system, and the covariance of its last ``tail`` parameters alone.
 
-    information : shape (p, p), only the lower triangle is read; vector : shape (p,)
+    information : shape (p, p); vector : shape (p,); block : shape (p,), see ``arrowhead``
     Returns shapes (p,) and (tail, tail). The inverse of all takes several times as long.
     Raises OutsideModelError when the system has no solution.
     """
-    factor = _factor(information)
+    parted = arrowhead(information, block) if block is not None else None
+    if parted is not None:
+        return solve_arrowhead(parted, vector, tail)
+    factor = factor_of(information)
     last = len(vector) - tail
-    return _mean(factor, vector), _inverse(factor[last:, last:])
+    return _mean(factor, vector), inverse_of(factor[last:, last:])
 
 
-def solve_and_invert(information: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean and covariance of a symmetric positive definite system; only the lower triangle is read.
+def solve_and_invert(
+    information: np.ndarray, vector: np.ndarray, block: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mean and covariance of a symmetric positive definite system; arguments as of ``solve``.
 
-    information : shape (p, p); vector : shape (p,)
     Raises OutsideModelError when the system has no solution.
     """
-    factor = _factor(information)
-    mean = _mean(factor, vector)
-    return mean, _inverse(factor)
-
-
-def eliminate(information: np.ndarray, vector: np.ndarray, gone: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Normal equations with some parameters integrated out; their rows and columns stay, as zeros.
-
-    gone : indices of the parameters to integrate out
-    """
-    kept = np.setdiff1d(np.arange(len(vector)), gone)
-    factor = _factor(information[np.ix_(gone, gone)])
-    cross = information[np.ix_(gone, kept)]
-    solved, _ = lapack.dpotrs(factor, np.column_stack([cross, vector[gone]]), lower=1)
-    less, right = np.zeros_like(information), np.zeros_like(vector)
-    less[np.ix_(kept, kept)] = information[np.ix_(kept, kept)] - cross.T @ solved[:, :-1]
-    right[kept] = vector[kept] - cross.T @ solved[:, -1]
-    return less, right
-
-
-def _inverse(factor: np.ndarray) -> np.ndarray:
-    """Inverse of the matrix whose lower Cholesky factor this is."""
-    if not len(factor):
-        return np.zeros((0, 0))
-    inverse, _ = lapack.dpotri(factor, lower=1)
-    inverse = np.tril(inverse)
-    covariance = inverse + inverse.T
-    covariance[np.diag_indices_from(covariance)] /= 2
-    return np.asarray(covariance)
+    return solve(information, vector, len(vector), block)
 
 
 def _mean(factor: np.ndarray, vector: np.ndarray) -> np.ndarray:
@@ -162,13 +140,3 @@ def _mean(factor: np.ndarray, vector: np.ndarray) -> np.ndarray:
             "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
         )
     return np.asarray(mean)
-
-
-def _factor(information: np.ndarray) -> np.ndarray:
-    factor, failed = lapack.dpotrf(information, lower=1, clean=1)
-    if failed:
-        raise OutsideModelError(
-            f"the normal equations of the fit have no unique solution (parameter {failed})",
-            "Look for baselines that are all alike or not finite; this is likely a bug of calib otherwise.",
-        )
-    return np.asarray(factor)

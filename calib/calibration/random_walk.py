@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.linalg import lapack
 
-from calib.calibration.normal_equations import Moments, eliminate
+from calib.calibration.arrowhead import factor_of
+from calib.calibration.normal_equations import Moments
 
 LEVEL_START = 1e-4  # variance of a walking level at its start: the cell's effect carries the rest
 STEP_START = 1e-4  # weekly step variance before any data, worth STEP_WEIGHT cell-weeks to a kind
@@ -129,15 +131,18 @@ class Levels:
         return frozen
 
     def _moved(self, frozen: Moments, precision: np.ndarray) -> Moments:
-        p, before = len(frozen.vector), self.column
-        after = p + np.arange(self.count)
-        information = np.zeros((p + self.count, p + self.count))
-        information[:p, :p] = frozen.information
-        information[before, before] += precision
-        information[after, after] += precision
-        information[before, after] -= precision
-        information[after, before] -= precision
-        less, right = eliminate(information, np.append(frozen.vector, np.zeros(self.count)), before)
-        place = np.arange(p)
-        place[before] = after
-        return Moments(less[np.ix_(place, place)], right[place], frozen.rows)
+        """With base b, its step of this ``precision`` D to the next week's level, and all else o, integrating b out leaves
+
+        F_oo - F_ob S F_bo for the others,  F_ob S D beside the next level, and D - D S D for it, where S = (F_bb + D)^-1
+        """
+        p, base = len(frozen.vector), self.column
+        step, beside = np.diag(precision), frozen.information[base]
+        factor = factor_of(beside[:, base] + step)
+        solved, _ = lapack.dpotrs(factor, np.column_stack([beside, frozen.vector[base], step]), lower=1)
+        information = frozen.information - beside.T @ solved[:, :p]
+        vector = frozen.vector - beside.T @ solved[:, p]
+        cross = beside.T @ solved[:, p + 1 :]
+        information[:, base], information[base] = cross, cross.T
+        information[np.ix_(base, base)] = step - precision[:, None] * solved[:, p + 1 :]
+        vector[base] = precision * solved[:, p]
+        return Moments(information, vector, frozen.rows)

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from calib.calibration.arrowhead import seen_in
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, before_any_run, location_blocks, prior_precision, scale_blocks
 from calib.calibration.encoder import Encoder
@@ -24,7 +25,7 @@ from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, lo
 from calib.calibration.row_variance import row_variance
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
-from calib.calibration.state import UNLEARNED_SD, Posterior, Predictive, State, predictive
+from calib.calibration.state import UNLEARNED_SD, Posterior, Predictive, State, first_parts, predictive
 from calib.calibration.usage import Usage
 from calib.calibration.variances import next_variances
 from calib.calibration.window import Week, Window, join, week_of
@@ -46,6 +47,7 @@ class WeeklyPass:
         self.variance = {block.name: block.start_sd**2 for block in self.design.blocks}
         self.frozen = Moments(np.zeros((0, 0)), np.zeros(0))
         self.mean, self.covariance = np.zeros(0), np.zeros((0, 0))
+        self.block = np.zeros(0, np.int64)  # see ``arrowhead``: processes have few effects in common
         scale = Design(scale_blocks(options), options.most_effects // 2)
         self.scales = Scales(options, scale, {block.name: block.start_sd**2 for block in scale.blocks})
         self.levels = Levels()
@@ -107,6 +109,9 @@ class WeeklyPass:
         self.encoder.measure(coded, rows.log_baseline, learn=False)
         self._grow(coded)
         entries, scale_entries = self.design.entries(coded), self.scales.design.entries(coded)
+        first_part = first_parts(coded.part_row, rows.count)
+        label = coded.codes[self.options.group[0]][first_part]
+        self.block = seen_in(self.block, entries.column, label[entries.row], self.design.size)
         self.weeks.append(week_of(number, rows, coded, entries, scale_entries, before))
         self.levels.open_week(number, self._first_weights(rows, before))
         self.rows += rows.count
@@ -209,11 +214,12 @@ class WeeklyPass:
         shared = self.builds.of(window)
         design = self._design_of(window)
         information, vector = self._with_priors(accumulate(design, y, weight, shared))
+        block = np.append(self.block, np.tile(self.block[self.levels.column], self.levels.weeks))
         if learns:
-            self.mean, self.covariance = solve_and_invert(information, vector)
+            self.mean, self.covariance = solve_and_invert(information, vector, block)
         else:
             p = self.design.size
-            self.mean, tail = solve(information, vector, len(vector) - p)
+            self.mean, tail = solve(information, vector, len(vector) - p, block)
             if self.options.robust:
                 self.levels.reweigh(self.mean[p:], tail, self.options.step_nu)
         window.fit = design @ self.mean
