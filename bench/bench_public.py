@@ -101,14 +101,15 @@ def main() -> None:
         table = replay(logs, options={"group": "cell"})
         seconds = time.process_time() - start
         others = {} if options.alone else PEERS
-        models, step = compare_with_peers(logs, table, seconds, ("cell",), others=others)
+        compared = compare_with_peers(logs, table, seconds, ("cell",), others=others)
+        models = compared.models
         if options.alone:
             plain = replay(logs, options={"group": "cell", "trees": False})
-            alone, _ = compare_with_peers(logs, plain, 0.0, ("cell",), others={})
-            models += [replace(alone[0], name="the model alone")]
+            alone = compare_with_peers(logs, plain, 0.0, ("cell",), others={}).models[0]
+            models = [*models, replace(alone, name="the model alone")]
         best = min((model.score for model in models[1:]), default=float("nan"))
         worst.append(models[0].score / best)
-        print(f"{name}, {len(logs)} rows, peers learn anew every {step} weeks")
+        print(f"{name}, {len(logs)} rows, peers learn anew every {compared.weeks_between} weeks")
         for model in models:
             print(
                 f"  {model.name:28s} score {model.score:.5f}  ratio {model.score / best:.3f}  held {100 * model.held:.1f}"

@@ -115,9 +115,13 @@ def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...])
             "y ~ x", train, groups="cell", re_formula="1", vc_formula={name: f"0 + C({name})" for name in factors}
         )
         fit = model.fit(reml=True)
+        try:
+            effects = fit.random_effects
+        except ValueError:  # the library says no effects where cells do not differ: then none is told from nought
+            effects = {}
     effect = {
         (name.split("[", 1)[0] if "[" in name else "cell", cell, name.split("[C", 1)[-1]): value
-        for cell, found in fit.random_effects.items()
+        for cell, found in effects.items()
         for name, value in found.items()
     }
     middle = fit.fe_params["Intercept"] + fit.fe_params["x"] * test["x"].to_numpy()
@@ -228,6 +232,15 @@ class Scored:
     noise: float
 
 
+@dataclass(frozen=True)
+class Compared:
+    """models : ours first; weeks : that hold the rows that all were asked of; weeks_between : after which peers learn anew"""
+
+    models: list[Scored]
+    weeks: int
+    weeks_between: int
+
+
 def compare_with_peers(
     runs: pd.DataFrame,
     ours: pd.DataFrame,
@@ -235,8 +248,8 @@ def compare_with_peers(
     group: tuple[str, ...],
     progress: Callable[[str, int, int], None] = lambda name, done, total: None,
     others: dict[str, Peer] | None = None,
-) -> tuple[list[Scored], int]:
-    """Peers beside what ``replay`` said of these runs, ours first, on rows that all were asked of; and weeks between their fits.
+) -> Compared:
+    """Peers beside what ``replay`` said of these runs, on rows that all were asked of.
 
     ours : the table of ``replay``; seconds : it took; progress : called with a peer's name and its weeks done and in all
     others : the peers; those of the program if None
@@ -251,7 +264,8 @@ def compare_with_peers(
     at = {name: table.set_index("source").loc[shared] for name, table in tables.items()}
     scores = {name: _scores(table) for name, table in at.items()}
     week = np.unique(at["calib"]["week"], return_inverse=True)[1]
-    return [_scored(name, at[name], scores, week, took[name]) for name in tables], step
+    models = [_scored(name, at[name], scores, week, took[name]) for name in tables]
+    return Compared(models, weeks=int(week.max()) + 1, weeks_between=step)
 
 
 def _scores(table: pd.DataFrame) -> np.ndarray:

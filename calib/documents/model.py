@@ -133,8 +133,11 @@ class PeerScore(TypedDict):
 
 
 class PeersDocument(TypedDict):
-    """``models`` : ours first; ``weeks_between`` : weeks after which the others learned anew."""
+    """``models`` : ours first; ``as_of`` : day of the last log; ``weeks`` : that were compared; ``weeks_between`` : after which
+    the others learned anew."""
 
+    as_of: str
+    weeks: int
     weeks_between: int
     models: list[PeerScore]
 

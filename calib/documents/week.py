@@ -6,7 +6,7 @@ from typing import TypedDict
 
 from calib.documents.drift import BelowFloor, DriftDocument
 from calib.documents.logs import ImportDocument, LastLog, Step
-from calib.documents.model import BacktestDocument, FitDocument
+from calib.documents.model import BacktestDocument, FitDocument, PeersDocument
 from calib.documents.promises import PromisesDocument, RangeScore
 from calib.documents.quote import QuoteDocument
 from calib.documents.shop import Load
@@ -60,6 +60,7 @@ class WeekData(TypedDict, total=False):
     time_goes: TimeGoes | None
     health: Health | None
     notes: list[str]
+    peers: PeersDocument | None  # absent: nothing is said of other models; None: they were never tried
 
 
 class ReportDocument(TypedDict):

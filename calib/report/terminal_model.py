@@ -20,6 +20,7 @@ from calib.documents.model import (
     TotalEffect,
     WhyDocument,
 )
+from calib.report.peers import EXPLAINED, MEASURE, peers_rows, peers_sentence
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import as_sentence, as_text, listed, table
 from calib.report.terminal_import import log_next_lines, own_route_lines
@@ -94,34 +95,11 @@ def _beside_peers(peers: PeersDocument | None) -> list[RenderableType]:
     """Other models on the same runs, the best first."""
     if not peers:
         return []
-    rows = [
-        [model["name"], f"{model['score']:.3f}", share(model["held"]), f"{model['seconds']:.0f} s"]
-        for model in sorted(peers["models"], key=lambda model: model["score"])
-    ]
     return [
         f"\n{peers_sentence(peers)}",
-        table("model|>score (less is better)|>held of 80 %|>took", rows),
+        table(f"model|>{MEASURE}|>held of 80 %|>took", peers_rows(peers)),
+        EXPLAINED,
     ]
-
-
-def peers_sentence(peers: PeersDocument) -> str:
-    """Who is best on these runs, by how much, and whether that is noise.
-
-    >>> ours = {"name": "calib", "score": 0.1, "held": 0.8, "seconds": 1.0, "behind_pct": 0.0, "noise_pct": 0.0}
-    >>> other = {"name": "plan alone", "score": 0.2, "held": 0.9, "seconds": 1.0, "behind_pct": 100.0, "noise_pct": 5.0}
-    >>> peers_sentence({"weeks_between": 4, "models": [ours, other]})
-    'calib is best here, 100 per cent ahead of plan alone: more than noise. Other models learned anew every 4 weeks, calib every week.'
-    """
-    ours, *others = peers["models"]
-    best = min(others, key=lambda model: model["score"])
-    by, noise = best["behind_pct"], best["noise_pct"]
-    verdict = "more than noise" if noise is not None and abs(by) > 2 * noise else "no more than noise"
-    lead = f"{ours['name']} is best here, {by:.0f} per cent ahead of {best['name']}"
-    if by < 0:
-        lead = f"{best['name']} is best here, {-by:.0f} per cent ahead of {ours['name']}"
-    weeks = peers["weeks_between"]
-    often = "" if weeks == 1 else f" Other models learned anew every {weeks} weeks, {ours['name']} every week."
-    return f"{lead}: {verdict}.{often}"
 
 
 def _whole_jobs(jobs: list[ScoredJobs]) -> list[RenderableType]:
@@ -151,7 +129,7 @@ def sharper(score: float | None, baseline: float | None) -> list[str]:
     if score is None or not baseline:
         return []
     return [
-        f"Interval score {score:.3f} (lower is better); the baseline alone {baseline:.3f}: "
+        f"Score of the 80 % ranges {score:.3f} (lower is better); the baseline alone {baseline:.3f}: "
         f"{signed_percent(100 * (score / baseline - 1))}."
     ]
 

@@ -16,6 +16,7 @@ from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
 from calib.report.dots import DotRow, page_calendar
+from calib.report.peers import peers_view
 from calib.report.promise_lines import promise_state, promises_sentence
 from calib.report.stage_sentences import look_first
 from calib.report.units import clock_time, count, day, half_day_time
@@ -46,6 +47,7 @@ def week_page(data: WeekData) -> str:
             'printed', 'failed': numbers of builds}
         health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
             'questions': [text], 'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
+        peers : the ``peers`` of the last ``calib backtest --peers``, None where there was none
         notes : [text], put at the end of data health
 
     Returns the page as text; it is whole without a script and fetches nothing.
@@ -76,6 +78,7 @@ def week_values(data: WeekData) -> dict[str, Any]:
         "time_goes": time_view(data.get("time_goes")),
         "processes": processes_view(charts),
         "health": health_view(data),
+        "peers": peers_view(data["peers"], as_of(data) or "") if "peers" in data else None,
         "foot": foot(data),
     }
 

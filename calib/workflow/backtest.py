@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from importlib.util import find_spec
@@ -15,12 +16,15 @@ from calib.calibration.backtest import replay, score
 from calib.calibration.peers import compare_with_peers
 from calib.documents.model import BacktestDocument, PeerScore, PeersDocument, ScoredJobs
 from calib.errors import UsageError
+from calib.store.open_store import open_store
+from calib.store.settings import save_setting
 from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import horizon_of, learn, read_logged, told
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
 from calib.workflow.prior import kept_priors
 
+PEERS_NAME = "peers"  # of the setting that keeps the last comparison, for the week's page
 LIBRARIES = {"sklearn": "scikit-learn", "statsmodels": "statsmodels"}  # of the peers
 
 
@@ -53,6 +57,9 @@ def backtest_shop(
     seconds = perf_counter() - began
     document = score(replayed)
     beside = _peers(learned.rows, replayed, seconds, progress) if peers else None
+    if beside:
+        with open_store(folder) as store:
+            save_setting(store, PEERS_NAME, json.dumps(beside))
     scored = _jobs(folder, Past(logged, _came(learned), priors), weeks, progress) if jobs else None
     progress("")
     return document | {"jobs": scored, "peers": beside}
@@ -78,11 +85,12 @@ def _peers(
     def tell(name: str, done: int, total: int) -> None:
         progress(f"Asking {name}: {done} of {total} weeks ...")
 
-    scored, step = compare_with_peers(rows, replayed, seconds, ("process", "stage"), tell)
+    found = compare_with_peers(rows, replayed, seconds, ("process", "stage"), tell)
     models = [PeerScore(name=one.name, score=round(one.score, 5), held=round(one.held, 4), seconds=round(one.seconds, 1),
                         behind_pct=round(100 * one.behind, 1), noise_pct=round(100 * one.noise, 1) if np.isfinite(one.noise) else None)
-              for one in scored]  # fmt: skip
-    return PeersDocument(weeks_between=step, models=models)
+              for one in found.models]  # fmt: skip
+    as_of = str(pd.Timestamp(rows["ended_at"].max()).date())
+    return PeersDocument(as_of=as_of, weeks=found.weeks, weeks_between=found.weeks_between, models=models)
 
 
 def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[ScoredJobs]:

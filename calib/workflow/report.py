@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from pathlib import Path
 
@@ -23,6 +24,8 @@ from calib.store.health import find_health
 from calib.store.open_store import STORE_NAME, open_store
 from calib.store.quotes import find_orders, promised_at
 from calib.store.review import list_review
+from calib.store.settings import find_setting
+from calib.workflow.backtest import PEERS_NAME
 from calib.workflow.capacity import mean_lead_h, resource_loads
 from calib.workflow.demand import flow_of, logged_demand
 from calib.workflow.drift import charts_of, find_drift
@@ -48,7 +51,12 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
     assert logged.last_end is not None, "drift was found, so something is logged"
     learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
-        health, orders, questions = find_health(store), find_orders(store), list_review(store)
+        health, orders, questions, peers = (
+            find_health(store),
+            find_orders(store),
+            list_review(store),
+            find_setting(store, PEERS_NAME),
+        )
     below = [run for run in below_floor(learned, logged.runs, shop) if run["new"]]
     waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
     honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING)))
@@ -60,6 +68,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
         "quotes": quotes_packed(orders, logged.last_end - timedelta(weeks=HONESTY_WEEKS)),
         "time_goes": time_goes(logged, learned) | {"bottleneck": bottleneck(folder, shop)},
         "health": waiting,
+        "peers": json.loads(peers) if peers else None,
         "notes": [*drift["warnings"], *floor_warnings(learned.with_below_floor, shop)],
     }
 

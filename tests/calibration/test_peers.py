@@ -38,16 +38,17 @@ def test_a_model_that_says_the_same_lies_neither_ahead_nor_behind(monkeypatch):
     runs = lab(120, weeks=12)
     monkeypatch.setattr(peers, "PEERS", {"plan alone": peers.plan_alone})
     ours = replay(runs)
-    models, step = peers.compare_with_peers(runs, ours, 1.0, GROUP)
+    compared = peers.compare_with_peers(runs, ours, 1.0, GROUP)
+    models = compared.models
     assert [model.name for model in models] == ["calib", "plan alone"]
-    assert (models[0].behind, models[0].noise, step) == (0.0, 0.0, 1)
+    assert (models[0].behind, models[0].noise, compared.weeks_between) == (0.0, 0.0, 1)
     assert models[1].behind == pytest.approx(models[1].score / models[0].score - 1)
 
 
 @pytest.mark.slow
 def test_every_peer_answers_on_a_small_lab():
     runs = lab(150, weeks=11)
-    models, _ = peers.compare_with_peers(runs, replay(runs), 1.0, GROUP)
+    models = peers.compare_with_peers(runs, replay(runs), 1.0, GROUP).models
     assert [model.name for model in models] == ["calib", *peers.PEERS]
     assert all(0.4 < model.held < 1 and np.isfinite(model.score) for model in models)
 

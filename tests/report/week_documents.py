@@ -59,6 +59,16 @@ def drift_of(*stages, together=()):
     }  # fmt: skip
 
 
+def peers_of(weeks, as_of="2026-05-02"):
+    """A comparison with other models, as ``calib backtest --peers`` keeps it."""
+    models = [("calib", 0.1, 0.0, 0.0), ("plan alone", 0.2, 100.0, 9.0), ("mixed model", 0.13, 30.0, 5.0)]
+    return {
+        "as_of": as_of, "weeks": weeks, "weeks_between": 3,
+        "models": [{"name": name, "score": score, "held": 0.8, "seconds": 20.0, "behind_pct": behind, "noise_pct": noise}
+                   for name, score, behind, noise in models],
+    }  # fmt: skip
+
+
 def full_week():
     """A week with something to say in every part of the page."""
     cells = [
@@ -102,6 +112,7 @@ def full_week():
             "questions": ["bench.csv line 9: washing of B7 took 18 h: forgotten timer?"],
             "below_floor": [{"build_id": "B9", "stage": "post_curing", "actual_min": 4.0, "floor_min": 20.0}],
         },
+        "peers": peers_of(weeks=26),
         "notes": ["Logs were imported after the last fit. Run: calib fit"],
     }  # fmt: skip
 
