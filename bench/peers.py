@@ -9,7 +9,7 @@ import pandas as pd
 
 from calib.calibration.backtest import LEVELS
 from calib.calibration.peers import PEERS as OF_THE_PROGRAM
-from calib.calibration.peers import Peer, _features, _named, replay_peer
+from calib.calibration.peers import Peer, _features, _named, cells_of, replay_peer
 
 FINITE = 40  # runs of a bin from which on a 97.5 % point is finite
 __all__ = ["PEERS", "replay_peer"]
@@ -52,7 +52,7 @@ def cell_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ..
     table = train.groupby(list(group))["y"].quantile(list(LEVELS)).unstack()
     counts = train.groupby(list(group)).size()
     table = table[counts.reindex(table.index) >= 5]
-    found = table.reindex(pd.MultiIndex.from_frame(test[list(group)])).to_numpy()
+    found = table.reindex(cells_of(test, group)).to_numpy()
     return np.where(np.isnan(found), np.quantile(train["y"], LEVELS), found)
 
 

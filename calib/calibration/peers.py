@@ -33,6 +33,8 @@ def replay_peer(
 
     Gross outliers are taken off its training rows (beyond 6 robust sd of their cell): peers have no part for them.
     """
+    import sklearn.ensemble  # noqa: F401  before the limit of threads, which binds only what is loaded
+
     runs = runs.reset_index(drop=True)
     ended = pd.to_datetime(runs["ended_at"], utc=True)
     week = ((ended - pd.Timestamp("1970-01-05", tz="UTC")).dt.days // 7).to_numpy()
@@ -55,7 +57,7 @@ def replay_peer(
         for name in ("actual_min", "baseline_min", *group[::-1]):
             table.insert(0, name, test[name].to_numpy())
         counts = train.groupby(list(group)).size()
-        table["runs_behind"] = counts.reindex(pd.MultiIndex.from_frame(test[list(group)])).fillna(0).to_numpy(int)
+        table["runs_behind"] = counts.reindex(cells_of(test, group)).fillna(0).to_numpy(int)
         table["baseline_low"], table["baseline_high"] = (
             test["baseline_min"].to_numpy() * np.exp(v) for v in (low, high)
         )
@@ -63,6 +65,11 @@ def replay_peer(
         tables.append(table)
     table = pd.concat(tables, ignore_index=True)
     return table[[*group, "week", *[name for name in table if name not in (*group, "week")]]]
+
+
+def cells_of(rows: pd.DataFrame, group: tuple[str, ...]) -> pd.Index:
+    """The cell of each row, as a table grouped by ``group`` has them in its index."""
+    return pd.Index(rows[group[0]]) if len(group) == 1 else pd.MultiIndex.from_frame(rows[list(group)])
 
 
 def _without_gross(train: pd.DataFrame, group: tuple[str, ...]) -> pd.DataFrame:
@@ -125,7 +132,13 @@ def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...])
         for name, value in found.items()
     }
     middle = fit.fe_params["Intercept"] + fit.fe_params["x"] * test["x"].to_numpy()
-    variance = _noise_of_cells(fit, train["cell"]).reindex(test["cell"]).fillna(fit.scale).to_numpy(copy=True)
+    left = fit.resid if effects else train["y"] - model.exog @ fit.fe_params.to_numpy()
+    variance = (
+        _noise_of_cells(np.asarray(left), fit.scale, train["cell"])
+        .reindex(test["cell"])
+        .fillna(fit.scale)
+        .to_numpy(copy=True)
+    )
     spread = {"cell": float(fit.cov_re.iloc[0, 0])} | dict(zip(model.exog_vc.names, fit.vcomp, strict=True))
     for kind in ("cell", *factors):
         labels = test["cell"] if kind == "cell" else f"({kind})[" + test[kind] + "]]"
@@ -135,10 +148,10 @@ def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...])
     return np.asarray(middle[:, None] + np.sqrt(variance)[:, None] * stats.norm.ppf(LEVELS))
 
 
-def _noise_of_cells(fit, cell: pd.Series) -> pd.Series:  # type: ignore[no-untyped-def]
+def _noise_of_cells(left: np.ndarray, scale: float, cell: pd.Series) -> pd.Series:
     """Variance of each cell's residuals, worth five rows of the common one."""
-    squares = pd.Series(np.asarray(fit.resid) ** 2).groupby(cell.to_numpy()).agg(["sum", "size"])
-    return pd.Series((squares["sum"] + 5 * fit.scale) / (squares["size"] + 5))
+    squares = pd.Series(left**2).groupby(cell.to_numpy()).agg(["sum", "size"])
+    return pd.Series((squares["sum"] + 5 * scale) / (squares["size"] + 5))
 
 
 def _named(rows: pd.DataFrame, group: tuple[str, ...], factors: list[str]) -> pd.DataFrame:
@@ -198,7 +211,7 @@ def last_runs(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -
     cells = train.groupby(list(group)).tail(LAST)
     table = cells.groupby(list(group))["y"].quantile(np.array(LEVELS)).unstack()
     table = table[cells.groupby(list(group)).size().reindex(table.index) >= 5]
-    found = table.reindex(pd.MultiIndex.from_frame(test[list(group)])).to_numpy()
+    found = table.reindex(cells_of(test, group)).to_numpy()
     return np.where(np.isnan(found), np.quantile(train["y"], LEVELS), found)
 
 

@@ -28,6 +28,22 @@ def test_last_runs_are_the_last_twenty_of_the_cell():
     assert found[1] == pytest.approx(np.quantile(train["y"], LEVELS))  # three runs are too few
 
 
+@pytest.mark.parametrize("group", [GROUP, ("stage",)])
+def test_cells_are_found_by_one_column_or_several(group):
+    train = pd.concat([rows_of(np.zeros(9)), rows_of(np.ones(9), "packing")])
+    assert peers.last_runs(train, rows_of(np.zeros(1), "packing"), group)[0] == pytest.approx(1.0)
+
+
+def test_a_mixed_model_of_cells_that_do_not_differ_still_answers():
+    # the library refuses to say effects of cells whose variance came out as nought
+    y = np.tile([-0.2, 0.2], 30)
+    train = pd.concat([rows_of(y), rows_of(y, "packing"), rows_of(y, "sanding")], ignore_index=True)
+    train["x"] = np.tile([0.0, 0.0, 1.0, 1.0], 45)
+    found = peers.mixed_model(train, train.iloc[:2], GROUP)
+    assert found[:, 4] == pytest.approx(0.0, abs=0.02)
+    assert found[:, 6] - found[:, 4] == pytest.approx(1.2816 * 0.2, rel=0.05)
+
+
 def test_the_plan_alone_has_one_ratio_for_all():
     train = rows_of(np.linspace(-1, 1, 101))
     found = peers.plan_alone(train, rows_of(np.zeros(2)), GROUP)
