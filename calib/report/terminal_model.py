@@ -249,7 +249,7 @@ def narrowing_sentence(narrowing: Sequence[Narrowing]) -> str:
     >>> narrowing_sentence([row])
     '5 more runs on machine bed-2 would narrow a run from ±40 % to ±25 %; no number of runs narrows it below ±18 %.'
     >>> narrowing_sentence([row | {"then_pct": 39.5}])
-    'More runs will not help: ±40 % now, ±18 % at best.'
+    '5 more runs would change little of ±40 %; no number of runs narrows it below ±18 %.'
     >>> narrowing_sentence([row | {"then_pct": 39.5, "least_pct": 39.0}])
     'It is about as narrow as it can be, ±40 %: so much do single runs differ, and more of them would not change it.'
     """
@@ -262,5 +262,7 @@ def narrowing_sentence(narrowing: Sequence[Narrowing]) -> str:
             f"no number of runs narrows it below ±{least} %."
         )
     if best["now_pct"] - best["least_pct"] >= 3 * WORTH_SAYING:
-        return f"More runs will not help: ±{now} % now, ±{least} % at best."
+        return (
+            f"{best['more']} more runs would change little of ±{now} %; no number of runs narrows it below ±{least} %."
+        )
     return f"It is about as narrow as it can be, ±{now} %: so much do single runs differ, and more of them would not change it."

@@ -143,12 +143,12 @@ def as_written(minutes: np.ndarray, baseline: np.ndarray, how: str, rng: np.rand
 @pytest.mark.slow
 @pytest.mark.parametrize("how", ["whole hours", "quarter hours", "copied", "two modes"])
 def test_no_way_of_writing_makes_ranges_lie(how):
-    # two labs of 500 runs, then 200 more each: of 400 four binomial standard errors either way are 8 points; a range
-    # that ends on a value written often holds more than it says, never less
+    # six labs of 500 runs, then 300 more each: of 1800 three binomial standard errors are 3 points; a range that ends on a
+    # value written often holds more than it says, never less
     held, share = [], {"whole hours": 0.97, "quarter hours": 0.9, "copied": 0.9, "two modes": 0.9}
-    for seed in (1, 2):
+    for seed in range(6):
         rng = np.random.default_rng(seed)
-        n = 700
+        n = 800
         stage = rng.choice(["printing", "packing", "sanding"], n)
         baseline = np.round(np.exp(rng.normal(4.8, 0.5, n)))
         minutes = baseline * np.exp(0.2 * (stage == "packing") + 0.15 * rng.standard_normal(n))
@@ -157,10 +157,10 @@ def test_no_way_of_writing_makes_ranges_lie(how):
              "actual_min": as_written(minutes, baseline, how, rng),
              "ended_at": pd.date_range("2026-01-05", periods=n, freq="4h", tz="UTC")}
         )  # fmt: skip
-        found = Calibrator().fit(runs[:500]).predict(runs[500:], (0.1, 0.9))
+        found = Calibrator().fit(runs[:500]).predict_quantiles(runs[500:], (0.1, 0.9))
         actual = runs["actual_min"][500:]
         held += ((found[0.1] * (1 - 1e-9) <= actual) & (actual <= found[0.9] * (1 + 1e-9))).tolist()
-    assert 0.8 - 0.08 <= np.mean(held) <= share[how]
+    assert 0.77 <= np.mean(held) <= share[how]
 
 
 @pytest.mark.slow
