@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from calib.calibration.normal_equations import SharedEffect
 from calib.calibration.options import Options
+from calib.calibration.priors import BUILD, LOCATION
 from calib.calibration.state import BUILD_START, LOAD_START
 from calib.calibration.window import Window
 
@@ -39,12 +40,21 @@ class Pairs:
 
 @dataclass(eq=False)
 class BuildEffect:
-    """Its variance, a machine's load (a person's is 1), and the sums of weeks that left the window."""
+    """Its variance, a machine's load (a person's is 1), and the sums of weeks that left the window.
+
+    start : variance before any log, as other labs have it where they say so
+    """
 
     options: Options
-    variance: float = BUILD_START
     machine_load: float = LOAD_START
     sums: Pairs = Pairs()
+    start: float = field(init=False)
+    variance: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        elsewhere = self.options.priors.spreads(LOCATION) if self.options.priors else {}
+        self.start = elsewhere[BUILD][0] ** 2 if BUILD in elsewhere else BUILD_START
+        self.variance = self.start
 
     def of(self, window: Window) -> SharedEffect:
         load = window.unit_load @ np.array([self.machine_load, 1.0])
@@ -56,7 +66,7 @@ class BuildEffect:
 
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
         pairs = self.sums + self.pairs(window, clean, sigma2)
-        variance = (pairs.both_persons + PAIR_WEIGHT * BUILD_START) / (pairs.persons_count + PAIR_WEIGHT)
+        variance = (pairs.both_persons + PAIR_WEIGHT * self.start) / (pairs.persons_count + PAIR_WEIGHT)
         self.variance = float(np.clip(variance, SMALLEST, LARGEST))
         shared = pairs.with_machine + PAIR_WEIGHT * LOAD_START * self.variance
         self.machine_load = float(np.clip(shared / (pairs.machine_count + PAIR_WEIGHT) / self.variance, 0.0, 1.5))

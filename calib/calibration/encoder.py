@@ -50,8 +50,9 @@ class Encoder:
     def number(self, priors: Priors) -> None:
         """Give the first codes to labels of which other labs know something."""
         for _, block, labels, _ in priors.means:
-            columns = dict(zip(self.group, labels, strict=True)) if block == "cell" else {block: labels[0]}
+            columns = {block: labels[0]} if block in FACTORS else {}
             if block == "cell":
+                columns = dict(zip(self.group, labels, strict=True))
                 columns["cell"] = SEPARATOR.join(labels)
             for name, label in columns.items():
                 known = self.codes.setdefault(name, {})

@@ -9,7 +9,7 @@ import pandas as pd
 
 from calib.calibration.design import RADIX, Design
 from calib.calibration.encoder import SEPARATOR
-from calib.calibration.priors import LOCATION, SCALE
+from calib.calibration.priors import BUILD, LOCATION, SCALE
 from calib.calibration.state import Posterior, State
 
 FEWEST_RUNS = 10  # of a cell that says anything to others; our choice
@@ -22,9 +22,10 @@ def own_effects(state: State, is_attended: Callable[[tuple[str, ...]], bool]) ->
     """One row for each effect that the runs speak of, and each spread.
 
     part : 'location' of log(actual / baseline), or 'scale' of the log of the noise's scale
-    block : 'cell' (all that a cell shares: whole, group, cell and level), 'material', 'machine'; 'spread' for how much the
-        effects of the block in ``labels`` differ within the lab, with the variance as ``mean``
-    labels : joined by ``SEPARATOR``; of a material or machine also '1' where a person works, else '0'
+    block : 'cell' (all that a cell shares: whole, group, cell and level), 'size' (the slope in size), 'material', 'machine';
+        'spread' for how much the effects of the block in ``labels`` differ within the lab, with the variance as ``mean``,
+        ``BUILD`` among them
+    labels : joined by ``SEPARATOR``; of a size, material or machine the last is '1' where a person works, else '0'
     mean, variance : of a normal likelihood: the posterior with the prior taken out
     runs : of the cell; 0 for the others
 
@@ -33,11 +34,14 @@ def own_effects(state: State, is_attended: Callable[[tuple[str, ...]], bool]) ->
     rows = [
         *_cells(state, LOCATION, is_attended),
         *_cells(state, SCALE, is_attended),
-        *_alone(state, "material"),
-        *_alone(state, "machine"),
+        *_alone(state, LOCATION, "size"),
+        *_alone(state, SCALE, "size"),
+        *_alone(state, LOCATION, "material"),
+        *_alone(state, LOCATION, "machine"),
     ]
     for part, posterior in ((LOCATION, state.location), (SCALE, state.scale)):
         rows += [(part, "spread", block, variance, 0.0, 0) for block, variance in posterior.variance.items()]
+    rows.append((LOCATION, "spread", BUILD, state.build_variance, 0.0, 0))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -96,20 +100,14 @@ def _prior_variance(state: State, design: Design, posterior: Posterior) -> np.nd
     return spread
 
 
-def _alone(state: State, block: str) -> Iterator[tuple[str, str, str, float, float, int]]:
-    """Effects of a block with keys (label, attended), each by itself, where the runs have said anything of them."""
-    design, posterior = state.design, state.location
+def _alone(state: State, part: str, block: str) -> Iterator[tuple[str, str, str, float, float, int]]:
+    """Effects of a block with keys (label, attended) or (attended), each by itself, where the runs have said anything of them."""
+    design, posterior = (state.design, state.location) if part == LOCATION else (state.scale_design, state.scale)
     prior, labels = posterior.variance[block], state.encoder.labels(block)
     for key, column in zip(design.keys[block].tolist(), design.columns[block].tolist(), strict=True):
         variance, centre = posterior.covariance[column, column], design.centre[column]
         if variance < SAYS * prior:
             precision = 1 / variance - 1 / prior
             own = (posterior.mean[column] / variance - centre / prior) / precision
-            yield (
-                LOCATION,
-                block,
-                f"{labels[key // RADIX]}{SEPARATOR}{key % RADIX}",
-                float(own),
-                float(1 / precision),
-                0,
-            )
+            label = SEPARATOR.join([*labels[key // RADIX :][:1], str(key % RADIX)])
+            yield part, block, label, float(own), float(1 / precision), 0

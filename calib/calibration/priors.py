@@ -13,6 +13,7 @@ from typing import Any
 from calib.errors import UsageError
 
 LOCATION, SCALE = "location", "scale"
+BUILD = "build"  # among the spreads: of what the runs of one build share
 MOST = 3.0  # log units: twenty times the baseline or a twentieth; beyond it is a mistake
 
 
@@ -23,6 +24,7 @@ class Priors:
     means : (part, block, labels, mean), part LOCATION (of log(actual / baseline)) or SCALE (of the log of the noise's scale);
         labels are those of the block's keys, for a cell those of the group; 'attended' is '0' or '1'
     sds : (part, block, sd, weight), how much the block's effects differ, and the number of effects that this is worth
+        (of BUILD the model says itself what it is worth)
     """
 
     means: tuple[tuple[str, str, tuple[str, ...], float], ...] = ()

@@ -14,20 +14,17 @@ import pandas as pd
 
 LEAST_SITES = 5  # of a law; common practice of tables that are not to show who is behind them
 LARGEST_SHARE = 0.5  # of a law's weight that one site may have
+MOST_UNSURE = 0.2  # standard error of a law's mean: beyond, a new site does as well with none (our choice)
 STEPS, SETTLED = 200, 1e-12
-BETWEEN = (
-    "whole",
-    "process",
-    "stage",
-    "cell",
-)  # spreads that differ between sites; the others are as they are within one
+BETWEEN = ("whole", "process", "stage", "cell", "size")  # spreads between sites; the others are as they are within one
 SMALLEST_SD = 0.02
 LEAST_BETWEEN = {
     "whole": 0.1,
     "process": 0.05,
     "stage": 0.05,
 }  # so that a site unlike the others is not held by all its work at once
-CELL_WORTH, WITHIN_WORTH = 4.0, 8.0  # effects that a spread from many sites is worth in a new one (an assumption)
+BETWEEN_WORTH, WITHIN_WORTH = 4.0, 8.0  # effects that a spread from many sites is worth in a new one (assumptions)
+CELL_WORTH = 1.0  # of the levels of cells: at more, a site unlike the others is held by them
 DECIMALS = 2  # of a mean or spread: one per cent of a time; finer ones would tell more of who came last
 LAW = ["part", "block", "labels", "mean", "sd", "unsure", "sites", "runs"]
 
@@ -84,14 +81,16 @@ def _law(key: Any, group: pd.DataFrame) -> tuple[Any, ...] | None:
         return None
     mean, tau2, unsure = reml(y, v)
     weight = 1 / (v + tau2)
-    if weight.max() > LARGEST_SHARE * weight.sum():
+    if weight.max() > LARGEST_SHARE * weight.sum() or unsure > MOST_UNSURE:
         return None
     return (*key, mean, float(np.sqrt(tau2)), unsure, len(y), int(group["runs"].sum()))
 
 
 def spreads_of(effects: pd.DataFrame, laws: pd.DataFrame) -> list[dict[str, Any]]:
     """How much effects of each block differ: part, block, sd, weight, sites."""
-    return [*_between(effects, laws, "location"), *_between(effects, laws, "scale"), *_within(effects)]
+    parts = ("location", "scale")
+    between = [one for part in parts for one in (*_between(effects, laws, part), *_slopes(laws, part))]
+    return [*between, *_within(effects)]
 
 
 def _within(effects: pd.DataFrame) -> Iterator[dict[str, Any]]:
@@ -128,7 +127,16 @@ def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[d
         ("stage", stage),
         ("cell", every - whole - process - stage),
     ):
-        yield _spread(part, name, variance, CELL_WORTH, sites)
+        own = part == "location" and name == "cell"
+        yield _spread(part, name, variance, CELL_WORTH if own else BETWEEN_WORTH, sites)
+
+
+def _slopes(laws: pd.DataFrame, part: str) -> Iterator[dict[str, Any]]:
+    """How far the slopes in size of sites are apart."""
+    own = laws[(laws["part"] == part) & (laws["block"] == "size")]
+    if len(own):
+        apart, sites = float((own["sd"] ** 2 + own["unsure"] ** 2).mean()), int(own["sites"].max())
+        yield _spread(part, "size", apart, BETWEEN_WORTH, sites)
 
 
 def _add_products(site: pd.DataFrame, sums: dict[str, np.ndarray]) -> None:
@@ -160,4 +168,4 @@ def prior_document(effects: pd.DataFrame) -> dict[str, Any]:
         }
         for one in laws.to_dict("records")
     ]
-    return {"format": 1, "least_sites": LEAST_SITES, "laws": rows, "spreads": spreads_of(effects, laws)}
+    return {"format": 2, "least_sites": LEAST_SITES, "laws": rows, "spreads": spreads_of(effects, laws)}

@@ -13,6 +13,7 @@ from calib.store.open_store import open_store
 from calib.store.settings import find_setting, save_setting
 
 NAME, NO_PRIOR = "prior", "none"
+FORMATS = (1, 2)  # 2 has slopes in size and what a build's runs share
 
 
 def keep_prior(folder: Path, file: str) -> None:
@@ -34,7 +35,7 @@ def _checked(path: Path) -> str:
         raise UsageError(
             f"{path} is no prior file: it is no JSON.", "Name a prior file that calib sites fit wrote."
         ) from None
-    if not isinstance(document, dict) or document.get("format") != 1:
+    if not isinstance(document, dict) or document.get("format") not in FORMATS:
         raise UsageError(
             f"{path} is no prior file of a form that this calib knows.", "Name one that calib sites fit wrote."
         )
