@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NotRequired, TypedDict
 
+from calib.documents.spans import Moments
+
 
 class SiteDrift(TypedDict):
     """A stage of a site that drifts; change in per cent with the range that holds 9 of 10 times."""
@@ -72,3 +74,45 @@ class CompanyDocument(TypedDict):
     practice: list[Practice]
     thin: list[ThinLogs]
     left_out: list[dict[str, str]]
+
+
+class UsualCost(TypedDict):
+    """The middle cost of the whole order."""
+
+    p50: float
+    currency: str
+
+
+class SiteQuote(TypedDict):
+    """The earliest promise of one site; ``arrives``: the day promised, and ``carriage_days`` open days of the site later."""
+
+    site: str
+    arrives: str
+    promised_at: str
+    promise_chance: float
+    carriage_days: int
+    ready_at: Moments
+    process: str
+    machine: str
+    material: str
+    cost: UsualCost | None
+    as_of: str | None  # day up to which the site was learned from; None: nothing was
+    warnings: list[str]
+
+
+class SiteOut(TypedDict):
+    """A site that gives no quote, and why."""
+
+    site: str
+    reason: str
+
+
+class SiteQuotesDocument(TypedDict):
+    """Quotes of one part at all sites, the earliest arrival first."""
+
+    company: str
+    part: str
+    quantity: int
+    sites: list[SiteQuote]
+    out: list[SiteOut]
+    seconds: float

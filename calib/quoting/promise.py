@@ -24,14 +24,19 @@ RARE = 0.05
 
 def valid_until(request: QuoteRequest, shop: Shop) -> str:
     """Last day on which the quote stands, as YYYY-MM-DD: five of the shop's open days after the start, unless set."""
-    left = int(shop.quoting.get("valid_days", VALID_DAYS))
     day = request.start.astimezone(ZoneInfo(shop.timezone)).date()
+    return open_days_later(day, int(shop.quoting.get("valid_days", VALID_DAYS)), shop).isoformat()
+
+
+def open_days_later(day: date, days: int, shop: Shop) -> date:
+    """The day that comes so many of the shop's open days after ``day``."""
+    left = days
     for _ in range(3660):
         if left <= 0:
             break
         day += timedelta(days=1)
         left -= is_working_day(day, shop)
-    return day.isoformat()
+    return day
 
 
 def is_working_day(day: date, shop: Shop) -> bool:

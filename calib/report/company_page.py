@@ -8,6 +8,8 @@ from calib.report.base import render
 
 def company_page(doc: CompanyDocument) -> str:
     """HTML with everything inside and no script."""
-    differ = [row for row in doc["practice"] if row["differ"]]
-    order = sorted(doc["practice"], key=lambda row: row["best"]["pct"] - row["slowest"]["pct"])
-    return render("company_page.html", doc=doc, differ=len(differ), practice=order)
+    differ = sorted(
+        (row for row in doc["practice"] if row["differ"]), key=lambda row: row["best"]["pct"] - row["slowest"]["pct"]
+    )
+    alike = [row for row in doc["practice"] if not row["differ"]]
+    return render("company_page.html", doc=doc, practice=differ, alike=alike)

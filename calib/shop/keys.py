@@ -295,6 +295,7 @@ QUOTING_KEYS: tuple[Key, ...] = (
     Key("level", "share of the draws inside a range", {"": 0.8}, 0.5, 0.99),
     Key("draws", "joint draws behind a quote", {"": 5000.0}, 100.0, 200000.0, whole=True),
     Key("valid_days", "working days for which a quote stands", {"": 5.0}, 0.0, 365.0),
+    Key("carriage_days", "open days on the way to a customer", {"": 0.0}, 0.0, 365.0, whole=True),
     Key("sure", "chance of the date that goes out", {"": 0.9}, 0.5, 0.999),
 )
 OUTSIDE_KEYS: tuple[Key, ...] = (

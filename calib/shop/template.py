@@ -183,6 +183,7 @@ size = 2                     # how many are there in opening hours
 [quoting]
 level = 0.8                  # share of outcomes inside a stated range
 valid_days = 5               # working days that a quote stands
+# carriage_days = 2            # open days on the way to a customer: calib sites quote adds them
 # no_unattended_start_after = "22:00"
 # [[quoting.outside]]          # a supplier to compare with
 # id = "supplier"

@@ -80,10 +80,12 @@ def quote_lines(
     name: str | None = None,
     keep: bool = False,
     progress: Progress = no_progress,
+    stores: bool = True,
 ) -> QuoteDocument:
     """Parts and how many of each -> the document, stored and written to the sheets asked for, by edition.
 
     keep : listed and scored as a quote; else it is a look, unless a sheet of it is written
+    stores : whether the lab's store keeps it; else nothing is written there, and its quote_id is null
     """
     asked = _read(folder, lines, ask, progress)
     request = ask.request(asked.shop, lines)
@@ -101,7 +103,7 @@ def quote_lines(
             asked.queue,
             ask.seed,
         )
-    document["quote_id"] = _store(folder, document, asked, kept=keep or bool(sheets))
+    document["quote_id"] = _store(folder, document, asked, kept=keep or bool(sheets)) if stores else None
     write_sheets(sheets, document)
     progress("")
     return document

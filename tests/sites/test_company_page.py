@@ -92,6 +92,13 @@ def test_the_page_holds_it_and_escapes_names(tmp_path):
     assert not page.xpath("//b | //script")
 
 
+def test_practice_is_shown_only_where_sites_differ_and_the_others_are_one_line(tmp_path):
+    page = html.fromstring(company_page(company_document(fill(tmp_path))))
+    section = page.xpath("//section[@aria-labelledby='practice']")[0]
+    assert [" ".join(row.text_content().split()) for row in section.xpath(".//tbody//th")] == ["MEX unloading"]
+    assert "cannot be told apart by their logs in MEX printing." in " ".join(section.text_content().split())
+
+
 def test_the_command_writes_it_and_says_what_is_missing(tmp_path, capsys):
     page = tmp_path / "company.html"
     assert run(["sites", "report", str(tmp_path / "none"), "--out", str(page)]) == 2
