@@ -127,8 +127,8 @@ def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[d
         ("stage", stage),
         ("cell", every - whole - process - stage),
     ):
-        own = part == "location" and name == "cell"
-        yield _spread(part, name, variance, CELL_WORTH if own else BETWEEN_WORTH, sites)
+        worth = CELL_WORTH if (part, name) == ("location", "cell") else BETWEEN_WORTH
+        yield _spread(part, name, variance, worth, sites)
 
 
 def _slopes(laws: pd.DataFrame, part: str) -> Iterator[dict[str, Any]]:
