@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -62,9 +63,10 @@ class Failures:
 
     def chance(self, rows: pd.DataFrame) -> np.ndarray:
         """Chance of failure of each row, shape (n,) [0..1]; levels never seen fall back to their parents."""
-        return np.array([self._row_chance(row) for row in rows.to_dict("records")])
+        return np.array([self.chance_of(row) for row in rows.to_dict("records")])
 
-    def _row_chance(self, row: dict[Any, Any]) -> float:
+    def chance_of(self, row: Mapping[Any, Any]) -> float:
+        """As ``chance``, of one row."""
         process = str(row.get("process"))
         known = ("process", "", process) in self._odds
         base = self._odds.get(("process", "", process), self._odds.get(("", "", ""), _odds(PRIOR_CHANCE)))

@@ -162,16 +162,11 @@ class CommonRandomNumbers:
 
     def failure_chance(self, process: str, machine: str, material: str, height_mm: float) -> float:
         """Chance that a build fails [0..1]."""
-        failures, row = self.learned.failures, (process, machine, material, height_mm)
-        if failures is None:
+        if self.learned.failures is None:
             return 0.0
-
-        def ask() -> float:
-            return float(
-                failures.chance(pd.DataFrame([row], columns=["process", "machine", "material", "height_mm"]))[0]
-            )
-
-        return float(self._once(("chance", row), ask))
+        return self.learned.failures.chance_of(
+            {"process": process, "machine": machine, "material": material, "height_mm": height_mm}
+        )
 
     def failed_attempts(self, chance: float, number: int) -> np.ndarray | None:
         """Share of the printing at which each attempt failed, 0 where it did not, shape (attempts, draws).

@@ -13,7 +13,6 @@ from calib.calendar.clock import OpenClock
 from calib.documents.quote import Drawing, Item, Pose, QuoteDocument, QuoteOption, Soonest, StageTime, Term, View
 from calib.documents.spans import Span
 from calib.geometry.mesh import Mesh
-from calib.geometry.outline import outline
 from calib.quoting.build_rows import build_columns, planned_builds
 from calib.quoting.cost import option_cost
 from calib.quoting.flow import QueuedBuild
@@ -87,8 +86,8 @@ def quote(
         "outside": outsourcing_options(request, shop),
         "start_advice": start_advice(best, shop, planner.clock),
         "width": width_by_cause(best.work, best.ready),
-        "drawing": _views(meshes[0]),
-        "drawings": _drawings(meshes),
+        "drawing": _views(shapes[0]),
+        "drawings": _drawings(shapes),
         "closed_days": closed_days(
             request.start_min, max(float(np.quantile(one.ready, 0.95)) for one in planned), planner.days
         ),
@@ -108,16 +107,16 @@ def _item(mesh: Mesh, line: OrderLine) -> Item:
     }
 
 
-def _drawings(meshes: Sequence[Mesh]) -> list[Drawing]:
+def _drawings(shapes: Sequence[ShapeFinder]) -> list[Drawing]:
     """The first MOST_DRAWN parts of an order of several; of one part none, for ``drawing`` has it."""
-    different = list({mesh.name: mesh for mesh in meshes}.values())
+    different = list({finder.mesh.name: finder for finder in shapes}.values())
     if len(different) == 1:
         return []
-    return [{"part": mesh.name, "views": _views(mesh)} for mesh in different[:MOST_DRAWN]]
+    return [{"part": finder.mesh.name, "views": _views(finder)} for finder in different[:MOST_DRAWN]]
 
 
-def _views(mesh: Mesh) -> Mapping[str, View]:
-    return cast(Mapping[str, View], outline(mesh.triangles, mesh.twins))
+def _views(finder: ShapeFinder) -> Mapping[str, View]:
+    return cast(Mapping[str, View], finder.views)
 
 
 def soonest(planned: Sequence[Planned]) -> Soonest:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,7 @@ class WaitDraws(Protocol):
 
 
 class FailureChances(Protocol):
-    def chance(self, rows: pd.DataFrame) -> np.ndarray: ...
+    def chance_of(self, row: Mapping[Any, Any]) -> float: ...
 
     def redo(self, process: str, stage: str) -> float: ...
 

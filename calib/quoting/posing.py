@@ -34,7 +34,7 @@ class Configuration:
     def key(self) -> tuple[Any, ...]:
         """Ways of one key take the same time."""
         m = self.machine
-        return self.material.id, self.finish, m.process, m.build_mm, m.chambers, *m.params.values()
+        return self.shop.version, self.material.id, self.finish, m.process, m.build_mm, m.chambers, *m.params.values()
 
 
 def shortlist(finder: ShapeFinder, made: Configuration, quantity: int) -> list[tuple[Shape, int]]:

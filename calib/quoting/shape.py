@@ -9,6 +9,7 @@ from typing import Any
 from calib.geometry.hollows import enclosed, find_hollows
 from calib.geometry.mesh import Mesh
 from calib.geometry.orientation import Candidate, candidates
+from calib.geometry.outline import outline
 from calib.geometry.poses import Pose
 from calib.geometry.supports import NONE, Supports
 from calib.quoting.nesting import room_mm
@@ -103,7 +104,7 @@ class Shape:
 
 
 class ShapeFinder:
-    """Shapes of one mesh, once for each process, room, overhang and layer; and what ``posing`` has found of them."""
+    """Shapes of one mesh, once for each process, room, overhang and layer; and what ``posing`` has found of them by shop."""
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
@@ -111,6 +112,11 @@ class ShapeFinder:
         self._shapes: dict[tuple[Any, ...], Shape] = {}
         self.shortlists: dict[tuple[Any, ...], list[tuple[Shape, int]]] = {}
         self.estimates: dict[tuple[Any, ...], dict[tuple[Shape, int], float]] = {}
+
+    @cached_property
+    def views(self) -> dict[str, Any]:
+        """Three views of the part as it lies in its file (see ``outline``)."""
+        return outline(self.mesh.triangles, self.mesh.twins)
 
     def shapes(self, machine: Machine) -> list[Shape]:
         """The part in every pose that this machine can build; empty when none fits."""
@@ -128,3 +134,17 @@ class ShapeFinder:
         if key not in self._shapes:
             self._shapes[key] = Shape(candidate, machine.process, *facts)
         return self._shapes[key]
+
+
+MOST_KEPT = 4  # parts whose shapes are at hand for the next question about them
+_KEPT: dict[tuple[str, ...], ShapeFinder] = {}
+
+
+def shapes_of(mesh: Mesh) -> ShapeFinder:
+    """The shapes of a mesh; of one with the same content that was asked about lately the same object."""
+    key = (mesh.sha256, mesh.name, mesh.unit, mesh.down)
+    finder = _KEPT.pop(key, None) or ShapeFinder(mesh)
+    _KEPT[key] = finder
+    for oldest in list(_KEPT)[:-MOST_KEPT]:
+        _KEPT.pop(oldest, None)
+    return finder

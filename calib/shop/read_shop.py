@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path as FilePath
 from typing import Any
@@ -56,8 +57,9 @@ def read_text(path: FilePath, what: str = "shop file", where_else: str = MAKE_ON
         raise ShopFileError(f"{path} cannot be read: {error.strerror}.", "Check its permissions.") from error
 
 
+@lru_cache(maxsize=8)
 def shop_from_text(text: str, name: str = FILE) -> Shop:
-    """The shop that a text describes; ``name`` is how errors call it."""
+    """The shop that a text describes, the same object for the same text; ``name`` is how errors call it."""
     data, lines = parse_toml(text, name)
     return shop_from_data(data, lines, name, sha256(text.encode()).hexdigest()[:16])
 

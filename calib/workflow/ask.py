@@ -17,12 +17,12 @@ from calib.documents.promises import AcceptDocument, DateByChance, StoredQuote
 from calib.documents.quote import QuoteDocument, QuoteOption
 from calib.errors import MeshError, UsageError
 from calib.geometry.mesh import Mesh
-from calib.geometry.outline import outline
 from calib.geometry.read_mesh import read_part
 from calib.in_child import in_child
 from calib.quoting.half_days import half_day_end, half_day_name
 from calib.quoting.ranges import iso
 from calib.quoting.request import OrderLine
+from calib.quoting.shape import shapes_of
 from calib.results import SHOP_FILES
 from calib.scratch import scratch_folder
 from calib.shop.model import Shop
@@ -66,7 +66,7 @@ def read_for_ask(folder: Path, path: Path, unit: str | None = None) -> ReadPart:
         name=path.name,
         kind=MeshError,
     )
-    return ReadPart(mesh, outline(mesh.triangles, mesh.twins))
+    return ReadPart(mesh, shapes_of(mesh).views)
 
 
 def order_line(part: ReadPart, quantity: int, finish: str | None) -> OrderedPart:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from hashlib import sha256
 from itertools import islice, product
 from pathlib import Path
@@ -19,7 +18,7 @@ from calib.geometry.read_mesh import read_mesh
 from calib.quoting.build_rows import mean_profile, parts_columns
 from calib.quoting.posing import Configuration, shortlist
 from calib.quoting.request import DEFAULT_FINISH
-from calib.quoting.shape import Shape, ShapeFinder
+from calib.quoting.shape import Shape, ShapeFinder, shapes_of
 from calib.records import LayerProfile, MeasuredPart
 from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
@@ -223,7 +222,7 @@ def _measured(mesh: Mesh | None, process: str, quantity: int, shop: Shop) -> lis
     """The part in the pose for so many on the first machine of the process that takes it; nothing where none does."""
     if mesh is None or not math.isfinite(mesh.volume_mm3):
         return []
-    finder = _finder(mesh)
+    finder = shapes_of(mesh)
     for machine in shop.machines.values():
         materials = [shop.materials[name] for name in machine.materials if name in shop.materials]
         if machine.process == process and materials:
@@ -231,8 +230,3 @@ def _measured(mesh: Mesh | None, process: str, quantity: int, shop: Shop) -> lis
             if poses:
                 return [measured_part(poses[0][0], quantity)]
     return []
-
-
-@lru_cache(maxsize=2)
-def _finder(mesh: Mesh) -> ShapeFinder:
-    return ShapeFinder(mesh)

@@ -19,7 +19,7 @@ from calib.quoting.document import quote
 from calib.quoting.flow import QueuedBuild
 from calib.quoting.learned import Learned
 from calib.quoting.request import MOST_PARTS, QuoteRequest
-from calib.quoting.shape import ShapeFinder
+from calib.quoting.shape import ShapeFinder, shapes_of
 from calib.results import COMPARISON, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -142,7 +142,7 @@ def _read(folder: Path, lines: list[OrderedPart], ask: QuoteAsk, progress: Progr
     fitted = find_fitted(folder)
     queue, learned = find_queue(folder, shop, fitted, pd.Timestamp(start)), learned_of(fitted, shop)
     meshes = read_meshes(folder, lines, shop, progress)
-    return Asked(shop, fitted, learned, queue, meshes, {mesh: ShapeFinder(mesh) for mesh in meshes})
+    return Asked(shop, fitted, learned, queue, meshes, {mesh: shapes_of(mesh) for mesh in meshes})
 
 
 def _answer(request: QuoteRequest, asked: Asked, seed: int) -> QuoteDocument:
@@ -175,13 +175,11 @@ def quantities_around(quantity: int) -> list[int]:
 def read_meshes(folder: Path, lines: list[OrderedPart], shop: Shop, progress: Progress = no_progress) -> list[Mesh]:
     """The mesh of each line; a file that several lines name is read once, and not at all where a line has its mesh."""
     known = {(ordered.part, ordered.unit, ordered.pose): ordered.mesh for ordered in lines if ordered.mesh is not None}
-    usual = usual_sides_mm(folder)
-    for ordered in lines:
-        if (ordered.part, ordered.unit, ordered.pose) not in known:
-            progress(f"Reading {ordered.part.name} ...")
-            known[ordered.part, ordered.unit, ordered.pose] = read_part(
-                ordered.part, ordered.unit, _sides_mm(shop), ordered.pose, usual
-            )
+    unread = {key: ordered for ordered in lines if (key := (ordered.part, ordered.unit, ordered.pose)) not in known}
+    usual = usual_sides_mm(folder) if unread else []
+    for key, ordered in unread.items():
+        progress(f"Reading {ordered.part.name} ...")
+        known[key] = read_part(ordered.part, ordered.unit, _sides_mm(shop), ordered.pose, usual)
     return [known[ordered.part, ordered.unit, ordered.pose] for ordered in lines]
 
 

@@ -17,7 +17,7 @@ from calib.quoting.plan import Planned, plan_options
 from calib.quoting.promised import in_order_of_promise
 from calib.quoting.ranges import iso, value_range
 from calib.quoting.request import QuoteRequest
-from calib.quoting.shape import ShapeFinder
+from calib.quoting.shape import ShapeFinder, shapes_of
 from calib.quoting.what_if import compared, gain_document, gained_min, on_site, soonest_pair
 from calib.shop.model import Shop
 from calib.shop.patch import patched
@@ -64,8 +64,7 @@ def what_if_lines(
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
     request = ask.request(changed, lines)
-    finders = {mesh: ShapeFinder(mesh) for mesh in meshes}
-    planning = _Planning(folder, fitted, request, [finders[mesh] for mesh in meshes], ask.seed)
+    planning = _Planning(folder, fitted, request, [shapes_of(mesh) for mesh in meshes], ask.seed)
     progress("Planning the changed shop ...")
     after, out = planning.plans(changed)
     progress("Planning today's shop ...")

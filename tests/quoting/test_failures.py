@@ -23,8 +23,8 @@ class Often(Failures):
         super().__init__()
         self.build, self.stage = build, stage
 
-    def chance(self, rows):
-        return np.full(len(rows), self.build)
+    def chance_of(self, row):
+        return self.build
 
     def redo(self, process, stage):
         return self.stage
