@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from typing import cast
 
 import numpy as np
 
-from calib.baseline.build import explain
 from calib.calendar.clock import OpenClock
 from calib.documents.quote import Drawing, Item, Pose, QuoteDocument, QuoteOption, Soonest, StageTime, Term, View
 from calib.documents.spans import Span
 from calib.geometry.mesh import Mesh
-from calib.quoting.build_rows import build_columns, planned_builds
+from calib.quoting.build_rows import planned_builds
 from calib.quoting.cost import option_cost
 from calib.quoting.flow import QueuedBuild
 from calib.quoting.half_days import closed_days
 from calib.quoting.learned import Learned
 from calib.quoting.notes import option_cautions, option_warnings, quote_notes, width_by_cause
 from calib.quoting.options import Option, Piece
+from calib.quoting.physics import terms_of
 from calib.quoting.plan import DRAWS, Planned, plan_options
 from calib.quoting.promise import outsourcing_options, valid_until
 from calib.quoting.promised import in_order_of_promise, keep_the_date, promise_of, promise_to_give
@@ -192,9 +191,7 @@ def _hours(minutes: Span) -> Span:
 
 
 def _terms(option: Option, shop: Shop, route: set[str]) -> list[Term]:
-    """Where the baseline minutes of the option's first build come from."""
-    columns = build_columns(option, option.builds[:1], shop.machines)
-    return [cast(Term, asdict(term)) for term in explain(columns, shop) if term.stage in route]
+    return [term.copy() for term in terms_of(option, shop) if term["stage"] in route]
 
 
 def _has_cutoffs(option: Option, shop: Shop) -> bool:

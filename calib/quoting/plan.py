@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -53,7 +54,7 @@ class Planned:
     def option(self) -> Option:
         return self.work.option
 
-    @property
+    @cached_property
     def key(self) -> tuple[float, float, str]:
         """Options are sorted by it: usual date, late date, name."""
         return float(np.median(self.ready)), float(np.quantile(self.ready, 0.9)), self.option.name

@@ -34,7 +34,7 @@ class Servers:
             return np.zeros(self.free.shape[1], int), self.free[0]
         first, soonest = np.zeros(self.free.shape[1], int), self.free[0]
         for place, free in enumerate(self.free[1:], 1):  # few servers: quicker than looking across them for each draw
-            first[free < soonest] = place
+            np.copyto(first, place, where=free < soonest)
             soonest = np.minimum(soonest, free)
         return first, soonest
 

@@ -11,18 +11,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from calib.baseline.build import build_minutes
-from calib.quoting.build_rows import build_columns
 from calib.quoting.common_random_numbers import LEVELS, CommonRandomNumbers, predict_marginals
 from calib.quoting.learned import Learned, as_unwritten
 from calib.quoting.nesting import Build
 from calib.quoting.options import Option, Piece
+from calib.quoting.physics import Key, baselines_of, key_of
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import TERM_COLUMNS, scope_of
 from calib.shop.model import Shop
 
 ORDER_BEFORE, ORDER_AFTER = "order before", "order after"
-Key = tuple[Any, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +174,7 @@ class PredictionCache:
                 self._want(option, build, stage)
 
     def _want(self, option: Option, build: Build, stage: str) -> None:
-        key = _key(option, build)
+        key = key_of(option, build)
         if stage not in self._rows.get(key, {}):
             self._waiting.setdefault(key, (option, build, set()))[2].add(stage)
 
@@ -189,13 +187,12 @@ class PredictionCache:
             self._ask(list(self._waiting.items()))
             self._waiting.clear()
         for process, (option, single) in self._first.items():
-            rows = self._rows[_key(option, single)]
+            rows = self._rows[key_of(option, single)]
             steps = self.steps([rows[stage] for stage in self._stages[process] if stage in rows])
             random_numbers.measure(process, steps.frame(), steps.runs_behind)
 
     def _ask(self, waiting: list[tuple[Key, tuple[Option, Build, set[str]]]]) -> None:
-        columns = _joined(build_columns(option, [build], self.shop.machines) for _, (option, build, _) in waiting)
-        base = build_minutes(columns, self.shop, with_terms=True)
+        base, columns = baselines_of([(key, option, build) for key, (option, build, _) in waiting], self.shop)
         wanted = [stages for _, (_, _, stages) in waiting]
         kept = np.flatnonzero([s in wanted[b] for b, s in zip(base.build.tolist(), base.stage, strict=True)])
         kept = kept[base.minutes[kept] > 0]
@@ -236,18 +233,7 @@ class PredictionCache:
         known: dict[int, dict[str, int]] = {}
         for stage, build in task.steps:
             if id(build) not in known:
-                known[id(build)] = self._rows[_key(option, build)]
+                known[id(build)] = self._rows[key_of(option, build)]
             row = known[id(build)].get(stage)
             if row is not None:
                 yield row
-
-
-def _key(option: Option, build: Build) -> Key:
-    pieces = [option.pieces[piece] for piece, _ in build.contents]
-    shapes = tuple((id(piece.shape), piece.finish, piece.difficulty) for piece in pieces)
-    return build.machine, pieces[0].material, shapes, tuple(copies for _, copies in build.contents)
-
-
-def _joined(columns: Iterable[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
-    listed = list(columns)
-    return {name: np.concatenate([build[name] for build in listed]) for name in listed[0]}

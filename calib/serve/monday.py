@@ -22,8 +22,9 @@ from calib.serve.site import Notice, Proposal, Site
 from calib.workflow.drift import accept_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
+from calib.workflow.kept import state_of_shop
 from calib.workflow.map_log import propose_map
-from calib.workflow.report import find_week, state_of_store
+from calib.workflow.report import find_week
 from calib.workflow.review import answer_question, find_questions, find_set_aside_rows, mend_row, row_set_aside
 
 VERDICTS = ("right", "mended", "wrong", "finished", "failed", "not done", "not written down", "take back")
@@ -54,11 +55,11 @@ def _waiting_for_a_person(site: Site) -> dict[str, Any]:
 async def week(request: Request) -> Response:
     """The week's page; drawn anew when anything was stored since."""
     site = site_of(request)
-    key = (*await run_in_threadpool(state_of_store, site.folder), site.now().date())
+    key = (*await run_in_threadpool(state_of_shop, site.folder), site.now().date())
     if site.week is None or site.week[0] != key:
 
         def drawing() -> str:
-            fresh = (*state_of_store(site.folder), site.now().date())
+            fresh = (*state_of_shop(site.folder), site.now().date())
             site.week = fresh, week_values(find_week(site.folder))
             return "/monday/week?seen=1"
 

@@ -91,7 +91,7 @@ class Crew:
     hours: tuple[tuple[tuple[int, int], ...], ...] | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Shop:
     """The shop file, read and checked, with every default filled in.
 

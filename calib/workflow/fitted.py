@@ -14,16 +14,21 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
 from calib.calibration.waits import Waits
 from calib.quoting.learned import Learned, Silent, Unwritten
+from calib.quoting.remembered import Remembered
 from calib.quoting.staff import NOBODY_COUNTED, Staff
 from calib.shop.model import Shop
 from calib.store.fits import find_facts, find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
+from calib.workflow.kept import once
 from calib.workflow.routes import route_of
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """Model, waits, failures and routes of one fit; ``warnings`` say when it is old or missing."""
+    """Model, waits, failures and routes of one fit; ``warnings`` say when it is old or missing.
+
+    remembered : the model with what it answered, of a fit that is read from the store
+    """
 
     model: Calibrator
     waits: Waits
@@ -35,19 +40,33 @@ class Fitted:
     silent: Silent = field(default_factory=dict)
     not_done: frozenset[tuple[str, str]] = frozenset()
     runs_on: frozenset[str] = frozenset()
+    remembered: Remembered | None = None
 
     def route(self, process: str, material: str, finish: str, has_supports: bool, shop: Shop) -> tuple[str, ...]:
         """Stages of a build, in order."""
         return route_of(process, material, finish, has_supports, shop, self.routes, self.not_done)
 
 
+PRIORS = Calibrator(prior_only=True)
+UNLEARNED = Fitted(
+    PRIORS, Waits(), Failures(), None, None, remembered=Remembered(PRIORS),
+    warnings=("Nothing was learned yet: ranges are wide, from physics alone. Import logs, then run: calib fit",),
+)  # fmt: skip
 _KEPT: dict[tuple[Any, ...], Fitted] = {}  # the last fit that was read, by folder, number and time
 
 
 def learned_of(fitted: Fitted, shop: Shop) -> Learned:
     """What quotes in this shop use: waits for people are those of its crews."""
     times = fitted.staff.times(shop)
-    return Learned(fitted.model, fitted.waits, fitted.failures, fitted.route, times, fitted.silent, fitted.runs_on)
+    return Learned(
+        fitted.remembered or fitted.model,
+        fitted.waits,
+        fitted.failures,
+        fitted.route,
+        times,
+        fitted.silent,
+        fitted.runs_on,
+    )
 
 
 def staff_of(table: pd.DataFrame | None) -> Staff:
@@ -66,28 +85,28 @@ def has_store(folder: Path) -> bool:
 
 def find_fitted(folder: Path) -> Fitted:
     """The last fit of the shop in ``folder``, with a word if logs came since; the priors if none was made."""
-    fitted = None
-    if has_store(folder):
-        with open_store(folder, read_only=True) as store:
-            facts = find_facts(store)
-            if facts is not None:
-                key = folder.resolve(), facts["fit_id"], facts["fitted_at"]
-                fitted = _KEPT.get(key) or _read(store, key)
-    if fitted is None:
-        warning = "Nothing was learned yet: ranges are wide, from physics alone. Import logs, then run: calib fit"
-        return Fitted(Calibrator(prior_only=True), Waits(), Failures(), None, None, (warning,))
-    old = ("The logs have changed since the last fit. Run: calib fit",) if facts and facts["logs_since"] else ()
+    return once(folder, "fit", lambda: _read(folder)) if has_store(folder) else UNLEARNED
+
+
+def _read(folder: Path) -> Fitted:
+    with open_store(folder, read_only=True) as store:
+        facts = find_facts(store)
+        if facts is None:
+            return UNLEARNED
+        key = folder.resolve(), facts["fit_id"], facts["fitted_at"]
+        fitted = _KEPT.get(key) or _read_fit(store, key)
+    old = ("The logs have changed since the last fit. Run: calib fit",) if facts["logs_since"] else ()
     return replace(fitted, warnings=old)
 
 
-def _read(store: Any, key: tuple[Any, ...]) -> Fitted | None:
-    """A fit from its tables; the last one that was read is kept, for a program that answers many questions."""
+def _read_fit(store: Any, key: tuple[Any, ...]) -> Fitted:
+    """A fit from its tables; the last one that was read is kept, for logs may come without another fit."""
     stored = find_fit(store)
-    if stored is None:
-        return None
+    assert stored is not None
     tables, meta = stored
     _KEPT.clear()
-    _KEPT[key] = fitted_of(Calibrator.from_tables(tables), tables, meta["as_of"])
+    fitted = fitted_of(Calibrator.from_tables(tables), tables, meta["as_of"])
+    _KEPT[key] = replace(fitted, remembered=Remembered(fitted.model))
     return _KEPT[key]
 
 

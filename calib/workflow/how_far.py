@@ -103,23 +103,40 @@ def _spoilt(route: Sequence[str], events: Sequence[Event]) -> Event | None:
     return None if any(after & set(event.stages) for event in events) else prints[-1]
 
 
-def find_standings(
-    builds: pd.DataFrame, runs: pd.DataFrame, rows: pd.DataFrame, shop: Shop, learned: Learned, now: float
-) -> dict[str, Standing]:
-    """Where each build stands that is not done; one of which nothing is logged has all its stages before it.
+@dataclass(frozen=True, eq=False)
+class HowFar:
+    """What is logged of builds, whatever the time is now.
 
-    rows : of ``stage_rows``; now : wall minutes
+    builds : build_id, process, machine of each
+    events : build -> its logged runs; rows : build -> its stages with their times
+    used : machine -> when anything was last logged at it, as wall minutes
     """
+
+    builds: pd.DataFrame
+    events: dict[str, list[Event]]
+    rows: dict[str, pd.DataFrame]
+    used: dict[str, float]
+
+
+def how_far(builds: pd.DataFrame, runs: pd.DataFrame, rows: pd.DataFrame, learned: Learned) -> HowFar:
+    """What the runs say of the builds; rows : of ``stage_rows``."""
     events = _events(builds, runs)
     rows = _with_times(rows, learned, {build for build, own in events.items() if own})
-    by_build = dict(iter(rows.groupby("build_id", sort=False)))
+    by_build = {str(build): own for build, own in rows.groupby("build_id", sort=False)}
+    return HowFar(builds[["build_id", "process", "machine"]], events, by_build, _last_used(runs))
+
+
+def find_standings(far: HowFar, shop: Shop, now: float) -> dict[str, Standing]:
+    """Where each build stands that is not done; one of which nothing is logged has all its stages before it.
+
+    now : wall minutes
+    """
     clock = OpenClock(shop.attended, shop.closures, shop.timezone)
-    standings, used = {}, _last_used(runs)
-    for name, process, machine in zip(builds["build_id"], builds["process"], builds["machine"], strict=True):
-        if name in by_build:
-            standing = _standing(
-                by_build[name], shop.routes[process], events.get(name, []), clock, now, used.get(machine, -np.inf)
-            )
+    standings = {}
+    for name, process, machine in far.builds.itertuples(index=False):
+        if name in far.rows:
+            used = far.used.get(machine, -np.inf)
+            standing = _standing(far.rows[name], shop.routes[process], far.events.get(name, []), clock, now, used)
             if len(standing.rows):
                 standings[name] = standing
     return standings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,9 @@ from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, option_of, start_of
 from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
-from calib.workflow.how_far import Standing, find_standings
-from calib.workflow.parts import with_parts
+from calib.workflow.how_far import HowFar, Standing, find_standings, how_far
+from calib.workflow.kept import once
+from calib.workflow.parts import planned_items, with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
 
@@ -96,19 +98,79 @@ def find_queue_and_orders(
     """The queue, and the open accepted quotes behind it (see ``find_orders``), from one look into the store."""
     if not has_store(folder):
         return [], []
+    logged = once(folder, ("logged", shop.version), lambda: _read(folder, shop))
+    builds = logged.builds[_is_waited_for(logged, now)]
+    key = ("waiting", shop.version, fitted.model, tuple(builds["build_id"]))
+    waiting = once(
+        folder, key, lambda: _waiting(folder, shop, fitted, logged, builds), lambda made: (made and made.parts) or ()
+    )
+    if waiting is None:
+        return [], logged.orders
+    hurried = {order["quote_id"] for order in logged.orders if order["hurried"]}
+    return waiting.in_line(shop, to_minutes(now), hurried), logged.orders
+
+
+@dataclass(frozen=True, eq=False)
+class _Logged:
+    """builds, runs : tables; orders : the open ones, of ``find_orders``
+
+    served : runs, with the build that each served in ``build_id``
+    """
+
+    builds: pd.DataFrame
+    runs: pd.DataFrame
+    orders: list[dict[str, Any]]
+    served: pd.DataFrame
+
+
+@dataclass(frozen=True, eq=False)
+class _Waiting:
+    """builds : those that may not be done; far : what is logged of each"""
+
+    builds: pd.DataFrame
+    far: HowFar
+
+    @property
+    def parts(self) -> set[str]:
+        """Names of the parts in them."""
+        named = self.builds["part_file"].dropna() if "part_file" in self.builds else ()
+        return {*map(str, named), *(name for held in planned_items(self.builds).values() for name, _ in held)}
+
+    def in_line(self, shop: Shop, now: float, hurried: set[str]) -> list[QueuedBuild]:
+        """Those that are not done, in the order of work; now : wall minutes."""
+        standings = find_standings(self.far, shop, now)
+        waiting = self.builds[self.builds["build_id"].isin(standings)].reset_index(drop=True)
+        waiting = in_order_of_work(waiting, standings, hurried, now)
+        return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")]
+
+
+def _read(folder: Path, shop: Shop) -> _Logged:
     with open_store(folder, read_only=True) as store:
         builds, runs, orders = find_builds(store), find_runs(store), find_orders(store, open_only=True)
-    builds, fulfils = as_spelled(builds, shop), open_build_ids(orders)
-    waiting = pd.concat([_logged(builds, runs, set(fulfils), now), awaited_builds(orders)], ignore_index=True)
+    served = runs.assign(build_id=runs["build_ids"]).explode("build_id")
+    return _Logged(as_spelled(builds, shop), runs, orders, served)
+
+
+def _is_waited_for(logged: _Logged, now: pd.Timestamp) -> pd.Series:
+    """Which builds are planned or under way, or awaited by accepted quotes."""
+    builds, served = logged.builds, logged.served
+    begun = builds["status"].isin(["running", "printed"]) & under_way(builds, served, now)
+    awaited = builds["build_id"].isin(open_build_ids(logged.orders)) & ~builds["build_id"].isin(served["build_id"])
+    return begun | (builds["status"] == "planned") | awaited
+
+
+def _waiting(folder: Path, shop: Shop, fitted: Fitted, logged: _Logged, builds: pd.DataFrame) -> _Waiting | None:
+    """What is waited for whatever the time of day is; None where that is nothing."""
+    fulfils = open_build_ids(logged.orders)
+    waiting = pd.concat([builds, awaited_builds(logged.orders)], ignore_index=True)
     if waiting.empty:
-        return [], orders
+        return None
     waiting["quote_id"] = [
         fulfils.get(build, quote) for build, quote in zip(waiting["build_id"], waiting["quote_id"], strict=True)
     ]
-    starts = {order["quote_id"]: to_minutes(start_of(order)) for order in orders}
+    starts = {order["quote_id"]: to_minutes(start_of(order)) for order in logged.orders}
     waiting["not_before"] = not_before(waiting, starts)
-    hurried = {order["quote_id"] for order in orders if order["hurried"]}
-    return stand_in_line(with_parts(folder, waiting, shop), runs, shop, fitted, to_minutes(now), hurried), orders
+    return _laid_out(with_parts(folder, waiting, shop), logged.runs, shop, fitted)
 
 
 def stand_in_line(
@@ -118,15 +180,15 @@ def stand_in_line(
 
     waiting : columns of ``builds``, status, quote_id and not_before; now : wall minutes
     """
+    return _laid_out(waiting, runs, shop, fitted).in_line(shop, now, hurried)
+
+
+def _laid_out(waiting: pd.DataFrame, runs: pd.DataFrame, shop: Shop, fitted: Fitted) -> _Waiting:
     orders, quotes = (waiting[name].map(_text) for name in ("order_id", "quote_id"))
     waiting = waiting.assign(
         together=orders.where(orders != "", quotes).where(~orders.str.contains("+", regex=False), "")
     )
-    rows = scheduled_rows(waiting, shop, fitted)
-    standings = find_standings(waiting, runs, rows, shop, learned_of(fitted, shop), now)
-    waiting = waiting[waiting["build_id"].isin(standings)].reset_index(drop=True)
-    waiting = in_order_of_work(waiting, standings, hurried, now)
-    return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")]
+    return _Waiting(waiting, how_far(waiting, runs, scheduled_rows(waiting, shop, fitted), learned_of(fitted, shop)))
 
 
 def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
@@ -136,14 +198,6 @@ def not_before(waiting: pd.DataFrame, starts: dict[str, float]) -> np.ndarray:
     """
     agreed = waiting["quote_id"].map(starts).fillna(-np.inf).to_numpy(float)
     return np.where(waiting["status"] == "planned", agreed, -np.inf)
-
-
-def _logged(builds: pd.DataFrame, runs: pd.DataFrame, awaited: set[str], now: pd.Timestamp) -> pd.DataFrame:
-    """Builds that are planned or under way, and those that accepted quotes wait for."""
-    served = runs.assign(build_id=runs["build_ids"]).explode("build_id")
-    begun = builds["status"].isin(["running", "printed"]) & under_way(builds, served, now)
-    untouched = ~builds["build_id"].isin(served["build_id"])
-    return builds[begun | (builds["status"] == "planned") | (builds["build_id"].isin(awaited) & untouched)]
 
 
 def under_way(builds: pd.DataFrame, served: pd.DataFrame, now: pd.Timestamp) -> pd.Series:

@@ -28,6 +28,7 @@ from calib.store.parts import save_parts
 from calib.store.quotes import find_fulfilment, forget_looks, save_quote
 from calib.store.runs import find_yields
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
+from calib.workflow.kept import only_a_look
 from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, read_order
 from calib.workflow.pages import NO_SHEETS, Sheets, write_comparison, write_sheets
 from calib.workflow.parts import parts_of_quote, usual_sides_mm
@@ -268,7 +269,7 @@ def _store(folder: Path, document: QuoteDocument, asked: Asked, kept: bool) -> s
     if not has_store(folder):
         return None
     parts = parts_of_quote(document, asked.shapes, asked.shop)
-    with open_store(folder) as store:
+    with only_a_look(folder, [part.name for part in parts]), open_store(folder) as store:
         save_parts(store, parts)
         document["notes"] = [*document.get("notes", []), *piece_notes(find_yields(store), document)]
         name = save_quote(store, document, kept)

@@ -21,7 +21,7 @@ from calib.results import WEEK, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.health import find_health
-from calib.store.open_store import STORE_NAME, open_store
+from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, promised_at
 from calib.store.review import list_review
 from calib.store.settings import find_setting
@@ -173,9 +173,3 @@ def find_week(folder: Path) -> WeekData:
     """The keys that ``report.week.week_page`` takes. Raises TooFewRunsError where nothing was learned yet."""
     drift = find_drift(folder)
     return week_data(folder, read_shop(folder), drift) | {"open_promises": find_promises(folder)}
-
-
-def state_of_store(folder: Path) -> tuple[int, int]:
-    """Changes whenever anything was stored."""
-    state = (folder / STORE_NAME).stat()
-    return state.st_mtime_ns, state.st_size

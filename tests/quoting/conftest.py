@@ -11,7 +11,7 @@ import pytest
 
 from calib.calibration.calibrator import Calibrator
 from calib.geometry.read_mesh import read_mesh
-from calib.quoting import steps
+from calib.quoting import physics
 from calib.quoting.request import OrderLine, QuoteRequest
 from calib.records import STAGES, TERMS, Baselines
 from calib.shop.read_shop import read_shop
@@ -95,7 +95,8 @@ def plain_physics(monkeypatch):
             np.ones((n, TERMS)),
         )
 
-    monkeypatch.setattr(steps, "build_minutes", build_minutes)
+    monkeypatch.setattr(physics, "build_minutes", build_minutes)
+    monkeypatch.setattr(physics, "_KEPT", {})
 
 
 @pytest.fixture
