@@ -1,14 +1,18 @@
-"""The page, warm, against the command in the same run: an ask, taps of 20 tablets, 50 who ask at once, memory over many asks.
+"""The page, warm, against the command in the same run: an ask, taps of 20 tablets, 50 who ask at once, memory, slow senders.
 
-Run: python bench/bench_serve.py [--quick]
-Three processes, 12 machines, 5,000 draws, 100,000 faces, 60 pieces. Times by the clock, and CPU of the server where the system
-tells it.
+Run: python bench/bench_serve.py [--quick] [--shop DIR] [ask] [taps] [line] [slow] [memory]
+Without a word it does all. Three processes, 12 machines, 5,000 draws, 100,000 faces, 60 pieces; --shop takes a copy of a lab with
+logs and a queue instead. Times by the clock, CPU of the server where the system tells it, and the load of the machine, for
+both grow with it. Kills between taps and requests at random are tests: CALIB_LONG=1 makes them 200 and 10,000.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import re
+import shutil
+import socket
 import subprocess
 import sys
 import tempfile
@@ -19,9 +23,12 @@ from pathlib import Path
 
 import httpx2
 import numpy as np
+import trimesh
 from bench_quote import write_part, write_shop
 
-PORT = 8599
+with socket.socket() as _asked:
+    _asked.bind(("127.0.0.1", 0))
+    PORT = _asked.getsockname()[1]
 ADDRESS = f"http://127.0.0.1:{PORT}"
 
 
@@ -35,14 +42,17 @@ def brought(client: httpx2.Client, token: str, part: Path) -> str:
     return re.search(r'name="p" value="([\w-]+)"', shown.text)[1]
 
 
-def ask(client: httpx2.Client, token: str, part: str) -> float:
-    begun = time.perf_counter()
-    shown = client.post("/ask/answer", data={"token": token, "p": part, f"qty-{part}": "60", f"finish-{part}": ""})
+def ask(client: httpx2.Client, token: str, part: str, quantity: int = 60) -> tuple[float, list[int]]:
+    """Seconds until the answer, and the numbers in line that were shown meanwhile."""
+    begun, numbers = time.perf_counter(), []
+    shown = client.post("/ask/answer", data={"token": token, "p": part, f"qty-{part}": quantity, f"finish-{part}": ""})
     while '"refresh" content="2"' in shown.text:
-        time.sleep(0.02)
+        numbers += [int(number) for number in re.findall(r"You are number (\d+) in line", shown.text)]
+        time.sleep(0.5)
         shown = client.get(str(shown.url))
+    assert shown.status_code == 200, shown.text[:500]
     assert "Ready by" in shown.text, shown.text[:500]
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun, numbers
 
 
 def cpu_s(process: int) -> float:
@@ -73,51 +83,140 @@ def taps_ms(tablets: int, each: int) -> np.ndarray:
         return np.concatenate(list(pool.map(tablet, range(tablets))))
 
 
+class Server:
+    """The page of a folder, as a program of its own, and a browser in it."""
+
+    def __init__(self, folder: Path) -> None:
+        words = [sys.executable, "-m", "calib", "serve", "--shop", str(folder), "--port", str(PORT)]
+        self.served = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+        assert self.served.stdout
+        assert self.served.stdout.readline().startswith("Open")
+
+    def __enter__(self) -> int:
+        return self.served.pid
+
+    def __exit__(self, *_: object) -> None:
+        self.served.terminate()
+        self.served.wait()
+
+
+def bench_ask(folder: Path, part: Path, quick: bool) -> None:
+    with Server(folder) as process:
+        client, token = browser()
+        mine = brought(client, token, part)
+        ask(client, token, mine)
+        warm, cpu, cold, cold_cpu = [], [], [], []
+        for _ in range(2 if quick else 5):
+            before = cpu_s(process)
+            warm.append(ask(client, token, mine)[0])
+            cpu.append(cpu_s(process) - before)
+            begun, spent = time.perf_counter(), os.times()
+            words = [sys.executable, "-m", "calib", "quote", str(part), "--qty", "60", "--shop", str(folder)]
+            subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
+            cold.append(time.perf_counter() - begun)
+            after = os.times()
+            cold_cpu.append(after.children_user + after.children_system - spent.children_user - spent.children_system)
+    print(f"ask: warm CPU {min(cpu):.2f} s (median {np.median(cpu):.2f}), by command {min(cold_cpu):.2f} s: "
+          f"{np.median(cpu) / np.median(cold_cpu):.2f} of it; clock {min(warm):.2f} s, by command {min(cold):.2f} s")  # fmt: skip
+
+
+def bench_taps(folder: Path, quick: bool) -> None:
+    with Server(folder) as process:
+        client, _ = browser()
+        while '"refresh"' in client.get("/bench").text:
+            time.sleep(0.5)
+        before = cpu_s(process)
+        took = taps_ms(20, 5 if quick else 30)
+        spent = 1000 * (cpu_s(process) - before) / len(took)
+    print(f"taps of 20 tablets: half within {np.median(took):.0f} ms, 95 of 100 within {np.quantile(took, 0.95):.0f} ms; "
+          f"{spent:.0f} ms CPU each, with what is imported beside")  # fmt: skip
+
+
+def bench_line(folder: Path, part: Path, quick: bool) -> None:
+    count = 10 if quick else 50
+    with Server(folder):
+        mine = brought(*browser(), part)
+        with ThreadPoolExecutor(count) as pool:
+            took, numbers = zip(*pool.map(lambda _: ask(*browser(), mine), range(count)), strict=True)
+    shown = sum(bool(own) for own in numbers)
+    assert all(own == sorted(own, reverse=True) for own in numbers)
+    print(f"{count} at once: all answered, {shown} saw their number (the largest {max(map(max, filter(None, numbers)))}), "
+          f"the last after {max(took):.0f} s")  # fmt: skip
+
+
+def bench_slow(folder: Path, quick: bool) -> None:
+    """How long a page takes while 50 others send a byte a second."""
+    with Server(folder):
+        client, _ = browser()
+        cookie = "; ".join(f"{name}={value}" for name, value in client.cookies.items())
+        head = (f"POST /ask/part HTTP/1.1\r\nHost: 127.0.0.1:{PORT}\r\nCookie: {cookie}\r\nContent-Length: 1000000\r\n"
+                "Content-Type: multipart/form-data; boundary=x\r\n\r\n")  # fmt: skip
+
+        def page_ms() -> float:
+            begun = time.perf_counter()
+            assert client.get("/ask").status_code == 200
+            return 1000 * (time.perf_counter() - begun)
+
+        alone = np.median([page_ms() for _ in range(20)])
+        senders = [socket.create_connection(("127.0.0.1", PORT)) for _ in range(50)]
+        for sender in senders:
+            sender.sendall(head.encode())
+        beside = []
+        for _ in range(5 if quick else 30):
+            for sender in senders:
+                sender.sendall(b"-")
+            beside.append(page_ms())
+            time.sleep(1.0)
+        for sender in senders:
+            sender.close()
+    print(
+        f"a page takes {alone:.0f} ms, beside 50 who send a byte a second {np.median(beside):.0f} ms, {max(beside):.0f} at most"
+    )
+
+
+def bench_memory(folder: Path, quick: bool) -> None:
+    """Of a box of 12 faces with 200 draws: what is looked for grows with the asks, not with the part."""
+    text = (folder / "shop.toml").read_text()
+    (folder / "shop.toml").write_text(f"{text}\n[quoting]\ndraws = 200\n" if "[quoting]" not in text else text)
+    box = folder / "box.stl"
+    trimesh.creation.box((40, 30, 20)).export(box)
+    asks = 40 if quick else 2000
+    with Server(folder) as process:
+        client, token = browser()
+        mine = brought(client, token, box)
+        ask(client, token, mine, 3)
+        sizes, before = [resident_mb(process)], cpu_s(process)
+        for number in range(1, asks + 1):
+            ask(client, token, mine, 1 + number % 7)
+            if number % (asks // 8) == 0:
+                sizes.append(resident_mb(process))
+        spent = (cpu_s(process) - before) / asks
+    print(
+        f"memory over {asks} asks (a box, 200 draws, {spent:.2f} s CPU each): {', '.join(f'{size:.0f}' for size in sizes)} MB"
+    )
+
+
 def main() -> None:
-    quick = "--quick" in sys.argv
+    asked = argparse.ArgumentParser()
+    asked.add_argument("what", nargs="*", help="ask, taps, line, slow, memory")
+    asked.add_argument("--quick", action="store_true")
+    asked.add_argument("--shop", type=Path)
+    given = asked.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        write_shop(folder)
-        part = folder / "part.stl"
+        part = Path(name, "part.stl")
         write_part(part)
-        command = [sys.executable, "-m", "calib"]
-        served = subprocess.Popen(
-            [*command, "serve", "--shop", name, "--port", str(PORT)], stdout=subprocess.PIPE, text=True
-        )
-        try:
-            assert served.stdout
-            assert served.stdout.readline().startswith("Open")
-            client, token = browser()
-            mine = brought(client, token, part)
-            ask(client, token, mine)
-            warm, cold, cpu = [], [], []
-            for _ in range(3):
-                before = cpu_s(served.pid)
-                warm.append(ask(client, token, mine))
-                cpu.append(cpu_s(served.pid) - before)
-                begun = time.perf_counter()
-                subprocess.run(
-                    [*command, "quote", str(part), "--qty", "60", "--shop", name], check=True, stdout=subprocess.DEVNULL
-                )
-                cold.append(time.perf_counter() - begun)
-            print(f"ask: warm {min(warm):.2f} s (CPU {min(cpu):.2f} s), by command {min(cold):.2f} s: "
-                  f"{min(warm) / min(cold):.2f} of it")  # fmt: skip
-            took = taps_ms(20, 5 if quick else 30)
-            print(
-                f"taps of 20 tablets: half within {np.median(took):.0f} ms, 95 of 100 within {np.quantile(took, 0.95):.0f} ms"
-            )
-            with ThreadPoolExecutor(50) as pool:
-                waited = list(pool.map(lambda _: ask(*browser(), mine), range(10 if quick else 50)))
-            print(f"{len(waited)} at once: all answered, the last after {max(waited):.0f} s")
-            asks, sizes = (20 if quick else 2000), [resident_mb(served.pid)]
-            for number in range(asks):
-                ask(client, token, mine)
-                if number % (asks // 4) == asks // 4 - 1:
-                    sizes.append(resident_mb(served.pid))
-            print(f"memory over {asks} asks: {', '.join(f'{size:.0f}' for size in sizes)} MB")
-        finally:
-            served.terminate()
-            served.wait()
+        for what in given.what or ("ask", "taps", "line", "slow", "memory"):
+            folder = Path(name, what)
+            if given.shop:
+                shutil.copytree(given.shop, folder)
+            else:
+                folder.mkdir()
+                write_shop(folder)
+            if what in ("ask", "line"):
+                (bench_ask if what == "ask" else bench_line)(folder, part, given.quick)
+            else:
+                {"taps": bench_taps, "slow": bench_slow, "memory": bench_memory}[what](folder, given.quick)
+            print(f"  load {os.getloadavg()[0]:.1f}", flush=True)
 
 
 if __name__ == "__main__":

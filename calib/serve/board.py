@@ -5,11 +5,13 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 
 from calib.documents.bench import BuildStep, BuildUnderWay, RunningRun, UnderWay
+from calib.errors import CalibError
 from calib.serve.journal import Journal
 from calib.serve.line import WaitingLine
 from calib.shop.model import Shop
@@ -17,6 +19,7 @@ from calib.workflow.bench import find_under_way, is_early, times_of
 from calib.workflow.taps import Run, import_taps
 
 OLD_S = 60.0  # after so long it is worked out again when somebody looks
+REST_S = 5.0  # between two times: taps are kept and shown without it, and wait for what is worked out meanwhile
 OWNER = "board"
 
 
@@ -27,15 +30,15 @@ class Board:
         self.folder, self.line, self.journal = folder, line, Journal(folder)
         self.view: UnderWay | None = None
         self._made = 0.0
-        self._waiting = threading.Lock()
+        self._guard, self._is_due = threading.Lock(), False
         self._is_first = True
         self._seen_at = ""
         self._steps: dict[str, dict[str, BuildStep]] = {}
 
     def work(self) -> str:
         """Import what was tapped and look at the lab again; in the line."""
-        if self._waiting.locked():
-            self._waiting.release()
+        with self._guard:
+            self._is_due = False
         seen_at = datetime.now(UTC).isoformat(timespec="seconds")
         import_taps(self.folder, self.journal.taps, again=self._is_first)
         self._is_first = False
@@ -47,18 +50,33 @@ class Board:
 
     def refresh(self) -> None:
         """Have that done soon, once for all taps until then."""
-        if self._waiting.acquire(blocking=False):
+        with self._guard:
+            if self._is_due:
+                return
+            self._is_due = True
+        rest = threading.Timer(max(0.0, self._made + REST_S - time.monotonic()), self._stand_in_line)
+        rest.daemon = True  # what is not imported at the end is at the next start
+        rest.start()
+
+    def _stand_in_line(self) -> None:
+        with suppress(CalibError, RuntimeError):  # the line is full, or closed: at the next tap, or the next start
             self.line.add(OWNER, self.work)
+            return
+        self._is_due = False
 
     def refresh_if_old(self) -> None:
         if time.monotonic() - self._made > OLD_S:
             self.refresh()
 
     def builds(self, shop: Shop) -> list[BuildUnderWay]:
-        runs = list(self.journal.runs.values())
+        shown = self.view["builds"] if self.view else []
+        runs: dict[str, list[Run]] = {build["build_id"]: [] for build in shown}
+        for run in self.journal.runs.values():
+            for name in {run.build_id, *run.build_id.split("+")} & runs.keys():
+                runs[name].append(run)
         return [
-            with_taps(build, runs, shop, self._seen_at, self._steps.get(build["build_id"], {}))
-            for build in (self.view["builds"] if self.view else ())
+            with_taps(build, runs[build["build_id"]], shop, self._seen_at, self._steps.get(build["build_id"], {}))
+            for build in shown
         ]
 
 
@@ -71,13 +89,12 @@ def with_taps(
 ) -> BuildUnderWay:
     """A build of the view as the taps since have it.
 
+    runs : that name it
     seen_at : when the view was made, UTC; earlier : its steps as an earlier view had them, by stage
     """
     steps, running, attempt = build["steps"], build["running"], build["attempt"]
     has_begun = build["has_begun"]
     for run in sorted(runs, key=lambda own: own.started_at):
-        if build["build_id"] not in run.build_id.split("+"):
-            continue
         names = {run.key, f"run {run.run_id}", *(f"run {run.key}~{number}" for number in range(1, run.undone + 1))}
         is_shown = running is not None and running["run"] in names
         if is_shown:

@@ -58,7 +58,7 @@ class Journal:
             except OSError as error:
                 raise StoreError(f"The tap could not be kept: {error.strerror}.", "It stays on the tablet.") from error
             self._taps[tap.id] = tap
-            self._runs = fold(self._taps.values())
+            self._runs = fold(self._taps.values()) if tap.what == "undo" else fold([tap], self._runs)
             return True
 
 

@@ -37,13 +37,13 @@ class WaitingLine:
 
     def add(self, owner: str, work: Callable[[], str]) -> Job:
         """Stand in line. Raises UsageError where too many do already."""
-        if sum(not job.future.done() for job in self._jobs.values()) >= MOST_WAITING:
+        if sum(not job.future.done() for job in list(self._jobs.values())) >= MOST_WAITING:
             raise UsageError(f"{MOST_WAITING} questions are waiting already.", "Come again in a few minutes.")
         job = Job(secrets.token_urlsafe(9), owner, self._thread.submit(work))
         self._jobs[job.name] = job
-        done = [name for name, job in self._jobs.items() if job.future.done()]
+        done = [name for name, job in list(self._jobs.items()) if job.future.done()]
         for name in done[:-KEPT]:
-            del self._jobs[name]
+            self._jobs.pop(name, None)
         return job
 
     def find(self, name: str, owner: str) -> Job | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import socket
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from calib.workflow.init import make_ready
 
 USUAL_PORT = 8520
 HERE, EVERYWHERE = "127.0.0.1", "0.0.0.0"
+SWITCH_S = 0.001  # a tap does not wait long for the interpreter while an answer is reckoned
 GRACE_S = 20  # a request that runs is finished at SIGTERM
 
 
@@ -54,6 +56,7 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
     def end(*_: object) -> None:
         server.should_exit = True
 
+    sys.setswitchinterval(SWITCH_S)
     signal.signal(signal.SIGTERM, end)  # before the library listens to it, and when that raises it again at the end
     try:
         opened(Opened(address, links))

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -105,11 +106,14 @@ class Run:
         ]
 
 
-def fold(taps: Iterable[Tap]) -> dict[str, Run]:
-    """The runs that taps tell of, by the id of their first tap or the key under which they were logged."""
+def fold(taps: Iterable[Tap], known: Mapping[str, Run] = MappingProxyType({})) -> dict[str, Run]:
+    """The runs that taps tell of, by the id of their first tap or the key under which they were logged.
+
+    known : runs as earlier taps had them, which none of these undoes
+    """
     taps = list(taps)
     undone = {tap.of: tap.at for tap in taps if tap.what == "undo"}
-    runs: dict[str, Run] = {}
+    runs = dict(known)
     for tap in taps:
         if tap.what == "start":
             runs[tap.id] = Run(
