@@ -188,8 +188,9 @@ def bench_memory(folder: Path, quick: bool) -> None:
         sizes, before = [resident_mb(process)], cpu_s(process)
         for number in range(1, asks + 1):
             ask(client, token, mine, 1 + number % 7)
-            if number % (asks // 8) == 0:
+            if number % (asks // 10) == 0:
                 sizes.append(resident_mb(process))
+                print(f"  after {number} asks {sizes[-1]:.0f} MB", flush=True)
         spent = (cpu_s(process) - before) / asks
     print(
         f"memory over {asks} asks (a box, 200 draws, {spent:.2f} s CPU each): {', '.join(f'{size:.0f}' for size in sizes)} MB"

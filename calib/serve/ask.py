@@ -198,6 +198,7 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
         "options": options,
         "dates": [date | {"word": SURE[date["sure"]]} for date in dates],
         "chosen": chosen,
+        "one_date": len({date["promised_at"] for date in dates}) == 1,
         "start": start_at,
         "calendar": calendar,
         "picture": dot_picture(calendar, [option["process"] for option in options]),
@@ -239,6 +240,12 @@ async def promise_it(request: Request) -> Response:
     def promising() -> str:
         given = work.find_given(site.folder, quote_id)
         document = given["document"]
+        if given["accepted_at"] is not None:
+            agreed = document["options"][given["accepted_option"] or 0]
+            raise UsageError(
+                f"{given['quote_id']} was promised meanwhile: {agreed['process']} on {agreed['machine']}.",
+                "Open it again to see the date; it can be taken back there on the same day.",
+            )
         option = next(
             (option for option in document["options"] if option["process"] == process), document["options"][0]
         )

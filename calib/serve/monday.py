@@ -78,7 +78,7 @@ async def give_answer(request: Request) -> Response:
         verdict = word_of(form, "verdict", "The answer", VERDICTS, "")
         minutes = whole_of(form, "minutes", "Minutes", 1, 100_000) if verdict == "mended" else None
         note = text_of(form, "note", "The note", 300)
-    done = await run_in_threadpool(answer_question, site.folder, number, [verdict], minutes, note)
+    done = await run_in_threadpool(answer_question, site.folder, number, [verdict], minutes, note, True)
     if done["taken_back"]:
         return _with_notice(site, Notice("The question is open again."))
     return _with_notice(site, Notice(f"Kept: {verdict}. The next learning obeys it.", undo=number))

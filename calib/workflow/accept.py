@@ -57,9 +57,9 @@ def accept(
         raise UsageError(
             f"{quote['quote_id']} was given by an older calib that kept no builds.", "Quote again, then accept."
         )
-    if option["machine"] not in today.shop.machines:
+    if gone := [name for name in option["machine"].split("+") if name not in today.shop.machines]:
         raise UsageError(
-            f"{quote['quote_id']} is for {option['machine']}, which is not in the shop file.",
+            f"{quote['quote_id']} is for {', '.join(gone)}, which is not in the shop file.",
             "Quote again, then accept.",
         )
     zone = ZoneInfo(today.shop.timezone)

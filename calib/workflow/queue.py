@@ -119,7 +119,7 @@ class _Logged:
 
     builds: pd.DataFrame
     runs: pd.DataFrame
-    orders: list[dict[str, Any]]
+    orders: list[Order]
     served: pd.DataFrame
 
 

@@ -107,13 +107,19 @@ def find_questions(folder: Path, everything: bool = False, answered: bool = Fals
 
 
 def answer_question(
-    folder: Path, number: str, verdicts: list[str], minutes: float | None = None, note: str = ""
+    folder: Path,
+    number: str,
+    verdicts: list[str],
+    minutes: float | None = None,
+    note: str = "",
+    only_open: bool = False,
 ) -> AnswerDocument:
     """Keep one answer: right, mended (with ``minutes``), wrong, finished, failed, not done, not written down, or take back
     the one that was given.
 
     number : as listed; several questions of stages are joined by commas and get the same answer, all or none of them. The
         last is returned, with ``answers``, all of them
+    only_open : an answer that was given before stays, but for one that is taken back; UsageError says which
     """
     if len(verdicts) != 1:
         raise UsageError(
@@ -122,6 +128,8 @@ def answer_question(
         )
     shop, row = read_shop(folder), _row_number(number)
     with open_store(folder) as store:
+        if only_open and verdicts != ["take back"]:
+            _check_open(store, number)
         if row is None:
             answer = _of_a_stage(number, verdicts[0])
             with transaction(store):
@@ -133,6 +141,17 @@ def answer_question(
         kept = without_names(store, note, shop.people_names)
         question = give_verdict(store, row, verdicts[0], minutes, kept)
         return {**question, "answers": [question], "taken_back": False, "at_shop": at_shop(folder)}
+
+
+def _check_open(store: Any, number: str) -> None:
+    """Raises UsageError where somebody answered one of these questions before."""
+    asked = {one.strip().upper() for one in number.split(",")}
+    for question in (*list_stage_questions(store, True), *list_review(store, None, True)):
+        if str(question["mark_id"]).upper() in asked:
+            raise UsageError(
+                f"Question {question['mark_id']} was answered meanwhile: {question['verdict']}.",
+                "That answer stays. To change it: calib review --answered, then --undo.",
+            )
 
 
 def _row_number(number: str) -> int | None:

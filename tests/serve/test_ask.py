@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from lab_page import box_stl, words_of
+from lab_page import Page, box_stl, open_page, words_of
 
 from calib.workflow.quotes import list_quotes
 
@@ -106,6 +106,35 @@ def test_a_promise_is_stored_scored_and_can_be_taken_back(page):
     back = page.send(f"{shown.url.path}/undo")
     assert "Promise it?" in words_of(back.text)
     assert all(one["accepted_at"] is None for one in list_quotes(page.folder)["quotes"])
+
+
+def test_of_two_who_promise_the_same_answer_one_wins_and_the_other_hears_of_it(page):
+    _, other = open_page(page.folder)
+    shown = page.ask(4)
+    theirs = Page(page.folder, page.site, other)
+    page.send(f"{shown.url.path}/promise", {"process": "MEX", "sure": "0.9"})
+    late = theirs.send(f"{shown.url.path}/promise", {"process": "VPP", "sure": "0.5"})
+    assert late.status_code == 422
+    assert "was promised meanwhile: MEX on mex1" in words_of(late.text)
+    [kept] = [one for one in list_quotes(page.folder)["quotes"] if one["accepted_at"]]
+    assert kept["process"] == "MEX"
+    page.send(f"{shown.url.path}/undo")
+
+
+def test_four_words_for_one_date_are_a_sentence(page, answered, monkeypatch):
+    from calib.serve import ask
+
+    assert len(re.findall(r'href="\?sure=', answered.text)) == 4
+    original = ask.work.dates_by_chance
+
+    def the_same(*asked):
+        dates = original(*asked)
+        return [date | {"promised_at": dates[0]["promised_at"]} for date in dates]
+
+    monkeypatch.setattr("calib.workflow.ask.dates_by_chance", the_same)
+    shown = page.browser.get(answered.url.path)
+    assert "As likely as not, likely, sure, very sure: the same date for all four" in words_of(shown.text)
+    assert 'href="?sure=' not in shown.text
 
 
 @pytest.mark.slow

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
+import re
 import stat
 
 import pytest
@@ -11,7 +13,8 @@ from lab_page import box_stl, open_page, words_of
 
 from calib.errors import StoreError
 from calib.serve.access import FILE, ROLES, read_access
-from calib.serve.guard import FORM_BYTES, MB, UPLOAD_BYTES
+from calib.serve.app import ROOMS
+from calib.serve.guard import FORM_BYTES, MB, UPLOAD_BYTES, Guard
 
 
 def test_only_names_of_this_machine_are_answered(page):
@@ -36,6 +39,18 @@ def test_a_form_from_another_site_is_refused_though_its_token_is_right(page, hea
     shown = page.browser.post("/ask/part", data={"token": page.token(), "known": "known.stl"}, headers=headers)
     assert shown.status_code == 403
     assert "was sent from another" in words_of(shown.text)
+
+
+def test_no_form_of_any_page_is_taken_from_another_site(page):
+    token = page.token()
+    posts = {route.path for route in ROOMS if "POST" in route.methods}
+    assert len(posts) >= 13
+    for address in posts:
+        address = re.sub(r"{\w+}", "1", address)
+        headers = {"origin": "http://evil.example", "x-token": token}
+        shown = page.browser.post(address, data={"token": token}, headers=headers)
+        assert shown.status_code == 403, address
+        assert "was sent from another" in words_of(shown.text)
 
 
 @pytest.mark.parametrize("token", ["", "0" * 64, "\u202e", "é"])
@@ -78,13 +93,44 @@ def test_too_much_is_a_sentence_before_it_is_read(page):
     assert FORM_BYTES < UPLOAD_BYTES
 
 
+def test_a_sender_who_takes_too_long_is_ended_with_a_sentence(monkeypatch):
+    monkeypatch.setattr("calib.serve.guard.FORM_S", 0.05)
+    sent = []
+
+    async def one_byte_at_a_time():
+        await asyncio.sleep(0.02)
+        return {"type": "http.request", "body": b"-", "more_body": True}
+
+    async def reads_all(scope, receive, send):
+        while (await receive())["more_body"]:
+            pass
+
+    async def keep(message):
+        sent.append(message)
+
+    scope = {"type": "http", "method": "POST", "path": "/ask/answer", "headers": [(b"host", b"127.0.0.1")]}
+    asyncio.run(Guard(reads_all, {"127.0.0.1"}, ())(scope, one_byte_at_a_time, keep))
+    assert sent[0]["status"] == 408
+    assert b"Sending took too long" in sent[1]["body"]
+
+
+@pytest.mark.parametrize("address", ["/ask/answer", "/bench/tap", "/bench/who", "/monday/answer", "/monday/accept"])
+def test_ten_million_letters_in_a_field_are_a_sentence(page, address):
+    shown = page.browser.post(address, data={"token": page.token(), "note": "x" * 10_000_000})
+    assert shown.status_code == 413
+    assert "the most that is taken here" in words_of(shown.text)
+
+
 @pytest.mark.parametrize(
     "place", ["../../etc/passwd", "..%2f..%2fshop.toml", "%2e%2e/shop.duckdb", "/etc/passwd", ".calib-serve.json"]
 )
 def test_no_place_on_the_disk_is_reached(page, place):
-    for start in ("/static/", "/ask/answer/", "/"):
+    for start in (
+        "/static/", "/ask/answer/", "/", "/monday/row/", "/monday/map/", "/bench/card/", "/wait/", "/in/", "/bench?build=",
+    ):  # fmt: skip
         shown = page.browser.get(start + place)
-        assert shown.status_code in (404, 422)
+        shown = page.waited(shown)
+        assert shown.status_code in (404, 422) or start == "/bench?build="
         assert "root:" not in shown.text
         assert str(page.folder) not in shown.text
 

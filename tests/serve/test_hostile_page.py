@@ -18,6 +18,8 @@ EVIL = {
     "template": "{{ 70001 * 30011 }}{% raw %}",
     "nul": "a\x00b",
     "direction": "abc\u202edef",
+    "mark": "\u200fabc\u200e",
+    "minus huge": "-9e999",
     "negative": "-1",
     "huge": "9" * 300,
     "float": "1e308",

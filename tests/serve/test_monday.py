@@ -102,6 +102,9 @@ def test_a_question_is_answered_with_a_button_and_opened_again(page):
     done = page.send("/monday/answer", {"question": number, "verdict": "wrong"})
     assert "Kept: wrong" in words_of(done.text)
     assert f"<strong>{number}</strong>" not in done.text
+    late = page.send("/monday/answer", {"question": number, "verdict": "right"})  # of a page that still shows it
+    assert late.status_code == 422
+    assert f"Question {number} was answered meanwhile: wrong" in words_of(late.text)
     back = page.send("/monday/answer", {"question": number, "verdict": "take back"})
     assert "open again" in words_of(back.text)
     minutes = page.send("/monday/answer", {"question": number, "verdict": "mended", "minutes": "0"})
