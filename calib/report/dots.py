@@ -183,7 +183,7 @@ def _days_in_words(days: Sequence[date]) -> str:
     return ", ".join(names) if len(names) < 3 else f"{names[0]} to {names[-1]}"
 
 
-LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 6.6, 5.0, 3.0  # px: a half day at least, a dot's radius ...
+LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 9.0, 5.0, 3.0  # px: a half day at least, a dot's radius ...
 ACROSS = 3  # dots beside each other in a half day
 MOST_BESIDE = 16
 

@@ -35,7 +35,9 @@ def served(lab_once, tmp_path_factory):
     shutil.copytree(lab_once, folder)
     log = folder / "logs" / "builds.csv"
     log.parent.mkdir(exist_ok=True)
-    log.write_text("build_id,process,machine,parts,planned\nW1,VPP,vpp1,2,true\nW2,MEX,mex1,4,true\n")
+    log.write_text(
+        "build_id,process,machine,parts,planned\nW1,VPP,vpp1,2,true\nW2,MEX,mex1,4,true\nW3,MEX,mex1,4,true\n"
+    )
     import_logs(folder, [log])
     (folder.parent / "box.stl").write_bytes(box_stl())
     one = Served(folder).start()
@@ -133,7 +135,136 @@ def test_a_newcomer_asks_and_promises_by_keyboard_alone(served, chrome):
     tab_to(chrome, "Promise it").send_keys(Keys.ENTER)
     until(chrome, lambda: "Promised:" in text_of(chrome))
     assert [one["quantity"] for one in list_quotes(served.folder)["quotes"]] == [5]
+    tab_to(chrome, "Take the promise back").send_keys(Keys.ENTER)
+    until(chrome, lambda: "Promise it?" in text_of(chrome))
+    assert not any(one["accepted_at"] for one in list_quotes(served.folder)["quotes"])
     assert complaints(chrome) == []
+
+
+def test_a_newcomer_starts_and_stops_at_the_bench_by_keyboard_alone(served, chrome):
+    from selenium.webdriver.common.keys import Keys
+
+    sized(chrome, 1280)
+    chrome.get(f"{served.address}/bench?build=W1")
+    until(chrome, lambda: chrome.find_elements("css selector", "#b-W1 button.big"))
+    tab_to(chrome, "Start design adaptation").send_keys(Keys.ENTER)
+    until(chrome, lambda: "design adaptation since" in text_of(chrome))
+    time.sleep(1.1)  # a run takes a second at least
+    tab_to(chrome, "Stop$").send_keys(Keys.ENTER)
+    until(chrome, lambda: "Start file prep" in text_of(chrome))
+    until(chrome, lambda: rows_of(served, "W1"))
+    assert complaints(chrome) == []
+
+
+FOREIGN = "Auftrag;Verfahren;Maschine;Stück\nF1;FFF;mex1;4\nF2;FFF;mex1;2\n"
+LONG = "build_id,stage,started_at,ended_at\nW3,support_removal,2026-01-05T08:00,2026-01-06T06:00\nW3,sanding,soon,\n"
+
+
+def test_a_lead_takes_logs_in_and_answers_by_keyboard_alone(served, chrome):
+    from selenium.webdriver.common.keys import Keys
+
+    sized(chrome, 1280)
+    for name, text in (("long.csv", LONG), ("plan.csv", FOREIGN)):
+        path = served.folder.parent / name
+        path.write_text(text)
+        chrome.get(f"{served.address}/monday")
+        tab_to(chrome, "Drop the logs here").send_keys(str(path))
+        tab_to(chrome, "Take them in").send_keys(Keys.ENTER)
+        until(chrome, lambda: chrome.find_elements("css selector", ".found[role=status]"))
+    tab_to(chrome, "Look at the proposal").send_keys(Keys.ENTER)
+    until(chrome, lambda: "how its columns become ours" in text_of(chrome))
+    assert "Auftrag" in chrome.find_element("css selector", "table[aria-label=Proposal]").text
+    tab_to(chrome, "Every line is right").send_keys(Keys.ENTER)
+    until(chrome, lambda: "The logs were read" in text_of(chrome))
+    tab_to(chrome, "A wrong log").send_keys(Keys.ENTER)
+    until(chrome, lambda: "Kept: wrong" in text_of(chrome))
+    tab_to(chrome, "Take the answer back").send_keys(Keys.ENTER)
+    until(chrome, lambda: "open again" in text_of(chrome))
+    assert complaints(chrome) == []
+
+
+def test_of_two_lead_pages_one_wins_and_the_other_gets_a_sentence(served, chrome):
+    sized(chrome, 1280)
+    chrome.get(f"{served.address}/monday")
+    first = chrome.current_window_handle
+    chrome.switch_to.new_window("tab")
+    second = chrome.current_window_handle
+    sized(chrome, 1280)
+    chrome.get(f"{served.address}/monday")
+    wrong = "button[value=wrong]"
+    assert chrome.find_elements("css selector", wrong)
+    chrome.switch_to.window(first)
+    chrome.find_element("css selector", wrong).click()
+    until(chrome, lambda: "Kept: wrong" in text_of(chrome))
+    chrome.switch_to.window(second)
+    chrome.find_element("css selector", "button[value=right]").click()
+    until(chrome, lambda: "was answered meanwhile: wrong" in text_of(chrome))
+    for window in (first, second):
+        chrome.switch_to.window(window)
+        chrome.get(f"{served.address}/ask/answer/Q00001")
+    for window, word in ((first, "Promised:"), (second, "was promised meanwhile")):
+        chrome.switch_to.window(window)
+        chrome.find_element("xpath", "//button[text()='Promise it']").click()
+        until(chrome, lambda word=word: word in text_of(chrome))
+    chrome.close()
+    chrome.switch_to.window(first)
+    assert [one for one in complaints(chrome) if "422" not in one] == []  # the browser itself notes the status
+
+
+ALL_PAGES = (
+    "/ask", "/ask/answer/Q00001", "/bench", "/bench?build=W1", "/bench/card/W1", "/monday", "/monday/row/{row}", "/floor",
+)  # fmt: skip
+
+
+def addresses(served):
+    from calib.workflow.review import find_set_aside_rows
+
+    rows = find_set_aside_rows(served.folder)["rows"]
+    return [address.format(row=rows[0]["reject_id"]) for address in ALL_PAGES]
+
+
+NAMED = {
+    "button", "link", "textbox", "combobox", "checkbox", "spinbutton", "Date", "InputTime", "image", "table", "region", "navigation",
+    "DisclosureTriangle", "heading", "Canvas", "dialog", "radio", "slider", "searchbox",
+}  # fmt: skip
+# what stands on a page once, in order, and belongs together; axe-core's rules of these names (from memory)
+OUTLINE = """const bad = [], all = (what) => [...document.querySelectorAll(what)];
+const ids = all("[id]").map(one => one.id);
+for (const id of new Set(ids)) if (ids.filter(one => one === id).length > 1) bad.push("duplicate-id " + id);
+for (const attribute of ["aria-labelledby", "aria-describedby", "for"])
+  for (const one of all(`[${attribute}]`)) for (const id of one.getAttribute(attribute).split(" "))
+    if (!document.getElementById(id)) bad.push(`${attribute} names nothing: ${id}`);
+if (!document.documentElement.lang) bad.push("html-has-lang");
+if (!document.title.trim()) bad.push("document-title");
+if (all("main").length !== 1) bad.push("landmark-one-main");
+if (all("h1").length !== 1) bad.push("page-has-heading-one");
+const levels = all("h1, h2, h3, h4").filter(one => one.getClientRects().length).map(one => +one.tagName[1]);
+levels.reduce((before, level) => { if (level > before + 1) bad.push("heading-order " + level); return level; }, 0);
+for (const one of all("body > *")) if (!one.matches("main, nav, .skip, script, template, header, footer")) bad.push("region " + one.tagName);
+for (const one of all("ul, ol")) if ([...one.children].some(own => !own.matches("li, script, template"))) bad.push("list");
+for (const one of all("li")) if (!one.parentElement.matches("ul, ol")) bad.push("listitem");
+for (const one of all("th")) if (!one.scope) bad.push("scope " + one.textContent);
+for (const one of all("[tabindex]")) if (one.tabIndex > 0) bad.push("tabindex");
+for (const one of all(".scroll")) if (one.tabIndex !== 0) bad.push("scrollable-region-focusable");
+for (const one of all("a[href^='#']")) if (one.getAttribute("href").length > 1 && !document.querySelector(one.getAttribute("href"))) bad.push("skip-link");
+if ((document.querySelector("meta[name=viewport]").content || "").match(/user-scalable=no|maximum-scale/)) bad.push("meta-viewport");
+return bad;"""
+
+
+def test_a_screen_reader_is_told_what_everything_is(served, chrome):
+    sized(chrome, 390)
+    for address in addresses(served):
+        chrome.get(served.address + address)
+        until(chrome, lambda: "in line" not in text_of(chrome) and "your turn" not in text_of(chrome))
+        chrome.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+        assert chrome.execute_script(OUTLINE) == [], address
+        nodes = chrome.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+        shown = [node for node in nodes if not node.get("ignored") and node.get("role", {}).get("value") in NAMED]
+        nameless = [node for node in shown if not node.get("name", {}).get("value", "").strip()]
+        assert nameless == [], address
+        assert len(shown) > 4
+        landmarks = [node["role"]["value"] for node in nodes if not node.get("ignored") and "role" in node]
+        assert landmarks.count("main") == 1
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
@@ -146,7 +277,7 @@ def test_pages_fit_can_be_read_and_fetch_nothing_from_elsewhere(served, chrome, 
     measure = measure.rstrip().removesuffix(");") + ")();"
     import json
 
-    for address in ("/ask", "/ask/answer/Q00001", "/bench", "/bench/card/W1", "/monday", "/floor"):
+    for address in addresses(served):
         for width in (390, 794, 1280):
             sized(chrome, width, dark)
             chrome.get(served.address + address)
