@@ -223,50 +223,6 @@ def addresses(served):
     return [address.format(row=rows[0]["reject_id"]) for address in ALL_PAGES]
 
 
-NAMED = {
-    "button", "link", "textbox", "combobox", "checkbox", "spinbutton", "Date", "InputTime", "image", "table", "region", "navigation",
-    "DisclosureTriangle", "heading", "Canvas", "dialog", "radio", "slider", "searchbox",
-}  # fmt: skip
-# what stands on a page once, in order, and belongs together; axe-core's rules of these names (from memory)
-OUTLINE = """const bad = [], all = (what) => [...document.querySelectorAll(what)];
-const ids = all("[id]").map(one => one.id);
-for (const id of new Set(ids)) if (ids.filter(one => one === id).length > 1) bad.push("duplicate-id " + id);
-for (const attribute of ["aria-labelledby", "aria-describedby", "for"])
-  for (const one of all(`[${attribute}]`)) for (const id of one.getAttribute(attribute).split(" "))
-    if (!document.getElementById(id)) bad.push(`${attribute} names nothing: ${id}`);
-if (!document.documentElement.lang) bad.push("html-has-lang");
-if (!document.title.trim()) bad.push("document-title");
-if (all("main").length !== 1) bad.push("landmark-one-main");
-if (all("h1").length !== 1) bad.push("page-has-heading-one");
-const levels = all("h1, h2, h3, h4").filter(one => one.getClientRects().length).map(one => +one.tagName[1]);
-levels.reduce((before, level) => { if (level > before + 1) bad.push("heading-order " + level); return level; }, 0);
-for (const one of all("body > *")) if (!one.matches("main, nav, .skip, script, template, header, footer")) bad.push("region " + one.tagName);
-for (const one of all("ul, ol")) if ([...one.children].some(own => !own.matches("li, script, template"))) bad.push("list");
-for (const one of all("li")) if (!one.parentElement.matches("ul, ol")) bad.push("listitem");
-for (const one of all("th")) if (!one.scope) bad.push("scope " + one.textContent);
-for (const one of all("[tabindex]")) if (one.tabIndex > 0) bad.push("tabindex");
-for (const one of all(".scroll")) if (one.tabIndex !== 0) bad.push("scrollable-region-focusable");
-for (const one of all("a[href^='#']")) if (one.getAttribute("href").length > 1 && !document.querySelector(one.getAttribute("href"))) bad.push("skip-link");
-if ((document.querySelector("meta[name=viewport]").content || "").match(/user-scalable=no|maximum-scale/)) bad.push("meta-viewport");
-return bad;"""
-
-
-def test_a_screen_reader_is_told_what_everything_is(served, chrome):
-    sized(chrome, 390)
-    for address in addresses(served):
-        chrome.get(served.address + address)
-        until(chrome, lambda: "in line" not in text_of(chrome) and "your turn" not in text_of(chrome))
-        chrome.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-        assert chrome.execute_script(OUTLINE) == [], address
-        nodes = chrome.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
-        shown = [node for node in nodes if not node.get("ignored") and node.get("role", {}).get("value") in NAMED]
-        nameless = [node for node in shown if not node.get("name", {}).get("value", "").strip()]
-        assert nameless == [], address
-        assert len(shown) > 4
-        landmarks = [node["role"]["value"] for node in nodes if not node.get("ignored") and "role" in node]
-        assert landmarks.count("main") == 1
-
-
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_pages_fit_can_be_read_and_fetch_nothing_from_elsewhere(served, chrome, dark):
     measure = (
