@@ -92,10 +92,11 @@ def due_words(due: str, start: str) -> str:
 def advice(doc: QuoteDocument) -> str:
     """What to promise, by which option, how surely, and what keeps the date asked for."""
     option, sure = doc["options"][0], doc.get("sure", 0.9)
-    kept = times(option.get("promise_chance", sure))
+    kept, asked = times(option.get("promise_chance", sure)), times(sure)
+    rounded = "" if kept == asked else f"{asked} asked for, rounded up to the half day; "
     return " ".join(
         [
-            f"Promise {promised_words(option, doc['start'])}: {kept} such jobs are ready by then ({named_option(option)}).",
+            f"Promise {promised_words(option, doc['start'])}: {kept} such jobs are ready by then ({rounded}{named_option(option)}).",
             *_rivals(doc),
             *about_due(doc),
         ]

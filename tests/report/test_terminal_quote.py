@@ -10,7 +10,10 @@ from calib.report.terminal_quote import show_quote
 
 def test_the_terminal_says_what_to_promise_and_why():
     text = show_quote(quote_document(), stages=True)
-    assert "Promise Thu 3 Dec 18:00: 93 of 100 such jobs are ready by then (VPP vpp1, 100 GBP)." in text
+    assert (
+        "Promise Thu 3 Dec 18:00: 93 of 100 such jobs are ready by then (9 of 10 asked for, rounded up to the half day; VPP vpp1, 100 GBP)."
+        in text
+    )
     assert "Wanted by Thu 3 Dec 12:00: VPP vpp1 (100) keeps it 83 of 100 times." in text
     assert "1 of 4 stages not yet learned" in text
     assert "Out: pbf1 (PBF): too large." in text
