@@ -160,6 +160,24 @@ def test_examples_of_the_pages_run_in_this_lab(lab, fitted, tmp_path, monkeypatc
     play(page, tmp_path)
 
 
+def test_the_week_counts_builds_and_held_ranges_as_capacity_and_backtest_do(lab, drift):
+    from calib.shop.read_shop import read_shop
+    from calib.workflow.backtest import backtest_shop
+    from calib.workflow.capacity import find_capacity
+    from calib.workflow.report import HONESTY_WEEKS, RECENT_WEEKS, week_data
+
+    week = week_data(lab, read_shop(lab), drift)
+    capacity = find_capacity(lab, weeks=RECENT_WEEKS)
+    assert week["time_goes"]["printed"] == capacity["builds"]
+    first = capacity["resources"][0]
+    assert {name: week["time_goes"]["bottleneck"][name] for name in ("resource", "load", "sooner_h")} == {
+        name: first[name] for name in ("resource", "load", "sooner_h")
+    }
+    backtest = backtest_shop(lab, weeks=HONESTY_WEEKS)
+    assert week["backtest"]["coverage"] == backtest["coverage"]
+    assert week["backtest"]["predictions"] == backtest["predictions"]
+
+
 PART, START = "parts/sensor_bracket.stl", "2026-11-23T08:00"
 COMMANDS = (
     f"quote {PART} --qty 10 --start {START}",

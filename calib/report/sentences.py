@@ -317,8 +317,8 @@ def hours_sentence(row: ProcessTime) -> str:
     """What one process took: the words of its bars.
 
     >>> hours_sentence({"process": "PBF", "touch_min": 600, "machine_min": 1200, "wait_min": 90, "builds": 2})
-    'PBF, 2 builds: 10 h hands on, 20 h machine alone, 1 h 30 min waiting.'
+    'PBF, work on 2 builds: 10 h hands on, 20 h machine alone, 1 h 30 min waiting.'
     """
-    builds = f", {count(row['builds'], 'build')}" if row.get("builds") is not None else ""
+    builds = f", work on {count(row['builds'], 'build')}" if row.get("builds") is not None else ""
     hours = ", ".join(f"{duration(minutes)} {word}" for word, minutes in times_of(row).items())
     return f"{row['process']}{builds}: {hours}."

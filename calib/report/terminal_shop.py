@@ -35,7 +35,7 @@ def show_capacity(doc: CapacityDocument) -> str:
         return "Nothing is used by this demand: does the shop file name its machines?"
     changed = {load["resource"]: load for load in doc.get("changed") or ()}
     heads = "resource|~|load|>running|>waiting|>idle|>sooner without" + ("|>changed" if changed else "")
-    lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')}, {doc['weeks']:g} weeks; hours a week"]
+    lines = [f"Load by {doc['demand']}: {count(doc['builds'], 'build')} printed, {doc['weeks']:g} weeks; hours a week"]
     new = [
         load
         for load in doc.get("changed") or ()

@@ -44,7 +44,7 @@ def week_page(data: WeekData) -> str:
         quotes : those whose parts were packed in the same weeks: ``score_ranges`` of the quoting room, and 'in_time'
         time_goes : {'rows': [{'process', 'touch_min', 'machine_min', 'wait_min', 'builds'}],
             'bottleneck': the first row of ``calib capacity``, with 'lead_time_h', or None; 'since': date,
-            'printed', 'failed': numbers of builds}
+            'printed', 'failed': numbers of builds whose printing began in those weeks}
         health : {'silent_machines': [{'machine', 'last'}], 'quarantined', 'held', 'to_confirm': numbers,
             'questions': [text], 'below_floor': [{'build_id', 'stage', 'actual_min', 'floor_min'}], 'lines': [text]}
         peers : the ``peers`` of the last ``calib backtest --peers``, None where there was none

@@ -80,14 +80,10 @@ def logged_demand(folder: Path, shop: Shop, weeks: float) -> Demand:
     with open_store(folder, read_only=True) as store:
         builds, runs = find_builds(store), find_runs(store)
     of_builds = runs_by_build(builds, runs)
-    printed = of_builds[(of_builds["stage"] == "printing") & of_builds["started_at"].notna()]
-    if printed.empty:
+    looked_at, until = begun_lately(of_builds, weeks)
+    if not looked_at:
         raise TooFewRunsError("No printing is logged yet, so there is no demand.", "Name a plan: --plan FILE.")
-    until = printed["started_at"].max()
-    looked_at, with_before = (
-        set(printed.loc[printed["started_at"] > until - timedelta(weeks=count), "build_id"])
-        for count in (weeks, weeks + BEFORE)
-    )
+    with_before, _ = begun_lately(of_builds, weeks + BEFORE)
     known = as_spelled(builds, shop)
     ran = known[known["build_id"].isin(with_before)]
     named = runs.explode("build_ids").groupby("build_ids")["started_at"].min().reindex(ran["build_id"])
@@ -107,6 +103,17 @@ def _machines_left(builds: pd.DataFrame, of_builds: pd.DataFrame, shop: Shop) ->
     last = there.groupby("build_id")["ended_at"].max().groupby(builds.set_index("build_id")["machine"]).max()
     whole = [name for name, machine in shop.machines.items() if machine.chambers == 1]
     return {machine: last[machine].timestamp() / 60 for machine in whole if machine in last.index}
+
+
+def begun_lately(of_builds: pd.DataFrame, weeks: float) -> tuple[set[str], pd.Timestamp]:
+    """Builds whose printing began in the last weeks before the last that did, and when that was; none, and no time, where
+    no printing is logged.
+
+    of_builds : as of ``runs_by_build``
+    """
+    printed = of_builds[(of_builds["stage"] == "printing") & of_builds["started_at"].notna()]
+    until = printed["started_at"].max()
+    return set(printed.loc[printed["started_at"] > until - timedelta(weeks=weeks), "build_id"]), until
 
 
 def flow_of(demand: Demand, today: Shop, shop: Shop, fitted: Fitted, seed: int = 0) -> Flow:

@@ -27,13 +27,13 @@ from calib.store.review import list_review
 from calib.store.settings import find_setting
 from calib.workflow.backtest import PEERS_NAME
 from calib.workflow.capacity import mean_lead_h, resource_loads
-from calib.workflow.demand import flow_of, logged_demand
+from calib.workflow.demand import begun_lately, flow_of, logged_demand
 from calib.workflow.drift import charts_of, find_drift
 from calib.workflow.fit import Logged, read_logged, told
 from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
-from calib.workflow.learning import LearningRows, learning_rows
+from calib.workflow.learning import LearningRows, learning_rows, runs_by_build
 from calib.workflow.pages import check_folder
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import find_promises
@@ -101,12 +101,13 @@ def time_goes(logged: Logged, learned: LearningRows) -> TimeGoes:
         }
         for process, part in demand.groupby("process", sort=False)
     ]
-    printed = failure_rows(logged.builds, logged.runs[logged.runs["ended_at"] > since], logged.last_end)
+    printed, _ = begun_lately(runs_by_build(logged.builds, logged.runs), RECENT_WEEKS)  # as capacity counts them
+    outcomes = failure_rows(logged.builds[logged.builds["build_id"].isin(printed)], logged.runs, logged.last_end)
     return {
         "rows": rows,
         "since": str(since.date()),
         "printed": len(printed),
-        "failed": int(printed["failed"].sum()),
+        "failed": int(outcomes["failed"].sum()),
     }
 
 

@@ -49,7 +49,7 @@ def test_load_of_the_fullest_resource_on_the_week_page_and_by_the_capacity_comma
 def test_builds_of_a_process_in_the_picture_and_in_its_table():
     page = week_page(full_week()).replace("\N{NO-BREAK SPACE}", " ")
     assert (
-        page.count("VPP, 9 builds: 10 h hands on, 40 h machine alone, 25 h waiting.") == 2
+        page.count("VPP, work on 9 builds: 10 h hands on, 40 h machine alone, 25 h waiting.") == 2
     )  # a wide picture and a slim one
     (row,) = re.findall(r'<tr><th scope="row">VPP</th>(.*?)</tr>', page)
     assert re.findall(r">([^<]+)</td>", row) == ["10 h", "40 h", "25 h", "9"]
