@@ -14,6 +14,7 @@ from calib.baseline.exposure import masked_exposure_s
 from calib.baseline.heat import cake_cooling_s, warm_up_s
 from calib.baseline.learning_curve import repeats
 from calib.baseline.motion import move_s
+from calib.logs.bench_card import COLUMNS
 
 WIDTH, HEIGHT, LEFT, BOTTOM, RIGHT, TOP = 560, 300, 56, 42, 150, 14
 COLOURS = ("#1b5e8a", "#b3541e", "#3f7d3a", "#7a4b94")  # told apart by their labels too
@@ -97,7 +98,37 @@ def simulated(count: int) -> pd.DataFrame:
     )
 
 
+# a filled bench card; one cell for each of its columns
+FILLED = (
+    ("2 Mar", "B1", "washing", "13:40", "13:58", "", "", "wash", "kim", "", ""),
+    ("2 Mar", "B1+B4", "post_curing", "14:30", "14:58", "", "", "cure", "kim", "", ""),
+    ("2 Mar", "B3", "printing", "16:20", "07:50", "✓", "", "mex1", "", "", "over night"),
+    ("3 Mar", "B2", "unloading", "08:05", "08:12", "", "", "mex1", "ash", "", ""),
+    ("3 Mar", "B2", "sanding", "09:00", "10:15", "", "", "bench", "ash", "10", ""),
+    ("3 Mar", "B4", "washing", "10:40", "10:58", "", "✓", "wash", "kim", "", "holes"),
+)
+LINE_PX, CARD_PX = 26, 720
+
+
+def bench_card() -> str:
+    """The front's table of a bench card, filled by hand."""
+    ends = np.cumsum([0, *(share for _, share, _ in COLUMNS)]) * CARD_PX / 100
+    high = LINE_PX * (len(FILLED) + 1)
+    marks = [f'<rect width="{CARD_PX}" height="{LINE_PX}" fill="#eee"/>']
+    marks += [f'<path d="M0 {LINE_PX * n}H{CARD_PX}" stroke="#555"/>' for n in range(len(FILLED) + 2)]
+    marks += [f'<path d="M{end:g} 0V{high}" stroke="#555"/>' for end in ends]
+    for left, (name, _, _) in zip(ends, COLUMNS, strict=False):
+        marks += [text(left + 4, 11 * n + (17 if "," not in name else 11), word, "start", "600")
+                  for n, word in enumerate(name.split(", "))]  # fmt: skip
+    for n, row in enumerate(FILLED, 1):
+        cells = zip(ends, row, strict=False)
+        marks += [text(left + 4, LINE_PX * n + 17, cell, "start", colour="#1b3f8a") for left, cell in cells if cell]
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-1 -1 {CARD_PX + 2} {high + 2}" font-family="sans-serif" font-size="11">'
+    return f"{head}<title>A filled bench card</title>{''.join(marks)}</svg>\n"
+
+
 PICTURES = {
+    "bench_card": bench_card,
     "moves": moves,
     "exposure": exposure,
     "warming": warming,
