@@ -19,7 +19,7 @@ def map_(
     kind: Annotated[
         str | None,
         typer.Option(
-            metavar="KIND", help="What it is a log of: builds, stages, items or events. Default: told from its columns."
+            metavar="KIND", help="What it is a log of: builds, stages, items or events. Default: seen from its columns."
         ),
     ] = None,
     shop: ShopFolder = HERE,

@@ -111,7 +111,7 @@ def _bytes_of(path: Path) -> bytes:
     if path.suffix.lower() not in READERS:
         raise MeshError(
             f"{path.name} is not a kind of part file that is read here.",
-            f"Read are {kinds}, told by the file's ending.",
+            f"These are read: {kinds}, known by the file's ending.",
         )
     try:
         size = path.stat().st_size

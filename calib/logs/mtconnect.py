@@ -43,7 +43,7 @@ def stream_rows(path: Path, shown: str) -> tuple[tuple[str, ...], list[Row], tup
             rows += _device_rows(device, len(rows))
     if not rows:
         raise LogFileError(
-            f"{shown} holds no Execution states, so no run can be told.", "Include Execution in the path."
+            f"{shown} holds no Execution states, so no run can be found.", "Include Execution in the path."
         )
     return NAMES, rows, _span(root)
 

@@ -50,7 +50,7 @@ def test_the_document_has_the_keys_of_the_interface(told):
 @pytest.mark.parametrize(
     ("name", "text"),
     [(".", ". is a folder. Name one file in it."), ("none.stl", "none.stl does not exist"),
-     ("shop.toml", "shop.toml is not a kind of part file that is read here. Read are 3MF, OBJ, PLY, STEP, STL")],
+     ("shop.toml", "shop.toml is not a kind of part file that is read here. These are read: 3MF, OBJ, PLY, STEP, STL")],
 )  # fmt: skip
 def test_what_is_no_part_is_named(told, name, text):
     status, said = told("measure", name)
