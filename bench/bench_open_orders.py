@@ -31,7 +31,7 @@ PROMISE = timedelta(days=30)
 def make_lab(folder: Path, weeks: int, orders: int) -> None:
     """Import and fit a lab's logs; then accept quotes, so many."""
     from calib.store.open_store import open_store
-    from calib.store.quotes import accept_quote, save_quote
+    from calib.store.quotes import Acceptance, accept_quote, save_quote
     from calib.workflow.fit import fit_shop
     from calib.workflow.import_logs import import_logs
     from calib.workflow.init import init_shop
@@ -49,7 +49,7 @@ def make_lab(folder: Path, weeks: int, orders: int) -> None:
     with open_store(folder) as store:
         for number in range(orders):
             name = save_quote(store, documents[number % len(documents)], kept=True)
-            accept_quote(store, name, 0, datetime.now(UTC) + PROMISE, day.SURE, None, f"O{number}")
+            accept_quote(store, name, Acceptance(0, datetime.now(UTC) + PROMISE, day.SURE, None, f"O{number}"))
 
 
 def cpu_of(words: list[str]) -> tuple[float, float]:
