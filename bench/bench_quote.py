@@ -1,4 +1,4 @@
-"""Wall time of a quote and a comparison: three processes, 12 machines, 5,000 draws, a part of 100,000 faces.
+"""Wall and CPU time of a quote and a comparison: three processes, 12 machines, 5,000 draws, a part of 100,000 faces.
 
 Run: python bench/bench_quote.py
 Each figure is that of a fresh Python, imports included, after one run to warm the disk's cache. Cost must grow at
@@ -7,6 +7,7 @@ most linearly with builds and draws: that is shown as ratios of CPU time in one 
 
 from __future__ import annotations
 
+import resource
 import subprocess
 import sys
 import tempfile
@@ -28,13 +29,13 @@ from calib.geometry.read_mesh import read_mesh
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.learned import Learned
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.shop.read_shop import read_shop
 folder = Path(sys.argv[1])
 imports = time.perf_counter() - begun
 shop, mesh = read_shop(folder), read_mesh(folder / "part.stl")
 reading = time.perf_counter() - begun - imports
-request = QuoteRequest((Line(60),), datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone)))
+request = QuoteRequest((OrderLine(60),), datetime(2026, 11, 25, 11, tzinfo=ZoneInfo(shop.timezone)))
 learned = Learned(Calibrator(prior_only=True), Waits(), Failures())
 if sys.argv[2] == "quote":
     quote(request, shop, [mesh], learned)
@@ -89,7 +90,7 @@ from calib.calibration.waits import Waits
 from calib.geometry.read_mesh import read_mesh
 from calib.quoting.learned import Learned
 from calib.quoting.plan import plan_options
-from calib.quoting.request import Line, QuoteRequest
+from calib.quoting.request import OrderLine, QuoteRequest
 from calib.quoting.shape import ShapeFinder
 from calib.shop.read_shop import read_shop
 folder = Path(sys.argv[1])
@@ -99,7 +100,7 @@ learned = Learned(Calibrator(prior_only=True), Waits(), Failures())
 
 def seconds(quantity, draws):
     begun = time.process_time()
-    planned, _, _ = plan_options(QuoteRequest((Line(quantity),), start), shop, shapes, learned, (), 0, draws)
+    planned, _, _ = plan_options(QuoteRequest((OrderLine(quantity),), start), shop, shapes, learned, (), 0, draws)
     return time.process_time() - begun, sum(len(one.option.builds) for one in planned)
 
 seconds(60, 200)
@@ -110,16 +111,22 @@ for quantity, draws in ((120, 4000), (480, 1000)):
 """
 
 
+def children_cpu() -> float:
+    spent = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return spent.ru_utime + spent.ru_stime
+
+
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         write_shop(Path(folder))
         write_part(Path(folder) / "part.stl")
         for what in ("quote", "quote", "compare"):
-            begun = time.perf_counter()
+            begun, spent = time.perf_counter(), children_cpu()
             done = subprocess.run(
                 [sys.executable, "-c", RUN, folder, what], stdout=subprocess.PIPE, text=True, check=True
             )
-            print(f"{what}: {time.perf_counter() - begun:.2f} s ({done.stdout.strip()})")
+            clock, cpu = time.perf_counter() - begun, children_cpu() - spent
+            print(f"{what}: {clock:.2f} s, {cpu:.2f} s of CPU ({done.stdout.strip()})", flush=True)
         subprocess.run([sys.executable, "-c", GROWTH, folder], check=True)
 
 
