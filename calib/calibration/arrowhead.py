@@ -65,11 +65,8 @@ def arrowhead(information: np.ndarray, block: np.ndarray) -> Arrowhead | None:
     return found
 
 
-def solve_arrowhead(system: Arrowhead, vector: np.ndarray, tail: int) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean, and covariance of the last ``tail`` parameters, shapes (p,), (tail, tail).
-
-    Raises OutsideModelError when the system has no solution.
-    """
+def solve_arrowhead(system: Arrowhead, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mean and covariance, shapes (p,), (p, p). Raises OutsideModelError when the system has no solution."""
     p, edge = len(vector), int(system.bounds[-1])
     right = vector[system.order]
     factors, solved = [], np.empty((edge, p - edge + 1))
@@ -82,36 +79,25 @@ def solve_arrowhead(system: Arrowhead, vector: np.ndarray, tail: int) -> tuple[n
     mean = np.empty(p)
     mean[edge:] = lapack.dpotrs(border, right[edge:] - left[:, -1], lower=1)[0] if p > edge else 0.0
     mean[:edge] = solved[:, -1] - solved[:, :-1] @ mean[edge:]
-    wanted = np.flatnonzero(system.order >= p - tail)
-    covariance = _covariance(system, factors, inverse_of(border), solved[:, :-1], wanted)
-    result = np.empty(p)
-    result[system.order] = mean
-    if not np.isfinite(result).all():
+    if not np.isfinite(mean).all():
         raise OutsideModelError(
             "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
         )
-    whole = np.empty_like(covariance)
-    place = system.order[wanted] - (p - len(wanted))
-    whole[np.ix_(place, place)] = covariance
-    return result, whole
+    result, covariance = np.empty(p), np.empty((p, p))
+    result[system.order] = mean
+    covariance[np.ix_(system.order, system.order)] = _covariance(system, factors, inverse_of(border), solved[:, :-1])
+    return result, covariance
 
 
-def _covariance(
-    system: Arrowhead, factors: list[np.ndarray], border: np.ndarray, solved: np.ndarray, wanted: np.ndarray
-) -> np.ndarray:
-    """Covariance of the parameters at the places ``wanted``, sorted; of each block they are its last."""
-    edge = int(system.bounds[-1])
-    inner = wanted[wanted < edge]
-    across = solved[inner] @ border[:, wanted[len(inner) :] - edge]
-    result = np.empty((len(wanted), len(wanted)))
-    k = len(inner)
-    result[:k, :k] = (solved[inner] @ border) @ solved[inner].T
-    result[:k, k:], result[k:, :k] = -across, -across.T
-    result[k:, k:] = border[np.ix_(wanted[k:] - edge, wanted[k:] - edge)]
+def _covariance(system: Arrowhead, factors: list[np.ndarray], border: np.ndarray, solved: np.ndarray) -> np.ndarray:
+    """Covariance in the order of the blocks."""
+    p, edge = len(system.order), int(system.bounds[-1])
+    across = solved @ border
+    result = np.empty((p, p))
+    result[:edge, :edge] = across @ solved.T
+    result[:edge, edge:], result[edge:, :edge], result[edge:, edge:] = -across, -across.T, border
     for here, factor in zip(system.blocks, factors, strict=True):
-        at = slice(*np.searchsorted(inner, [here.start, here.stop]))
-        begin = here.stop - here.start - (at.stop - at.start)
-        result[at, at] += inverse_of(factor[begin:, begin:])
+        result[here, here] += inverse_of(factor)
     return result
 
 

@@ -106,31 +106,19 @@ def _by_build(
     return (loads @ weighted).tocsr(), precision, loads @ (weight * y)
 
 
-def solve(
-    information: np.ndarray, vector: np.ndarray, tail: int, block: np.ndarray | None = None
+def solve_and_invert(
+    information: np.ndarray, vector: np.ndarray, block: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean of a symmetric positive definite system, and the covariance of its last ``tail`` parameters alone.
+    """Posterior mean and covariance of a symmetric positive definite system.
 
     information : shape (p, p); vector : shape (p,); block : shape (p,), see ``arrowhead``
-    Returns shapes (p,) and (tail, tail). The inverse of all takes several times as long.
     Raises OutsideModelError when the system has no solution.
     """
     parted = arrowhead(information, block) if block is not None else None
     if parted is not None:
-        return solve_arrowhead(parted, vector, tail)
+        return solve_arrowhead(parted, vector)
     factor = factor_of(information)
-    last = len(vector) - tail
-    return _mean(factor, vector), inverse_of(factor[last:, last:])
-
-
-def solve_and_invert(
-    information: np.ndarray, vector: np.ndarray, block: np.ndarray | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean and covariance of a symmetric positive definite system; arguments as of ``solve``.
-
-    Raises OutsideModelError when the system has no solution.
-    """
-    return solve(information, vector, len(vector), block)
+    return _mean(factor, vector), inverse_of(factor)
 
 
 def _mean(factor: np.ndarray, vector: np.ndarray) -> np.ndarray:

@@ -99,19 +99,6 @@ class Levels:
         own = sums[:, 0] + STEP_CELL_WEIGHT * self.step_of_kind[self.kind]
         self.step = np.maximum(own / (sums[:, 1] + STEP_CELL_WEIGHT), SMALLEST_STEP)
 
-    def reweigh(self, mean: np.ndarray, covariance: np.ndarray, nu: float) -> None:
-        """Weigh the steps within the window anew; the one into its first week keeps its weight.
-
-        mean : shape (weeks * k,), levels of the window's weeks, week by week; covariance : of these
-        """
-        if self.weeks < 2 or not self.count:
-            return
-        node = np.arange(len(mean)).reshape(self.weeks, self.count)
-        spread = np.diag(covariance)[node]
-        unknown = np.maximum(spread[1:] + spread[:-1] - 2 * covariance[node[1:], node[:-1]], 0.0)
-        squares = (np.diff(mean[node], axis=0) ** 2 + unknown) / self.gaps()[1:]
-        self.step_weights[1:] = (nu + 1) / (nu + squares / self.step)
-
     def _squares(self, mean: np.ndarray, covariance: np.ndarray, p: int) -> np.ndarray:
         """Expected square of each step for each week that it takes, shape (weeks, k)."""
         nodes = self.nodes(p)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from calib.calibration.design import Coded, Design, prior_precision
-from calib.calibration.normal_equations import Moments, accumulate, solve, solve_and_invert, sparse_rows
+from calib.calibration.normal_equations import Moments, accumulate, solve_and_invert, sparse_rows
 from calib.calibration.options import Options
 from calib.calibration.robust import share_of_spread, t_weight
 from calib.calibration.state import SCALE_OFFSET, SMALLEST_SIGMA
@@ -56,16 +56,13 @@ class Scales:
         silent = window.censored | (np.abs(window.y) < AS_PLANNED)
         return accumulate(design, own + score / per_row, np.where(silent, 0.0, per_row * clean))
 
-    def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray, variances: bool) -> None:
-        """One step towards the scales that make the window's residuals most likely; with ``variances`` also of how much they differ."""
+    def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
+        """One step towards the scales that make the window's residuals most likely, and of how much they differ."""
         moments = self.moments(window, clean, sigma2) + self.frozen
         at = np.arange(self.design.size)
         precision = prior_precision(self.design, self.variance)
         moments.information[at, at] += precision
         vector = moments.vector + precision * self.design.centre
-        if not variances:
-            self.mean, _ = solve(moments.information, vector, 0)
-            return
         self.mean, self.covariance = solve_and_invert(moments.information, vector)
         self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
 

@@ -15,7 +15,7 @@ from calib.calibration.arrowhead import seen_in
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, before_any_run, location_blocks, prior_precision, scale_blocks
 from calib.calibration.encoder import Encoder
-from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve, solve_and_invert, sparse_rows
+from calib.calibration.normal_equations import Moments, accumulate, build_effects, solve_and_invert, sparse_rows
 from calib.calibration.normal_plus_t import score_of
 from calib.calibration.options import Options
 from calib.calibration.priors import LOCATION, SCALE, Priors
@@ -200,42 +200,32 @@ class WeeklyPass:
         sweeps = self.options.sweeps if not few else MOST_SWEEPS if self.options.priors else FIRST_SWEEPS
         for sweep in range(sweeps):
             fit = window.fit
-            self._sweep(window, learns=few or sweep == sweeps - 1)
+            self._sweep(window)
             self.change = float(np.quantile(np.abs(window.fit - fit), MOST_ROWS)) if window.count else 0.0
             self.sweeps_done += 1
             if sweep + 1 >= FIRST_SWEEPS and self.change < SETTLED:
                 break
         window.hand_back()
 
-    def _sweep(self, window: Window, learns: bool) -> None:
-        """One round: weigh the rows, solve for all effects at once, learn scales and steps from them.
-
-        learns : their variances too: only that reads the covariance of all effects, which costs four times the solution
-        """
+    def _sweep(self, window: Window) -> None:
+        """One round: weigh the rows, solve for all effects at once, learn variances, scales and steps from them."""
         sigma2 = self.scales.sigma2(window)
         y, weight, clean = self._weights(window, sigma2)
         shared = self.builds.of(window)
         design = self._design_of(window)
         information, vector = self._with_priors(accumulate(design, y, weight, shared))
         block = np.append(self.block, np.tile(self.block[self.levels.column], self.levels.weeks))
-        if learns:
-            self.mean, self.covariance = solve_and_invert(information, vector, block)
-        else:
-            p = self.design.size
-            self.mean, tail = solve(information, vector, len(vector) - p, block)
-            if self.options.robust:
-                self.levels.reweigh(self.mean[p:], tail, self.options.step_nu)
+        self.mean, self.covariance = solve_and_invert(information, vector, block)
         window.fit = design @ self.mean
         effect, effect_variance = build_effects(y - window.fit, weight, shared)
         window.residual = window.y - window.fit - effect
-        if learns:
-            of = design.tocoo()
-            window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
-            self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
-            self.levels.learn(
-                self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
-            )
-        self.scales.learn(window, clean, sigma2, learns)
+        of = design.tocoo()
+        window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
+        self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
+        self.levels.learn(
+            self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
+        )
+        self.scales.learn(window, clean, sigma2)
         self.builds.learn(window, clean, sigma2)
         gross = self.gross + np.array([np.sum(1 - clean), len(clean)])
         share = (gross[0] + GROSS_WEIGHT * GROSS_SHARE) / (gross[1] + GROSS_WEIGHT)
