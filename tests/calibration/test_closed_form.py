@@ -19,7 +19,7 @@ LEVELS = (0.1, 0.5, 0.9)
 
 @pytest.fixture
 def no_full_model(monkeypatch):
-    def fail(information, vector):
+    def fail(information, vector, block):
         raise MemoryError("no room for the covariance")
 
     monkeypatch.setattr(weekly, "solve_and_invert", fail)
