@@ -6,15 +6,17 @@ import json
 import os
 import shutil
 import signal
+import time
 
 import duckdb
+import numpy as np
 import pytest
 from made_labs import write_logs
 
 from calib.cli.app import run
 from calib.errors import StoreError
-from calib.sites.local import run_local
-from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task
+from calib.sites.local import _context, run_local
+from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task, run_task
 from calib.store.fits import find_checkpoints, find_fit
 from calib.store.open_store import open_store
 from calib.workflow.alone import LOCK, alone_in
@@ -22,6 +24,8 @@ from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import send_site
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
+
+KILLS = 200 if os.environ.get("CALIB_LONG") else 6
 
 
 def states(document):
@@ -189,3 +193,38 @@ def test_a_folder_without_sites_and_an_unknown_engine_are_sentences(tmp_path, ca
     assert "holds no site" in capsys.readouterr().err
     assert run(["sites", "fit", str(tmp_path), "--engine", "steam"]) == 2
     assert '"steam" is no engine' in capsys.readouterr().err
+
+
+def killed_at(task, seconds):
+    """Do the task in a process of its own that is killed so many seconds on; whether it was ended by that."""
+    process = _context().Process(target=run_task, args=(task,))
+    process.start()
+    process.join(seconds)
+    process.kill()
+    process.join()
+    return process.exitcode == -signal.SIGKILL
+
+
+@pytest.mark.slow
+def test_kills_at_any_moment_leave_nothing_half_written_and_the_next_night_heals(company, learned, night):
+    place, rng = company / "all", np.random.default_rng(11)
+    whole = {site: (learned / "all" / "results" / "effects" / f"site={site}" / "rows.parquet") for site in ("S1", "S2")}
+    rows = {site: duckdb.sql(f"FROM '{path}' ORDER BY ALL").fetchall() for site, path in whole.items()}
+    killed, tries, slowest = 0, 0, 6.0
+    while killed < KILLS:
+        tries += 1
+        assert tries < 4 * KILLS
+        site = ("S1", "S2")[tries % 2]
+        task = Task(str(place), site, "fit")
+        began = time.perf_counter()
+        if killed_at(task, float(rng.uniform(0.0, slowest))):
+            killed += 1
+        else:
+            slowest = 0.9 * slowest + 0.1 * (time.perf_counter() - began)
+            (task.folder / "fit.made-of").unlink()  # else there is nothing left to do for the next one
+        for path in (place / "results").rglob("*.parquet"):
+            assert path.name.startswith(".") or duckdb.sql(f"SELECT count(*) FROM '{path}'").fetchall()
+    assert set(states(night(place, "fit")).values()) <= {DONE, UNCHANGED}
+    for site in ("S1", "S2"):
+        path = place / "results" / "effects" / f"site={site}" / "rows.parquet"
+        assert duckdb.sql(f"FROM '{path}' ORDER BY ALL").fetchall() == rows[site]
