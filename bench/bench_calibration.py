@@ -1,7 +1,7 @@
 """Score, coverage and speed of the calibration on simulated labs whose truth is known; the oracle's score is 1.
 
 python bench/bench_calibration.py [--seeds 1,2,3,4,5] [--tangled 1] [--peers] [--sparse 50] [--jobs]
-    [--told] [--speed] [--refit 24]
+    [--known-law] [--speed] [--refit 24]
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ from calib.calibration.rows import read_runs
 
 FIRST_WEEK = 8
 SPARSE_WEEKS = 20  # a shorter run of many labs: a lab has some 30 runs in cells under 10
-# true sd of the simulator's effects, and variance and machine's load of its builds: what --told tells the model
-TOLD_SD = {"process": 0.1, "stage": 0.15, "cell": 0.1, "machine_cell": 0.04, "material": 0.07, "material_cell": 0.05,
+# true sd of the simulator's effects, and variance and machine's load of its builds: what --known-law gives the model
+TRUE_SD = {"process": 0.1, "stage": 0.15, "cell": 0.1, "machine_cell": 0.04, "material": 0.07, "material_cell": 0.05,
            "operator": 0.12, "operator_cell": 0.06}  # fmt: skip
-TOLD_BUILD, TOLD_LOAD = BUILD_SD**2, MACHINE_LOAD
+TRUE_BUILD, TRUE_LOAD = BUILD_SD**2, MACHINE_LOAD
 
 
 def scored(labs: list[Lab], tables: list[pd.DataFrame]) -> pd.DataFrame:
@@ -42,13 +42,13 @@ def scored(labs: list[Lab], tables: list[pd.DataFrame]) -> pd.DataFrame:
     for number, (lab, table) in enumerate(zip(labs, tables, strict=True)):
         truth = lab.truth.iloc[table["source"]].reset_index(drop=True)
         given = np.log(table[list(LEVELS)].to_numpy() / table["baseline_min"].to_numpy()[:, None])
-        told = oracle(truth)
+        oracles = oracle(truth)
         y = truth["y"].to_numpy()
         frame = truth.assign(
             lab=number,
             behind=table["runs_behind"].to_numpy(),
             score=interval_score(y, given[:, 2], given[:, 6], 0.8),
-            best=interval_score(y, told[:, 2], told[:, 6], 0.8),
+            best=interval_score(y, oracles[:, 2], oracles[:, 6], 0.8),
             **{
                 f"c{100 * (LEVELS[-1 - i] - LEVELS[i]):.0f}": (y >= given[:, i]) & (y <= given[:, -1 - i])
                 for i in range(4)
@@ -101,16 +101,16 @@ def tell_variances() -> None:
     Those of sizes, of machines (which differ in how persons' stages show them), of steps and of noise stay learned.
     """
 
-    def told(options: Options) -> tuple[Block, ...]:
+    def fixed_blocks(options: Options) -> tuple[Block, ...]:
         return tuple(
-            replace(block, fixed=True, start_sd=TOLD_SD[block.name]) if block.name in TOLD_SD else block
+            replace(block, fixed=True, start_sd=TRUE_SD[block.name]) if block.name in TRUE_SD else block
             for block in location_blocks(options)
         )
 
     def keep(self: BuildEffect, *_: object) -> None:
-        self.variance, self.machine_load = TOLD_BUILD, TOLD_LOAD
+        self.variance, self.machine_load = TRUE_BUILD, TRUE_LOAD
 
-    weekly.location_blocks = told  # type: ignore[attr-defined]
+    weekly.location_blocks = fixed_blocks  # type: ignore[attr-defined]
     BuildEffect.learn = keep  # type: ignore[method-assign, assignment]
 
 
@@ -139,8 +139,8 @@ def _jobs_of(lab: Lab, draws: int) -> Iterator[tuple[float, ...]]:
                 continue
             y = job["location"].to_numpy() + job["tau"].to_numpy() * rng.standard_normal((draws, 1))
             y = y + job["sigma"].to_numpy() * rng.standard_t(job["df"].to_numpy(), (draws, len(job)))
-            told = (job["baseline_min"].to_numpy() * np.exp(y)).sum(axis=1)
-            ends = (np.quantile(total, [0.1, 0.9]) for total in (minutes[:, at].sum(axis=1), told))
+            true_total = (job["baseline_min"].to_numpy() * np.exp(y)).sum(axis=1)
+            ends = (np.quantile(total, [0.1, 0.9]) for total in (minutes[:, at].sum(axis=1), true_total))
             yield tuple(np.log([(job["baseline_min"] * np.exp(job["y"])).sum(), *np.concatenate(list(ends))]))
 
 
@@ -218,11 +218,11 @@ def main() -> None:
     )
     parser.add_argument("--sparse", type=int, default=0, metavar="N", help="N short labs, for cells under 10 runs")
     parser.add_argument("--jobs", action="store_true", help="whole jobs")
-    parser.add_argument("--told", action="store_true", help="tell the model the true variances: near the bound")
+    parser.add_argument("--known-law", action="store_true", help="give the model the true variances: near the bound")
     parser.add_argument("--speed", action="store_true")
     parser.add_argument("--refit", type=int, default=0, metavar="WEEKS", help="beside refitting every week: short labs")
     options = parser.parse_args()
-    if options.told:
+    if options.known_law:
         tell_variances()
     seeds = [int(seed) for seed in options.seeds.split(",") if seed]
     if options.refit:

@@ -2,7 +2,7 @@
 
 Each chart has 0.3 to 40 runs a week (log-uniform), Student-t 5 noise of sd 1 and 2.5 % gross outliers of 5 to 15 sd,
 three of five upwards. Five charts a year step by 0.5, 1 or 1.5 sd in weeks 8 to 26. A step is found by an alarm of its
-sign within 26 weeks; its weeks are whole weeks until the alarm. All are told the level before the first alarm. CUSUM
+sign within 26 weeks; its weeks are whole weeks until the alarm. All know the level before the first alarm. CUSUM
 limits are tuned on quiet years of their own seed to 2 false alarms; ours come from a bootstrap of each lab's own runs. The likelihood detector is told the law of the noise (by a table) and
 the size of the step. The gross outliers' sign and the window of 26 weeks are choices of this script.
 """
@@ -132,7 +132,7 @@ class Ours:
         return found
 
 
-class ToldAll:
+class KnowsAll:
     """Page's test on the log-likelihood ratio of the true noise law for the three sizes and both signs, limits tuned."""
 
     def __init__(self, stretch: float = 1.0) -> None:
@@ -165,7 +165,7 @@ class ToldAll:
         return found
 
 
-Rule = CusumRule | WeeklyDiscoveries | Ours | ToldAll
+Rule = CusumRule | WeeklyDiscoveries | Ours | KnowsAll
 
 
 def false_alarms(rule: Rule, labs: list[list[Chart]]) -> float:
@@ -192,11 +192,11 @@ def scored(rule: Rule, labs: list[list[Chart]]) -> str:
             false += sum(week < chart.step for week, _ in alarms)
             after = [week - chart.step for week, sign in alarms if week >= chart.step and sign * chart.size > 0]
             found[abs(chart.size)].append(after[0] if after and after[0] <= WINDOW else np.inf)
-    told = [f"{false / len(labs):5.2f}"]
+    cells = [f"{false / len(labs):5.2f}"]
     for delays in found.values():
         hit = np.isfinite(delays)
-        told.append(f"{100 * np.mean(hit):4.0f} %, {np.floor(np.median(np.array(delays)[hit])):2.0f}")
-    return " | ".join(told)
+        cells.append(f"{100 * np.mean(hit):4.0f} %, {np.floor(np.median(np.array(delays)[hit])):2.0f}")
+    return " | ".join(cells)
 
 
 def main() -> None:
@@ -209,14 +209,14 @@ def main() -> None:
     quiet = [lab_year(np.random.default_rng([7, i]), 0) for i in range(years[1])]
     sample = noise(np.random.default_rng(9), 200_000)
     plain = log_run_lengths(clipped(np.concatenate([sample, -sample])), SLACK)
-    told = ToldAll(0.05)
-    while false_alarms(told, quiet) > 2.0:
-        told.stretch *= 1.3
+    known = KnowsAll(0.05)
+    while false_alarms(known, quiet) > 2.0:
+        known.stretch *= 1.3
     rules: dict[str, Rule] = {
         "clipped CUSUM, one limit (ARL0 2,000)": CusumRule(clipped, None, plain),
         "clipped CUSUM, chart by chart": tuned(CusumRule(clipped, 0.0, plain), quiet),
         "Benjamini-Hochberg 5 % weekly": WeeklyDiscoveries(),
-        "likelihood, told density and sizes": told,
+        "likelihood, known density and sizes": known,
         "ours": Ours(),
     }
     print(f"{'rule':42} false a lab-year | 0.5 sd found, weeks | 1 sd | 1.5 sd")

@@ -77,7 +77,7 @@ def joined(predictions: pd.DataFrame, lab: OtherLab) -> pd.DataFrame:
     return pd.concat([stages, totals], ignore_index=True)
 
 
-def told(rows: pd.DataFrame, name: str) -> str:
+def score_line(rows: pd.DataFrame, name: str) -> str:
     actual = rows["minutes"].to_numpy()
     held = [100 * ((rows[low] <= actual) & (actual <= rows[high])).mean() for low, high in RANGES.values()]
     ours = interval_score(np.log(actual), np.log(rows["p10_min"]), np.log(rows["p90_min"]), 0.8).mean()
@@ -105,14 +105,14 @@ def main() -> None:
     labs = 1 if given.quick else given.labs
     rows = pd.concat([run_lab(seed, given.weeks).assign(lab=seed) for seed in range(labs)], ignore_index=True)
     print(f"{'':34} {'n':>6}   50 / 80 / 90 held       score   median |log(actual/baseline)|")
-    print(told(rows[(rows["when"] == "before") & (rows["stage"] != "total")], "before any log: stages"))
-    print(told(rows[(rows["when"] == "after") & (rows["stage"] != "total")], "after fit: stages"))
-    print(told(rows[(rows["when"] == "after") & (rows["stage"] == "total")], "after fit: whole jobs"))
+    print(score_line(rows[(rows["when"] == "before") & (rows["stage"] != "total")], "before any log: stages"))
+    print(score_line(rows[(rows["when"] == "after") & (rows["stage"] != "total")], "after fit: stages"))
+    print(score_line(rows[(rows["when"] == "after") & (rows["stage"] == "total")], "after fit: whole jobs"))
     after = rows[(rows["when"] == "after") & (rows["stage"] != "total")]
     print(f"truth's own ranges, stages: {oracle_score(after):.3f}")
     if given.by_stage:
         for (process, stage), part in rows[rows["when"] == "after"].groupby(["process", "stage"]):
-            print(told(part, f"  {process} {stage}"))
+            print(score_line(part, f"  {process} {stage}"))
 
 
 if __name__ == "__main__":

@@ -4,10 +4,10 @@
 and the quotes are calib's, through the workflow functions of the commands. Orders are scored beside the truth's own
 forward runs from the state of that minute (known parameters, unknown luck). Two rows of figures: on what really came
 (one finish an order), and expected over the truth's forward runs (the same with less chance in it). ``kept``: by the half day promised at '90 % sure', of which the quote
-``said`` so much; ``by sure``: by the minute before it was rounded up to that half day.
+``stated`` so much; ``by sure``: by the minute before it was rounded up to that half day.
 
 Dirty logs: 3 % of machine ends missing, 2 % of rows missing, default routes in the shop file though one of their stages
-is not done at all and three are done and never logged. Seeds 1 to 20 are for tuning; figures that are told come from 101 on.
+is not done at all and three are done and never logged. Seeds 1 to 20 are for tuning; figures that are reported come from 101 on.
 
     python bench/bench_promised_day.py [--quick] [--seeds 101-104] [--orders 75] [--load 0.5] [--dirty]
                                        [--weeks-of-history 16] [--processes MEX,VPP,PBF] [--jobs 2]
@@ -236,8 +236,8 @@ def quote_lab(task: tuple) -> list[dict]:
     from calib.workflow.order import QuoteAsk
     from calib.workflow.quote import quote_part
 
-    setting, dirty, history, told, each = task
-    lab, found = told, []
+    setting, dirty, history, logged_lab, each = task
+    lab, found = logged_lab, []
     rows = with_dirt(lab["rows"], setting.seed) if dirty else lab["rows"]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "lab"
@@ -268,14 +268,14 @@ def quote_lab(task: tuple) -> list[dict]:
 
 
 def order_row(setting: Setting, order: Order, option: dict) -> dict:
-    """What was said, what came and what the truth would have said; hours of lead time."""
+    """What was promised, what came and what the truth would have promised; hours of lead time."""
     chance, hours = np.array(option["lead_quantiles_h"], float).T
     forward = (np.array(order.forward) - order.arrived) / 60
     return {
         "seed": setting.seed, "order": order.name, "process": order.process, "part": order.part,
         "quantity": order.quantity, "builds": len(order.builds), "machine": order.machine, "arrived": stamp(order.arrived),
         "actual_h": (order.finished - order.arrived) / 60, "promised_h": (minute_of(option["promised_at"]) - order.arrived) / 60,
-        "said": option["promise_chance"], "sure_h": (minute_of(option["sure_at"]) - order.arrived) / 60,
+        "stated": option["promise_chance"], "sure_h": (minute_of(option["sure_at"]) - order.arrived) / 60,
         **{f"q{100 * one:g}": float(np.interp(one, chance, hours)) for one in CHANCES},
         "forward_h": forward.tolist(),
     }  # fmt: skip
@@ -303,7 +303,7 @@ def figures(rows: pd.DataFrame) -> dict[str, float | int]:
     kept = rows["promised_h"].to_numpy()
     found["kept"] = 100 * float(np.mean(actual <= kept))
     found["~kept"] = 100 * float(np.mean(forward <= kept[:, None]))
-    found["said"] = 100 * float(rows["said"].mean())
+    found["stated"] = 100 * float(rows["stated"].mean())
     found["~by sure"] = 100 * float(np.mean(forward <= rows["sure_h"].to_numpy()[:, None]))
     own = score(own_low[:, None], own_high[:, None], forward).mean()
     found["score"] = float(score(low, high, actual).mean() / score(own_low, own_high, actual).mean())
@@ -317,7 +317,7 @@ def figures(rows: pd.DataFrame) -> dict[str, float | int]:
     return found
 
 
-COLUMNS = ("orders", "held 50", "held 80", "~held 80", "held 90", "kept", "~kept", "said", "~by sure", "score", "~score", "log score", "width", "bias h", "lead h", "truth held 80")  # fmt: skip
+COLUMNS = ("orders", "held 50", "held 80", "~held 80", "held 90", "kept", "~kept", "stated", "~by sure", "score", "~score", "log score", "width", "bias h", "lead h", "truth held 80")  # fmt: skip
 
 
 def table(rows: pd.DataFrame) -> str:

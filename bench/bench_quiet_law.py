@@ -39,16 +39,16 @@ def main() -> None:
     rng = np.random.default_rng(3)
     normal, timers = rng.standard_normal(1_000_000), rng.standard_t(5, 1_000_000) / np.sqrt(5 / 3)
     timers += np.where(rng.random(len(timers)) < 0.03, rng.uniform(5, 15, len(timers)), 0.0)
-    for name, level in (("level told by the runs", UNKNOWN), ("level told", KNOWN_LEVEL)):
+    for name, level in (("level learned from the runs", UNKNOWN), ("level known", KNOWN_LEVEL)):
         print(f"{name}: pace; at each variance median, factor, distances; mean factor, and that of the program")
         for pace, used in zip(limits.RISE_PACES, limits.RISE_KNOWN_LEVEL if level.known else limits.RISE, strict=True):
-            told, factors = [], []
+            cells, factors = [], []
             for variance in VARIANCES:
                 middle, *beyond = np.quantile(largest(normal * variance**0.5, pace, level, runs, rng), SHARES)
                 to_90, *rest = np.array(beyond) - middle
                 factors.append(to_90 / middle**0.8)
-                told.append(f"{middle:.2f} {factors[-1]:.2f} {rest[0] / to_90:.1f} {rest[1] / to_90:.1f}")
-            print(f"{pace:5}  " + " | ".join(told) + f" | {np.mean(factors):.2f}, {used:.2f}", flush=True)
+                cells.append(f"{middle:.2f} {factors[-1]:.2f} {rest[0] / to_90:.1f} {rest[1] / to_90:.1f}")
+            print(f"{pace:5}  " + " | ".join(cells) + f" | {np.mean(factors):.2f}, {used:.2f}", flush=True)
     print(f"crossed over promised, {', '.join(map(str, RATES))} times a year")
     for pace in limits.RISE_PACES:
         found = largest(timers - np.median(timers), pace, UNKNOWN, runs, rng)

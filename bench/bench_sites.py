@@ -63,8 +63,8 @@ def company_effects(sites: int, law: tuple[np.ndarray, np.ndarray], keeps: float
     for number in range(sites):
         lab = site_of(number, law, HISTORY, keeps)
         made.append(Calibrator(trees=False).fit(lab.runs).own_effects(is_attended).assign(site=f"S{number:03d}"))
-    told = pd.concat(made, ignore_index=True)
-    return told[~told["block"].isin(["machine", "material"])]  # each simulated site has its own
+    effects = pd.concat(made, ignore_index=True)
+    return effects[~effects["block"].isin(["machine", "material"])]  # each simulated site has its own
 
 
 def score(model: Calibrator, rows: pd.DataFrame) -> tuple[float, float]:

@@ -45,7 +45,7 @@ def lab_of(folder: Path, weeks: int) -> tuple[Path, list[Path]]:
 
 
 def in_turn(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-    """An engine in this process, so that its processor time can be told on a busy machine."""
+    """An engine in this process, so that its processor time can be measured on a busy machine."""
     yield from map(run_task, tasks)
 
 

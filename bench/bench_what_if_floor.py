@@ -177,8 +177,8 @@ def main() -> None:
     print(f"{'change':16}{'process':>8}{'true':>9}{'becomes':>9}{'gains':>8}{'said':>9}{'becomes':>9}{'gains':>8}")
     for change, process in dict.fromkeys((row["change"], row["process"]) for row in rows):
         own = [row for row in rows if (row["change"], row["process"]) == (change, process)]
-        true, then, said, after = (mean(row[name] for row in own) for name in ("true_before", "true_after", "before", "after"))  # fmt: skip
-        print(f"{change:16}{process:>8}{true:9.1f}{then:9.1f}{true - then:8.1f}{said:9.1f}{after:9.1f}{said - after:8.1f}")  # fmt: skip
+        true, then, before, after = (mean(row[name] for row in own) for name in ("true_before", "true_after", "before", "after"))  # fmt: skip
+        print(f"{change:16}{process:>8}{true:9.1f}{then:9.1f}{true - then:8.1f}{before:9.1f}{after:9.1f}{before - after:8.1f}")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Charts that others use, and how long they run before they cry: CUSUM, EWMA, weekly discoveries, a detector told the law.
+"""Charts that others use, and how long they run before they signal: CUSUM, EWMA, weekly discoveries, a detector that knows the law.
 
 E. S. Page, "Continuous inspection schemes", Biometrika 41 (1954) 100-115; D. Brook and D. A. Evans, "An approach to the
 probability distribution of cusum run length", Biometrika 59 (1972) 539-549.
@@ -45,7 +45,7 @@ def log_run_lengths(scores: np.ndarray, k: float) -> np.ndarray:
 
 
 def limit_for(run_length: float, logs: np.ndarray) -> float:
-    """Limit h at which the one-sided chart runs ``run_length`` runs on average before it cries.
+    """Limit h at which the one-sided chart runs ``run_length`` runs on average before it signals.
 
     The logarithm of the run length is nearly linear in h: interpolated between LIMITS, and never beyond the last.
     """

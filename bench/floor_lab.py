@@ -397,10 +397,10 @@ class FloorLab:
                         process.interrupt()
                 return
             os.close(write)
-            told = os.read(read, 8)
+            sent = os.read(read, 8)
             os.close(read)
             os.waitpid(child, 0)
-            order.forward.append(struct.unpack("d", told)[0])
+            order.forward.append(struct.unpack("d", sent)[0])
 
 
 def simulate(setting: Setting, catalog: dict, history: int, orders: int, draws: int) -> dict:

@@ -1,4 +1,4 @@
-"""A simulated lab with a known truth: logs of stage runs, and the ranges that a model told everything would give.
+"""A simulated lab with a known truth: logs of stage runs, and the ranges that a model that knows everything would give.
 
     y = log(actual / baseline) = location(cell, size, machine, person, material, week) + build effect + noise
 
@@ -223,7 +223,7 @@ def _logged(rng: np.random.Generator, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def oracle(truth: pd.DataFrame, levels: np.ndarray = LEVELS) -> np.ndarray:
-    """Quantiles of y by a model told everything but the build's effect and the noise, shape (rows, levels)."""
+    """Quantiles of y by a model that knows everything but the build's effect and the noise, shape (rows, levels)."""
     z, weight = np.polynomial.hermite_e.hermegauss(41)
     weight = weight / weight.sum()
     reach = np.sinh(np.linspace(-6.5, 6.5, 1601))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from calib.errors import CalibError
 
-SHOWN = 100  # letters of a name that are told
+SHOWN = 100  # letters of a name that are shown
 
 
 def check_plain(path: Path, error: type[CalibError]) -> None:

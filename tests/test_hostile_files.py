@@ -80,8 +80,8 @@ def test_only_plain_files_are_opened(lab, capsys, monkeypatch):
                     status = run(hostile_files.COMMANDS[door].format(path.name).split())
             except Exception as error:
                 status = repr(error)
-            said = capsys.readouterr().err
-            failures += [f"{make.__name__} to {door}: {status} {said[-300:]}"] if status != 2 else []
+            answer = capsys.readouterr().err
+            failures += [f"{make.__name__} to {door}: {status} {answer[-300:]}"] if status != 2 else []
             path.rmdir() if make is hostile_files.folder else path.unlink()
     print(f"\nno plain file: {len(hostile_files.DOORS) * len(hostile_files.ODD_FILES)} attacks, {len(failures)} failed")
     assert not failures, "\n".join(failures)
@@ -92,17 +92,17 @@ def test_files_larger_inside_than_outside(lab):
     for make, name, door in hostile_files.BOMBS + hostile_files.RARE_BOMBS * LONG:
         path = lab / name
         make(path)
-        status, said, cpu_s, clock_s, most = call(lab, hostile_files.COMMANDS[door].format(name))
+        status, answer, cpu_s, clock_s, most = call(lab, hostile_files.COMMANDS[door].format(name))
         allowed = max(MOST_BYTES, PER_BYTE * path.stat().st_size)
         faults = {
             f"status {status}": status not in (0, 2),
-            said[-300:]: "Traceback" in said or "fault of calib" in said,
+            answer[-300:]: "Traceback" in answer or "fault of calib" in answer,
             f"{most >> 20} MB": most > allowed,
             f"{cpu_s:.0f} s": cpu_s > MOST_S,
         }
         rows.append((make.__name__, door, cpu_s, most >> 20))
         print(
-            f"\n  {make.__name__} to {door}: {status}, {most >> 20} MB, {cpu_s:.1f} s ({clock_s:.0f}): {said[-160:].strip()}"
+            f"\n  {make.__name__} to {door}: {status}, {most >> 20} MB, {cpu_s:.1f} s ({clock_s:.0f}): {answer[-160:].strip()}"
         )
         failures += [f"{make.__name__} to {door}: {text}" for text, is_so in faults.items() if is_so]
         path.unlink()
@@ -115,9 +115,9 @@ def test_files_larger_inside_than_outside(lab):
 
 def test_the_finest_mesh_that_may_be_is_measured(lab):
     hostile_files.large_stl(lab / "x.stl")
-    status, said, cpu_s, _, most = call(lab, "measure x.stl")
+    status, answer, cpu_s, _, most = call(lab, "measure x.stl")
     print(f"\n  4.84 million faces: {most >> 20} MB, {cpu_s:.1f} s of CPU")
-    assert status == 0 and "314." in said  # surface of a sphere of 100 mm in square centimetres
+    assert status == 0 and "314." in answer  # surface of a sphere of 100 mm in square centimetres
     assert cpu_s < MOST_S and most < PER_BYTE * (lab / "x.stl").stat().st_size
 
 
@@ -127,6 +127,6 @@ def test_no_number_is_too_large_to_be_asked(lab):
         f"pieces {'9' * 400} --yield 0.9",
         f"quote part.stl --qty {'9' * 400}",
     ):
-        status, said, cpu_s, *_ = call(lab, line)
-        assert (status, cpu_s < MOST_S) == (2, True), said
-        assert "fault of calib" not in said
+        status, answer, cpu_s, *_ = call(lab, line)
+        assert (status, cpu_s < MOST_S) == (2, True), answer
+        assert "fault of calib" not in answer

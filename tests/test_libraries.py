@@ -102,14 +102,14 @@ def test_the_page_takes_a_part_and_its_links_are_drawn_as_codes(lab):
     words = [sys.executable, "-X", "utf8", "-m", "calib", "serve", "--lan", "--shop", str(lab)]
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, encoding="utf-8") as server:
         try:
-            said = "".join(
+            answer = "".join(
                 iter(
                     server.stdout.readline,
                     "Who has a link comes in: give each to those whom it is for. Ctrl-C ends it.\n",
                 )
             )
-            assert "█" in said
-            port, word = re.search(r":(\d+)/in/(\S+)\n", said[said.index("To everything") :]).groups()
+            assert "█" in answer
+            port, word = re.search(r":(\d+)/in/(\S+)\n", answer[answer.index("To everything") :]).groups()
             browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))
             browser.open(f"http://127.0.0.1:{port}/in/{word}", timeout=60).close()
             asked = browser.open(f"http://127.0.0.1:{port}/ask", timeout=60).read().decode()

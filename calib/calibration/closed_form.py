@@ -51,9 +51,9 @@ class ClosedForm(WeeklyPass):
         nu = self.options.nu
         sd = np.sqrt(before.tau2 + before.sigma**2 * nu / (nu - 2))
         off = np.clip(rows.y - before.location, -LARGEST_SCORE * sd, LARGEST_SCORE * sd)
-        told = np.where(rows.censored & (off < 0), 0.0, 1.0)
+        counts = np.where(rows.censored & (off < 0), 0.0, 1.0)
         faded = 0.5 ** (max(int(rows.ended.max()) - self.ended, 0) / WEEK_NS / HALF_LIFE_WEEKS) if self.ended else 1.0
-        week = [np.bincount(before.cell, told * of, len(self.runs)) for of in (1.0, before.location + off, off**2)]
+        week = [np.bincount(before.cell, counts * of, len(self.runs)) for of in (1.0, before.location + off, off**2)]
         self.sums = np.vstack([self.sums, np.zeros((len(self.runs) - len(self.sums), 3))]) * faded + np.transpose(week)
         self.parent = np.append(self.parent, np.zeros(len(self.runs) - len(self.parent), np.int64))
         self.parent[coded.codes["cell"]] = coded.codes[self.options.group[0]]

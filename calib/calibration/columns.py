@@ -64,11 +64,11 @@ def labels(frame: pd.DataFrame, name: str) -> np.ndarray:
 def truth(frame: pd.DataFrame, name: str) -> np.ndarray:
     """1 for true, 0 for false, UNKNOWN where missing."""
     codes, values = factorized(frame, name)
-    told = [{True: 1, False: 0}.get(value) for value in values]
-    if None in told:
-        at = int(np.flatnonzero(codes == told.index(None))[0])
+    truths = [{True: 1, False: 0}.get(value) for value in values]
+    if None in truths:
+        at = int(np.flatnonzero(codes == truths.index(None))[0])
         raise strange(frame, name, at, "is neither true nor false", "Give True, False or None.")
-    return np.asarray(np.array([*told, UNKNOWN], int)[codes])
+    return np.asarray(np.array([*truths, UNKNOWN], int)[codes])
 
 
 def nanoseconds(frame: pd.DataFrame, name: str) -> np.ndarray:

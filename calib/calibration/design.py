@@ -107,7 +107,7 @@ class Coded:
 
     codes : column -> shape (parts,), code of its label, UNKNOWN where not known or never seen
     size, bend : shape (parts,), see Block.times
-    told, terms : shape (parts, TERMS), shares of the terms as told, and less the cell's middle
+    term_shares, terms : shape (parts, TERMS), shares of the terms as stated, and less the cell's middle
     """
 
     codes: dict[str, np.ndarray]
@@ -115,7 +115,7 @@ class Coded:
     part_row: np.ndarray
     share: np.ndarray
     attended: np.ndarray
-    told: np.ndarray
+    term_shares: np.ndarray
     terms: np.ndarray = field(default_factory=lambda: np.zeros((0, TERMS)))
 
     @property
@@ -126,7 +126,7 @@ class Coded:
         codes = {name: values[parts] for name, values in self.codes.items()}
         terms = self.terms[parts] if len(self.terms) else self.terms
         return Coded(
-            codes, self.size[parts], part_row, self.share[parts], self.attended[parts], self.told[parts], terms
+            codes, self.size[parts], part_row, self.share[parts], self.attended[parts], self.term_shares[parts], terms
         )
 
     def key_of(self, block: Block) -> np.ndarray:

@@ -80,16 +80,16 @@ class Encoder:
     def measure(self, coded: Coded, log_baseline: np.ndarray, learn: bool) -> None:
         """Fill in sizes and centre the terms; with ``learn`` cells that are new get their middles, which then stay."""
         cell = coded.codes["cell"]
-        told = np.column_stack([log_baseline, coded.told])
+        measured = np.column_stack([log_baseline, coded.term_shares])
         if learn:
             for code in range(int(cell.max(initial=UNKNOWN)) + 1):
                 if code == len(self.middle):
-                    self.middle.append(_known_mean(told[cell == code]))
+                    self.middle.append(_known_mean(measured[cell == code]))
                 elif np.isnan(self.middle[code][0]):  # known from other labs, but without a run here until now
-                    self.middle[code] = _known_mean(told[cell == code])
-        middle = np.array([*self.middle, np.full(told.shape[1], np.nan)])
+                    self.middle[code] = _known_mean(measured[cell == code])
+        middle = np.array([*self.middle, np.full(measured.shape[1], np.nan)])
         place = np.where((cell >= 0) & (cell < len(self.middle)), cell, len(self.middle))
-        apart = np.nan_to_num(np.clip(told - middle[place], -SIZE_REACH, SIZE_REACH))
+        apart = np.nan_to_num(np.clip(measured - middle[place], -SIZE_REACH, SIZE_REACH))
         coded.size, coded.terms = apart[:, 0], np.where(np.abs(apart[:, 1:]) > NEGLIGIBLE, apart[:, 1:], 0.0)
 
     def labels(self, name: str) -> list[str]:

@@ -70,7 +70,7 @@ class FilterRun:
     waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)
 
     def run(self, progress: Callable[[int, int], None]) -> None:
-        """Go through all weeks; ``progress`` is told the rows gone through and all."""
+        """Go through all weeks; ``progress`` is called with the rows gone through and all."""
         for week in self.weeks():
             progress(int(week.at[-1]) + 1, self.rows.count)
 

@@ -26,7 +26,7 @@ from calib.calibration.rows import WEEK_NS
 from calib.calibration.second_law import LEVELS, NUMBERS, SCORES, LabelMeans, SecondLaw, Signs, Trees
 from calib.calibration.state import first_parts
 
-# Our choices, unless said otherwise; bench/bench_public.py and bench/bench_calibration.py score the whole on logs of others and of simulators.
+# Our choices, unless stated otherwise; bench/bench_public.py and bench/bench_calibration.py score the whole on logs of others and of simulators.
 FEWEST = 300  # rows from which on trees can say anything
 PLENTY = 2000  # rows from which on a second learner helps
 MOST = 20_000  # of the newest rows are learned from: what a week's refit may cost
@@ -108,7 +108,7 @@ def gate(folds: list[Past], trees: list[np.ndarray]) -> tuple[float, float]:
     shares = np.linspace(0, 1, 11)
     pairs = list(zip(folds, trees, strict=True))
     scores = np.array(
-        [np.hstack([weighted_interval_score(new.y, (1 - g) * new.model + g * said, LEVELS) for new, said in pairs]) for g in shares]
+        [np.hstack([weighted_interval_score(new.y, (1 - g) * new.model + g * grown, LEVELS) for new, grown in pairs]) for g in shares]
     )  # fmt: skip
     best, whole = int(scores.mean(axis=1).argmin()), scores[0].mean()
     won = (scores[0] - scores[best]) / whole

@@ -14,7 +14,7 @@ from calib.calibration.state import Posterior, State
 
 FEWEST_RUNS = 10  # of a cell that says anything to others; our choice
 YEAR_WEEKS = 52.0  # of steps that a walking level may have made
-SAYS = 0.9  # share of its prior's variance from which on an effect's runs have said nothing; our choice
+SAYS = 0.9  # share of its prior's variance from which on an effect's runs carry no information; our choice
 COLUMNS = ["part", "block", "labels", "mean", "variance", "runs"]
 
 

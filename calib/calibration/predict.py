@@ -33,7 +33,7 @@ def spread_of_location(state: State, rows: Rows, expected: Predictive) -> np.nda
 
 
 def _known_elsewhere(state: State, expected: Predictive) -> np.ndarray:
-    """Whether other labs' logs said what each row's cell takes."""
+    """Whether other labs' logs show what each row's cell takes."""
     keys, columns = (
         state.design.keys.get("cell", np.zeros(0, np.int64)),
         state.design.columns.get("cell", np.zeros(0, np.int64)),

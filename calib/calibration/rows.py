@@ -233,7 +233,9 @@ def _split_sums(rows: Rows, frame: pd.DataFrame) -> None:
         split = {name: rows.baseline_min[i]}
         if name is not None and "+" in name:
             pieces = [piece.strip() for piece in name.split("+") if piece.strip()] or [name]
-            split = _told(given[i], pieces, frame.index[i]) or dict.fromkeys(pieces, rows.baseline_min[i] / len(pieces))
+            split = _stated_minutes(given[i], pieces, frame.index[i]) or dict.fromkeys(
+                pieces, rows.baseline_min[i] / len(pieces)
+            )
         for piece, part_min in split.items():
             part_row.append(i)
             names.append(piece)
@@ -246,30 +248,30 @@ def _split_sums(rows: Rows, frame: pd.DataFrame) -> None:
     rows.share = np.array(minutes) / total[rows.part_row]
 
 
-def _told(shares: Any, pieces: list[str], row: Any) -> dict[str, float]:
+def _stated_minutes(shares: Any, pieces: list[str], row: Any) -> dict[str, float]:
     """Minutes of each stage of a sum as the row says them; empty where it says nothing."""
     if shares is None or (isinstance(shares, float) and np.isnan(shares)) or shares is pd.NA:
         return {}
     try:
-        told = {name: float(shares[name]) for name in pieces if shares.get(name) is not None}
-        if not all(np.isnan(value) or 0 <= value <= MOST_MIN for value in told.values()):
+        stated = {name: float(shares[name]) for name in pieces if shares.get(name) is not None}
+        if not all(np.isnan(value) or 0 <= value <= MOST_MIN for value in stated.values()):
             raise ValueError
     except (AttributeError, TypeError, ValueError):
         raise UsageError(
             f"row {row!r}, column shares: {shares!r} does not say the minutes of each stage.",
             f"Give numbers by stage, such as {dict.fromkeys(pieces, 30.0)}, or None for even shares.",
         ) from None
-    return {name: value for name, value in told.items() if value >= LEAST_MIN}
+    return {name: value for name, value in stated.items() if value >= LEAST_MIN}
 
 
 def _attended(frame: pd.DataFrame, rows: Rows) -> np.ndarray:
     """1 where a person works throughout: as the frame says, as the stage's record says, or where persons are named."""
-    told = np.full(len(rows.part_row), UNKNOWN)
+    stated = np.full(len(rows.part_row), UNKNOWN)
     if "stage" in rows.labels:
         hands = {name: int(stage.hands in ("all", "part")) for name, stage in STAGES.items()}
-        told = np.array([hands.get(name, UNKNOWN) for name in rows.labels["stage"]], int).reshape(-1)
+        stated = np.array([hands.get(name, UNKNOWN) for name in rows.labels["stage"]], int).reshape(-1)
     if "attended" in frame:
         column = truth(frame, "attended")[rows.part_row]
-        told = np.where(column != UNKNOWN, column, told)
+        stated = np.where(column != UNKNOWN, column, stated)
     named = np.array([name is not None for name in rows.labels["operator"]], bool)
-    return np.where(told != UNKNOWN, told, named).astype(np.int8)
+    return np.where(stated != UNKNOWN, stated, named).astype(np.int8)

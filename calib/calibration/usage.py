@@ -91,9 +91,9 @@ def _spread(coded: Coded, name: str, codes: np.ndarray, shares: np.ndarray) -> C
     part = np.repeat(np.arange(len(cell)), times)
     rank = np.arange(len(part)) - np.repeat(np.cumsum(times) - times, times)
     made = coded.take(part, coded.part_row[part])
-    told = lost[part]
-    made.codes[name] = np.where(told, codes[cell[part], rank * told], made.codes[name])
-    made.share = np.where(told, made.share * shares[cell[part], rank * told], made.share)
+    filled = lost[part]
+    made.codes[name] = np.where(filled, codes[cell[part], rank * filled], made.codes[name])
+    made.share = np.where(filled, made.share * shares[cell[part], rank * filled], made.share)
     return made
 
 

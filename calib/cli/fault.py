@@ -15,7 +15,7 @@ from calib.plain_file import shown
 USERS = {EACCES, EEXIST, EISDIR, ENAMETOOLONG, ENOTDIR, ENOTEMPTY, EPERM, EROFS}
 OURS = Path(__file__).parents[1]
 DEBUG = "CALIB_DEBUG"  # environment variable: with any text in it a fault is a traceback
-SHOWN = 12  # frames that are told, the innermost ones
+SHOWN = 12  # frames that are reported, the innermost ones
 NO_MEMORY = ("There is not enough memory for this.", "Close other programs, or ask for less at once.")
 
 

@@ -34,7 +34,7 @@ MOST = 500.0  # largest logarithm of odds
 class Level:
     """What is known of the in-control level beforehand.
 
-    known : how well it is known to be 0, one over the variance of what it may be: infinity where it is told; 0 where only
+    known : how well it is known to be 0, one over the variance of what it may be: infinity where it is known; 0 where only
         the runs before tell
     creep : a shift smaller than this is the creep of every stage and counts for nothing [sd of a run]
     """
@@ -115,7 +115,7 @@ def shift_odds(
 
 
 def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
-    """Log odds of runs without any noise at each of n of them, shape (n,): limits are told above them.
+    """Log odds of runs without any noise at each of n of them, shape (n,): limits are set above them.
 
     They grow with the number of lags there are to choose from. A level that only the runs tell is not trusted in its first
     year: then they are a year's.

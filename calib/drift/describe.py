@@ -17,15 +17,15 @@ from calib.drift.slices import find_slices, mix_cause
 NEAR_DAYS = 21  # what was found and logged two or three weeks later counts too
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
 DAYS_A_MONTH = 365.25 / 12
-STILL = "still there"  # shape of a change that is no longer plain, on the day that was told
-LEFT = 0.5  # share of a change as first told from which on it is still there, our choice
+STILL = "still there"  # shape of a change that is no longer plain, on the day first reported
+LEFT = 0.5  # share of a change as first reported from which on it is still there, our choice
 FEWEST_ASIDE = 4  # runs on each side of it
-LATEST = 30  # runs that a usual build is told from
+LATEST = 30  # runs that a usual build is taken from
 
 
 @dataclass(frozen=True)
 class FirstReport:
-    """What was said of an alarm when it was first reported: run of its day, and size [log]."""
+    """What was reported of an alarm first: run of its day, and size [log]."""
 
     run: int
     size: float
@@ -37,7 +37,7 @@ def describe(
     """The document's keys of a stage with an alarm; its level before is that of the runs from ``start``.
 
     A change from when the stage was still being learned leaves it steady; so does one that went back since, or that the
-    mix of parts explains, which is told as a cause.
+    mix of parts explains, which is named as a cause.
     """
     start = max(start, alarm.run - 2 * MOST_BEFORE)
     part = slice(start, None)

@@ -32,7 +32,7 @@ WEEKS_A_YEAR = 52.18
 MOST = 1200  # runs at most of a quiet year that is put together
 PLAIN = 16.0  # gain of a step that is no chance: 4 standard errors
 CLIP = 2.0  # [sd]
-LUCK = 1.1  # false alarms over those asked for, were limits told by the very law of the errors: they are estimated (measured)
+LUCK = 1.1  # false alarms over those asked for, were limits set by the very law of the errors: they are estimated (measured)
 TAIL = 0.1  # shape of the generalised extreme value law
 # Factors of ``rise`` at these paces [runs a year], from bench/bench_quiet_law.py
 RISE_PACES = (12, 24, 60, 150, 400, 1000)

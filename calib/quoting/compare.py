@@ -25,7 +25,7 @@ from calib.quoting.work import Work
 from calib.shop.model import Shop
 
 DRAWS = 1500
-CLEAR = 2 / 3  # chance to be first from which it is said; common practice, no source
+CLEAR = 2 / 3  # chance to be first from which it is stated; common practice, no source
 CONTENDS = 0.2  # chance to be first from which a process is named where it is too close to call
 
 

@@ -1,4 +1,4 @@
-"""What has to be said beside the numbers: warnings, cautions, what was not judged, and what makes a range wide."""
+"""What has to stand beside the numbers: warnings, cautions, what was not judged, and what makes a range wide."""
 
 from __future__ import annotations
 

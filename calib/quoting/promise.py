@@ -66,7 +66,7 @@ def score_promises(promises: pd.DataFrame) -> PromiseScore:
 
 
 def score_ranges(ends: pd.DataFrame) -> RangeScore:
-    """How finished quotes ended against their 80 % range, and whether they come earlier or later than is said.
+    """How finished quotes ended against their 80 % range, and whether they come earlier or later than is stated.
 
     ends : finished_at, p10, p50, p90 (time stamps), one row for each finished quote
     Returns quotes, inside, early, late (numbers), level, early_h and late_h (least and most hours before or after the

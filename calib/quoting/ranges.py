@@ -1,4 +1,4 @@
-"""Draws -> the few numbers that are said: ranges, dates, chances."""
+"""Draws -> the few numbers that are shown: ranges, dates, chances."""
 
 from __future__ import annotations
 

@@ -85,7 +85,7 @@ def ends_of(runs: Iterable[Run]) -> dict[str, np.ndarray]:
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
-    """What builds take that go before others, arrays of shape (draws,) of wall minutes unless said otherwise.
+    """What builds take that go before others, arrays of shape (draws,) of wall minutes unless stated otherwise.
 
     free, printing_from : of each machine, when it is left, and when its last print begins
     chambers : machine -> shape (chambers, draws)

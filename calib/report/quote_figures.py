@@ -205,7 +205,7 @@ def drawing(views: Mapping[str, View]) -> dict[str, Any]:
         "sizes": sizes,
         "width": right + max(depth + EDGE / 2, NAME),
         "height": lower + EDGE,
-        "told": f"{front['width_mm']:.1f} × {side['width_mm']:.1f} × {front['height_mm']:.1f} mm (wide, deep, high)",
+        "size": f"{front['width_mm']:.1f} × {side['width_mm']:.1f} × {front['height_mm']:.1f} mm (wide, deep, high)",
     }
 
 
@@ -294,9 +294,9 @@ def _mark(when: str | None, shown: Sequence[date]) -> dict[str, Any] | None:
 def in_words(course: Sequence[Course]) -> list[str]:
     """The course as sentences, for who cannot see the drawing."""
     lanes = {"hands": "by hand", "machine": "machine", "waiting": "waiting"}
-    told = [
+    sentences = [
         f"{clock_time(span['from'])} to {clock_time(span['to'])}: {stage_name(span['stage'])} "
         f"({lanes[span['lane']]}, {span['job']})"
         for span in course[:IN_WORDS]
     ]
-    return [*told, f"... and {len(course) - IN_WORDS} more"] if len(course) > IN_WORDS else told
+    return [*sentences, f"... and {len(course) - IN_WORDS} more"] if len(course) > IN_WORDS else sentences

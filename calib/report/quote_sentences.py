@@ -18,7 +18,7 @@ SINGLY = 3  # so many options are named one by one
 
 
 def warning_lines(options: Sequence[QuoteOption]) -> list[str]:
-    """What is said of the soonest option of each process, each sentence once."""
+    """What to know of the soonest option of each process, each sentence once."""
     sentences: dict[str, str] = {}
     for option in first_of_each(options):
         for text in option.get("warnings") or ():

@@ -34,7 +34,7 @@ class JudgedCell(ScoredCell):
 OFF = ("too narrow", "wider than needed")
 FEWEST_JUDGED = 10  # predictions
 AT_ONCE = "Look at once"
-SINGLY = 3  # so many of a kind are told one by one
+SINGLY = 3  # so many of a kind are named one by one
 KINDS_OF_TIME = ("hands on", "machine alone", "waiting")
 NOTICED_H = 0.1  # a wait that costs less is none to a person
 

@@ -113,7 +113,7 @@ def began(stage: StageDrift) -> str:
 
 
 def where_from(stage: StageDrift) -> str:
-    """'the whole stage', 'station cure-1', or that it cannot be told."""
+    """'the whole stage', 'station cure-1', or that it is not known."""
     where = stage.get("where")
     if not where:
         return "cannot tell"
@@ -140,7 +140,7 @@ def erratic_sentence(spread: Erratic) -> str:
 
 
 def spread_too(stage: StageDrift) -> list[str]:
-    """What the chart of its spread says; of a stage that moved as well, that its size is told as if the spread had not changed."""
+    """What the chart of its spread says; of a stage that moved as well, that its size is given as if the spread had not changed."""
     spread = stage.get("erratic")
     if not spread:
         return []

@@ -108,7 +108,7 @@ def _problem(problem: SetAsideRow) -> str:
 
 
 def question_lines(doc: ImportDocument) -> list[str]:
-    """This week's questions; 'of' how many is said where there are more."""
+    """This week's questions; 'of' how many is shown where there are more."""
     questions = listed(doc, "review")
     if not questions:
         return []

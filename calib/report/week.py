@@ -23,7 +23,7 @@ from calib.report.units import clock_time, count, day, half_day_time
 
 LONGEST_TABLE = 60
 MOST_DRAWN = 12  # alarms with a picture of their runs, the most urgent ones
-MOST_COMPARED = 8  # slices told of an alarm
+MOST_COMPARED = 8  # slices shown of an alarm
 MOST_PROMISES = 8  # with a row of dots
 MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
@@ -115,7 +115,7 @@ def level_view(stage: StageDrift, today: str) -> dict[str, Any]:
     return {
         "quicker": quicker,
         "word": "▼ quicker" if quicker else "▲ slower",
-        "told": " ".join(sentences_),
+        "sentence": " ".join(sentences_),
         "from": stage_sentences.where_from(stage),
     }
 
@@ -126,7 +126,7 @@ def spread_view(stage: StageDrift, today: str) -> dict[str, Any]:
         "Its usual time is what it was, but ranges and promises widen.",
         *stage_sentences.raised(stage, today),
     ]
-    return {"quicker": False, "word": "↕ more erratic", "told": " ".join(sentences_), "from": None}
+    return {"quicker": False, "word": "↕ more erratic", "sentence": " ".join(sentences_), "from": None}
 
 
 def marked_where_erratic(stage: StageDrift) -> StageDrift:
@@ -169,7 +169,7 @@ def processes_view(charts: Sequence[StageDrift]) -> list[dict[str, Any]]:
         views.append(
             {
                 "process": process,
-                "told": sentences.process_sentence(listed),
+                "sentence": sentences.process_sentence(listed),
                 "stages": [small_view(stage) for stage in listed if stage["state"] != "too_few_runs"],
                 "few": sentences.few_runs_sentence(few),
             }
@@ -182,7 +182,7 @@ def small_view(stage: StageDrift) -> dict[str, Any]:
     name = stage_sentences.word_of(stage)
     picture = small_chart(chart, f"{stage_sentences.name_of(stage)}: {sentence}") if chart else None
     moved = stage_sentences.drifting(stage) or stage_sentences.erratic(stage)
-    return {"name": name, "moved": moved, "told": sentence, "chart": picture}
+    return {"name": name, "moved": moved, "sentence": sentence, "chart": picture}
 
 
 def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
@@ -194,7 +194,7 @@ def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
         for promise in doc["promises"]
     ]
     return {
-        "told": promises_sentence(doc),
+        "sentence": promises_sentence(doc),
         "rows": rows,
         "today": clock_time(doc["start"]),
         "calendar": promises_calendar(doc),

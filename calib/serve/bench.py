@@ -64,7 +64,7 @@ async def show(request: Request) -> Response:
         now=site.now().isoformat(),
         when=when_of(site),
         stages=sorted({stage for route in shop.routes.values() for stage in route}),
-        said=request.query_params.get("said", "")[:200] if request.query_params.get("said") in DONE.values() else "",
+        done=done if (done := request.query_params.get("done")) in DONE.values() else "",
         fresh_id=_fresh_id,
     )
 
@@ -177,7 +177,7 @@ async def tap(request: Request) -> Response:
     sent.setdefault("id", _fresh_id())
     taken = await run_in_threadpool(_take, site, request, sent, datetime.now(UTC))
     site.board.refresh()
-    return RedirectResponse(f"/bench?said={DONE[taken.what]}", 303)
+    return RedirectResponse(f"/bench?done={DONE[taken.what]}", 303)
 
 
 async def taps(request: Request) -> Response:

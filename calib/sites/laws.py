@@ -70,8 +70,8 @@ def laws_of(effects: pd.DataFrame) -> pd.DataFrame:
 
     effects : rows of ``calibration.own_effects`` of each site, with site
     """
-    told = effects[effects["block"] != "spread"].sort_values(["part", "block", "labels", "site"], kind="stable")
-    rows = [_law(key, group) for key, group in told.groupby(["part", "block", "labels"], sort=True)]
+    means = effects[effects["block"] != "spread"].sort_values(["part", "block", "labels", "site"], kind="stable")
+    rows = [_law(key, group) for key, group in means.groupby(["part", "block", "labels"], sort=True)]
     return pd.DataFrame([row for row in rows if row], columns=LAW)
 
 
@@ -95,8 +95,8 @@ def spreads_of(effects: pd.DataFrame, laws: pd.DataFrame) -> list[dict[str, Any]
 
 def _within(effects: pd.DataFrame) -> Iterator[dict[str, Any]]:
     """Spreads inside a lab: the middle one of all sites."""
-    told = effects[(effects["block"] == "spread") & ~effects["labels"].isin([*BETWEEN, "level"])]
-    for (part, block), group in told.groupby(["part", "labels"], sort=True):
+    inside = effects[(effects["block"] == "spread") & ~effects["labels"].isin([*BETWEEN, "level"])]
+    for (part, block), group in inside.groupby(["part", "labels"], sort=True):
         if len(group) >= LEAST_SITES:
             yield _spread(str(part), str(block), float(np.median(group["mean"])), WITHIN_WORTH, len(group))
 

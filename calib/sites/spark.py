@@ -78,8 +78,8 @@ def check_java() -> None:
     if not program or not Path(program).exists():
         where = f"in JAVA_HOME, {home}" if home else "on this machine"
         raise UsageError(f"The engine spark needs Java, and there is none {where}.", remedy)
-    said = subprocess.run([program, "-version"], capture_output=True, text=True, check=False).stderr
-    found = re.search(r'version "(?:1\.)?(\d+)', said)
+    printed = subprocess.run([program, "-version"], capture_output=True, text=True, check=False).stderr
+    found = re.search(r'version "(?:1\.)?(\d+)', printed)
     if found is None or int(found[1]) < OLDEST_JAVA:
         version = found[1] if found else "of no known version"
         raise UsageError(f"The engine spark needs Java {OLDEST_JAVA} or newer; {program} is {version}.", remedy)

@@ -52,10 +52,10 @@ def _strange(company: Path, sent: Sent) -> list[str]:
 def _check_files(company: Path, sent: Sent) -> None:
     """Raises StoreError for the first file that is missing or differs from what the manifest says."""
     again = "Its last results stay; send it again: calib export --company DIR"
-    for name, told in sent.files.items():
+    for name, sent_file in sent.files.items():
         if not (company / name).is_file():
             raise StoreError(f"Site {sent.site}: {name} is missing.", again)
-        if digest_of(company / name) != told["sha256"]:
+        if digest_of(company / name) != sent_file["sha256"]:
             raise StoreError(
                 f"Site {sent.site}: {name} is damaged or cut short: its digest is not the one that was sent.", again
             )

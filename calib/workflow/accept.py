@@ -24,7 +24,7 @@ from calib.store.quotes import Acceptance, accept_quote, find_quote, promised_at
 from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import Today, find_today, forecast
 
-SLIPPED = 0.01  # a chance that fell by more than a hundredth is told
+SLIPPED = 0.01  # a chance that fell by more than a hundredth is reported
 
 
 def accept(

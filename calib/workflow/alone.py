@@ -15,7 +15,7 @@ LOCK = ".lock"  # in folders of a company
 def alone_in(folder: Path, name: str, busy: str) -> Iterator[None]:
     """Hold a folder's lock; the system lets go of it when the process ends, however it ends.
 
-    name : of the lock's file; busy : what is said where another program holds it
+    name : of the lock's file; busy : the sentence where another program holds it
     Raises StoreError then, and where nothing can be written there.
     """
     from filelock import FileLock, Timeout

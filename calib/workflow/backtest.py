@@ -19,7 +19,7 @@ from calib.errors import UsageError
 from calib.store.open_store import open_store
 from calib.store.settings import save_setting
 from calib.workflow.backtest_jobs import Past, backtest_jobs
-from calib.workflow.fit import horizon_of, learn, read_logged, told
+from calib.workflow.fit import counted, horizon_of, learn, read_logged
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
 from calib.workflow.prior import kept_priors
@@ -52,7 +52,7 @@ def backtest_shop(
         learned.rows,
         weeks=weeks,
         options={"priors": priors},
-        progress=told(progress, "Checking the ranges of {} of {} past runs ..."),
+        progress=counted(progress, "Checking the ranges of {} of {} past runs ..."),
     )
     seconds = perf_counter() - began
     document = score(replayed)
@@ -95,7 +95,7 @@ def _peers(
 
 def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[ScoredJobs]:
     whole = replace(past.logged, builds=with_parts(folder, past.logged.builds, past.logged.shop))
-    running = told(progress, "Running {} of {} jobs through the calendar ...")
+    running = counted(progress, "Running {} of {} jobs through the calendar ...")
     return backtest_jobs(replace(past, logged=whole), weeks, running)
 
 

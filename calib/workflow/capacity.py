@@ -31,7 +31,7 @@ def find_capacity(
     """Load of every resource as the builds run through the calendar, the bottleneck first; with ``patch`` also in the
     shop with a patch laid over it.
 
-    plan : a ``builds`` file whose builds are to be made in ``weeks`` (1 unless said); else what ran in the last weeks (4)
+    plan : a ``builds`` file whose builds are to be made in ``weeks`` (1 if not given); else what ran in the last weeks (4)
     Raises UsageError for weeks out of range, TooFewRunsError where nothing is logged and no plan is named.
     """
     shop, fitted = read_shop(folder), find_fitted(folder)

@@ -95,7 +95,7 @@ def fit_and_look(
         known = Checkpoints.from_arrays(find_checkpoints(store)) if as_of is None else None
     priors, elsewhere = kept_priors(folder, logged.shop)
     model = Calibrator(priors=priors).fit(
-        learned.rows, checkpoints=known, progress=told(progress, "Learning from {} of {} runs ...")
+        learned.rows, checkpoints=known, progress=counted(progress, "Learning from {} of {} runs ...")
     )
     tables = model.to_tables() | {"errors": model.errors_} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
@@ -132,8 +132,8 @@ def stages_to_ask_of(never_logged: pd.DataFrame) -> dict[tuple[str, str], int]:
     return {(process, stage): int(builds) for process, stage, builds in often.itertuples(index=False)}
 
 
-def told(progress: Progress, text: str) -> Callable[[int, int], None]:
-    """What tells ``progress`` how far it is: ``text`` with the numbers of what is done and of all."""
+def counted(progress: Progress, text: str) -> Callable[[int, int], None]:
+    """``progress`` by counts: ``text`` with the numbers of what is done and of all."""
     return lambda done, total: progress(text.format(done, total))
 
 

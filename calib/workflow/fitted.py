@@ -1,4 +1,4 @@
-"""The last fit, ready to predict; or the priors, said so."""
+"""The last fit, ready to predict; or the priors, with a word of it."""
 
 from __future__ import annotations
 

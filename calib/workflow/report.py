@@ -29,7 +29,7 @@ from calib.workflow.backtest import PEERS_NAME
 from calib.workflow.capacity import mean_lead_h, resource_loads
 from calib.workflow.demand import begun_lately, flow_of, logged_demand
 from calib.workflow.drift import charts_of, find_drift
-from calib.workflow.fit import Logged, read_logged, told
+from calib.workflow.fit import Logged, counted, read_logged
 from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
@@ -59,7 +59,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
         )
     below = [run for run in below_floor(learned, logged.runs, shop) if run["new"]]
     waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
-    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=told(progress, REPLAYING)))
+    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=counted(progress, REPLAYING)))
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],

@@ -74,7 +74,7 @@ def _learned(folder: Path, out: Path, overwrite: bool, imported: ImportDocument,
 
 @contextmanager
 def logs_are_stored() -> Iterator[None]:
-    """What goes wrong after the import is told with what was done before it.
+    """What goes wrong after the import is reported with what was done before it.
 
     Raises the same CalibError with that sentence.
     """

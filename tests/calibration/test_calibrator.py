@@ -103,9 +103,9 @@ def test_stopped_runs_push_up_not_down():
     runs = lab(120)
     stopped = runs.iloc[::4].assign(actual_min=lambda r: r["actual_min"] * 0.3, censored=True)
     kept = runs.drop(stopped.index)
-    told = pd.concat([kept.assign(censored=False), stopped])
-    taken_as_done = told.assign(censored=False)
-    one, two, three = (Calibrator().fit(r).predict(plan(), LEVELS)[0.5].iloc[0] for r in (kept, told, taken_as_done))
+    answer = pd.concat([kept.assign(censored=False), stopped])
+    taken_as_done = answer.assign(censored=False)
+    one, two, three = (Calibrator().fit(r).predict(plan(), LEVELS)[0.5].iloc[0] for r in (kept, answer, taken_as_done))
     assert two == pytest.approx(one, rel=0.05)
     assert three < one
 
@@ -227,7 +227,7 @@ def test_a_row_without_a_group_is_no_run_and_its_plan_is_like_one_never_seen(not
 
 
 @pytest.mark.parametrize(
-    ("column", "values", "said"),
+    ("column", "values", "sentence"),
     [
         ("censored", ["False", "True"], "column censored: 'False' is neither true nor false"),
         ("attended", ["yes", "no"], "column attended: 'yes' is neither true nor false"),
@@ -237,8 +237,8 @@ def test_a_row_without_a_group_is_no_run_and_its_plan_is_like_one_never_seen(not
         ("ended_at", ["9999-12-31", "2026-01-05"], "column ended_at: Out of bounds"),
     ],
 )
-def test_a_column_of_another_kind_is_refused_not_guessed(column, values, said):
-    with pytest.raises(UsageError, match=said):
+def test_a_column_of_another_kind_is_refused_not_guessed(column, values, sentence):
+    with pytest.raises(UsageError, match=sentence):
         Calibrator().fit(lab(2).assign(**{column: values}))
 
 

@@ -81,5 +81,5 @@ def test_every_level_walks_however_many_effects_there_are():
     )  # fmt: skip
     past["actual_min"] = past["baseline_min"] * np.exp(creep + 0.15 * rng.standard_normal(n))
     model = Calibrator(most_effects=100).fit(past)
-    said = model.predict(past[past["stage"] == "s7"].tail(1), quantiles=LEVELS)[0.5].iloc[0]
-    assert said > past["baseline_min"][past["stage"] == "s7"].iloc[-1] * np.exp(0.7 * creep.max())
+    answer = model.predict(past[past["stage"] == "s7"].tail(1), quantiles=LEVELS)[0.5].iloc[0]
+    assert answer > past["baseline_min"][past["stage"] == "s7"].iloc[-1] * np.exp(0.7 * creep.max())

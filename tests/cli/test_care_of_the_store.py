@@ -40,8 +40,8 @@ def test_how_a_fill_of_1_or_15_was_read_is_said(lab, calib):
     head = "build_id,process,machine,parts,material,infill"
     builds = ("F1,MEX,mex1,1,pla,15", "F2,MEX,mex1,1,pla,1", "F3,MEX,mex1,1,pla,0.2", "F4,MEX,mex1,1,pla,15")
     (lab / "fills.csv").write_text("\n".join([head, *builds, ""]))
-    said = [line for line in calib("import fills.csv")[1].splitlines() if "infill" in line]
-    assert [line.strip().removeprefix("Note: ") for line in said] == [
+    answer = [line for line in calib("import fills.csv")[1].splitlines() if "infill" in line]
+    assert [line.strip().removeprefix("Note: ") for line in answer] == [
         "infill 1 of build F2 is read as solid; 1 % is written 0.01.",
         "infill 15 of build F1 and 1 more is read as 15 %, written 0.15.",
     ]
@@ -89,10 +89,10 @@ def test_forgetting_names_every_file_that_still_holds_the_person(lab, calib, doc
     calib("fit")
     with gzip.open(lab / "logs" / "old.csv.gz", "wt") as out:
         out.write("who\nAda Quill\n")
-    told = document("forget", "Ada Quill", "--yes")
-    assert told["alias"] == alias
-    assert len(told["backups"]) == 2  # the one that was made, and the copy before forgetting
-    assert told["files"] == ["logs/old.csv.gz", "logs/stages.csv", "out/stages.parquet"]
+    answer = document("forget", "Ada Quill", "--yes")
+    assert answer["alias"] == alias
+    assert len(answer["backups"]) == 2  # the one that was made, and the copy before forgetting
+    assert answer["files"] == ["logs/old.csv.gz", "logs/stages.csv", "out/stages.parquet"]
     stored = (lab / STORE_NAME).read_bytes().lower()
     assert not any(trace in stored for trace in (b"quill", alias.lower().encode()))
     assert calib("check")[1] == "The store is sound.\n"

@@ -71,9 +71,9 @@ def test_a_planted_step_is_told_with_what_it_costs_and_what_quotes_assume(moved,
     assert found["change_pct_low"] < 80 < found["change_pct_high"]
     assert found["minutes_per_build"] == pytest.approx(30 * 0.8, rel=0.25)
     assert found["hours_a_month"] > 0
-    said = calib("drift")[1]
-    assert "Quotes use" in said
-    assert "No event is logged near the date" in said
+    answer = calib("drift")[1]
+    assert "Quotes use" in answer
+    assert "No event is logged near the date" in answer
     assert calib("drift --strict")[0] == 1
 
 
@@ -94,7 +94,7 @@ def test_what_a_person_accepts_is_the_plan_from_then_on_and_can_be_taken_back(mo
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (["--accept", "VPP:post_curing"], "An accepted change needs a note."),
         (["--accept", "VPP:packing", "--note", "x"], "VPP:packing does not drift, so there is nothing to accept."),
@@ -104,23 +104,23 @@ def test_what_a_person_accepts_is_the_plan_from_then_on_and_can_be_taken_back(mo
         (["--note", "why"], "--note says why a change is accepted, and no --accept is given."),
     ],
 )
-def test_what_cannot_be_accepted_is_said_and_changes_nothing(moved, calib, words, told):
+def test_what_cannot_be_accepted_is_said_and_changes_nothing(moved, calib, words, sentence):
     status, out, err = calib("drift", *words)
     assert status == 2
     assert out == ""
-    assert told in err
+    assert sentence in err
     assert history(moved) == []
 
 
 def test_the_weekly_run_speaks_of_a_change_until_it_is_accepted(moved, calib):
-    status, said, _ = calib("week logs")
+    status, answer, _ = calib("week logs")
     assert status == 0
-    assert "VPP post curing is still slower" in said
-    assert "Page: pages/week-" in said
+    assert "VPP post curing is still slower" in answer
+    assert "Page: pages/week-" in answer
     assert calib("week logs --strict")[0] == 1
     calib("drift --accept VPP:post_curing", "--note", "longer cycle")
-    status, said, _ = calib("week logs --strict")
-    assert (status, said) == (0, "")
+    status, answer, _ = calib("week logs --strict")
+    assert (status, answer) == (0, "")
     assert list((moved / "pages").glob("week-*.html"))
 
 
@@ -129,9 +129,9 @@ def test_a_row_newly_set_aside_ends_the_quiet_once(moved, calib):
     (moved / "more.csv").write_text(
         "build_id,stage,started_at,ended_at\nB001,pakking,2026-01-07T08:00,2026-01-07T09:00\n"
     )
-    status, said, _ = calib("week more.csv --strict")
+    status, answer, _ = calib("week more.csv --strict")
     assert status == 1
-    assert "1 row newly set aside" in said
+    assert "1 row newly set aside" in answer
     assert calib("week more.csv")[1] == ""
 
 
@@ -161,9 +161,9 @@ def test_a_cure_that_ran_over_night_is_asked_about_once_the_fit_knows_what_is_us
     assert calib("review")[1] == "No row looks wrong.\n"
     (tmp_path / "new.csv").write_text("Wer,Wann\nAda,heute\n", encoding="utf-8")  # it ends the quiet
     assert "\n  calib review       answer the questions" in calib("week logs new.csv")[1]
-    said = calib("review")[1]
-    assert f"stages.csv line {place + 1}: post curing of B020 lasted 900 min where " in said
-    assert "likely a wrong log: a timer that nobody stopped?" in said
+    answer = calib("review")[1]
+    assert f"stages.csv line {place + 1}: post curing of B020 lasted 900 min where " in answer
+    assert "likely a wrong log: a timer that nobody stopped?" in answer
     calib("review 1 --minutes 30")
     calib("fit")
     assert calib("review")[1] == "No row looks wrong.\n"

@@ -35,10 +35,11 @@ def broken(lab, monkeypatch):
 def test_a_fault_of_calib_is_told_without_anything_of_the_user(broken, capsys, as_json):
     assert guarded(["check", *(["--json"] if as_json else [])]) == 2
     out, err = capsys.readouterr()
-    told = json.loads(out)["error"]["message"] if as_json else err
-    assert "This is a fault of calib, not of your files." in told
+    answer = json.loads(out)["error"]["message"] if as_json else err
+    assert "This is a fault of calib, not of your files." in answer
     assert re.search(
-        r"calib \d\S*, Python 3\.\d+\.\d+ on \w+; command check; RuntimeError after KeyError; at .*cli/app.py:\d+", told
+        r"calib \d\S*, Python 3\.\d+\.\d+ on \w+; command check; RuntimeError after KeyError; at .*cli/app.py:\d+",
+        answer,
     )
     for theirs in (SECRET, "Ada", str(broken), "Traceback"):
         assert theirs not in out + err

@@ -101,8 +101,8 @@ def ends_well(empty_once, tmp_path, monkeypatch, capsys):
             status = run([*words])
         except Exception as error:
             return f"{type(error).__name__}: {error}"
-        said = capsys.readouterr().err.strip()
-        return "" if status == 0 or (status == 2 and said.startswith("calib: ")) else f"status {status}: {said}"
+        answer = capsys.readouterr().err.strip()
+        return "" if status == 0 or (status == 2 and answer.startswith("calib: ")) else f"status {status}: {answer}"
 
     def go(rows, commands):
         troubles = {}

@@ -99,12 +99,12 @@ def test_a_mapping_that_is_named_is_the_only_one(mixed, document):
 
 def test_a_mapping_that_is_named_and_reads_nothing_is_told(mixed, document):
     found = document("import mixed/ours.csv mixed/bench.csv --map maps/bench.map.toml --map maps/office.map.toml")
-    assert [told for told in found["warnings"] if "was named" in told] == [
+    assert [answer for answer in found["warnings"] if "was named" in answer] == [
         "maps/office.map.toml was named, and fits none of these logs."
     ]
     again = document("import mixed/ours.csv mixed/bench.csv --map maps/bench.map.toml --map maps/office.map.toml")
-    assert not [told for told in again["warnings"] if "was named" in told]  # nothing is read that was read before
-    assert not [told for told in document("import mixed")["warnings"] if "was named" in told]
+    assert not [answer for answer in again["warnings"] if "was named" in answer]  # nothing is read that was read before
+    assert not [answer for answer in document("import mixed")["warnings"] if "was named" in answer]
 
 
 def test_two_mappings_that_fit_one_log_are_named_and_the_others_come_in(mixed, document):
@@ -170,18 +170,18 @@ def test_commands_can_be_copied_for_a_shop_and_logs_with_blanks_in_their_names(m
 
 def test_of_several_mappings_the_nearest_one_says_what_a_log_lacks(mixed, calib):
     (mixed / "bench 2.csv").write_text("ref,day,took,who\nR-1,2026-01-13,12,Ada\n", encoding="utf-8")
-    told = 'the nearest of 4 mappings, maps/bench.map.toml, names "task", which it lacks.'
-    assert told in calib("import", "bench 2.csv")[2]
+    answer = 'the nearest of 4 mappings, maps/bench.map.toml, names "task", which it lacks.'
+    assert answer in calib("import", "bench 2.csv")[2]
 
 
 def test_what_two_mappings_read_is_told_once_and_a_column_only_if_neither_names_it(mixed, document):
     found = document("import mixed/machine.csv")
     kept = [file["kept_columns"] for file in found["files"]]
     assert kept == [["Started", "Finished"], ["Pieces", "Resin"]]
-    assert not any("machine.csv" in told for told in found["warnings"])
+    assert not any("machine.csv" in answer for answer in found["warnings"])
     (mixed / "mixed" / "machine.csv").write_text(MACHINE.replace("\n", ";x\n"), encoding="utf-8")
-    told = [one for one in document("import mixed/machine.csv")["warnings"] if "machine.csv" in one]
-    assert told == ["mixed/machine.csv: columns that calib does not know were kept untouched: x."]
+    answer = [one for one in document("import mixed/machine.csv")["warnings"] if "machine.csv" in one]
+    assert answer == ["mixed/machine.csv: columns that calib does not know were kept untouched: x."]
 
 
 def test_of_a_log_of_ours_that_has_grown_only_the_end_is_read_and_a_mapped_one_as_a_whole(mixed, document):

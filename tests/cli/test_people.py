@@ -34,7 +34,7 @@ def test_people_are_kept_for_so_many_months(lab, calib):
     calib("import later.csv")
     *old, (who, note, _) = people(lab)
     assert [operator for operator, _, _ in old] == [None] * 4
-    assert "somebody was quick" in {told for _, told, _ in old}
+    assert "somebody was quick" in {answer for _, answer, _ in old}
     assert who.startswith("P-")
     assert note.endswith("helped")
 

@@ -59,13 +59,14 @@ def test_a_day_before_all_logs_says_what_is_left_out(lab, calib):
     "line", ["predict plan.csv --out", "quote part.stl --qty 1 --sheet", "quote part.stl --qty 1 --inward"]
 )
 @pytest.mark.parametrize(
-    ("out", "told"), [("", ". is a folder."), ("logs", "logs is a folder."), ("plan.csv/x.html", "cannot be written")]
+    ("out", "sentence"),
+    [("", ". is a folder."), ("logs", "logs is a folder."), ("plan.csv/x.html", "cannot be written")],
 )
-def test_a_page_that_cannot_be_written_is_told_and_nothing_is_stored(lab, calib, document, line, out, told):
+def test_a_page_that_cannot_be_written_is_told_and_nothing_is_stored(lab, calib, document, line, out, sentence):
     (lab / "plan.csv").write_text("build_id,process,machine,parts\nQ1,VPP,vpp1,2\n")
     status, _, err = calib(line, out)
     assert status == 2
-    assert told in err
+    assert sentence in err
     assert document("quotes")["quotes"] == []
 
 

@@ -48,8 +48,8 @@ def test_an_answer_that_is_none_or_two_is_refused(lab, calib):
 
 def test_commands_that_are_named_hold_for_a_shop_elsewhere(lab, calib, monkeypatch):
     monkeypatch.chdir(lab.parent)
-    said = calib("review --shop lab")[1]
-    (right,) = [line.strip() for line in said.splitlines() if "--right" in line]
+    answer = calib("review --shop lab")[1]
+    (right,) = [line.strip() for line in answer.splitlines() if "--right" in line]
     assert right.startswith("calib review 1 --shop lab --right ")
     assert "calib set-aside --out to-mend --shop lab." in calib("rejects --shop lab")[1]
     written = calib("rejects --shop lab", "--out", "to mend")[1]

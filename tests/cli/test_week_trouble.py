@@ -187,11 +187,11 @@ from calib.cli.app import run
 run(["week", sys.argv[1] + "/logs", "--shop", sys.argv[1]])  # loads all modules while they can be read
 import calib.workflow.show, calib.report.terminal_week
 os.setuid(65534)
-told = []
+calls = []
 for line in sys.argv[2:]:
-    with contextlib.redirect_stdout(io.StringIO()) as said, contextlib.redirect_stderr(said):
-        told.append((run(line.split()), said.getvalue()))
-print(json.dumps(told))
+    with contextlib.redirect_stdout(io.StringIO()) as printed, contextlib.redirect_stderr(printed):
+        calls.append((run(line.split()), printed.getvalue()))
+print(json.dumps(calls))
 """
 
 
@@ -214,9 +214,9 @@ def test_somebody_without_rights_is_told_which_ones_lack(weekly_once, monkeypatc
             return [tuple(one) for one in json.loads(done.stdout.splitlines()[-1])]
 
         no_page = "calib: Nothing can be written into the folder pages. Allow it, or name another with --out.\n"
-        first, (status, told) = as_nobody("week logs", f"week logs --out {hidden}/deep/pages")
+        first, (status, answer) = as_nobody("week logs", f"week logs --out {hidden}/deep/pages")
         assert first == (2, no_page)
-        assert status == 2 and str(hidden) in told and "Permission denied" in told
+        assert status == 2 and str(hidden) in answer and "Permission denied" in answer
         (lab / "pages").chmod(0o777)
         no_lock = "calib: Nothing can be written into .: Permission denied. Allow it; nothing was changed.\n"
         assert as_nobody("week logs") == [(2, no_lock)]
@@ -227,10 +227,10 @@ def test_somebody_without_rights_is_told_which_ones_lack(weekly_once, monkeypatc
         for path in {lab, *lab.rglob("*")} - {secret}:
             os.chown(path, 65534, 65534)
         (lab / "logs" / "sub").mkdir(mode=0o700)
-        (status, told), (of_folder, told_of_folder) = as_nobody("week logs/secret.csv logs/builds.csv", "week logs")
+        (status, answer), (of_folder, told_of_folder) = as_nobody("week logs/secret.csv logs/builds.csv", "week logs")
         assert status == 0
         unread = "Not read: logs/secret.csv cannot be read: Permission denied. Check its name and rights. "
-        assert " ".join(told.split()).startswith(unread)
+        assert " ".join(answer.split()).startswith(unread)
         assert of_folder == 2 and "logs/sub" in told_of_folder and "Permission denied" in told_of_folder
 
 
@@ -257,9 +257,9 @@ def started_week(lab):
 def test_of_two_weekly_runs_at_once_one_wins_and_the_other_says_so(weekly):
     write_logs(weekly / "logs", builds=40)
     both = [started(weekly, "week", "logs") for _ in range(2)]
-    told = [process.communicate() for process in both]
+    answer = [process.communicate() for process in both]
     assert sorted(process.returncode for process in both) == [0, 2]
-    lost = next(err for process, (_, err) in zip(both, told, strict=True) if process.returncode)
+    lost = next(err for process, (_, err) in zip(both, answer, strict=True) if process.returncode)
     assert lost == (
         f"calib: Another weekly run is at work in {weekly}; nothing was changed. Let it end, then try again.\n"
     )
@@ -274,8 +274,8 @@ def test_an_import_beside_a_weekly_run_loses_nothing(weekly):
     (weekly / "more.csv").write_text("build_id,stage,date,work_min\nB001,sanding,2026-01-08,5\n", encoding="utf-8")
     one = started_week(weekly)
     other = started(weekly, "import", "more.csv")
-    told = [process.communicate() for process in (one, other)]
-    assert [one.returncode, other.returncode] == [0, 0], told
+    answer = [process.communicate() for process in (one, other)]
+    assert [one.returncode, other.returncode] == [0, 0], answer
     assert counted(weekly) == 81
     assert problems(weekly) == []
 

@@ -84,14 +84,14 @@ def test_what_a_column_does_not_take_sets_the_row_aside_with_line_column_and_val
     cases = [(name, value) for name, values in BAD[kind].items() for value in values]
     document = lab.take(table([usual | {name: value} | alone(kind, name) for name, value in cases]))
     assert fates(document) == (0, 0, 0, 0, len(cases))
-    told = {
+    answer = {
         (line, column): value
         for line, column, value in lab.rows(f"SELECT line, column_name, value FROM quarantine WHERE kind = '{kind}'")
     }
     lines = lines_of(table([usual | {name: value} | alone(kind, name) for name, value in cases]))
     for (name, value), line in zip(cases, lines, strict=True):
-        assert (line, name) in told, (name, value, sorted(told))
-        assert (told[line, name] or "") == value
+        assert (line, name) in answer, (name, value, sorted(answer))
+        assert (answer[line, name] or "") == value
 
 
 def alone(kind, name):

@@ -43,9 +43,9 @@ def test_what_is_not_done_leaves_quotes_after_the_next_fit_unless_a_hazard_needs
     assert "-> done, not written down" in lab.call("review", asked["machine_cleaning"].lower(), "--not-written")[1]
     assert "changed since the last fit" in " ".join(find_fitted(lab.folder).warnings)
     assert lab.call("fit")[0] == 0
-    told = "20 builds by VPP went another way than the shop file's route: without draining. To take it over, write in shop.toml:"
+    answer = "20 builds by VPP went another way than the shop file's route: without draining. To take it over, write in shop.toml:"
     out = lab.call("review")[1]
-    assert told in out
+    assert answer in out
     assert '\n  [routes]\n  VPP = ["design_adaptation", "file_prep", "machine_setup", ' in out
     assert "washing" in out.partition("[routes]")[2]  # though it was said that it is not done
     fitted = find_fitted(lab.folder)
@@ -83,7 +83,7 @@ def test_a_few_builds_are_no_habit():
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (["S1", "--right"], "Question S1 is of a stage that nobody logs. Say --not-done or --not-written."),
         (["S9", "--not-done"], "There is no question S9."),
@@ -92,7 +92,7 @@ def test_a_few_builds_are_no_habit():
         (["S1,4", "--not-done"], '"S1,4" is no list of questions of stages.'),
     ],
 )
-def test_an_answer_that_does_not_fit_is_one_sentence(lab, words, told):
+def test_an_answer_that_does_not_fit_is_one_sentence(lab, words, sentence):
     status, _, err = lab.call("review", *words)
     assert status == 2
-    assert told in err
+    assert sentence in err

@@ -91,9 +91,9 @@ def test_what_went_back_is_steady_and_said(make_errors, find_stage):
     errors.loc[for_a_while, "actual_min"] *= np.exp(0.4)
     washing = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")
     assert washing["state"] == "steady"
-    (told,) = washing["causes"]
-    assert "slower from" in told
-    assert "Mar 2026 to" in told
+    (answer,) = washing["causes"]
+    assert "slower from" in answer
+    assert "Mar 2026 to" in answer
 
 
 def test_what_went_half_the_way_back_is_still_a_change(make_errors, find_stage):
@@ -191,6 +191,6 @@ def test_days_in_a_cause_are_spoken(make_errors, find_stage, cause):
         errors.loc[(errors["stage"] == "washing") & kind, "actual_min"] *= np.exp(0.4)
     else:
         errors.loc[late & (errors["ended_at"] < START + 20 * WEEK), "actual_min"] *= np.exp(0.4)
-    (told,) = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")["causes"]
-    assert re.search(r"\d (Apr|May) 2026", told)
-    assert not re.search(r"\d{4}-\d\d-\d\d", told)
+    (answer,) = find_stage(check_drift(errors, errors["ended_at"].max()), "washing")["causes"]
+    assert re.search(r"\d (Apr|May) 2026", answer)
+    assert not re.search(r"\d{4}-\d\d-\d\d", answer)

@@ -32,12 +32,12 @@ def slower_while(errors, first, last, size):
 @pytest.mark.parametrize(("runs", "step"), [(260, 0.7), (90, 1.2)])
 def test_an_alarm_stays_and_its_day_stays_inside_the_range_first_told(make_errors, find_stage, runs, step):
     documents, _ = mondays(make_errors(step=step, runs=runs, at_week=12, seed=5), 13, 26)
-    told = [find_stage(document, "washing") for document in documents]
-    first = next(i for i, row in enumerate(told) if row["state"] == "drifting")
-    assert {row["state"] for row in told[first:]} == {"drifting"}
-    assert len({row["known_since"] for row in told[first:]}) == 1
-    assert told[first]["known_since"] == documents[first]["as_of"]
-    for before, row in zip(told[first:], told[first + 1 :], strict=False):
+    answer = [find_stage(document, "washing") for document in documents]
+    first = next(i for i, row in enumerate(answer) if row["state"] == "drifting")
+    assert {row["state"] for row in answer[first:]} == {"drifting"}
+    assert len({row["known_since"] for row in answer[first:]}) == 1
+    assert answer[first]["known_since"] == documents[first]["as_of"]
+    for before, row in zip(answer[first:], answer[first + 1 :], strict=False):
         kept = row["since"] == before["since"]
         assert kept or not before["since_low"] <= row["since"] <= before["since_high"]
 
@@ -68,12 +68,12 @@ def test_an_alarm_whose_logs_are_corrected_ends_as_mended_and_one_that_holds_sta
 
 def test_what_went_back_has_ended_and_does_not_return(make_errors, find_stage):
     errors = slower_while(make_errors(), 10, 14, 0.4)
-    told = [find_stage(document, "washing") for document in mondays(errors, 13, 26)[0]]
-    states = [row["state"] for row in told]
+    answer = [find_stage(document, "washing") for document in mondays(errors, 13, 26)[0]]
+    states = [row["state"] for row in answer]
     assert states[0] == "drifting"
     assert states[-1] == "steady"
     assert states == sorted(states)
-    assert {alarm["ended_why"] for alarm in told[-1]["alarms"]} == {"went back"}
+    assert {alarm["ended_why"] for alarm in answer[-1]["alarms"]} == {"went back"}
 
 
 def test_an_accepted_alarm_is_not_found_again_and_is_kept_for_its_taking_back(make_errors, find_stage):

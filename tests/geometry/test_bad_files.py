@@ -39,11 +39,11 @@ def sentence(path):
     try:
         mesh = read_mesh(path)
     except CalibError as error:
-        said = str(error)
-        assert said.strip().endswith((".", "?"))
-        assert path.name in said
-        assert "Traceback" not in said
-        return said
+        answer = str(error)
+        assert answer.strip().endswith((".", "?"))
+        assert path.name in answer
+        assert "Traceback" not in answer
+        return answer
     assert np.isnan(mesh.volume_mm3) or mesh.volume_mm3 > 0
     assert not np.isnan(mesh.volume_mm3) or mesh.notes  # no volume without a word
     return ""
@@ -76,14 +76,14 @@ def test_a_million_fold_scale_is_measured_right_or_refused(tmp_path_factory, pow
     solid = {"box": box(3, 4, 5), "ball": ball(5.0, 2), "crumpled": crumpled(2)}[shape]
     path = tmp_path_factory.getbasetemp() / "scaled.stl"
     path.write_bytes(stl_bytes(solid * 10.0**power))
-    said = sentence(path)
+    answer = sentence(path)
     if power <= 3:
         assert read_mesh(path).volume_mm3 == pytest.approx(
             as_library_mesh(solid).volume * 10.0 ** (3 * power), rel=1e-4
         )
-    elif said:
-        assert "at most 1e+06 mm are read" in said
-        assert "--unit" in said
+    elif answer:
+        assert "at most 1e+06 mm are read" in answer
+        assert "--unit" in answer
 
 
 @pytest.mark.parametrize(
@@ -204,10 +204,10 @@ def test_files_that_a_part_file_names_are_never_opened(tmp_path, name, data):
     else:
         path.write_bytes(data)
     opened.clear()
-    said = sentence(path)
+    answer = sentence(path)
     assert any(name in one for one in opened)
     assert not [one for one in opened if "secret" in one]
-    assert (data is None) == ("entities are never followed" in said)
+    assert (data is None) == ("entities are never followed" in answer)
 
 
 def test_step_is_read_with_its_own_unit(tmp_path, capfd):

@@ -40,9 +40,9 @@ def test_sealed_hollows_are_found_whichever_way_the_file_turns_its_faces(tmp_pat
     mesh = read_mesh(tmp_path / "part.stl")
     assert sealed_cavities_mm3(mesh) == pytest.approx(tuple(hollows), rel=0.02)
     for process, stays in (("VPP", "resin stays"), ("PBF", "powder stays"), ("MEX", "cannot be removed")):
-        said = sealed_hollows("part.stl", mesh, process)
-        assert len(said) == bool(hollows)
-        assert all(stays in one for one in said)
+        answer = sealed_hollows("part.stl", mesh, process)
+        assert len(answer) == bool(hollows)
+        assert all(stays in one for one in answer)
 
 
 CASE = box(60, 50, 40)
@@ -108,15 +108,15 @@ def test_what_hardly_leaves_a_part_is_said(mesh_of, monkeypatch):
     monkeypatch.setattr("calib.geometry.hollows.FINER", 1)
     small, room = 0.4 * CASE, 0.4 * INNER
 
-    def said(solid):
+    def answer(solid):
         mesh = mesh_of(solid)
         row = enclosed(find_hollows(mesh), np.array([0.0, 0.0, 1.0]))
         return [" ".join(open_hollows("case.stl", mesh, process, row)) for process in ("VPP", "PBF", "MEX")]
 
-    too_fine = said(without(small, room, hole(0.2, 12, 10)))
+    too_fine = answer(without(small, room, hole(0.2, 12, 10)))
     assert "resin stays in it" in too_fine[0] and "powder stays in it" in too_fine[1] and too_fine[2] == ""
-    assert "widest opening is 1.8 mm" in said(without(small, room, hole(1.8, 8, 10), hole(1.8, 15, 10, 16)))[0]
-    assert said(without(small, room, hole(4, 8, 10), hole(4, 15, 10, 16))) == ["", "", ""]
-    beside = said(without(small, room, hole(4, 0, 10, 8, 5, (1, 0, 0))))[0]
+    assert "widest opening is 1.8 mm" in answer(without(small, room, hole(1.8, 8, 10), hole(1.8, 15, 10, 16)))[0]
+    assert answer(without(small, room, hole(4, 8, 10), hole(4, 15, 10, 16))) == ["", "", ""]
+    beside = answer(without(small, room, hole(4, 0, 10, 8, 5, (1, 0, 0))))[0]
     assert "a second lets air in" in beside and "of resin below its openings" in beside
-    assert "narrower than about 3 mm" in said(without(CASE, hole(2, 30, 25, 20, 200, (1, 0, 0))) @ TURN.T)[1]
+    assert "narrower than about 3 mm" in answer(without(CASE, hole(2, 30, 25, 20, 200, (1, 0, 0))) @ TURN.T)[1]

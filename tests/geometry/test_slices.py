@@ -105,7 +105,7 @@ CIRCLE = stack(refs='<s:sliceref slicestackid="8"/>') + stack(refs='<s:sliceref 
 
 
 @pytest.mark.parametrize(
-    ("stacks", "said"),
+    ("stacks", "sentence"),
     [
         (stack(("nan", PLAIN)), "ztop nan, which is no height"),
         (stack((1e30, PLAIN)), "which is no height"),
@@ -128,6 +128,6 @@ CIRCLE = stack(refs='<s:sliceref slicestackid="8"/>') + stack(refs='<s:sliceref 
         (stack(refs='<s:sliceref slicestackid="7"/>' * 1001), "refers to more than 1000 others"),
     ],
 )  # fmt: skip
-def test_what_is_no_stack_of_slices_ends_in_a_sentence(read, stacks, said):
-    with pytest.raises(MeshError, match=said):
+def test_what_is_no_stack_of_slices_ends_in_a_sentence(read, stacks, sentence):
+    with pytest.raises(MeshError, match=sentence):
         read(sliced(stacks))

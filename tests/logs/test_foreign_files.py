@@ -72,9 +72,9 @@ def test_every_line_has_its_reason_and_every_column_left_is_named(tmp_path):
     proposal = proposed(foreign_files.german_semicolons(tmp_path).path)
     lines = proposal["toml"].splitlines()
     assert "# Line 5 was taken as its header." in lines
-    said = [line for line in lines if line.startswith(("build_id", "started_at", "paused_min", '"Waschen"'))]
-    assert len(said) == 6
-    assert all(line.partition("  # ")[2] for line in said)
+    answer = [line for line in lines if line.startswith(("build_id", "started_at", "paused_min", '"Waschen"'))]
+    assert len(answer) == 6
+    assert all(line.partition("  # ")[2] for line in answer)
     assert 'paused_min = "h"  # its heading says h' in lines
     mapped = proposed(csv(tmp_path, "Job,Step,Start,End,Mood\nB1,wash,2026-01-05 08:00,2026-01-05 09:00,fine\n"))
     assert '# Not used, kept as they are: "Mood"' in mapped["toml"]
@@ -190,8 +190,8 @@ def test_a_column_that_only_starts_fill_does_not_tell_runs_apart(tmp_path):
 
 def test_a_unit_that_is_ours_is_shown_as_ours(tmp_path):
     toml = proposed(csv(tmp_path, "Baujob,Maschine,Höhe [mm],Volumen [cm³]\nK-1,resin-1,20,35\n"))["toml"]
-    said = {line.split("  ")[0] for line in toml.splitlines() if "its heading says" in line}
-    assert said == {'# height_mm = "mm"', '# "part_volume_cm3" = "cm3"'}
+    answer = {line.split("  ")[0] for line in toml.splitlines() if "its heading says" in line}
+    assert answer == {'# height_mm = "mm"', '# "part_volume_cm3" = "cm3"'}
 
 
 def test_names_are_spelled_as_the_shop_file_has_them(tmp_path):

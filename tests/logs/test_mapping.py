@@ -125,7 +125,7 @@ def test_every_problem_of_a_mapping_is_told_in_one_pass_with_its_line(tmp_path):
     )
     with pytest.raises(LogFileError) as error:
         read_mapping(path)
-    first, *told = error.value.message.splitlines()
+    first, *answer = error.value.message.splitlines()
     assert first == f"{path} has 20 problems:"
     for words in (
         'line 1, kind "stage" is none of builds, stages, items, events; did you mean stages?',
@@ -144,7 +144,7 @@ def test_every_problem_of_a_mapping_is_told_in_one_pass_with_its_line(tmp_path):
         'line 28, [wide] "wasing" is no stage; did you mean washing or blasting or sanding?',
         "line 30, [start_stop] has no event",
     ):
-        assert f"  {words}" in told
+        assert f"  {words}" in answer
 
 
 def test_a_mapping_that_is_no_text(tmp_path):

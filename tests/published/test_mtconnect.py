@@ -83,11 +83,11 @@ def test_a_buffer_that_ran_over_between_two_streams_is_told(tmp_path, later, los
     for name, text in (("monday.xml", stream(1, 9)), ("tuesday.xml", later)):
         (tmp_path / name).write_text(text, encoding="utf-8")
         document = import_files(tmp_path, [tmp_path / name], ImportOptions("UTC"))
-    told = [
+    answer = [
         f"Between monday.xml and tuesday.xml {lost} observations are lost: the sender's buffer ran over. "
         "Runs in between may lack; ask it more often."
     ]
-    assert document["warnings"] == (told if lost else [])
+    assert document["warnings"] == (answer if lost else [])
 
 
 @pytest.mark.parametrize(

@@ -87,11 +87,11 @@ def test_failures_are_in_every_range(box, shop, request_for, certain, plain_phys
 
 def test_no_cost_is_told_where_a_currency_but_no_rate_is_stated(box, shop, request_for, certain, plain_physics):
     unpriced = replace(shop, currency="EUR", costs={})
-    for costs, told in (({}, False), ({"person_per_h": 40.0}, True)):
+    for costs, answer in (({}, False), ({"person_per_h": 40.0}, True)):
         found = quote(
             request_for(1, processes=("MEX",)), replace(unpriced, costs=costs), [box], Learned(certain), draws=20
         )
-        assert (found["options"][0]["cost"] is not None) == told
+        assert (found["options"][0]["cost"] is not None) == answer
 
 
 def test_a_failed_build_costs_what_its_attempt_took(box, always_open, request_for, certain, plain_physics):

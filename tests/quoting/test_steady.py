@@ -42,6 +42,6 @@ def test_longer_hours_and_a_second_machine_never_make_fewer(box, shop, request_f
 def test_only_the_soonest_of_each_process_says_it(box, shop, request_for):
     twice = replace(shop, machines={**shop.machines, "mex2": replace(shop.machines["mex1"], id="mex2")})
     options = quote(request_for(2), twice, [box], Learned(Calibrator(prior_only=True), Waits()), draws=200)["options"]
-    said = [one["process"] for one in options if one["pieces_per_day"]]
-    assert sorted(said) == ["MEX", "PBF", "VPP"]
+    answer = [one["process"] for one in options if one["pieces_per_day"]]
+    assert sorted(answer) == ["MEX", "PBF", "VPP"]
     assert len(options) > 3

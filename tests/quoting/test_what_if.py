@@ -107,9 +107,9 @@ def test_a_night_shift_names_who_must_be_there_and_the_cautions(folder, part):
 
 def test_a_night_that_is_a_crews_own_is_told_too(shop):
     night = replace(shop.crews["lab"], id="night", hours=(((1320, 1440),), *((),) * 6))
-    said = on_site(shop, replace(shop, crews={**shop.crews, "night": night}), [("MEX", "unloading")])
-    assert said[0].startswith("Open longer on Mon 22:00-24:00:") and "night" in said[0]
-    assert any(line.startswith("MEX unloading: Hot nozzle") for line in said[1:])
+    answer = on_site(shop, replace(shop, crews={**shop.crews, "night": night}), [("MEX", "unloading")])
+    assert answer[0].startswith("Open longer on Mon 22:00-24:00:") and "night" in answer[0]
+    assert any(line.startswith("MEX unloading: Hot nozzle") for line in answer[1:])
 
 
 def test_printing_unattended_is_told(shop):
@@ -123,10 +123,10 @@ def test_printing_unattended_is_told(shop):
 def test_a_process_that_is_new_to_the_lab_comes_with_its_cautions(shop, process, hazard):
     kept = {name: machine for name, machine in shop.machines.items() if machine.process != process}
     stages = [(one, stage) for one in ("MEX", process) for stage in ROUTES[one]]
-    said = on_site(replace(shop, machines=kept), shop, stages)
-    assert said[0].startswith(f"{process} would be new here")
-    assert any(line.startswith(f"{process} ") and hazard in line for line in said[1:])
-    assert not any(line.startswith("MEX ") for line in said)
+    answer = on_site(replace(shop, machines=kept), shop, stages)
+    assert answer[0].startswith(f"{process} would be new here")
+    assert any(line.startswith(f"{process} ") and hazard in line for line in answer[1:])
+    assert not any(line.startswith("MEX ") for line in answer)
     assert on_site(shop, shop, stages) == []
 
 

@@ -97,14 +97,14 @@ def measured(tmp_path, pages: dict[str, str], dark: bool, script: str = MEASURE)
         width = re.search(r"\d+", name)[0]
         frames += f'<iframe id="{name}" src="{name}.html" style="width:{width}px;height:900px;border:0"></iframe>'
     collect = """<script>addEventListener("load", () => setTimeout(() => {
-      const told = {}; for (const f of document.querySelectorAll("iframe")) told[f.id] = f.contentDocument.title;
-      document.title = JSON.stringify(told); }, 500));</script>"""
+      const titles = {}; for (const f of document.querySelectorAll("iframe")) titles[f.id] = f.contentDocument.title;
+      document.title = JSON.stringify(titles); }, 500));</script>"""
     outer = tmp_path / "outer.html"
     outer.write_text(frames + collect, encoding="utf-8")
     scheme = [f"--blink-settings=preferredColorScheme={0 if dark else 1}"]
     ran = run([*WORDS, *scheme, "--dump-dom", outer.as_uri()], tmp_path)
-    told = json.loads(html_text(re.search(r"<title>(\{.*?\})</title>", ran.stdout)[1]).replace("\xa0", " "))
-    return {name: json.loads(text.removeprefix("measured ")) for name, text in told.items()}, ran.stderr
+    answer = json.loads(html_text(re.search(r"<title>(\{.*?\})</title>", ran.stdout)[1]).replace("\xa0", " "))
+    return {name: json.loads(text.removeprefix("measured ")) for name, text in answer.items()}, ran.stderr
 
 
 def run(words: list[str], tmp_path) -> subprocess.CompletedProcess:

@@ -36,13 +36,13 @@ def test_it_shows_three_measures_and_where_it_flips():
 
 
 @pytest.mark.parametrize(
-    ("kept", "told"),
+    ("kept", "sentence"),
     [
         (["MEX", "VPP", "PBF"], "At all these quantities: MEX first, 8 of 10 times or more."),
         (["VPP"], "VPP is the only process that can make it."),
     ],
 )
-def test_where_nothing_flips_the_soonest_is_named(kept, told):
+def test_where_nothing_flips_the_soonest_is_named(kept, sentence):
     doc = comparison()
     options = [option for option in doc["options"] if option["process"] in kept]
-    assert zone_sentences(doc | {"options": options, "zones": doc["zones"][:1]}) == [told]
+    assert zone_sentences(doc | {"options": options, "zones": doc["zones"][:1]}) == [sentence]

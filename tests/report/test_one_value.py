@@ -28,7 +28,7 @@ def test_load_of_the_fullest_resource_on_the_week_page_and_by_the_capacity_comma
         "resource": "V1", "kind": "machine", "servers": 1, "load": 0.8, "sooner_h": 5.7, "hours_used": 134.0,
         "running_h": 100.0, "waiting_h": 34.0, "idle_h": 34.0,
     }  # fmt: skip
-    told = show_capacity(
+    answer = show_capacity(
         {
             "demand": "what was logged",
             "builds": 60,
@@ -38,12 +38,12 @@ def test_load_of_the_fullest_resource_on_the_week_page_and_by_the_capacity_comma
             "warnings": [],
         }
     )
-    (sentence,) = re.findall(r"Builds wait most for [^\n]*", told)
+    (sentence,) = re.findall(r"Builds wait most for [^\n]*", answer)
     week = full_week()
     week["time_goes"] |= {"bottleneck": load | {"lead_time_h": 40.3}}
     assert sentence in words(week_page(week))
     assert "80 %" in sentence
-    assert re.search(r"V1\s+#+\.+\s+80 %", told)  # its row has the load of the sentence
+    assert re.search(r"V1\s+#+\.+\s+80 %", answer)  # its row has the load of the sentence
 
 
 def test_builds_of_a_process_in_the_picture_and_in_its_table():
@@ -57,15 +57,15 @@ def test_builds_of_a_process_in_the_picture_and_in_its_table():
 
 def test_a_change_on_the_page_and_by_the_drift_command():
     drift = drift_of(moved_stage("post_curing"))
-    page, told = words(week_page({"as_of": drift["as_of"], "drift": drift})), show_drift(drift)
-    for said in (
+    page, answer = words(week_page({"as_of": drift["as_of"], "drift": drift})), show_drift(drift)
+    for shown in (
         "8 min more a build (+24 %)",
         "5 h 30 min more a month",
         "41 min for a usual build now (33 min before)",
     ):
-        assert said in page, said
-        assert said in told, said
-    assert re.search(r"\+24 %\s+\+17 % to \+31 %", told)
+        assert shown in page, shown
+        assert shown in answer, shown
+    assert re.search(r"\+24 %\s+\+17 % to \+31 %", answer)
     assert "+24 %, 9 of 10 times between +17 % and +31 %" in page
 
 

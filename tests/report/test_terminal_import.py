@@ -55,7 +55,7 @@ def test_more_questions_than_are_asked_are_counted():
 
 
 def test_what_to_log_next_is_a_sentence():
-    told = {"process": "PBF", "stage": "sanding", "runs": 2, "more": 5, "by": "machine", "value": "bed-2", "now_pct": 40.2, "then_pct": 25.1}  # fmt: skip
-    assert lines(log_next=[told])[-1] == (
+    answer = {"process": "PBF", "stage": "sanding", "runs": 2, "more": 5, "by": "machine", "value": "bed-2", "now_pct": 40.2, "then_pct": 25.1}  # fmt: skip
+    assert lines(log_next=[answer])[-1] == (
         "  5 runs of PBF sanding on bed-2 would narrow this stage from ±40 % to ±25 % (2 runs logged)"
     )

@@ -51,8 +51,8 @@ def test_an_assumed_unit_is_said_first():
 
 def test_a_later_start_is_told_where_it_is_better():
     text = "Start the first build at 16:30 on Tue 1 Dec: printing then ends in staffed hours 90 of 100 times."
-    told = show_quote(quote_document() | {"start_advice": {"moved": True, "text": text}})
-    assert text in " ".join(told.split())
+    answer = show_quote(quote_document() | {"start_advice": {"moved": True, "text": text}})
+    assert text in " ".join(answer.split())
     assert "Start the first build" not in show_quote(
         quote_document() | {"start_advice": {"moved": False, "text": text}}
     )

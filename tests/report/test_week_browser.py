@@ -54,14 +54,14 @@ def test_it_prints_on_a4_light_with_nothing_cut_even_where_the_screen_is_dark(tm
 
 
 TRY = """<script>addEventListener("load", () => {
-  const figure = document.querySelector("figure[tabindex]"), said = figure.querySelector(".said");
+  const figure = document.querySelector("figure[tabindex]"), words = figure.querySelector(".words");
   const press = key => figure.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true, cancelable: true}));
   const shown = [...figure.querySelectorAll("circle")].filter(one => one.getClientRects().length);
-  const told = [said.textContent];
-  press("ArrowLeft"); told.push(said.textContent);
-  press("ArrowLeft"); told.push(said.textContent);
-  shown[0].dispatchEvent(new MouseEvent("click", {bubbles: true})); told.push(said.textContent);
-  document.title = "measured " + JSON.stringify(told);
+  const read = [words.textContent];
+  press("ArrowLeft"); read.push(words.textContent);
+  press("ArrowLeft"); read.push(words.textContent);
+  shown[0].dispatchEvent(new MouseEvent("click", {bubbles: true})); read.push(words.textContent);
+  document.title = "measured " + JSON.stringify(read);
 });</script>"""
 
 

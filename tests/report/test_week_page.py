@@ -23,7 +23,7 @@ def full():
 
 
 @pytest.mark.parametrize(
-    "told",
+    "words_shown",
     [
         "No new change this week. VPP post curing is still slower: 8 min more a build (+24 %). Since about 4 May 2026 "
         "(2 May 2026 to 6 May 2026); station bath &lt;1&gt;. 4 other stages are steady. The times of VPP washing spread wider "
@@ -56,8 +56,8 @@ def full():
         "Gauge &amp; Float",
     ],
 )
-def test_the_page_says(full, told):
-    assert told in full
+def test_the_page_says(full, words_shown):
+    assert words_shown in full
 
 
 def test_text_from_logs_is_escaped(full):
@@ -202,8 +202,8 @@ def test_the_first_sentence_of_an_odd_week(drift, sentence):
 
 def test_few_predictions_are_not_judged():
     few = {"weeks": 1, "predictions": 3, "coverage": {"80": 1.0}, "cells": []}
-    told = three_sentences({"backtest": few})[1]
-    assert told == "Only 3 runs in 1 week could be held against a range: too few to tell whether ranges are right."
+    answer = three_sentences({"backtest": few})[1]
+    assert answer == "Only 3 runs in 1 week could be held against a range: too few to tell whether ranges are right."
 
 
 def test_a_week_in_which_most_builds_failed_says_so_first():

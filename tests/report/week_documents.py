@@ -43,13 +43,13 @@ def moved_stage(name, process="VPP", runs=60, **more):
         "what": "new lamp",
         "note": None,
     }
-    told = {
+    answer = {
         "shape": "step", "since": SINCE, "since_low": "2026-05-02", "since_high": "2026-05-06", "alarm_at": "2026-05-20",
         "change_pct": 24.0, "change_pct_low": 17.0, "change_pct_high": 31.0, "minutes_per_build": 8.0,
         "hours_a_month": 5.5, "plan_min": 33.0, "now_min": 41.0, "taken_up": 0.98, "where": "station bath <1>",
         "where_chance": 0.97, "slices": slices, "events": [event], "chart": chart(runs, since=SINCE),
     }  # fmt: skip
-    return stage(name, "drifting", process, runs) | told | more
+    return stage(name, "drifting", process, runs) | answer | more
 
 
 def drift_of(*stages, together=()):

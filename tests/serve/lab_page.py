@@ -91,8 +91,8 @@ class Served:
     def end(self):
         """SIGTERM; returns the exit status and what was said of it."""
         self.process.terminate()
-        said = self.process.communicate(timeout=60)[1]
-        return self.process.returncode, said
+        answer = self.process.communicate(timeout=60)[1]
+        return self.process.returncode, answer
 
     def close(self):
         self.process.communicate(timeout=60)

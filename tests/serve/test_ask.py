@@ -165,7 +165,7 @@ def test_the_customers_copy_is_a_file_without_what_is_inward(page, answered):
 
 
 @pytest.mark.parametrize(
-    ("fields", "told"),
+    ("fields", "sentence"),
     [
         ({"quantity": "0"}, "a whole number from 1 to 100,000"),
         ({"quantity": "-3"}, "a whole number from 1 to 100,000"),
@@ -175,7 +175,7 @@ def test_the_customers_copy_is_a_file_without_what_is_inward(page, answered):
         ({"due": "2001-01-01"}, "is not after the start"),
     ],
 )
-def test_a_field_that_cannot_be_is_one_sentence(page, fields, told):
+def test_a_field_that_cannot_be_is_one_sentence(page, fields, sentence):
     shown = page.ask(**fields)
     assert shown.status_code == 422
-    assert told in words_of(shown.text)
+    assert sentence in words_of(shown.text)

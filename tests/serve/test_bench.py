@@ -165,7 +165,7 @@ def test_the_servers_clock_counts_and_a_wrong_one_is_told(bench):
 
 
 @pytest.mark.parametrize(
-    ("fields", "told"),
+    ("fields", "sentence"),
     [
         ({"what": "stop", "run": "nobody"}, "is not known here"),
         ({"what": "start", "build_id": "B1", "stage": "flying"}, "is no step of this shop"),
@@ -176,11 +176,11 @@ def test_the_servers_clock_counts_and_a_wrong_one_is_told(bench):
         ({"what": "undo", "of": "nothing"}, "not the last of its run"),
     ],
 )
-def test_a_tap_that_cannot_be_is_a_sentence_and_the_others_are_kept(bench, fields, told):
+def test_a_tap_that_cannot_be_is_a_sentence_and_the_others_are_kept(bench, fields, sentence):
     name = f"wrong-{abs(hash(str(fields)))}"
     answer = send_taps(bench, [{"id": name, **fields}, {"id": f"note-{name}", "what": "undo", "of": "x"}])
     assert answer.status_code == 200
-    assert told in answer.json()["refused"][0]["says"]
+    assert sentence in answer.json()["refused"][0]["says"]
     assert answer.json()["taken"] == []
 
 

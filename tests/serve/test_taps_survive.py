@@ -76,8 +76,8 @@ def test_killed_between_and_during_taps(served):
         answer = send(browser, token, waiting[:50])
         heard += answer["taken"]
         waiting = [tap for tap in waiting if tap["id"] not in answer["taken"]]
-    status, said = served.end()
-    assert (status, said) == (0, "")
+    status, shown = served.end()
+    assert (status, shown) == (0, "")
     kept = [
         json.loads(line)["id"] for path in (folder / FOLDER).glob("*.taps") for line in path.read_text().splitlines()
     ]

@@ -288,11 +288,11 @@ def test_temperatures_that_are_never_reached_are_named_before_anything_is_reckon
     )
     with pytest.raises(ShopFileError) as caught:
         shop_from_text(hot)
-    said = str(caught.value)
-    assert said.count("line") == 3
-    assert '"petg" needs its bed at 140 degC, and here it ends at 130 if heated for ever' in said
-    assert '"petg": the bed lets the part go below release_c = 20 degC, and the room has 22' in said
-    assert '"pa12" needs its powder bed at 250 degC' in said
+    answer = str(caught.value)
+    assert answer.count("line") == 3
+    assert '"petg" needs its bed at 140 degC, and here it ends at 130 if heated for ever' in answer
+    assert '"petg": the bed lets the part go below release_c = 20 degC, and the room has 22' in answer
+    assert '"pa12" needs its powder bed at 250 degC' in answer
 
 
 @pytest.mark.parametrize(

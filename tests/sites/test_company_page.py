@@ -79,8 +79,8 @@ def test_thin_logs_are_named(tmp_path):
 def test_sites_that_are_alike_are_rarely_told_apart():
     # Ten sites alike, 400 times: 5 of 100 by chance, within the binomial's 99.9 % of it.
     rng = np.random.default_rng(3)
-    told = sum(not_by_chance(rng.normal(0, 0.05, 10), np.full(10, 0.0025)) for _ in range(400))
-    assert 7 <= told <= 36
+    answer = sum(not_by_chance(rng.normal(0, 0.05, 10), np.full(10, 0.0025)) for _ in range(400))
+    assert 7 <= answer <= 36
 
 
 def test_the_page_holds_it_and_escapes_names(tmp_path):

@@ -113,8 +113,8 @@ def test_a_month_that_is_not_whole_is_a_sentence_and_the_next_export_heals_it(co
 
 def test_a_newer_site_and_a_manifest_cut_short_are_sentences(company, tmp_path):
     manifest = manifest_of(company / "all")
-    told = json.loads(manifest.read_text())
-    manifest.write_text(json.dumps(told | {"schema": 900}))
+    answer = json.loads(manifest.read_text())
+    manifest.write_text(json.dumps(answer | {"schema": 900}))
     with pytest.raises(StoreError, match=r"Site S1 sends tables of version 1\.900; this calib knows"):
         load_site(company / "all", "S1", tmp_path / "work")
     manifest.write_text(manifest.read_text()[:100])

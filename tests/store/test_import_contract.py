@@ -138,8 +138,8 @@ def test_a_sum_of_stages_is_one_run(shop):
 def test_a_bad_row_is_set_aside_with_its_place_and_never_stops_the_good_ones(shop, row, column, reason):
     document = take_in(shop, write(shop, "a.csv", ONE + row + "\n"))
     assert counts(document) == (1, 0, 0, 1, 0)
-    told = {(r["path"], r["line"], r["column"]): r["reason"] for r in document["quarantine"]}
-    assert reason in told["a.csv", 3, column]
+    answer = {(r["path"], r["line"], r["column"]): r["reason"] for r in document["quarantine"]}
+    assert reason in answer["a.csv", 3, column]
 
 
 def test_every_problem_of_a_row_is_told(shop):

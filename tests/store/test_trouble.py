@@ -33,12 +33,12 @@ def shop(tmp_path):
 def test_a_store_of_a_newer_version(shop):
     with open_store(shop) as con:
         con.execute(f"INSERT INTO schema_version VALUES ({newest_version() + 1}, 'later', now()::TIMESTAMP)")
-    told = rf"shop.duckdb is of version {newest_version() + 1}; this calib knows versions up to {newest_version()}\."
-    with pytest.raises(StoreError, match=told):
+    answer = rf"shop.duckdb is of version {newest_version() + 1}; this calib knows versions up to {newest_version()}\."
+    with pytest.raises(StoreError, match=answer):
         take_in(shop, write(shop, "stages.csv", STAGES))
     with duckdb.connect(str(shop / STORE_NAME), read_only=True):  # it is not tried to write to it
         done = subprocess.run([sys.executable, "-c", OPENER, str(shop)], capture_output=True, text=True, check=False)
-    assert re.match(told, done.stdout), done.stderr
+    assert re.match(answer, done.stdout), done.stderr
 
 
 OPENER = """

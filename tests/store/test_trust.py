@@ -232,8 +232,8 @@ def import_bad_files(folder, count, seed):
         for number, content in enumerate(batch):
             (logs / f"{number:03d}.csv").write_bytes(content)
         document = take_in(folder, logs, hours=HOURS)
-        told = {file["path"].partition("#")[0] for file in document["files"]}
-        assert len(told) == len(batch)
+        answer = {file["path"].partition("#")[0] for file in document["files"]}
+        assert len(answer) == len(batch)
         for number, file in enumerate(document["files"]):
             counts(document, number)
             refused += bool(file["error"])

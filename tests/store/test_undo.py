@@ -60,8 +60,8 @@ def test_what_was_taken_back_comes_in_again(tmp_path):
     change = write(tmp_path, "b.csv", HEAD + "B1,printing,2026-01-05T08:00,2026-01-05T13:00,M1,\n")
     take_in(tmp_path, change)
     after = contents(tmp_path)
-    told = take_back(tmp_path)
-    assert (told["files"], told["rows_taken_out"], told["rows_put_back"]) == (["b.csv"], 1, 1)
+    answer = take_back(tmp_path)
+    assert (answer["files"], answer["rows_taken_out"], answer["rows_put_back"]) == (["b.csv"], 1, 1)
     assert counts(take_in(tmp_path, change))[1] == 1
     assert [row.replace("(3, ", "(2, ") for row in contents(tmp_path)["stage_run"]] == after["stage_run"]
 

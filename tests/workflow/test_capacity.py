@@ -109,12 +109,12 @@ def test_least_times_that_are_not_known_are_named_in_capacity_and_predictions(la
     plan, changes = tmp_path / "plan.csv", tmp_path / "patch.toml"
     plan.write_text("build_id,process,machine,parts,material\nP1,PBF,pbf1,20,\nP2,VPP,vpp1,2,resn\n", encoding="utf-8")
     changes.write_text(patch or "", encoding="utf-8")
-    told = [
+    answer = [
         "pa12: no least time known for cool down: see the data sheet.",
         "resn: no least time known for washing, drying and post curing: see the data sheet.",
     ]
     for doc in (predict_plan(lab, plan), find_capacity(lab, plan, patch=changes if patch else None)):
-        assert sorted(text for text in doc["warnings"] if "data sheet" in text) == told
+        assert sorted(text for text in doc["warnings"] if "data sheet" in text) == answer
 
 
 def test_logs_that_leave_out_a_stage_with_a_floor_do_not_take_it_off_the_route(lab):
@@ -137,9 +137,9 @@ def test_logs_that_leave_out_a_stage_with_a_floor_do_not_take_it_off_the_route(l
 def test_pieces_follow_the_yield_that_is_given(lab, capsys):
     capsys.readouterr()
     assert run(["pieces", "60", "--process", "MEX", "--yield", "0.98", "--shop", str(lab), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)["processes"]
+    answer = json.loads(capsys.readouterr().out)["processes"]
     # sum of the binomial's terms: 63 pieces at 98 % give 60 good ones with 96.25 %, 62 with 87.24 %
-    assert (told[0]["start"], told[0]["chance"]) == (63, pytest.approx(0.9625, abs=0.0001))
+    assert (answer[0]["start"], answer[0]["chance"]) == (63, pytest.approx(0.9625, abs=0.0001))
 
 
 def test_pieces_learn_from_counted_ones(lab, tmp_path, capsys):
@@ -162,7 +162,7 @@ def test_pieces_learn_from_counted_ones(lab, tmp_path, capsys):
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (["pieces", "0"], "0 good pieces cannot be planned: 1 or more expected."),
         (["pieces", "5", "--sure", "1.5"], "--sure 1.5 is not a chance."),
@@ -174,10 +174,10 @@ def test_pieces_learn_from_counted_ones(lab, tmp_path, capsys):
         (["capacity", "--if", "none.toml", "--plan", "none.csv"], "none."),
     ],
 )
-def test_wrong_use_is_one_sentence(lab, capsys, words, told):
+def test_wrong_use_is_one_sentence(lab, capsys, words, sentence):
     capsys.readouterr()
     assert run([*words, "--shop", str(lab)]) == 2
-    assert told in capsys.readouterr().err.strip().splitlines()[-1]
+    assert sentence in capsys.readouterr().err.strip().splitlines()[-1]
 
 
 def test_a_printing_that_names_only_its_order_is_demand(tmp_path, capsys):
@@ -205,8 +205,8 @@ def test_a_shop_without_logs_has_no_demand(tmp_path, capsys):
 
 def test_a_quote_says_what_to_start_where_more_are_needed():
     document = {"options": [{"process": "MEX"}], "quantity": 10, "sure": 0.9}
-    told = piece_notes({"MEX": (100, 90)}, document)
-    assert told == ["Start 13 to have 10 good with 90 %: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
+    answer = piece_notes({"MEX": (100, 90)}, document)
+    assert answer == ["Start 13 to have 10 good with 90 %: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
     assert piece_notes({"MEX": (10, 2), "PBF": (100, 90)}, document) == []
     assert piece_notes({"MEX": (5000, 5000)}, document) == []
 

@@ -129,7 +129,7 @@ def test_the_weekly_round_goes_through(shape, tmp_path, capsys):
     stages.to_csv(tmp_path / "stages.csv", index=False)
     builds.assign(build_id=builds["build_id"] + "p", planned="true").head(6).to_csv(tmp_path / "plan.csv", index=False)
 
-    def said(*words):
+    def answer(*words):
         capsys.readouterr()
         status = run([*map(str, words), "--shop", str(lab), "--json"])
         document = json.loads(capsys.readouterr().out)
@@ -137,14 +137,14 @@ def test_the_weekly_round_goes_through(shape, tmp_path, capsys):
         return document
 
     assert run(["init", str(lab), "--timezone", "Europe/Berlin"]) == 0
-    imported = said("import", tmp_path / "builds.csv", tmp_path / "stages.csv")
+    imported = answer("import", tmp_path / "builds.csv", tmp_path / "stages.csv")
     assert [file["rows_new"] for file in imported["files"]] == [len(builds), len(stages)]
-    fitted = said("fit")
+    fitted = answer("fit")
     assert fitted["runs_used"] > 0
-    ranges = said("predict", tmp_path / "plan.csv")["predictions"]
+    ranges = answer("predict", tmp_path / "plan.csv")["predictions"]
     assert {row["stage"] for row in ranges} >= {"printing", "total"}
     for row in ranges:
         assert 0 < row["p05_min"] <= row["p25_min"] <= row["p50_min"] <= row["p75_min"] <= row["p95_min"], row
-    assert all(stage["state"] != "drifting" for stage in said("drift")["stages"])
-    said("backtest")
-    said("report", "--out", tmp_path / "pages")
+    assert all(stage["state"] != "drifting" for stage in answer("drift")["stages"])
+    answer("backtest")
+    answer("report", "--out", tmp_path / "pages")

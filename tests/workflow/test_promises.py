@@ -80,9 +80,9 @@ def test_a_run_that_does_not_end_is_named(lab):
     usual, endless = (QueuedBuild("B2", "MEX", "mex1", "pla", rows, elapsed_min=60.0 * hours) for hours in (9, 200))
     today = find_today(lab, None)
     assert overrun([usual], today) == ""
-    told = overrun([usual, endless], today)
-    assert told.startswith("printing of B2 has run for 200 h, usually ")
-    assert told.endswith("late, or its end was not logged")
+    answer = overrun([usual, endless], today)
+    assert answer.startswith("printing of B2 has run for 200 h, usually ")
+    assert answer.endswith("late, or its end was not logged")
 
 
 def age(lab: Path, quote: str, days: int) -> None:
@@ -112,17 +112,17 @@ def test_a_look_is_listed_and_scored_nowhere_and_goes_unless_it_is_taken(lab, ca
     assert look() == "Q00008"
     assert listed() == ["Q00001", "Q00002", kept, accepted, built]
     assert calib("quotes")[1]["promises"]["promises"] == 1
-    status, told = calib("accept", left)
-    assert (status, "There is no quote" in told["error"]["message"]) == (2, True)
+    status, answer = calib("accept", left)
+    assert (status, "There is no quote" in answer["error"]["message"]) == (2, True)
 
 
 def test_accepting_promises_what_the_quote_said_and_undo_takes_it_back(lab, calib):
     option = find_all_orders(lab)[0]["document"]["options"][0]
-    status, told = calib("accept", "Q00001", "--order", "R7", "--note", "by phone")
+    status, answer = calib("accept", "Q00001", "--order", "R7", "--note", "by phone")
     assert status == 0
-    assert told["promised_at"] == option["promised_at"]
-    assert told["chance_then"] == option["promise_chance"]
-    assert told["slips"] == []
+    assert answer["promised_at"] == option["promised_at"]
+    assert answer["chance_then"] == option["promise_chance"]
+    assert answer["slips"] == []
     _, listed = calib("quotes")
     assert {one["quote_id"]: one["state"] for one in listed["quotes"]} == {"Q00001": "accepted", "Q00002": "open"}
     assert calib("accept", "Q00001", "--undo")[0] == 0
@@ -133,9 +133,9 @@ def test_a_machine_that_is_gone_takes_no_promise(lab, calib):
     option = find_all_orders(lab)[0]["document"]["options"][0]
     shop = lab / "shop.toml"
     shop.write_text(shop.read_text(encoding="utf-8").replace(f'"{option["machine"]}"', '"another"'), encoding="utf-8")
-    status, told = calib("accept", "Q00001")
+    status, answer = calib("accept", "Q00001")
     assert status == 2
-    assert f"Q00001 is for {option['machine']}, which is not in the shop file." in told["error"]["message"]
+    assert f"Q00001 is for {option['machine']}, which is not in the shop file." in answer["error"]["message"]
 
 
 def test_an_accepted_quote_stands_before_the_next(lab, calib):
@@ -156,9 +156,9 @@ def test_no_door_lets_accepted_work_begin_before_its_start(lab, calib, start, mo
     asked = ["quote", box, "--qty", "10", "--process", "MEX"]
     given = calib(*asked, *(["--start", quoted.isoformat()] if start else []))[1]
     begins = agreed if more else quoted
-    told = calib("accept", given["quote_id"], *(word for name in more for word in (name, agreed.isoformat())))[1]
+    answer = calib("accept", given["quote_id"], *(word for name in more for word in (name, agreed.isoformat())))[1]
     row = calib("promises")[1]["promises"][0]
-    for found in (told, row):
+    for found in (answer, row):
         assert datetime.fromisoformat(found["ready_at"]["p10"]) > begins
         assert datetime.fromisoformat(found["promised_at"]) > begins
         assert found["chance"] > 0.8
@@ -200,8 +200,8 @@ def test_promises_and_capacity_have_one_state_ready_in_the_same_minute(lab, cali
 def test_a_promise_that_fell_says_why(calib):
     calib("accept", "Q00001")
     calib("accept", "Q00002")
-    _, told = calib("promises")
-    second = next(one for one in told["promises"] if one["quote_id"] == "Q00002")
+    _, answer = calib("promises")
+    second = next(one for one in answer["promises"] if one["quote_id"] == "Q00002")
     assert second["chance"] < 0.8
     assert "before it on mex1 (Q00001-1" in second["because"]
     assert (second["state"], second["level"]) == ("fell", 0.9)
@@ -232,9 +232,9 @@ def test_the_half_day_that_is_printed_is_stored_listed_sent_and_scored(lab, cali
     assert f"Promise {promised:%a} {promised.day} {promised:%b} {half_day}   " in printed
     assert f"{promised:%A} {promised.day} {promised:%B %Y}" in sheet.read_text(encoding="utf-8")
     assert f"({promised:%H:%M}" in sheet.read_text(encoding="utf-8")
-    told = calib("accept", "Q00003")[1]
-    assert told["promised_at"] == row["promised_at"]
-    assert told["chance_then"] == row["chance"] >= 0.9
+    answer = calib("accept", "Q00003")[1]
+    assert answer["promised_at"] == row["promised_at"]
+    assert answer["chance_then"] == row["chance"] >= 0.9
     log(lab, "Q00003", 10, promised)  # to the minute in time, though after nine of ten such jobs
     assert calib("quotes")[1]["promises"]["text"] == "held 1 of 1"
 
@@ -294,13 +294,13 @@ def test_an_order_of_which_nobody_wrote_for_weeks_is_not_taken_for_ready_but_ask
 
 def test_who_logs_no_packing_says_when_it_was_ready(calib):
     calib("accept", "Q00002", "--promise", "2020-01-01")
-    _, told = calib("accept", "Q00002", "--ready", "2020-01-01T12:00")
-    assert told["held"] is True
+    _, answer = calib("accept", "Q00002", "--ready", "2020-01-01T12:00")
+    assert answer["held"] is True
     assert calib("quotes")[1]["promises"]["text"] == "held 1 of 1"
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (["accept", "Q00011"], 'There is no quote "Q00011". The nearest is "Q00001"'),
         (["quotes", "nonsense"], 'There is no quote "nonsense".'),
@@ -313,17 +313,17 @@ def test_who_logs_no_packing_says_when_it_was_ready(calib):
         (["promises", "--start", "soon"], '"soon" is not a date or time.'),
     ],
 )
-def test_wrong_use_is_one_sentence_and_changes_nothing(lab, capsys, words, told):
+def test_wrong_use_is_one_sentence_and_changes_nothing(lab, capsys, words, sentence):
     capsys.readouterr()
     assert run([*words, "--shop", str(lab)]) == 2
     shown = capsys.readouterr().err.strip().splitlines()[-1]
-    assert told in shown
+    assert sentence in shown
     assert all(one["accepted_at"] is None for one in find_all_orders(lab))
 
 
 def test_the_lists_read_well(lab, calib, capsys):
     calib("accept", "Q00001", "--order", "R7")
-    for words, told in (
+    for words, answer in (
         (["quotes"], "No quote's parts are finished yet"),
         (["promises"], "The open promise is kept 8 of 10 times or more."),
         (["accept", "Q00002", "--first"], "Undo: calib accept Q00002 --undo"),
@@ -331,4 +331,4 @@ def test_the_lists_read_well(lab, calib, capsys):
     ):
         capsys.readouterr()
         assert run([*words, "--shop", str(lab)]) == 0
-        assert told in capsys.readouterr().out
+        assert answer in capsys.readouterr().out

@@ -75,8 +75,8 @@ def test_an_order_file_is_quoted_as_a_whole(lab, calib, tmp_path):
 def test_a_patch_shows_today_beside_changed_and_keeps_no_quote(lab, calib):
     before = json.loads(calib("quotes", "--json")[1])["quotes"]
     words = ("quote", str(lab / "box.stl"), "--qty", "30", "--process", "MEX", "--if", str(lab / "second.toml"))
-    told = json.loads(calib(*words, "--json")[1])
-    assert told["soonest"]["changed"]["lead_time_h"]["p50"] <= told["soonest"]["today"]["lead_time_h"]["p50"]
+    answer = json.loads(calib(*words, "--json")[1])
+    assert answer["soonest"]["changed"]["lead_time_h"]["p50"] <= answer["soonest"]["today"]["lead_time_h"]["p50"]
     assert "mex2" in calib(*words)[1]
     assert json.loads(calib("quotes", "--json")[1])["quotes"] == before
 
@@ -91,7 +91,7 @@ def test_a_comparison_is_a_table_and_a_page(lab, calib, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "sentence"),
     [
         (["quote", "box.stl"], "--qty is missing: finished parts wanted."),
         (["quote", "order.csv", "--qty", "3"], "of each part itself. Leave them out here."),
@@ -106,11 +106,11 @@ def test_a_comparison_is_a_table_and_a_page(lab, calib, tmp_path):
         (["compare", "box.stl", "--qty", "0:3"], '--qty "0:3" is out of range.'),
     ],
 )
-def test_wrong_use_is_one_sentence(lab, calib, words, told):
+def test_wrong_use_is_one_sentence(lab, calib, words, sentence):
     named = [str(lab / word) if word.endswith((".stl", ".csv")) else word for word in words]
     status, out, err = calib(*named)
     assert (status, out) == (2, "")
-    assert told in err
+    assert sentence in err
 
 
 def test_a_sheet_that_cannot_be_written_is_said(lab, calib):

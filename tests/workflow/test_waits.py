@@ -140,5 +140,5 @@ def test_a_stage_before_all_that_is_written_down_is_taken_as_done_before_once_ma
                          "ready": 8.0, "alone": 0.0, "by_hand": 0.0})  # fmt: skip
     assert silent_shares(gaps, silent, shop()) == {("PBF", "design_adaptation"): 0.0}
     assert silent_shares(gaps, silent.iloc[1:], shop()) == {}
-    said = silent_shares(gaps, silent, shop(), not_written={("PBF", "design_adaptation")})
-    assert said == {("PBF", "design_adaptation"): 1.0}  # somebody answered that it is done here
+    answer = silent_shares(gaps, silent, shop(), not_written={("PBF", "design_adaptation")})
+    assert answer == {("PBF", "design_adaptation"): 1.0}  # somebody answered that it is done here

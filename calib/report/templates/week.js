@@ -3,7 +3,7 @@ const say = (mark) => {
   const figure = mark.closest("figure");
   figure.querySelectorAll(".here").forEach((one) => one.classList.remove("here"));
   mark.classList.add("here");
-  figure.querySelector(".said").textContent = mark.querySelector("title").textContent;
+  figure.querySelector(".words").textContent = mark.querySelector("title").textContent;
 };
 const marksOf = (figure) => [...figure.querySelectorAll("title")].map((title) => title.parentElement)
   .filter((mark) => mark.getClientRects().length);

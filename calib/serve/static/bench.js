@@ -4,7 +4,7 @@
 (() => {
   const MARK = "calib-tap ";
   const board = () => document.getElementById("board");
-  const say = (text) => { document.getElementById("said").textContent = text; };
+  const say = (text) => { document.getElementById("done").textContent = text; };
   const kept = () => Object.keys(localStorage).filter((key) => key.startsWith(MARK))
     .map((key) => JSON.parse(localStorage.getItem(key))).sort((a, b) => a.order - b.order);
   const newId = () => [...crypto.getRandomValues(new Uint8Array(12))].map((b) => b.toString(16).padStart(2, "0")).join("");
@@ -61,11 +61,11 @@
         body: JSON.stringify({ now: new Date().toISOString(), taps: list.slice(0, 100) }),
       });
       if (!answer.ok) throw new Error(String(answer.status));
-      const told = await answer.json();
-      told.taken.forEach(drop);
-      told.refused.forEach((one) => drop(one.id));
-      const words = told.refused.map((one) => one.says);
-      if (told.clock_off_s) words.push(`This tablet's clock is ${Math.round(Math.abs(told.clock_off_s) / 60)} min ${told.clock_off_s > 0 ? "fast" : "slow"}; the server's counts.`);
+      const answered = await answer.json();
+      answered.taken.forEach(drop);
+      answered.refused.forEach((one) => drop(one.id));
+      const words = answered.refused.map((one) => one.says);
+      if (answered.clock_off_s) words.push(`This tablet's clock is ${Math.round(Math.abs(answered.clock_off_s) / 60)} min ${answered.clock_off_s > 0 ? "fast" : "slow"}; the server's counts.`);
       await renew(words.join(" ") || "Kept and sent.");
     } catch {
       say(waiting(kept()));
@@ -97,7 +97,7 @@
   addEventListener("online", send);
   setInterval(send, 5000);
   setInterval(count, 1000);
-  setInterval(() => { if (!kept().length && !document.querySelector("details.more[open]")) renew(document.getElementById("said").textContent).catch(() => {}); }, 30000);
+  setInterval(() => { if (!kept().length && !document.querySelector("details.more[open]")) renew(document.getElementById("done").textContent).catch(() => {}); }, 30000);
   count();
   send();
 })();
