@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import ceil
 from typing import Any, cast
 
@@ -15,6 +14,7 @@ from calib.calibration.predict import row_quantiles
 from calib.calibration.rows import Rows, read_runs
 from calib.calibration.second_law import SecondLaw
 from calib.documents.model import BacktestDocument, Coverage, ScoredCell
+from calib.progress import Count, no_count
 
 
 def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> np.ndarray:
@@ -66,7 +66,7 @@ def replay(
     runs: pd.DataFrame,
     weeks: int | None = None,
     options: dict[str, Any] | None = None,
-    progress: Callable[[int, int], None] = lambda done, total: None,
+    progress: Count = no_count,
 ) -> pd.DataFrame:
     """Quantiles of each run as they were expected at the start of its week.
 

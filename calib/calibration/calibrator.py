@@ -29,6 +29,7 @@ from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage
 from calib.documents.model import SecondLawFacts
 from calib.errors import OutsideModelError, UsageError
+from calib.progress import Count, no_count
 from calib.records import TERM_COLUMNS
 
 if TYPE_CHECKING:
@@ -38,7 +39,6 @@ PRIORS: dict[str, Any] = {
     "runs_used": 0, "runs_left_out": {}, "iterations": 0, "converged": "nothing learned yet: priors only",
     "seconds": 0.0, "as_of": None,
 }  # fmt: skip
-Progress = Callable[[int, int], None]
 # the terms too: without them a row of another size is one that never comes, and its range is too wide
 ERROR_LABELS = ("run_key", *FACTORS, "basis", "build_id", "ended_at", "baseline_min", "actual_min", *TERM_COLUMNS)
 SINGLE_RUN = ["p10_ratio", "p50_ratio", "p90_ratio"]
@@ -96,7 +96,7 @@ class Calibrator(Estimator):
         runs: pd.DataFrame,
         y: Any = None,
         checkpoints: Checkpoints | None = None,
-        progress: Progress = lambda done, total: None,
+        progress: Count = no_count,
     ) -> Calibrator:
         """Learn from runs.
 

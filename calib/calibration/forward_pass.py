@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +14,7 @@ from calib.calibration.predict import spread_of_location
 from calib.calibration.rows import Rows
 from calib.calibration.state import Predictive, State, together
 from calib.calibration.weekly import WeeklyPass
+from calib.progress import Count
 
 
 def weeks_of(rows: Rows) -> list[tuple[int, np.ndarray]]:
@@ -69,7 +70,7 @@ class FilterRun:
     checkpoints: Checkpoints | None = None
     waiting: list[tuple[int, np.ndarray, Predictive]] = field(default_factory=list)
 
-    def run(self, progress: Callable[[int, int], None]) -> None:
+    def run(self, progress: Count) -> None:
         """Go through all weeks; ``progress`` is called with the rows gone through and all."""
         for week in self.weeks():
             progress(int(week.at[-1]) + 1, self.rows.count)

@@ -18,6 +18,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from calib.calibration.backtest import LEVELS, WARM_UP_WEEKS, weighted_interval_score
+from calib.progress import Count, no_count
 
 FACTORS = ("machine", "operator", "material")
 FEWEST, LAST = 30, 20  # rows that a peer is asked with at least; runs that the last ones are
@@ -25,12 +26,11 @@ FEWEST, LAST = 30, 20  # rows that a peer is asked with at least; runs that the 
 BOOSTING: dict[str, Any] = {"max_iter": 60, "learning_rate": 0.08, "max_leaf_nodes": 6, "min_samples_leaf": 30}
 ROUNDS = 12  # times that peers learn anew over a replay: each week would take hours
 MOST_LABELS = 50  # of a factor in the mixed model: four thousand aircraft within routes would not end in an hour
-Progress = Callable[[int, int], None]
 Peer = Callable[[pd.DataFrame, pd.DataFrame, tuple[str, ...]], np.ndarray]
 
 
 def replay_peer(
-    peer: Peer, runs: pd.DataFrame, group: tuple[str, ...], step: int = 1, progress: Progress = lambda done, total: None
+    peer: Peer, runs: pd.DataFrame, group: tuple[str, ...], step: int = 1, progress: Count = no_count
 ) -> pd.DataFrame:
     """The table of ``calib.calibration.backtest`` for a peer; it learns anew every ``step`` weeks.
 

@@ -11,12 +11,12 @@ from typing import cast
 
 from calib.documents.week import SiteOutcome, SitesDocument
 from calib.errors import UsageError
+from calib.progress import Progress, no_progress
 from calib.sites.prior_file import write_prior
 from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
 from calib.workflow.alone import LOCK, alone_in
 from calib.workflow.company import site_names, write_rows
 
-Progress = Callable[[str], None]
 VERB = {"fit": "Learning", "drift": "Looking for drift", "backtest": "Replaying"}
 
 
@@ -26,7 +26,7 @@ def run_night(
     engine: str = "local",
     workers: int | None = None,
     weeks: int | None = None,
-    progress: Progress = lambda text: None,
+    progress: Progress = no_progress,
 ) -> SitesDocument:
     """Run ``what`` ('fit', 'drift', 'backtest') at every site; results go to ``results/`` below the company's folder.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Container, Iterable, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 from collections.abc import Mapping as PerId
 from dataclasses import dataclass
 from datetime import date
@@ -18,6 +18,7 @@ from calib.errors import LogFileError, UnknownLogError
 from calib.logs.mapping import Mapping
 from calib.logs.read_mapping import read_mapping
 from calib.logs.read_table import RawTable
+from calib.progress import Progress, no_progress
 from calib.scratch import scratch_folder
 from calib.store.backup import copy_before
 from calib.store.closed_hours import count_closed
@@ -37,7 +38,6 @@ from calib.store.transaction import transaction
 
 WAIT_S = 60.0  # for another import to end
 ORDER = ("builds", "items", "stages", "events")
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class ImportOptions:
 
 
 def import_files(
-    folder: Path, paths: Iterable[Path], options: ImportOptions, progress: Progress | None = None
+    folder: Path, paths: Iterable[Path], options: ImportOptions, say: Progress = no_progress
 ) -> StoredImport:
     """Import log files; the ``import`` document (docs/interface.md).
 
@@ -95,7 +95,6 @@ def import_files(
     Raises LogFileError when no file could be read, StoreError when the store cannot be opened.
     """
     started = perf_counter()
-    say = progress or (lambda text: None)
     files = find_files(list(paths))
     mappings = options.read_mappings()
     read_as = ledger_key(options.settings, mappings, options.shop_stages)

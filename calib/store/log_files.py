@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +21,7 @@ from calib.logs.read_table import RawTable, read_tables
 from calib.logs.words import library_says
 from calib.logs.workbook import TEMPLATES, is_unfilled
 from calib.plain_file import check_plain
+from calib.progress import Progress
 from calib.results import MAPS, PARTS, PATHS, is_result, is_shop
 from calib.scratch import scratch_folder
 from calib.store.backup import BACKUPS
@@ -152,7 +153,7 @@ def read_all(
     mappings: Sequence[Mapping],
     work: Path,
     before: Iterable[LedgerTable],
-    say: Callable[[str], None],
+    say: Progress,
 ) -> tuple[list[RawTable], list[ImportedFile]]:
     """Tables of all files, and the errors of those that cannot be read.
 

@@ -13,6 +13,7 @@ from calib.calendar.written_time import moment
 from calib.documents.promises import AcceptDocument, OpenPromise, Ready, Slip, StoredQuote, Withdrawn
 from calib.documents.quote import QuoteDocument, QuoteOption
 from calib.errors import UsageError
+from calib.progress import Progress, no_progress
 from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
@@ -21,7 +22,6 @@ from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
 from calib.store.quotes import Acceptance, accept_quote, find_quote, promised_at, state_ready, withdraw_quote
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import Today, find_today, forecast
 
 SLIPPED = 0.01  # a chance that fell by more than a hundredth is reported

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -16,10 +15,11 @@ from calib.calibration.backtest import replay, score
 from calib.calibration.peers import compare_with_peers
 from calib.documents.model import BacktestDocument, PeerScore, PeersDocument, ScoredJobs
 from calib.errors import UsageError
+from calib.progress import Progress, counted, no_progress
 from calib.store.open_store import open_store
 from calib.store.settings import save_setting
 from calib.workflow.backtest_jobs import Past, backtest_jobs
-from calib.workflow.fit import counted, horizon_of, learn, read_logged
+from calib.workflow.fit import horizon_of, learn, read_logged
 from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
 from calib.workflow.prior import kept_priors
@@ -33,7 +33,7 @@ def backtest_shop(
     weeks: int | None = None,
     jobs: bool = False,
     peers: bool = False,
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = no_progress,
 ) -> BacktestDocument:
     """The ``backtest`` document (docs/interface.md): coverage and interval score of predictions that never looked ahead.
 
@@ -75,9 +75,7 @@ def need_libraries() -> None:
         )
 
 
-def _peers(
-    rows: pd.DataFrame, replayed: pd.DataFrame, seconds: float, progress: Callable[[str], None]
-) -> PeersDocument | None:
+def _peers(rows: pd.DataFrame, replayed: pd.DataFrame, seconds: float, progress: Progress) -> PeersDocument | None:
     """Other models on the same runs; None where there is nothing to compare."""
     if replayed.empty:
         return None
@@ -93,7 +91,7 @@ def _peers(
     return PeersDocument(as_of=as_of, weeks=found.weeks, weeks_between=found.weeks_between, models=models)
 
 
-def _jobs(folder: Path, past: Past, weeks: int | None, progress: Callable[[str], None]) -> list[ScoredJobs]:
+def _jobs(folder: Path, past: Past, weeks: int | None, progress: Progress) -> list[ScoredJobs]:
     whole = replace(past.logged, builds=with_parts(folder, past.logged.builds, past.logged.shop))
     running = counted(progress, "Running {} of {} jobs through the calendar ...")
     return backtest_jobs(replace(past, logged=whole), weeks, running)

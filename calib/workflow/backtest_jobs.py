@@ -6,7 +6,7 @@ that week, from the very state of that minute (runs under way without their ends
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import cached_property
@@ -20,6 +20,7 @@ from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.priors import Priors
 from calib.documents.model import Honesty, ScoredJobs
+from calib.progress import Count
 from calib.quoting.flow import run_queue
 from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
@@ -29,7 +30,6 @@ from calib.workflow.queue import stand_in_line, under_way
 
 DRAWS = 500
 LEVELS = sorted({0.5, *(level for pair in CENTRAL.values() for level in pair)})
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +74,7 @@ class Past:
         return runs_by_build(self.logged.builds, self.logged.runs)
 
 
-def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[ScoredJobs]:
+def backtest_jobs(past: Past, weeks: int | None, progress: Count) -> list[ScoredJobs]:
     """One row for each kind of job and process, and for each kind over all processes (process null).
 
     Returns kind, process, jobs, ``finish`` and ``work``: coverage {"50", "80", "90", "95"} and interval_score (mean 80 %
@@ -84,7 +84,7 @@ def backtest_jobs(past: Past, weeks: int | None, progress: Progress) -> list[Sco
     return _summed(replay_jobs(past, weeks, progress))
 
 
-def replay_jobs(past: Past, weeks: int | None, progress: Progress) -> list[tuple[Job, JobScore]]:
+def replay_jobs(past: Past, weeks: int | None, progress: Count) -> list[tuple[Job, JobScore]]:
     """Each job of the weeks to score, beside what was expected of it at its start."""
     jobs, known = find_jobs(past.logged), Checkpoints()
     mondays = _mondays(jobs, weeks)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from calib.documents.shop import CapacityDocument, Load
 from calib.errors import UsageError
+from calib.progress import Progress, no_progress
 from calib.quoting.flow import Flow
 from calib.quoting.occupancy import occupied
 from calib.shop.model import Shop
@@ -18,7 +19,6 @@ from calib.workflow.demand import WEEKS, Demand, flow_of, logged_demand, planned
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.floors import floor_warnings
 from calib.workflow.predict import stage_rows
-from calib.workflow.progress import Progress, no_progress
 
 
 def find_capacity(

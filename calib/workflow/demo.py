@@ -9,11 +9,11 @@ from time import perf_counter
 from calib.documents.week import DemoDocument
 from calib.errors import UsageError
 from calib.locate import shipped_folder
+from calib.progress import Progress, no_progress
 from calib.store.open_store import open_store
 from calib.workflow.fit import fit_and_look
 from calib.workflow.import_logs import import_logs
 from calib.workflow.order import QuoteAsk
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.quote import quote_quantities
 from calib.workflow.report import write_report
 

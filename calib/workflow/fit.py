@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
@@ -20,6 +19,7 @@ from calib.calibration.waits import Waits
 from calib.documents.drift import DriftDocument
 from calib.documents.model import Cell, FitDocument
 from calib.errors import TooFewRunsError
+from calib.progress import Progress, counted, no_progress
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
 from calib.store.fits import find_checkpoints, save_checkpoints, save_fit
@@ -45,8 +45,6 @@ from calib.workflow.spelling import as_spelled
 from calib.workflow.unwritten import beside_the_model, silent_table, unwritten_runs
 from calib.workflow.why import nobody_knows
 
-Progress = Callable[[str], None]
-
 
 @dataclass(frozen=True)
 class Logged:
@@ -68,7 +66,7 @@ class Logged:
 
 
 def fit_shop(
-    folder: Path, as_of: str | None = None, progress: Progress = lambda text: None, prior: str | None = None
+    folder: Path, as_of: str | None = None, progress: Progress = no_progress, prior: str | None = None
 ) -> FitDocument:
     """The ``fit`` document of ``fit_and_look``."""
     return fit_and_look(folder, as_of, progress, prior)[0]
@@ -130,11 +128,6 @@ def stages_to_ask_of(never_logged: pd.DataFrame) -> dict[tuple[str, str], int]:
     """(process, stage) that no run of so many builds is of: of fewer builds nobody can say yet that it is a habit."""
     often = never_logged[never_logged["builds"] >= NEVER_SEEN_IN]
     return {(process, stage): int(builds) for process, stage, builds in often.itertuples(index=False)}
-
-
-def counted(progress: Progress, text: str) -> Callable[[int, int], None]:
-    """``progress`` by counts: ``text`` with the numbers of what is done and of all."""
-    return lambda done, total: progress(text.format(done, total))
 
 
 def read_logged(folder: Path) -> Logged:

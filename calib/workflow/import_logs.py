@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from calib.documents.logs import ImportDocument, ImportedFile, StoredImport
 from calib.errors import UnknownLogError
+from calib.progress import Progress, no_progress
 from calib.results import MAPS
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
@@ -22,7 +23,7 @@ def import_logs(
     paths: list[Path],
     mappings: Sequence[Path] = (),
     dry_run: bool = False,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress = no_progress,
     copy_first: str | None = None,
 ) -> ImportDocument:
     """Read all files, then store them in one transaction; the ``import`` document (docs/interface.md), with ``next_steps``.

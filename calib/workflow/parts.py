@@ -15,6 +15,7 @@ import pandas as pd
 from calib.errors import CalibError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_mesh
+from calib.progress import Progress, no_progress
 from calib.quoting.build_rows import mean_profile, parts_columns
 from calib.quoting.posing import Configuration, shortlist
 from calib.quoting.request import DEFAULT_FINISH
@@ -25,7 +26,6 @@ from calib.store.open_store import open_store
 from calib.store.parts import Parts, find_contents, find_parts, find_sides, save_parts
 from calib.workflow.fitted import has_store
 from calib.workflow.paths import with_paths
-from calib.workflow.progress import Progress, no_progress
 
 FOLDER = "parts"
 MOST_POSES = 64  # of the parts of a build together, that are compared with its height

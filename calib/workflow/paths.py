@@ -14,12 +14,12 @@ import pandas as pd
 from calib.baseline.path import PARAMETERS, path_time
 from calib.errors import CalibError
 from calib.geometry.read_path import read_path
+from calib.progress import Progress, no_progress
 from calib.shop.keys import machine_defaults
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.parts import PathKey, find_path_times, save_path_times
 from calib.workflow.fitted import has_store
-from calib.workflow.progress import Progress, no_progress
 
 FOLDER = "paths"
 

@@ -15,6 +15,7 @@ from calib.errors import LogFileError
 from calib.logs.formulas import harmless
 from calib.logs.read_plan import read_plan
 from calib.logs.words import strange_names
+from calib.progress import Progress, no_progress
 from calib.quoting.learned import as_unwritten
 from calib.records import scope_of
 from calib.results import PREDICTION, Result
@@ -25,7 +26,6 @@ from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.floors import floor_warnings, with_stand_ins
 from calib.workflow.learning import is_attended
 from calib.workflow.parts import with_parts
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.spelling import as_spelled
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)

@@ -14,6 +14,7 @@ import pandas as pd
 from calib.calendar.clock import OpenClock, from_minutes, to_minutes
 from calib.calendar.written_time import moment
 from calib.documents.promises import OpenPromise, Order, PromisesDocument
+from calib.progress import Progress, no_progress
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.flow import QueuedBuild, queue_job
 from calib.quoting.half_days import closed_days
@@ -27,7 +28,6 @@ from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, option_of, promised_at
 from calib.workflow.fitted import Fitted, find_fitted, has_store, learned_of
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue_and_orders
 
 DRAWS = 2000

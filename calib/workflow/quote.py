@@ -14,6 +14,7 @@ from calib.documents.quote import QuoteDocument
 from calib.errors import UsageError
 from calib.geometry.mesh import Mesh
 from calib.geometry.read_mesh import read_part
+from calib.progress import Progress, no_progress
 from calib.quoting.compare import compare
 from calib.quoting.document import quote
 from calib.quoting.flow import QueuedBuild
@@ -33,7 +34,6 @@ from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, read_order
 from calib.workflow.pages import NO_SHEETS, Sheets, write_comparison, write_sheets
 from calib.workflow.parts import parts_of_quote, usual_sides_mm
 from calib.workflow.pieces import piece_notes
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue
 
 

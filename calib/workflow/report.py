@@ -14,6 +14,7 @@ from calib.documents.promises import Order, RangeScore
 from calib.documents.spans import Named
 from calib.documents.week import Bottleneck, ProcessTime, ReportDocument, TimeGoes, WeekData
 from calib.errors import NoPlanError, TooFewRunsError
+from calib.progress import Progress, counted, no_progress
 from calib.quoting.promise import score_ranges
 from calib.report.sentences import three_sentences
 from calib.report.week import week_page
@@ -29,13 +30,12 @@ from calib.workflow.backtest import PEERS_NAME
 from calib.workflow.capacity import mean_lead_h, resource_loads
 from calib.workflow.demand import begun_lately, flow_of, logged_demand
 from calib.workflow.drift import charts_of, find_drift
-from calib.workflow.fit import Logged, counted, read_logged
+from calib.workflow.fit import Logged, read_logged
 from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
 from calib.workflow.learning import LearningRows, learning_rows, runs_by_build
 from calib.workflow.pages import check_folder
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.promises import find_promises
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows

@@ -9,12 +9,12 @@ from pathlib import Path
 from calib.documents.logs import ImportDocument, Step
 from calib.documents.week import Learned, WeekDocument
 from calib.errors import CalibError, TooFewRunsError
+from calib.progress import Progress, no_progress
 from calib.shop.read_shop import read_shop
 from calib.workflow.alone import alone_in
 from calib.workflow.fit import fit_and_look
 from calib.workflow.import_logs import at_shop, import_logs
 from calib.workflow.pages import check_folder
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.report import write_report
 from calib.workflow.review import find_questions
 

@@ -12,6 +12,7 @@ import pandas as pd
 from calib.documents.compare import Out
 from calib.documents.shop import Turnaround, WhatIfOrder, WhatIfWeeks
 from calib.errors import NoPlanError, UsageError
+from calib.progress import Progress, no_progress
 from calib.quoting.notes import floors_not_known, unknown_floors
 from calib.quoting.plan import Planned, plan_options
 from calib.quoting.promised import in_order_of_promise
@@ -29,7 +30,6 @@ from calib.workflow.fitted import Fitted, find_fitted, learned_of
 from calib.workflow.floors import floor_warnings
 from calib.workflow.order import ANYTHING, OrderedPart, QuoteAsk, is_order, read_order
 from calib.workflow.predict import stage_rows
-from calib.workflow.progress import Progress, no_progress
 from calib.workflow.queue import find_queue
 from calib.workflow.quote import early_start, read_meshes
 
