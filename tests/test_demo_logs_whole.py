@@ -127,7 +127,7 @@ def logged_hours(folder, weeks):
     from calib.store.open_store import open_store
     from calib.store.runs import find_runs
     from calib.workflow.capacity import logged_demand
-    from calib.workflow.learning import runs_by_build
+    from calib.workflow.training_rows import runs_by_build
 
     builds = logged_demand(folder, read_shop(folder), weeks).of_the_weeks
     with open_store(folder, read_only=True) as store:

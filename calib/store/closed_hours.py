@@ -12,15 +12,16 @@ import duckdb
 from calib.calendar.clock import opening_times
 from calib.calendar.week import Hours
 from calib.records import STAGES
+from calib.store.settings import find_setting, save_setting
+
+HOURS = "hours"  # the setting that holds what was counted by
 
 
 def count_closed(con: duckdb.DuckDBPyConnection, zone: str, hours: Hours | None, closures: Sequence[date]) -> None:
     """Fill ``closed_min`` of runs that have none; of all runs when the hours are others than at the last import."""
     stated = json.dumps([zone, hours, sorted(map(str, closures))])
-    row = con.execute("SELECT value FROM setting WHERE name = 'hours'").fetchone()
-    if row is None or row[0] != stated:
-        con.execute("DELETE FROM setting WHERE name = 'hours'")
-        con.execute("INSERT INTO setting VALUES ('hours', ?)", [stated])
+    if find_setting(con, HOURS) != stated:
+        save_setting(con, HOURS, stated)
         con.execute("UPDATE stage_run SET closed_min = NULL WHERE closed_min IS NOT NULL")
         con.execute(
             "CREATE OR REPLACE TEMP TABLE open_span (open_from TIMESTAMP, open_to TIMESTAMP, before_min DOUBLE)"

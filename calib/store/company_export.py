@@ -27,6 +27,7 @@ from calib.store.company import (
     write_text,
 )
 from calib.store.migrate import newest_version
+from calib.store.settings import find_setting, save_setting
 from calib.store.tables import text
 
 NO_MONTH = "none"
@@ -63,16 +64,15 @@ def site_of(con: duckdb.DuckDBPyConnection, wanted: str | None, only_alias: bool
 
     Raises UsageError for a name that cannot be a site's.
     """
-    row = con.execute("SELECT value FROM setting WHERE name = ?", [NAMED]).fetchone()
-    last = Site(*row[0].split()) if row else Site(_alias(), secrets.token_hex(8))
+    kept = find_setting(con, NAMED)
+    last = Site(*kept.split()) if kept else Site(_alias(), secrets.token_hex(8))
     if only_alias and not ALIAS.fullmatch(last.name):
         last = Site(_alias(), last.lab)
     site = Site(wanted or last.name, last.lab)
     if not SITE.fullmatch(site.name):
         raise UsageError(f'"{site.name}" cannot name a site.', "Letters, digits, - and _ are fine, 64 at most.")
-    if row is None or row[0] != f"{site.name} {site.lab}":
-        con.execute("DELETE FROM setting WHERE name = ?", [NAMED])
-        con.execute("INSERT INTO setting VALUES (?, ?)", [NAMED, f"{site.name} {site.lab}"])
+    if kept != f"{site.name} {site.lab}":
+        save_setting(con, NAMED, f"{site.name} {site.lab}")
     return site
 
 

@@ -12,6 +12,7 @@ from calib.results import digest_of, written_beside
 from calib.store.company import LOGS, SITES, Sent, read_manifest, sent_files
 from calib.store.company_export import SENT
 from calib.store.open_store import open_store
+from calib.store.settings import find_setting, save_setting
 from calib.store.tables import quoted
 from calib.store.transaction import transaction
 
@@ -29,7 +30,7 @@ def load_site(company: Path, site: str, folder: Path) -> tuple[Sent, bool, list[
     folder.mkdir(parents=True, exist_ok=True)
     strange = [f"Site {site}: {path} is not in its manifest and was left alone." for path in _strange(company, sent)]
     with open_store(folder, create=True) as con:
-        if _was_read(con) == sent.digest and (folder / "shop.toml").exists():
+        if find_setting(con, READ) == sent.digest and (folder / "shop.toml").exists():
             return sent, False, strange
         _check_files(company, sent)
         with written_beside(folder / "shop.toml") as beside:
@@ -37,8 +38,7 @@ def load_site(company: Path, site: str, folder: Path) -> tuple[Sent, bool, list[
         with transaction(con):
             for table in SENT:
                 _fill(con, table, [company / path for path in sent.files if path.startswith(f"{LOGS}/{table}/")])
-            con.execute("DELETE FROM setting WHERE name = ?", [READ])
-            con.execute("INSERT INTO setting VALUES (?, ?)", [READ, sent.digest])
+            save_setting(con, READ, sent.digest)
             con.execute("DELETE FROM fit_column WHERE fit_id < (SELECT max(fit_id) FROM fit)")
             con.execute("DELETE FROM fit WHERE fit_id < (SELECT max(fit_id) FROM fit)")
     return sent, True, strange
@@ -62,11 +62,6 @@ def _check_files(company: Path, sent: Sent) -> None:
     shop = company / SITES / sent.site / sent.shop
     if not shop.is_file() or not sent.shop.startswith(f"shop-{digest_of(shop)[:24]}"):
         raise StoreError(f"Site {sent.site}: its shop file {sent.shop} is missing or damaged.", again)
-
-
-def _was_read(con: duckdb.DuckDBPyConnection) -> str | None:
-    row = con.execute("SELECT value FROM setting WHERE name = ?", [READ]).fetchone()
-    return str(row[0]) if row else None
 
 
 def _fill(con: duckdb.DuckDBPyConnection, table: str, paths: list[Path]) -> None:

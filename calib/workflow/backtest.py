@@ -20,9 +20,9 @@ from calib.store.open_store import open_store
 from calib.store.settings import save_setting
 from calib.workflow.backtest_jobs import Past, backtest_jobs
 from calib.workflow.fit import horizon_of, learn, read_logged
-from calib.workflow.learning import LearningRows
 from calib.workflow.parts import with_parts
 from calib.workflow.prior import kept_priors
+from calib.workflow.training_rows import TrainingRows
 
 PEERS_NAME = "peers"  # of the setting that keeps the last comparison, for the week's page
 LIBRARIES = {"sklearn": "scikit-learn", "statsmodels": "statsmodels"}  # of the peers
@@ -97,6 +97,6 @@ def _jobs(folder: Path, past: Past, weeks: int | None, progress: Progress) -> li
     return backtest_jobs(replace(past, logged=whole), weeks, running)
 
 
-def _came(learned: LearningRows) -> pd.DataFrame:
+def _came(learned: TrainingRows) -> pd.DataFrame:
     """Minutes that each stage of a build came to."""
     return learned.rows.loc[~learned.rows["censored"], ["build_id", "stage", "actual_min"]]

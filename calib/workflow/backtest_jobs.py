@@ -24,9 +24,9 @@ from calib.progress import Count
 from calib.quoting.flow import run_queue
 from calib.workflow.fit import Logged, begun_by, learn, side_tables
 from calib.workflow.fitted import Fitted, fitted_of, learned_of
-from calib.workflow.learning import runs_by_build
 from calib.workflow.predict import stage_rows
 from calib.workflow.queue import stand_in_line, under_way
+from calib.workflow.training_rows import runs_by_build
 
 DRAWS = 500
 LEVELS = sorted({0.5, *(level for pair in CENTRAL.values() for level in pair)})

@@ -20,7 +20,7 @@ from calib.store.company_load import load_site
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
 from calib.workflow.alone import LOCK, alone_in
-from calib.workflow.learning import is_attended
+from calib.workflow.training_rows import is_attended
 
 __all__ = [
     "company_result",

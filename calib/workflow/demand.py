@@ -19,10 +19,10 @@ from calib.shop.model import Machine, Shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
 from calib.workflow.fitted import Fitted, has_store, learned_of
-from calib.workflow.learning import runs_by_build, went_together
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import scheduled_rows
 from calib.workflow.spelling import as_spelled
+from calib.workflow.training_rows import runs_by_build, went_together
 
 WEEKS = 4.0
 BEFORE = 4.0  # weeks whose builds run first, so that those of the weeks asked for do not come into an empty shop

@@ -33,7 +33,6 @@ from calib.workflow.fitted import silent_of
 from calib.workflow.floors import as_questions, below_floor, floor_warnings, with_stand_ins
 from calib.workflow.gaps import AT_MOST, NEVER_SEEN_IN, find_gaps, silent_shares, silent_stages, wait_rows, with_shares
 from calib.workflow.how_far import never_ended
-from calib.workflow.learning import LearningRows, learning_rows, went_together
 from calib.workflow.log_next import log_next
 from calib.workflow.parts import with_parts
 from calib.workflow.predict import once_for_each_order
@@ -42,6 +41,7 @@ from calib.workflow.route_proposals import propose_routes
 from calib.workflow.routes import logged_routes
 from calib.workflow.side_models import failure_rows, machines_that_run_on, redo_rows, staff_table
 from calib.workflow.spelling import as_spelled
+from calib.workflow.training_rows import TrainingRows, training_rows, went_together
 from calib.workflow.unwritten import beside_the_model, silent_table, unwritten_runs
 from calib.workflow.why import nobody_knows
 
@@ -211,8 +211,8 @@ def beyond_the_logs(as_of: str | None, logged: Logged) -> str:
     return f"The last log ends on {last}: learned up to that day, not to {as_of}." if as_of and as_of > last else ""
 
 
-def learn(logged: Logged, horizon: pd.Timestamp) -> LearningRows:
-    learned = learning_rows(logged.builds, logged.runs, logged.baselines, horizon)
+def learn(logged: Logged, horizon: pd.Timestamp) -> TrainingRows:
+    learned = training_rows(logged.builds, logged.runs, logged.baselines, horizon)
     if learned.rows.empty:
         raise TooFewRunsError(
             f"No run had ended by {horizon.date()} that could be learned from.",
@@ -248,7 +248,7 @@ def side_tables(logged: Logged, horizon: pd.Timestamp, model: Calibrator) -> dic
     }
 
 
-def fit_document(model: Calibrator, learned: LearningRows, horizon: pd.Timestamp, shop: Shop) -> FitDocument:
+def fit_document(model: Calibrator, learned: TrainingRows, horizon: pd.Timestamp, shop: Shop) -> FitDocument:
     left_out = dict(learned.left_out)
     for reason, count in model.summary_["runs_left_out"].items():
         left_out[reason] = left_out.get(reason, 0) + count

@@ -13,7 +13,7 @@ from calib.quoting.notes import unknown_floors
 from calib.shop.keys import FLOOR_OF_STAGE
 from calib.shop.limits import least_time_known, material_of
 from calib.shop.model import Shop
-from calib.workflow.learning import LearningRows
+from calib.workflow.training_rows import TrainingRows
 
 
 def floor_warnings(rows: pd.DataFrame, shop: Shop) -> list[str]:
@@ -57,7 +57,7 @@ WEEK = timedelta(days=7)
 CAME_WITH_IT = timedelta(days=6)  # before the last import, so that last week's is another one
 
 
-def below_floor(learned: LearningRows, runs: pd.DataFrame, shop: Shop) -> list[BelowFloor]:
+def below_floor(learned: TrainingRows, runs: pd.DataFrame, shop: Shop) -> list[BelowFloor]:
     """Every such run: build_id, process, stage, actual_min, floor_min, ``by`` ('data sheet' or 'conduction') and ``new``.
 
     new : it ended in the last week of the logs, or came in with the last imports, however old it is
@@ -89,7 +89,7 @@ def _by(row: dict[Any, Any], shop: Shop) -> str:
     return "conduction" if is_powder and row["floor_min"] > (stated or 0.0) + 1e-6 else "data sheet"
 
 
-def as_questions(learned: LearningRows) -> pd.DataFrame:
+def as_questions(learned: TrainingRows) -> pd.DataFrame:
     """The same as marks for a person's look: run_key, ratio (actual over baseline), says."""
     short = learned.below_floor
     return (

@@ -15,8 +15,8 @@ from calib.quoting.schedule import ON_MACHINE
 from calib.quoting.staff import came_free, people_of
 from calib.records import hands_of
 from calib.shop.model import Shop
-from calib.workflow.learning import runs_by_build
 from calib.workflow.routes import FEWEST_BUILDS
+from calib.workflow.training_rows import runs_by_build
 
 AT_ONCE = (
     0.25  # one gap in four is taken to hold no wait: what it leaves for stages without a word is their time at most

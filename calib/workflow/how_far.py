@@ -14,7 +14,7 @@ from calib.quoting.learned import Learned, Predictor
 from calib.quoting.schedule import ON_MACHINE
 from calib.records import hands_of
 from calib.shop.model import Shop
-from calib.workflow.learning import runs_by_build
+from calib.workflow.training_rows import runs_by_build
 
 USUAL, LONGEST = (
     0.5,

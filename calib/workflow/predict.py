@@ -24,9 +24,9 @@ from calib.shop.read_shop import read_shop
 from calib.workflow.baselines import baseline_frame
 from calib.workflow.fitted import Fitted, find_fitted
 from calib.workflow.floors import floor_warnings, with_stand_ins
-from calib.workflow.learning import is_attended
 from calib.workflow.parts import with_parts
 from calib.workflow.spelling import as_spelled
+from calib.workflow.training_rows import is_attended
 
 LEVELS = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 NAMES = [f"p{round(100 * level):02d}_min" for level in LEVELS]

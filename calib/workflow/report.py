@@ -34,11 +34,12 @@ from calib.workflow.fit import Logged, read_logged
 from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
-from calib.workflow.learning import LearningRows, learning_rows, runs_by_build
+from calib.workflow.training_rows import TrainingRows, training_rows, runs_by_build
 from calib.workflow.pages import check_folder
 from calib.workflow.promises import find_promises
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows
+from calib.workflow.training_rows import TrainingRows, training_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
@@ -49,7 +50,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
     """The keys that ``report.week.week_page`` takes."""
     logged = read_logged(folder)
     assert logged.last_end is not None, "drift was found, so something is logged"
-    learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
+    learned = training_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
         health, orders, questions, peers = (
             find_health(store),
@@ -80,7 +81,7 @@ def quotes_packed(orders: list[Order], since: pd.Timestamp) -> RangeScore:
     return {**score_ranges(ranges_of([order for order, _ in done])), "in_time": in_time}
 
 
-def time_goes(logged: Logged, learned: LearningRows) -> TimeGoes:
+def time_goes(logged: Logged, learned: TrainingRows) -> TimeGoes:
     """Minutes of hands, of machines and of waiting in open hours for each process; builds that failed."""
     assert logged.last_end is not None
     since = logged.last_end - timedelta(weeks=RECENT_WEEKS)

@@ -14,7 +14,7 @@ from calib.safety import missing_stages, out_of_order
 from calib.shop.limits import is_limited
 from calib.shop.model import Shop
 from calib.workflow.gaps import NEVER_SEEN_IN
-from calib.workflow.learning import builds_served
+from calib.workflow.training_rows import builds_served
 
 HABIT = 0.8  # of the builds in which both are logged: so many times one stage comes before another; common practice, no source
 FEWEST = 5  # builds that have a stage, or both of a pair: fewer are no habit

@@ -10,7 +10,7 @@ from calib.baseline.route import default_route
 from calib.safety import missing_stages
 from calib.shop.limits import is_limited
 from calib.shop.model import Shop
-from calib.workflow.learning import builds_served
+from calib.workflow.training_rows import builds_served
 
 FEWEST_BUILDS = 5
 USUAL = 0.5

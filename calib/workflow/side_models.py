@@ -10,7 +10,7 @@ from calib.calendar.clock import OpenClock
 from calib.quoting.staff import people_there, person_hours, waited_anyway
 from calib.shop.model import Shop
 from calib.workflow.gaps import is_by_hand, minutes_of
-from calib.workflow.learning import runs_by_build
+from calib.workflow.training_rows import runs_by_build
 
 RAN_ON = 3  # prints without their stop are no chance; common practice, no source
 STAFF_WEEKS = timedelta(weeks=8)  # whose work says how busy people are

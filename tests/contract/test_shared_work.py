@@ -8,7 +8,7 @@ import pytest
 
 from calib.store.open_store import open_store
 from calib.store.runs import find_builds, find_runs
-from calib.workflow.learning import runs_by_build
+from calib.workflow.training_rows import runs_by_build
 
 BUILDS = "build_id,process,machine,parts,order_id\nB1,VPP,vpp1,3,O1\nB2,VPP,vpp1,4,O1+O2\nB3,VPP,vpp1,5,\n"
 TIMES = ",2026-01-05T08:00,2026-01-05T08:24\n"

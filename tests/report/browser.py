@@ -84,7 +84,7 @@ AXE = """axe.run(document, {resultTypes: ["violations"], iframes: false}).then(f
 def axe_script() -> str:
     """For ``measured``: the title becomes the list of what breaks a rule."""
     source = axe_source().replace("</script", "<\\/script")
-    tell = f'addEventListener("load", () => {AXE}.then(told => {{ document.title = "measured " + JSON.stringify(told); }}));'
+    tell = f'addEventListener("load", () => {AXE}.then(found => {{ document.title = "measured " + JSON.stringify(found); }}));'
     return f"<script>{source}</script><script>{tell}</script>"
 
 

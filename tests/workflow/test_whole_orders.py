@@ -12,8 +12,8 @@ from calib.workflow.fit import read_logged
 from calib.workflow.fitted import find_fitted
 from calib.workflow.import_logs import import_logs
 from calib.workflow.init import init_shop
-from calib.workflow.learning import learning_rows
 from calib.workflow.predict import scheduled_rows
+from calib.workflow.training_rows import training_rows
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def test_a_run_for_a_whole_order_is_learned_beside_the_baseline_of_the_order(tmp
         logs[-1].write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
     import_logs(folder, logs)
     logged = read_logged(folder)
-    learned = learning_rows(logged.builds, logged.runs, logged.baselines, logged.last_end).rows
+    learned = training_rows(logged.builds, logged.runs, logged.baselines, logged.last_end).rows
     whole = minutes((logged.shop, find_fitted(tmp_path)), build("w", 24)).loc["packing", "w"]
     assert learned["actual_min"].sum() == pytest.approx(30)
     assert learned["baseline_min"].sum() == pytest.approx(whole, rel=1e-6)

@@ -18,7 +18,7 @@ CARRIED_ALONG = ("process", "machine", "material", "parts", "finish")
 
 
 @dataclass(frozen=True)
-class LearningRows:
+class TrainingRows:
     """rows : what the calibration is fitted on
     left_out : reason -> number of runs
     below_floor : runs that undercut a least time; never learned from, shown to a person at once
@@ -33,9 +33,9 @@ class LearningRows:
         return pd.concat([self.rows, self.below_floor], ignore_index=True) if len(self.below_floor) else self.rows
 
 
-def learning_rows(
+def training_rows(
     builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFrame, as_of: pd.Timestamp
-) -> LearningRows:
+) -> TrainingRows:
     """Runs up to ``as_of`` as actual minutes beside baseline minutes.
 
     Several runs of one build and stage are one row: their minutes are added, a shared load's by parts. Stopped, failed
@@ -51,7 +51,7 @@ def learning_rows(
     below &= ~rows["censored"]
     left_out["below a least time"] += int(below.sum())
     kept = rows[~below].sort_values(["ended_at", "run_key"], kind="stable").reset_index(drop=True)
-    return LearningRows(kept, Counter({k: n for k, n in left_out.items() if n}), rows[below])
+    return TrainingRows(kept, Counter({k: n for k, n in left_out.items() if n}), rows[below])
 
 
 def runs_by_build(builds: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
