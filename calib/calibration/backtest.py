@@ -20,6 +20,9 @@ from calib.progress import Count, no_count
 def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> np.ndarray:
     """Pinball score of a quantile.
 
+    y, quantile : of one shape, or shapes that broadcast, in one unit [any]; level : in (0, 1), of a shape that broadcasts. Returns their
+    shape, same unit.
+
     >>> float(pinball(1.0, 0.0, 0.4))
     0.4
     """
@@ -30,12 +33,15 @@ def pinball(y: np.ndarray, quantile: np.ndarray, level: float | np.ndarray) -> n
 def weighted_interval_score(y: np.ndarray, quantiles: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Twice the mean pinball score of a row's quantiles, shape (n,): about its CRPS (Bracher et al. 2021, PLOS
     Computational Biology 17:e1008618). y : shape (n,); quantiles : shape (n, k); levels : shape (k,)
+    All in one unit [any], which the score has too.
     """
     return np.asarray(2 * pinball(np.asarray(y)[:, None], quantiles, levels).mean(axis=1))
 
 
 def interval_score(y: np.ndarray, low: np.ndarray, high: np.ndarray, level: float) -> np.ndarray:
     """Width of a central range, plus 2 / (1 - level) times what it missed.
+
+    y, low, high : shape (n,), in one unit [any]; returns shape (n,), same unit.
 
     >>> round(float(interval_score(2.0, -1.0, 1.0, 0.8)), 9)
     12.0

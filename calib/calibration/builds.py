@@ -61,10 +61,17 @@ class BuildEffect:
         return SharedEffect(window.build, load, self.variance)
 
     def variance_of(self, build: np.ndarray) -> np.ndarray:
-        """Its variance in each row; 0 for rows of no build."""
+        """Its variance in each row; 0 for rows of no build.
+
+        build : shape (rows,), number of its build; returns shape (rows,) [log^2].
+        """
         return np.where(build >= 0, self.variance, 0.0)
 
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
+        """Learn the variance, and how much machines show of it, from the residuals of the window.
+
+        clean : shape (rows,), weight of each row, less where it is an outlier [-]; sigma2 : shape (rows,), variance of each row's own noise [log^2]
+        """
         pairs = self.sums + self.pairs(window, clean, sigma2)
         variance = (pairs.both_persons + PAIR_WEIGHT * self.start) / (pairs.persons_count + PAIR_WEIGHT)
         self.variance = float(np.clip(variance, SMALLEST, LARGEST))
@@ -72,7 +79,10 @@ class BuildEffect:
         self.machine_load = float(np.clip(shared / (pairs.machine_count + PAIR_WEIGHT) / self.variance, 0.0, 1.5))
 
     def pairs(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> Pairs:
-        """Products of residuals within the builds of the window."""
+        """Products of residuals within the builds of the window.
+
+        clean : shape (rows,), weight of each row, less where it is an outlier [-]; sigma2 : shape (rows,), variance of each row's own noise [log^2]
+        """
         use = (window.build >= 0) & (clean > 0.5) & ~window.censored
         if not use.any():
             return Pairs()

@@ -91,7 +91,10 @@ class Checkpoints:
         self.kept = [one for i, one in enumerate(newest) if i < LAST or one.week % EVERY == 0]
 
     def to_arrays(self) -> dict[str, np.ndarray]:
-        """All as arrays of numbers and text, to be stored."""
+        """All as arrays of numbers and text, to be stored.
+
+        Each of the shape, and in the unit, that it has in the fit, logs mostly [log].
+        """
         made = {}
         for i, one in enumerate(self.kept):
             facts = {"week": one.week, "rows": one.rows, "digest": one.digest, "count": len(one.arrays)}
@@ -101,7 +104,10 @@ class Checkpoints:
 
     @classmethod
     def from_arrays(cls, arrays: dict[str, np.ndarray]) -> Checkpoints:
-        """What ``to_arrays`` made; none where something is missing, for a fit without them gives the same."""
+        """What ``to_arrays`` made; none where something is missing, for a fit without them gives the same.
+
+        arrays : of the shapes and units of ``to_arrays`` [log]
+        """
         kept = []
         try:
             for i in range(sum(name.endswith("_facts") for name in arrays)):

@@ -17,7 +17,10 @@ NO_TIME = np.iinfo(np.int64).min
 
 
 def numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """Values as floats, NaN where there is none; the column's kind must be that of numbers or texts."""
+    """Values as floats, NaN where there is none; the column's kind must be that of numbers or texts.
+
+    Returns shape (rows,), in the column's unit [any]. Raises UsageError for a column of another kind.
+    """
     found = pd.to_numeric(frame[name], errors="coerce") if frame[name].dtype.kind not in "mMc" else frame[name]
     if found.dtype.kind in "mMc":
         raise UsageError(f"column {name} holds {found.dtype}; numbers expected", "Durations are plain minutes.")
@@ -28,6 +31,7 @@ def numbers_within(frame: pd.DataFrame, name: str, least: float, most: float, wh
     """The same; a value that is there must be a number between ``least`` and ``most``.
 
     Raises UsageError that names the row, for the first one that is not.
+    Returns shape (rows,), in the column's unit [any].
     """
     found = numbers(frame, name)
     given = frame[name].notna().to_numpy()
@@ -38,12 +42,18 @@ def numbers_within(frame: pd.DataFrame, name: str, least: float, most: float, wh
 
 
 def is_duration(minutes: np.ndarray) -> np.ndarray:
-    """Whether each is a time that a run can take."""
+    """Whether each is a time that a run can take.
+
+    minutes : shape (n,) [min]; returns shape (n,), true or false [-].
+    """
     return np.asarray(np.isfinite(minutes) & (minutes >= LEAST_MIN) & (minutes <= MOST_MIN))
 
 
 def factorized(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, Any]:
-    """Codes of the values of a column, UNKNOWN where missing, and the values."""
+    """Codes of the values of a column, UNKNOWN where missing, and the values.
+
+    Codes: shape (rows,) [-]. Raises UsageError for a value that is no label, such as a list.
+    """
     try:
         return pd.factorize(frame[name])
     except TypeError:
@@ -53,7 +63,10 @@ def factorized(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, Any]:
 
 
 def labels(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """Text of each value, its blanks (and separators) as one space, None where it is not known."""
+    """Text of each value, its blanks (and separators) as one space, None where it is not known.
+
+    Returns shape (rows,), texts [-].
+    """
     if name not in frame:
         return np.full(len(frame), None, dtype=object)
     codes, values = factorized(frame, name)
@@ -62,7 +75,10 @@ def labels(frame: pd.DataFrame, name: str) -> np.ndarray:
 
 
 def truth(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """1 for true, 0 for false, UNKNOWN where missing."""
+    """1 for true, 0 for false, UNKNOWN where missing.
+
+    Returns shape (rows,) [-]. Raises UsageError that names the row, for the first value that is neither.
+    """
     codes, values = factorized(frame, name)
     truths = [{True: 1, False: 0}.get(value) for value in values]
     if None in truths:
@@ -72,7 +88,10 @@ def truth(frame: pd.DataFrame, name: str) -> np.ndarray:
 
 
 def nanoseconds(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """UTC nanoseconds; stamps without a zone are taken as UTC; NO_TIME where missing."""
+    """UTC nanoseconds; stamps without a zone are taken as UTC; NO_TIME where missing.
+
+    Returns shape (rows,) [ns]. Raises UsageError for a column that holds no times.
+    """
     stamps = frame[name]
     try:
         kind = pd.api.types.infer_dtype(stamps, skipna=True)

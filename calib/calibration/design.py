@@ -120,9 +120,14 @@ class Coded:
 
     @property
     def bend(self) -> np.ndarray:
+        """What multiplies the bend of the effect of size, shape (parts,) [-]: see ``Block.times``."""
         return np.asarray(self.size**2 / (1 + np.abs(self.size)))
 
     def take(self, parts: np.ndarray, part_row: np.ndarray) -> Coded:
+        """Some parts by themselves.
+
+        parts : shape (k,), numbers of parts [-]; part_row : shape (k,), row of each among those taken [-]
+        """
         codes = {name: values[parts] for name, values in self.codes.items()}
         terms = self.terms[parts] if len(self.terms) else self.terms
         return Coded(
@@ -130,7 +135,10 @@ class Coded:
         )
 
     def key_of(self, block: Block) -> np.ndarray:
-        """One number for the labels that name the effect; UNKNOWN where any of them is not known."""
+        """One number for the labels that name the effect; UNKNOWN where any of them is not known.
+
+        Returns shape (parts,) [-].
+        """
         key = np.zeros(len(self.size), np.int64)
         known = np.ones(len(self.size), bool)
         for name in block.keys:
@@ -140,7 +148,10 @@ class Coded:
         return np.where(known, key, UNKNOWN)
 
     def value_of(self, block: Block) -> np.ndarray:
-        """What multiplies the effect in each part; 0 where the part does not have it."""
+        """What multiplies the effect in each part; 0 where the part does not have it.
+
+        Returns shape (parts,) [-].
+        """
         value = self._multiplier(block.times) * self.share
         if block.only:
             value = np.where((self.attended == 1) == (block.only == "attended"), value, 0.0)
@@ -190,7 +201,10 @@ class Design:
             self.seen.setdefault(block.name, {})
 
     def admit(self, coded: Coded) -> dict[str, np.ndarray]:
-        """Give columns to effects that have been seen often enough by now; new keys of each block, sorted."""
+        """Give columns to effects that have been seen often enough by now; new keys of each block, sorted.
+
+        Returns for each block shape (new effects,) [-].
+        """
         fresh = {}
         for block in self.blocks:
             key = coded.key_of(block)
@@ -261,7 +275,10 @@ class Design:
 
 
 def prior_precision(design: Design, variance: dict[str, float]) -> np.ndarray:
-    """One over the variance of each effect's block; a walking level has its prior in the sums of closed weeks."""
+    """One over the variance of each effect's block; a walking level has its prior in the sums of closed weeks.
+
+    Returns shape (size,) [1/log^2].
+    """
     precision = np.zeros(design.size)
     for block in design.blocks:
         if block.name != "level":
@@ -270,7 +287,10 @@ def prior_precision(design: Design, variance: dict[str, float]) -> np.ndarray:
 
 
 def before_any_run(design: Design, variance: dict[str, float]) -> np.ndarray:
-    """Covariance of the effects that are known before any run, shape (size, size)."""
+    """Covariance of the effects that are known before any run, shape (size, size).
+
+    In the unit of ``variance`` [log^2].
+    """
     spread = np.zeros(design.size)
     for block in design.blocks:
         spread[design.columns[block.name]] = variance[block.name]

@@ -78,7 +78,10 @@ class Encoder:
         return Coded(codes, np.zeros(len(attended)), rows.part_row, rows.share, attended, rows.terms)
 
     def measure(self, coded: Coded, log_baseline: np.ndarray, learn: bool) -> None:
-        """Fill in sizes and centre the terms; with ``learn`` cells that are new get their middles, which then stay."""
+        """Fill in sizes and centre the terms; with ``learn`` cells that are new get their middles, which then stay.
+
+        log_baseline : shape (parts,), log of the baseline minutes [log min]
+        """
         cell = coded.codes["cell"]
         measured = np.column_stack([log_baseline, coded.term_shares])
         if learn:
@@ -115,7 +118,10 @@ def _known_mean(values: np.ndarray) -> np.ndarray:
 
 
 def cell_labels(rows: Rows, group: tuple[str, ...]) -> np.ndarray:
-    """The group's labels of each part joined, shape (parts,); None where one of them is not known."""
+    """The group's labels of each part joined, shape (parts,); None where one of them is not known.
+
+    Texts [-].
+    """
     combined = rows.labels[group[0]]
     for name in group[1:]:
         codes, values = pd.factorize(combined)

@@ -18,14 +18,20 @@ from calib.progress import Count
 
 
 def weeks_of(rows: Rows) -> list[tuple[int, np.ndarray]]:
-    """Week numbers and the rows of each, in order."""
+    """Week numbers and the rows of each, in order.
+
+    Rows: shape (rows of the week,), their places [-].
+    """
     numbers, start = np.unique(rows.week, return_index=True)
     bounds = [*start.tolist(), rows.count]
     return [(int(week), np.arange(bounds[i], bounds[i + 1])) for i, week in enumerate(numbers)]
 
 
 def rows_at(rows: Rows, coded: Coded, at: np.ndarray) -> tuple[Rows, Coded]:
-    """The rows ``at`` (consecutive) by themselves."""
+    """The rows ``at`` (consecutive) by themselves.
+
+    at : shape (k,), places of rows that follow each other [-]
+    """
     some, parts = rows.take(int(at[0]), int(at[-1]) + 1)
     return some, coded.take(np.arange(parts.start, parts.stop), some.part_row)
 
@@ -131,5 +137,8 @@ def begin(
 
 
 def joined(remembered: Remembered) -> dict[str, np.ndarray]:
-    """What was expected of the rows of all weeks, one array for each of its names."""
+    """What was expected of the rows of all weeks, one array for each of its names.
+
+    Each of shape (rows,), as in ``Predictive`` [log], but texts and codes [-].
+    """
     return {name: np.concatenate([week[name] for week in remembered]) for name in remembered[0]}

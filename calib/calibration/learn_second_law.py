@@ -55,6 +55,7 @@ class Past:
     week: np.ndarray
 
     def take(self, at: slice | np.ndarray) -> Past:
+        """Some of the rows; at : a span, or shape (k,), places of rows [-]."""
         return Past(self.signs.take(at), self.y[at], self.model[at], self.week[at])
 
 
@@ -104,6 +105,7 @@ def gate(folds: list[Past], trees: list[np.ndarray]) -> tuple[float, float]:
     """Weight of the trees' quantiles, shape (n, len(LEVELS)) for each fold, and what they win of the score of rows never seen.
 
     The gain is shrunk as one of known error is (the positive part of James and Stein's estimator, 1961), the weight with it.
+    The score is of log minutes [log]; weight and gain are shares [-].
     """
     shares = np.linspace(0, 1, 11)
     pairs = list(zip(folds, trees, strict=True))
@@ -130,6 +132,7 @@ def conformal_stretch(y: np.ndarray, quantiles: np.ndarray) -> np.ndarray:
     """What central ranges must be stretched by to hold y, shape (n,), as often as they say; shape (len(CENTRAL),).
 
     quantiles : shape (n, len(LEVELS)). Shrunk towards 1 on the log: n rows count n / (n + STRETCH_ROWS).
+    y and quantiles are logs of actual over baseline [log]; the stretch is a factor [-].
     """
     middle, off = quantiles[:, len(LEVELS) // 2], y - quantiles[:, len(LEVELS) // 2]
     stretch = np.ones(len(CENTRAL))
@@ -160,6 +163,7 @@ def training_columns(past: Past, means: LabelMeans) -> np.ndarray:
     """Features of rows to learn from: a label's number is its mean over the rows before, as it was known then.
 
     The mean over all rows holds the row itself: with labels of few rows trees learn that and are wrong of new ones.
+    Returns shape (rows, features), logs where they are sizes [log], numbers of labels as mean logs [log], else [-].
     """
     labels = [_earlier_mean(past.signs.codes[name], past.y, means.overall) for name in means.by_code]
     return past.signs.beside(labels)

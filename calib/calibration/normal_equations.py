@@ -53,12 +53,18 @@ class SharedEffect:
 
 
 def sparse_rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, shape: tuple[int, int]) -> sparse.csr_matrix:
-    """Rows of the design as a sparse matrix; entries of one place add up."""
+    """Rows of the design as a sparse matrix; entries of one place add up.
+
+    row, column, value : shape (entries,); places [-] and values [-]; shape : of the matrix
+    """
     return sparse.csr_matrix((value, (row, column)), shape)
 
 
 def scaled(matrix: sparse.csr_matrix, weight: np.ndarray) -> sparse.csr_matrix:
-    """Each row times its weight."""
+    """Each row times its weight.
+
+    weight : shape (n,), one for each row of the matrix [any]
+    """
     data = matrix.data * np.repeat(weight, np.diff(matrix.indptr))
     return sparse.csr_matrix((data, matrix.indices, matrix.indptr), matrix.shape)
 
@@ -69,6 +75,7 @@ def accumulate(
     """Moments of rows: all rows of a build must be in one call.
 
     design : (n, p); y : shape (n,); weight : shape (n,), one over the variance of each row
+    y is a log of actual over baseline [log], weights are [1/log^2].
     """
     left, right = design, scaled(design, weight)
     vector = right.T @ y
@@ -83,7 +90,10 @@ def accumulate(
 def build_effects(
     residual: np.ndarray, weight: np.ndarray, shared: SharedEffect | None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and variance of the shared effect in each row given residuals: (load g, load^2 var g), shape (n,) each."""
+    """Mean and variance of the shared effect in each row given residuals: (load g, load^2 var g), shape (n,) each.
+
+    residual : shape (n,) [log]; weight : shape (n,) [1/log^2]
+    """
     if shared is None or shared.variance <= 0 or not shared.count:
         return np.zeros(len(residual)), np.zeros(len(residual))
     has = shared.build >= 0
@@ -113,6 +123,7 @@ def solve_and_invert(
 
     information : shape (p, p); vector : shape (p,); block : shape (p,), see ``arrowhead``
     Raises OutsideModelError when the system has no solution.
+    Effects are logs [log]: information in [1/log^2], vector in [1/log].
     """
     parted = arrowhead(information, block) if block is not None else None
     if parted is not None:

@@ -23,6 +23,8 @@ _CDF = np.concatenate([[0.0], np.cumsum((_DENSITY[1:] + _DENSITY[:-1]) / 2 * np.
 def normal_cdf(score: np.ndarray) -> np.ndarray:
     """Probability below a normal score, to 1e-7.
 
+    score : of any shape [-]; returns the same shape, in [0, 1] [-].
+
     >>> round(float(normal_cdf(np.array(1.959964))), 5)
     0.975
     """
@@ -31,6 +33,8 @@ def normal_cdf(score: np.ndarray) -> np.ndarray:
 
 def normal_score(level: np.ndarray) -> np.ndarray:
     """Normal score of probabilities in (0, 1).
+
+    level : shape (k,), or one number [-]; returns shape (k,) [-].
 
     >>> normal_score(np.array([0.1, 0.5])).round(4).tolist()
     [-1.2816, 0.0]
@@ -57,7 +61,10 @@ def _points(nu: float) -> np.ndarray:
 
 
 def draw_t(rng: np.random.Generator, nu: float, shape: tuple[int, ...]) -> np.ndarray:
-    """Student-t numbers, each one of POINTS equally likely quantiles: several times as quick as exact ones."""
+    """Student-t numbers, each one of POINTS equally likely quantiles: several times as quick as exact ones.
+
+    Returns ``shape`` numbers of scale 1 [-].
+    """
     return _points(nu)[rng.integers(0, POINTS, shape, dtype=np.uint16)]
 
 
@@ -107,7 +114,10 @@ def quantile(score: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -
 
 
 def score_of(value: np.ndarray, tau: np.ndarray, sigma: np.ndarray, nu: float) -> np.ndarray:
-    """Normal score of values under tau N + sigma T(nu): the inverse of ``quantile``; within +-4. Shape (n,)."""
+    """Normal score of values under tau N + sigma T(nu): the inverse of ``quantile``; within +-4. Shape (n,).
+
+    value, tau, sigma : shape (n,) [log]; scores [-].
+    """
     rows = _rows_of_table(np.atleast_1d(tau), np.atleast_1d(sigma), nu)
     size = np.abs(value)
     low = np.clip((rows <= size[:, None]).sum(1) - 1, 0, len(SCORES) - 2)

@@ -52,6 +52,7 @@ def likelihood_of(
 
     Precisions and precision-weighted means subtract (Gelman et al. 2013, 'Bayesian data analysis', 3rd ed., sec. 3.5). A
     direction of which the data say nothing keeps a variance of ten thousand priors.
+    Parameters are logs [log], variances [log^2].
     """
     prior = np.linalg.inv(prior_covariance)
     posterior = np.linalg.inv(covariance)

@@ -86,7 +86,10 @@ def _without_gross(train: pd.DataFrame, group: tuple[str, ...]) -> pd.DataFrame:
 
 
 def boosted_quantiles(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """Gradient boosting with the pinball loss, one model a level; the plan's size and the week are features."""
+    """Gradient boosting with the pinball loss, one model a level; the plan's size and the week are features.
+
+    Returns logs of actual over baseline at LEVELS of the rows of ``test``, shape (rows, len(LEVELS)) [log].
+    """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     features, kinds = _features(train, test, group)
@@ -113,6 +116,7 @@ def mixed_model(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...])
     """A linear mixed model of a statistics library: size; cells, and factors within them, at random.
 
     Its noise is one for all; residuals of each cell make it the cell's own afterwards, which the library lacks.
+    Returns logs of actual over baseline at LEVELS of the rows of ``test``, shape (rows, len(LEVELS)) [log].
     """
     import statsmodels.api as sm
     from scipy import stats
@@ -175,7 +179,10 @@ def _days(rows: pd.DataFrame) -> np.ndarray:
 
 
 def quantile_forest(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """Quantiles of the rows in the leaves of a forest (Meinshausen 2006), on the features of the boosted one."""
+    """Quantiles of the rows in the leaves of a forest (Meinshausen 2006), on the features of the boosted one.
+
+    Returns logs of actual over baseline at LEVELS of the rows of ``test``, shape (rows, len(LEVELS)) [log].
+    """
     from sklearn.ensemble import RandomForestRegressor
 
     columns, _ = _features(train, test, group)
@@ -210,7 +217,10 @@ def _forest_quantiles(y: np.ndarray, old: np.ndarray, new: np.ndarray) -> np.nda
 
 
 def last_runs(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """Quantiles of the ratio in the last runs of the same cell; of the last of all where it has fewer than five."""
+    """Quantiles of the ratio in the last runs of the same cell; of the last of all where it has fewer than five.
+
+    Returns logs of actual over baseline at LEVELS of the rows of ``test``, shape (rows, len(LEVELS)) [log].
+    """
     cells = train.groupby(list(group)).tail(LAST)
     table = cells.groupby(list(group))["y"].quantile(np.array(LEVELS)).unstack()
     table = table[cells.groupby(list(group)).size().reindex(table.index) >= 5]
@@ -219,7 +229,10 @@ def last_runs(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -
 
 
 def plan_alone(train: pd.DataFrame, test: pd.DataFrame, group: tuple[str, ...]) -> np.ndarray:
-    """The plan times one ratio for all, as it has been so far."""
+    """The plan times one ratio for all, as it has been so far.
+
+    Returns logs of actual over baseline at LEVELS of the rows of ``test``, shape (rows, len(LEVELS)) [log].
+    """
     return np.broadcast_to(np.quantile(train["y"], LEVELS), (len(test), len(LEVELS)))
 
 

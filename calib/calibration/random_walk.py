@@ -51,7 +51,10 @@ class Levels:
         return len(self.step_weights)
 
     def add(self, cell: np.ndarray, kind: np.ndarray, column: np.ndarray) -> None:
-        """Let the levels of these cells walk from now on."""
+        """Let the levels of these cells walk from now on.
+
+        cell, kind, column : shape (k,), codes of cells, of their kinds, and columns of the design [-]
+        """
         self.cell, self.kind = np.append(self.cell, cell), np.append(self.kind, kind)
         self.column = np.append(self.column, column)
         self.step = np.append(self.step, self.step_of_kind[kind])
@@ -59,23 +62,35 @@ class Levels:
         self.step_weights = np.hstack([self.step_weights, np.ones((self.weeks, len(cell)))])
 
     def open_week(self, number: int, step_weights: np.ndarray) -> None:
-        """Add a week to the window."""
+        """Add a week to the window.
+
+        step_weights : shape (k,), of the steps into that week [-]
+        """
         if not len(self.numbers):
             self.numbers = np.array([number - 1])
         self.numbers = np.append(self.numbers, number)
         self.step_weights = np.vstack([self.step_weights, step_weights[None]])
 
     def gaps(self) -> np.ndarray:
-        """Weeks that each step takes, shape (weeks, 1)."""
+        """Weeks that each step takes, shape (weeks, 1).
+
+        In weeks [weeks].
+        """
         return np.maximum(np.diff(self.numbers), 1)[:, None]
 
     def nodes(self, p: int) -> np.ndarray:
-        """Parameter of each level in the base and in each week, after ``p`` other ones: shape (weeks + 1, k)."""
+        """Parameter of each level in the base and in each week, after ``p`` other ones: shape (weeks + 1, k).
+
+        Places of parameters [-].
+        """
         copies = p + np.arange(self.weeks)[:, None] * self.count + np.arange(self.count)
         return np.vstack([self.column[None], copies])
 
     def add_priors(self, information: np.ndarray, p: int) -> None:
-        """Add what is known of the steps to the normal equations."""
+        """Add what is known of the steps to the normal equations.
+
+        information : shape (p + weeks * k, p + weeks * k), changed in place [1/log^2]; p : number of other parameters
+        """
         nodes, precision = self.nodes(p), self.step_weights / (self.gaps() * self.step)
         for before, after, known in zip(nodes[:-1], nodes[1:], precision, strict=True):
             information[before, before] += known
@@ -84,7 +99,10 @@ class Levels:
             information[after, before] -= known
 
     def learn(self, mean: np.ndarray, covariance: np.ndarray, p: int, nu: float | None) -> None:
-        """Weigh the window's steps anew, and learn their variances. nu : of the steps; None for a normal law"""
+        """Weigh the window's steps anew, and learn their variances. nu : of the steps; None for a normal law.
+
+        mean : shape (p + weeks * k,), of all parameters [log]; covariance : of these [log^2]
+        """
         if not self.count:
             return
         squares = self._squares(mean, covariance, p)
@@ -109,7 +127,10 @@ class Levels:
         )
 
     def close_week(self, mean: np.ndarray, covariance: np.ndarray, frozen: Moments, p: int) -> Moments:
-        """Take the oldest week out of the window: the base moves to it. ``frozen`` with the old base integrated out."""
+        """Take the oldest week out of the window: the base moves to it. ``frozen`` with the old base integrated out.
+
+        mean : shape (p + weeks * k,), of all parameters [log]; covariance : of these [log^2]
+        """
         if self.count:
             squares = self._squares(mean, covariance, p)[0]
             self.sums = self.sums + np.column_stack([self.step_weights[0] * squares, np.ones(self.count)])

@@ -28,13 +28,19 @@ class Recalibration:
     cells: np.ndarray = field(default_factory=lambda: np.ones((0, len(LEVELS))))
 
     def of(self, cell: np.ndarray, attended: np.ndarray) -> np.ndarray:
-        """Stretch of each row at LEVELS, shape (n, len(LEVELS))."""
+        """Stretch of each row at LEVELS, shape (n, len(LEVELS)).
+
+        cell, attended : shape (n,), codes [-]; stretch is a factor [-].
+        """
         known = (cell >= 0) & (cell < len(self.cells))
         table = np.vstack([self.cells, np.ones(len(LEVELS))])
         return np.where(known[:, None], table[np.where(known, cell, len(self.cells))], self.kinds[attended])
 
     def stretched(self, score: np.ndarray, cell: np.ndarray, attended: np.ndarray) -> np.ndarray:
-        """Normal scores (k,) of quantiles -> corrected ones for each row, shape (n, k)."""
+        """Normal scores (k,) of quantiles -> corrected ones for each row, shape (n, k).
+
+        Scores have no unit [-].
+        """
         return stretched_scores(score, self.of(cell, attended))
 
 
@@ -48,7 +54,10 @@ class Misses:
     size: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def add(self, week: int, cell: np.ndarray, attended: np.ndarray, score: np.ndarray) -> None:
-        """Add a week's runs and forget those of long ago; gross errors are left out."""
+        """Add a week's runs and forget those of long ago; gross errors are left out.
+
+        cell, attended : shape (n,), codes [-]; score : shape (n,), normal scores of the runs among what was expected [-]
+        """
         good = np.abs(score) < GROSS
         self.week = np.concatenate([self.week, np.full(int(good.sum()), week)])
         self.cell = np.concatenate([self.cell, cell[good]])
@@ -59,7 +68,10 @@ class Misses:
         self.attended, self.size = self.attended[recent], self.size[recent]
 
     def learned(self, cells: int, kind_of_cell: np.ndarray) -> Recalibration:
-        """The correction for ``cells`` cells."""
+        """The correction for ``cells`` cells.
+
+        kind_of_cell : shape (cells,), code of the kind of each [-]
+        """
         if not len(self.size):
             return Recalibration(cells=np.ones((cells, len(LEVELS))))
         weight = 0.5 ** ((self.week.max() - self.week) / HALF_LIFE_WEEKS)
@@ -76,7 +88,10 @@ class Misses:
 
 
 def stretched_scores(score: np.ndarray, stretch: np.ndarray) -> np.ndarray:
-    """Normal scores (k,) of quantiles -> corrected ones for rows of ``stretch`` (n, len(LEVELS)), shape (n, k)."""
+    """Normal scores (k,) of quantiles -> corrected ones for rows of ``stretch`` (n, len(LEVELS)), shape (n, k).
+
+    Scores and stretch have no unit [-].
+    """
     size = np.abs(score)
     table = np.column_stack([np.zeros(len(stretch)), stretch * NOMINAL])
     table = np.maximum.accumulate(table, axis=1)

@@ -14,7 +14,10 @@ GROSS_WEIGHT = 200.0  # rows that the assumption is worth
 
 
 def t_weight(square: np.ndarray, nu: float) -> np.ndarray:
-    """Weight of rows whose expected squared residual over their squared scale is ``square``."""
+    """Weight of rows whose expected squared residual over their squared scale is ``square``.
+
+    square : shape (n,) [-]; returns shape (n,) [-].
+    """
     return (nu + 1) / (nu + square)
 
 
@@ -55,6 +58,7 @@ def longer_than(least: np.ndarray, fit: np.ndarray, sigma: np.ndarray) -> tuple[
 
     One Newton step of the normal tail's likelihood: with z = (least - fit) / sigma and hazard h(z), the score is
     h / sigma and the information h (h - z) / sigma^2.
+    least, fit, sigma : shape (n,) [log]. Returns response [log] and weight [1/log^2], shape (n,) each.
     """
     z = np.clip((least - fit) / sigma, -6.0, 6.0)
     hazard = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / np.maximum(normal_cdf(-z), 1e-12)

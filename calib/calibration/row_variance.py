@@ -15,6 +15,7 @@ def row_variance(row: np.ndarray, column: np.ndarray, value: np.ndarray, covaria
 
     A row has some fifteen effects of hundreds: the pairs of them are looked up one by one, nine times as quick as a
     product with all of V.
+    Of logs [log^2].
     """
     order = np.argsort(row, kind="stable")
     row, column, value = row[order], column[order], value[order]

@@ -36,7 +36,10 @@ class Scales:
         self.frozen = self.frozen.padded(self.design.size)
 
     def sigma2(self, window: Window) -> np.ndarray:
-        """Variance scale of each row's own noise."""
+        """Variance scale of each row's own noise.
+
+        Returns shape (rows,) [log^2].
+        """
         row, column, value, _ = window.entries("scale")
         effect = np.append(self.mean, np.zeros(self.design.size - len(self.mean)))[column]
         log_sigma = np.bincount(row, value * effect, window.count)
@@ -45,7 +48,10 @@ class Scales:
         )
 
     def moments(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> Moments:
-        """Fisher scoring of the log scale: score w e^2 - 1, information 2 nu / (nu + 3) a row."""
+        """Fisher scoring of the log scale: score w e^2 - 1, information 2 nu / (nu + 3) a row.
+
+        clean : shape (rows,), weight of each row, less where it is an outlier [-]; sigma2 : shape (rows,), variance of their noise [log^2]
+        """
         nu, robust = self.options.nu, self.options.robust
         row, column, value, _ = window.entries("scale")
         design = sparse_rows(row, column, value, (window.count, self.design.size))
@@ -67,6 +73,9 @@ class Scales:
         self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
 
     def close_week(self, oldest: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
-        """Sum up the oldest week of the window for good."""
+        """Sum up the oldest week of the window for good.
+
+        clean : shape (rows,), weight of each row, less where it is an outlier [-]; sigma2 : shape (rows,), variance of their noise [log^2]
+        """
         old = Moments(self.frozen.information * FORGET, self.frozen.vector * FORGET, self.frozen.rows)
         self.frozen = old + self.moments(oldest, clean, sigma2)

@@ -59,7 +59,10 @@ class LabelMeans:
     by_code: dict[str, np.ndarray] = field(default_factory=dict)
 
     def of(self, name: str, code: np.ndarray) -> np.ndarray:
-        """The number of each label, shape (n,)."""
+        """The number of each label, shape (n,).
+
+        A mean log of actual over baseline [log]; code : shape (n,) [-].
+        """
         table = self.by_code[name]
         known = (code >= 0) & (code < len(table))
         return np.where(known, np.append(table, self.overall)[np.where(known, code, len(table))], self.overall)
@@ -84,7 +87,10 @@ class Trees:
     value: np.ndarray
 
     def leaves(self, columns: np.ndarray) -> np.ndarray:
-        """Row of ``value`` that each row of ``columns`` (n, features) reaches in each tree, shape (n, trees)."""
+        """Row of ``value`` that each row of ``columns`` (n, features) reaches in each tree, shape (n, trees).
+
+        Places [-].
+        """
         node = np.broadcast_to(self.root, (len(columns), len(self.root))).copy()
         row = np.arange(len(columns))[:, None]
         while True:
@@ -115,7 +121,10 @@ class SecondLaw:
     boosted: dict[float, tuple[float, Trees]] = field(default_factory=dict)
 
     def quantiles(self, signs: Signs) -> np.ndarray:
-        """What the trees say of log(actual / baseline) at LEVELS, shape (n, len(LEVELS))."""
+        """What the trees say of log(actual / baseline) at LEVELS, shape (n, len(LEVELS)).
+
+        In logs [log].
+        """
         assert self.forest is not None, "nothing was learned"
         columns = signs.columns(self.means)
         found = np.empty((len(columns), len(LEVELS)))
@@ -129,6 +138,7 @@ class SecondLaw:
 
         model : shape (n, len(SCORES) + k), the model's quantiles at SCORES, then at ``scores``, shape (k,)
         Returns shape (n, k), at ``scores``; beyond the outermost of LEVELS tails are the model's.
+        Quantiles are logs [log], scores have no unit [-].
         """
         every = np.concatenate([SCORES, scores])
         trees, inner = self.quantiles(signs), np.clip(every, SCORES[0], SCORES[-1])
@@ -155,6 +165,7 @@ def _outwards(values: np.ndarray, scores: np.ndarray, centre: np.ndarray) -> np.
 def forest_quantiles(forest: Trees, columns: np.ndarray) -> np.ndarray:
     """Quantiles at LEVELS of the values of all leaves that a row reaches, each tree counting alike (Meinshausen 2006,
     'Quantile regression forests', JMLR 7:983-999). columns : shape (n, features); returns (n, len(LEVELS)).
+    Values are logs [log].
     """
     values = forest.value[forest.leaves(columns)].reshape(len(columns), -1)
     rank = np.ceil(LEVELS * values.shape[1] - 1e-9).astype(int) - 1
@@ -162,7 +173,10 @@ def forest_quantiles(forest: Trees, columns: np.ndarray) -> np.ndarray:
 
 
 def boosted_quantiles(boosted: dict[float, tuple[float, Trees]], columns: np.ndarray) -> np.ndarray:
-    """Quantiles at LEVELS from sums of trees at some of them; between them straight in normal scores. Shape (n, len(LEVELS))."""
+    """Quantiles at LEVELS from sums of trees at some of them; between them straight in normal scores. Shape (n, len(LEVELS)).
+
+    columns : shape (n, features); quantiles are logs [log].
+    """
     levels = np.array(sorted(boosted))
     sums = np.empty((len(columns), len(levels)))
     for place, level in enumerate(levels.tolist()):

@@ -101,7 +101,10 @@ def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0)
 
 
 def covariate_effect(state: State, coded: Coded, n: int) -> np.ndarray:
-    """The part of the location that is not the stage's own, shape (n,): who, where, what of, how large."""
+    """The part of the location that is not the stage's own, shape (n,): who, where, what of, how large.
+
+    In logs [log].
+    """
     own = np.zeros(len(state.location.mean), bool)
     for name in ("whole", *state.options.group, "cell", "level"):
         own[state.design.columns.get(name, np.zeros(0, np.int64))] = True
@@ -119,23 +122,35 @@ def together(predictions: list[Predictive]) -> Predictive:
 
 
 def first_parts(part_row: np.ndarray, n: int) -> np.ndarray:
-    """Index of the first part of each row."""
+    """Index of the first part of each row.
+
+    part_row : shape (parts,), row of each part, in order [-]; returns shape (n,) [-].
+    """
     return np.searchsorted(part_row, np.arange(n))
 
 
 def share_offset(coded: Coded, n: int) -> np.ndarray:
-    """Log of how much the noise of a sum is smaller than that of its parts; 0 for a row of one part."""
+    """Log of how much the noise of a sum is smaller than that of its parts; 0 for a row of one part.
+
+    Returns shape (n,) [log].
+    """
     return 0.5 * np.log(np.bincount(coded.part_row, coded.share**2, n))
 
 
 def row_load(coded: Coded, n: int, machine_load: float) -> np.ndarray:
-    """How much each row shows of its build's shared effect: 1 where a person works."""
+    """How much each row shows of its build's shared effect: 1 where a person works.
+
+    Returns shape (n,), in [0, 1] [-].
+    """
     load = np.where(coded.attended == 1, 1.0, machine_load) * coded.share
     return np.bincount(coded.part_row, load, n)
 
 
 def dense_rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
-    """Dense design of few rows over the columns that they use: (columns, (n, k) matrix)."""
+    """Dense design of few rows over the columns that they use: (columns, (n, k) matrix).
+
+    row, column, value : shape (entries,), of the sparse design [-]; columns : shape (k,) [-]
+    """
     used, place = np.unique(column, return_inverse=True)
     matrix = np.zeros((n, len(used)))
     np.add.at(matrix, (row, place), value)

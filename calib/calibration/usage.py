@@ -38,7 +38,10 @@ class Usage:
         return made
 
     def usual(self, name: str, cells: int) -> tuple[np.ndarray, np.ndarray]:
-        """Codes and shares of the labels most used in each cell, shape (cells, MOST); shares are 0 where there are none."""
+        """Codes and shares of the labels most used in each cell, shape (cells, MOST); shares are 0 where there are none.
+
+        Codes and shares have no unit [-].
+        """
         codes, shares = np.zeros((cells, MOST), np.int64), np.zeros((cells, MOST))
         cell = self.keys[name] // RADIX
         order = np.lexsort((-self.weight[name], cell))
@@ -51,7 +54,10 @@ class Usage:
 
 
 def usual_label(usage: Usage, name: str, cell: np.ndarray, code: np.ndarray) -> np.ndarray:
-    """Codes of a factor's labels, shape (n,); where one is not known, the one that its cell's runs have most often."""
+    """Codes of a factor's labels, shape (n,); where one is not known, the one that its cell's runs have most often.
+
+    cell, code : shape (n,) [-]
+    """
     codes, shares = usage.usual(name, max(int(cell.max(initial=-1)) + 1, 1))
     stands_in = (code == UNKNOWN) & (cell != UNKNOWN) & (shares[cell, 0] > 0)
     return np.where(stands_in, codes[cell, 0], code)

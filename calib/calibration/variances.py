@@ -26,6 +26,7 @@ def next_variance(
     The number of effects that the data determine is sum(1 - variance / now) (MacKay 1992, 'Bayesian interpolation',
     Neural Computation 4:415-447); the variance is the sum of squares over that number. It has the fixed points of the
     EM step and goes quickly to zero where no effect is.
+    Effects are logs [log], their variances [log^2].
     """
     determined = float(np.sum(1 - variance / now))
     squares = float(mean @ mean)
@@ -34,7 +35,10 @@ def next_variance(
 
 
 def next_variances(design: Design, mean: np.ndarray, covariance: np.ndarray, now: dict[str, float]) -> dict[str, float]:
-    """One step for all blocks of a design whose variance is learned."""
+    """One step for all blocks of a design whose variance is learned.
+
+    mean : shape (p,), of all effects [log]; covariance : shape (p, p), of these [log^2]; now : by block [log^2]
+    """
     diagonal, after = np.diag(covariance), dict(now)
     for block in design.blocks:
         at = design.columns[block.name]

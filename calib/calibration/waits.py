@@ -62,6 +62,7 @@ class Waits:
         """``n`` waits [open min]; the same seed gives the same luck to a stage, another to another.
 
         before : the stage before it, where it is known
+        Returns shape (n,).
         """
         none, middle, spread, _ = self.parameters(process, stage, before)
         rng = np.random.default_rng([seed, zlib.crc32(f"{process}/{stage}".encode())])

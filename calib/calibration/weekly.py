@@ -91,12 +91,18 @@ class WeeklyPass:
         return state, predictive(state, coded, rows, float(gap))
 
     def scores(self, rows: Rows, before: Predictive) -> np.ndarray:
-        """Normal scores of rows among what was expected of them."""
+        """Normal scores of rows among what was expected of them.
+
+        Returns shape (rows,) [-].
+        """
         tau = np.sqrt(before.tau2 + self.builds.variance_of(rows.build) * before.load**2)
         return score_of(rows.y - before.location, tau, before.sigma, self.options.nu)
 
     def behind(self, before: Predictive) -> np.ndarray:
-        """Runs learned of each row's cell so far."""
+        """Runs learned of each row's cell so far.
+
+        Returns shape (rows,) [runs].
+        """
         return np.asarray(np.append(self.runs, 0.0)[np.minimum(before.cell, len(self.runs))])
 
     # many small solves: threads cost eight times the time

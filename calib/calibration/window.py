@@ -80,7 +80,10 @@ class Window:
         return len(self.y)
 
     def entries(self, part: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Rows, columns, values and the week of each entry of the design 'location' or 'scale'."""
+        """Rows, columns, values and the week of each entry of the design 'location' or 'scale'.
+
+        Each of shape (entries,); places [-], values [-].
+        """
         start = np.concatenate([[0], np.cumsum([week.count for week in self.weeks])])
         found = [getattr(week, part) for week in self.weeks]
         row = np.concatenate([e.row + s for e, s in zip(found, start[:-1], strict=True)])

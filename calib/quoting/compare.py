@@ -70,6 +70,7 @@ def compare(
 
     A process with several machines has one more curve, all of them together: at each quantity the best plan on any
     of them. request : of one part, whose quantity is not looked at. Raises as ``quote`` does.
+    Raises NoPlanError where no quantity is given.
     """
     wanted = sorted(set(quantities))
     if not wanted:

@@ -156,7 +156,7 @@ class People:
         return [crew.clock for crew in self.able(stage)] if self._crews else [self.clock]
 
     def able(self, stage: str) -> list[Crew]:
-        """Who can do a stage; NoPlanError when nobody can."""
+        """Who can do a stage. Raises NoPlanError when nobody can."""
         able = [crew for stages, crew in self._crews if not stages or stage in stages]
         if not able:
             raise NoPlanError(

@@ -74,7 +74,10 @@ def _promised(site: Site) -> list[ListedQuote]:
 
 
 async def take_part(request: Request) -> Response:
-    """A dropped file, or a part that the shop has, joins the parts that were brought before."""
+    """A dropped file, or a part that the shop has, joins the parts that were brought before.
+
+    Raises UsageError where no part was chosen.
+    """
     site = site_of(request)
     async with sent_form(request) as form:
         before = [token for token in form.getlist("p") if isinstance(token, str)][: MOST_LINES - 1]
@@ -142,7 +145,10 @@ def _part_view(upload: Upload) -> dict[str, Any]:
 
 
 async def answer(request: Request) -> Response:
-    """Three fields and the parts -> a quote; it is a look until somebody promises it."""
+    """Three fields and the parts -> a quote; it is a look until somebody promises it.
+
+    Raises UsageError where no part was chosen.
+    """
     site = site_of(request)
     async with sent_form(request) as form:
         tokens = [token for token in form.getlist("p") if isinstance(token, str)][:MOST_LINES]

@@ -181,7 +181,10 @@ async def tap(request: Request) -> Response:
 
 
 async def taps(request: Request) -> Response:
-    """Taps that a browser kept, each with its id and its time: taken once each, refused one by one."""
+    """Taps that a browser kept, each with its id and its time: taken once each, refused one by one.
+
+    Raises Refused for taps that are not from a page of ours, UsageError where they cannot be read.
+    """
     site = site_of(request)
     if not site.access.is_token(session_of(request), request.headers.get("x-token", "")):
         raise Refused(403, "These taps are not from a page of ours. Open the bench's page again.")
@@ -330,7 +333,10 @@ def _least_of(run: str, site: Site, shop: Shop) -> str:
 
 
 async def card(request: Request) -> Response:
-    """A card to print and lay beside the build: what it is, its steps, and a code that leads back here."""
+    """A card to print and lay beside the build: what it is, its steps, and a code that leads back here.
+
+    Raises UsageError for a build that is not under way.
+    """
     site = site_of(request)
     name = request.path_params["build"]
     if site.board.view is None:

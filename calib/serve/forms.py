@@ -21,7 +21,7 @@ HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}  # Unicode's categories of w
 
 
 def text_of(form: FormData, name: str, label: str, most: int = LONGEST, needed: bool = False) -> str:
-    """A field's text, trimmed; UsageError where it is too long or holds what cannot be seen."""
+    """A field's text, trimmed. Raises UsageError where it is too long or holds what cannot be seen."""
     value = plain_text(form.get(name, ""), label, most)
     if needed and not value:
         raise UsageError(f"{label} is empty, and is needed.")

@@ -123,7 +123,10 @@ def _answer_of(response: Response) -> str:
 
 
 async def take_logs(request: Request) -> Response:
-    """Dropped files go into the shop's logs, where an import takes them; foreign ones are asked about first."""
+    """Dropped files go into the shop's logs, where an import takes them; foreign ones are asked about first.
+
+    Raises UsageError where no file was chosen.
+    """
     site = site_of(request)
     async with sent_form(request) as form:
         sent = [file for file in form.getlist("files") if isinstance(file, UploadFile) and file.filename]

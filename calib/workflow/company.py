@@ -40,6 +40,7 @@ def send_site(folder: Path, company: Path, site: str | None = None) -> CompanyEx
 
     site : what the site is called; else what it was called last, or an alias that says nothing of it. Where the company's
     ``company.toml`` says ``[sites] names = "alias"``, no name can be given.
+    Raises StoreError where there is no store, UsageError for a name where the company wants aliases.
     """
     refuse_gone(folder)
     if not (folder / STORE_NAME).exists():
@@ -59,7 +60,10 @@ def company_result(out: Path, overwrite: bool) -> Result:
 
 
 def site_effects(folder: Path) -> pd.DataFrame:
-    """What the last fit of a site says of its effects to others: see ``calibration.own_effects``; machines by their kind."""
+    """What the last fit of a site says of its effects to others: see ``calibration.own_effects``; machines by their kind.
+
+    Raises TooFewRunsError where nothing was learned yet.
+    """
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         found = find_fit(store)

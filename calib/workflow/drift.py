@@ -42,7 +42,10 @@ def find_drift(folder: Path, since: str | None = None, persons: bool = False) ->
 
 
 def look(folder: Path, since: str | None = None, persons: bool = False) -> tuple[DriftDocument, pd.Timestamp]:
-    """The document, and the last logged end that it looks at."""
+    """The document, and the last logged end that it looks at.
+
+    Raises TooFewRunsError where nothing was learned yet.
+    """
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         stored, accepted, events = find_fit(store), find_accepted(store), as_spelled(find_events(store), shop)
@@ -101,7 +104,10 @@ def with_places(errors: pd.DataFrame, builds: pd.DataFrame, shop: Shop) -> pd.Da
 
 
 def accept_drift(folder: Path, stage: str, note: str) -> ChangeAccepted:
-    """Take a stage's change as the new plan; kept in the history with its note."""
+    """Take a stage's change as the new plan; kept in the history with its note.
+
+    Raises UsageError without a note, and for a stage that does not drift.
+    """
     process, name = stage_named(stage, "--accept")
     if not note.strip():
         raise UsageError("An accepted change needs a note.", f'Add why, e.g. --accept {stage} --note "new lamp".')
@@ -143,7 +149,10 @@ def signalled(row: StageDrift) -> bool:
 
 
 def undo_accepted(folder: Path, stage: str) -> ChangeAccepted:
-    """Take back the last acceptance of a stage: the plan before it counts again."""
+    """Take back the last acceptance of a stage: the plan before it counts again.
+
+    Raises UsageError where none is accepted.
+    """
     process, name = stage_named(stage, "--undo")
     with open_store(folder) as store:
         undone = undo_acceptance(store, process, name)
@@ -179,7 +188,10 @@ def _in_utc(moment: datetime) -> str:
 
 
 def stage_named(text: str, option: str) -> tuple[str, str]:
-    """'VPP:post_curing' (or with a blank) as process and stage; 'station:NAME' and 'material:NAME' likewise."""
+    """'VPP:post_curing' (or with a blank) as process and stage; 'station:NAME' and 'material:NAME' likewise.
+
+    Raises UsageError for words that name none.
+    """
     word, _, name = text.strip().partition(":" if ":" in text else " ")
     if word.strip().lower() in POOLED_BY and name.strip():
         return word.strip().lower(), name.strip()

@@ -191,6 +191,7 @@ def horizon_of(logged: Logged, as_of: str | None) -> pd.Timestamp:
     """The moment up to which is learned: the last logged end, of those by the end of the day asked for if one is.
 
     A fit of that day had its last end and no later moment to go by.
+    Raises TooFewRunsError where no finished run is logged.
     """
     if logged.last_end is None:
         raise TooFewRunsError(
@@ -212,6 +213,7 @@ def beyond_the_logs(as_of: str | None, logged: Logged) -> str:
 
 
 def learn(logged: Logged, horizon: pd.Timestamp) -> TrainingRows:
+    """What can be learned from by then. Raises TooFewRunsError where it is nothing."""
     learned = training_rows(logged.builds, logged.runs, logged.baselines, horizon)
     if learned.rows.empty:
         raise TooFewRunsError(

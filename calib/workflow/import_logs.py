@@ -30,6 +30,7 @@ def import_logs(
 
     mappings : of other people's columns; where none is given, those in the shop's folder ``maps``
     copy_first : what the import is part of, where the store is to be copied before it
+    Raises UnknownLogError where no file has columns that calib knows; else as ``store.imports.import_files``.
     """
     shop = read_shop(folder)
     options = replace(

@@ -20,6 +20,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     """Propose a mapping for ``log`` and write it to ``out``; nothing is stored.
 
     kind : what ``log`` is a log of, where its columns do not show it
+    Raises UsageError for a kind that is none.
     """
     shop = read_shop(folder)
     if kind not in (None, *KINDS):

@@ -14,7 +14,7 @@ from calib.results import INWARD, SHEET, WEEK, Result, check_results, refuse_own
 
 
 def check_folder(out: Path) -> None:
-    """UsageError where no page could be written into a folder, which need not be there yet; nothing is made."""
+    """Raises UsageError where no page could be written into a folder, which need not be there yet; nothing is made."""
     refuse_own_place(out / "page", WEEK)
     there = next(
         place for place in (out, *out.absolute().parents) if os.path.exists(place)

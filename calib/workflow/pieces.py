@@ -23,6 +23,8 @@ def pieces_to_start(good: int, yield_share: float, chance: float) -> int:
     yield_share : share of pieces that are good, 0 < yield_share <= 1; chance : 0 < chance < 1
     Raises NoPlanError where more than a million would be needed.
 
+    Raises UsageError for numbers out of range.
+
     >>> pieces_to_start(60, 0.98, 0.9)
     63
     """

@@ -55,6 +55,7 @@ def mend_row(folder: Path, number: int, cells: dict[str, str]) -> ImportDocument
     """Import one row that was set aside with other cells; it stays as a log of its own. The ``import`` document (docs/interface.md).
 
     Columns that are not among ``cells`` stay as they stood; one that stood in none of them is refused.
+    Raises UsageError for such a column, and for a number that is not set aside.
     """
     row = row_set_aside(folder, number)
     known = {**dict.fromkeys(columns_of(row["kind"]), ""), **row["cells"]}

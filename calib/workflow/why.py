@@ -62,7 +62,10 @@ def explain(folder: Path, process: str, stage: str, persons: bool = False) -> Wh
 
 
 def cell_of(process: str, stage: str, errors: pd.DataFrame) -> tuple[str, str]:
-    """Process code and stage name of two words that a person typed."""
+    """Process code and stage name of two words that a person typed.
+
+    Raises UsageError for a process or a stage that is none.
+    """
     code = process_code(process)
     if code is None:
         raise UsageError(f'"{process}" is no process.', f"Processes: {', '.join(PROCESSES)}. {_example()}")
