@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from itertools import groupby
 from statistics import median, quantiles
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from calib.documents.drift import ChartData, StageDrift
 from calib.documents.week import ProcessTime
@@ -57,7 +57,47 @@ class Axes:
         return round(self.foot - (self.foot - self.top) * (inside - self.low) / (self.high - self.low), 1)
 
 
-def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250) -> dict[str, Any]:
+class RunMark(TypedDict):
+    x: float
+    y: float
+    words: str
+    above: bool
+    below: bool
+
+
+class ChangeMarks(TypedDict):
+    low: float
+    high: float
+    since: float
+    line: str | None
+    y: NotRequired[float]
+    text: NotRequired[str]
+
+
+class Tick(TypedDict):
+    x: float
+    text: str
+
+
+class Height(TypedDict):
+    y: float
+    text: str
+
+
+class RunChart(TypedDict):
+    title: str
+    width: int
+    height: int
+    axes: Axes
+    band: str
+    expected: str
+    runs: list[RunMark]
+    x_ticks: list[Tick]
+    y_ticks: list[Height]
+    change: ChangeMarks | None
+
+
+def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250) -> RunChart:
     """Runs as points, what was expected as a line in an outlined band, the change with its size and the range of its date.
 
     stage : a stage of the drift document with its ``chart``; title : what a screen reader says of the whole picture
@@ -88,7 +128,7 @@ def run_chart(stage: StageDrift, title: str, width: int = 760, height: int = 250
     }
 
 
-def _run(chart: ChartData, row: int, x: float, axes: Axes) -> dict[str, Any]:
+def _run(chart: ChartData, row: int, x: float, axes: Axes) -> RunMark:
     """A point, with the words that pointing at it shows; above, below : it lies beyond the picture, at whose edge it sits."""
     percent, build = chart["actual_pct"][row], chart["build_id"][row] if chart["build_id"] else ""
     words = (
@@ -161,20 +201,20 @@ def percent_ticks(low: float, high: float) -> list[int]:
     return [step * number for number in range(-int(-low // step) if low < 0 else 0, int(high // step) + 1)]
 
 
-def day_ticks(axes: Axes) -> list[dict[str, Any]]:
+def day_ticks(axes: Axes) -> list[Tick]:
     """Midnights whose days have room."""
     days = (axes.last - axes.first).total_seconds() / 86400
     most = max(1.0, (axes.right - axes.left) / ROOM_FOR_A_DAY)
     step = next((step for step in DAY_STEPS if days / step <= most), DAY_STEPS[-1])
     moment = axes.first.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
-    ticks = []
+    ticks: list[Tick] = []
     while moment <= axes.last:
         ticks.append({"x": axes.x(moment), "text": f"{moment.day} {MONTHS[moment.month - 1]}"})
         moment += timedelta(days=step)
     return ticks
 
 
-def change_marks(stage: StageDrift, axes: Axes) -> dict[str, Any] | None:
+def change_marks(stage: StageDrift, axes: Axes) -> ChangeMarks | None:
     """Where the level stands since the change with its size, a slope for a creep; the range of its date at the foot. Of a
     stage whose level did not move its date alone; None where none is given."""
     began = stage["chart"].get("since")
@@ -182,14 +222,11 @@ def change_marks(stage: StageDrift, axes: Axes) -> dict[str, Any] | None:
         return None
     texts = (stage.get("since_low") or began, began, stage.get("since_high") or began)
     low, since, high = (axes.x(datetime.fromisoformat(text).replace(tzinfo=axes.last.tzinfo)) for text in texts)
-    marks: dict[str, Any] = {"low": low, "high": max(high, low + 2.0), "since": since, "line": None}
+    marks: ChangeMarks = {"low": low, "high": max(high, low + 2.0), "since": since, "line": None}
     if stage["state"] == "drifting":
         start, end = level_line(stage)
-        marks |= {
-            "line": f"M{since:g} {axes.y(start):g}L{axes.right:g} {axes.y(end):g}",
-            "y": axes.y(end),
-            "text": signed_percent(end),
-        }
+        marks["line"] = f"M{since:g} {axes.y(start):g}L{axes.right:g} {axes.y(end):g}"
+        marks["y"], marks["text"] = axes.y(end), signed_percent(end)
     return marks
 
 
@@ -199,7 +236,17 @@ def level_line(stage: StageDrift) -> tuple[float, float]:
     return 0.0 if creeps(stage) else size, size
 
 
-def small_chart(chart: ChartData, title: str, width: int = 190, height: int = 56) -> dict[str, Any]:
+class SmallChart(TypedDict):
+    title: str
+    width: int
+    height: int
+    band: str
+    line: str
+    points: list[tuple[float, float]]
+    since: float | None
+
+
+def small_chart(chart: ChartData, title: str, width: int = 190, height: int = 56) -> SmallChart:
     """One stage in a stamp: each week's middle run as a point over the band of what was expected."""
     mondays, actual, low, high = by_week(chart)
     least, most = visible_range(actual, low, high)
@@ -234,10 +281,28 @@ def by_week(chart: ChartData) -> tuple[list[datetime], list[float], list[float],
     return mondays, *middles  # type: ignore[return-value]
 
 
-def hours_chart(rows: Sequence[ProcessTime], title: str, width: int = 560) -> dict[str, Any]:
+class HoursBar(TypedDict):
+    y: float
+    word: str
+    length: float
+    figure: str
+
+
+class HoursChart(TypedDict):
+    title: str
+    width: int
+    height: float
+    left: float
+    heads: list[Height]
+    bars: list[HoursBar]
+
+
+def hours_chart(rows: Sequence[ProcessTime], title: str, width: int = 560) -> HoursChart:
     """Touch, machine and waiting hours of each process: a bar with its name and its figure for each, one scale for all."""
     longest = max((minutes or 0.0 for row in rows for minutes in times_of(row).values()), default=0.0) or 1.0
-    y, heads, bars = 0.0, [], []
+    y = 0.0
+    heads: list[Height] = []
+    bars: list[HoursBar] = []
     for row in rows:
         heads.append({"y": y + HEAD_ROW - 6, "text": row["process"]})
         y += HEAD_ROW

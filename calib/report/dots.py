@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import TypedDict
 
 from calib.calendar.week import WEEKDAYS
 from calib.documents.quote import QuoteOption
@@ -128,12 +128,34 @@ def rows_of(options: Sequence[QuoteOption], start: str) -> list[DotRow]:
     return rows
 
 
-def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str] = ()) -> dict[str, Any]:
+class Cell(TypedDict):
+    number: int  # of dots
+    closed: bool
+    promised: bool  # the time promised ends there
+
+
+class CalendarRow(TypedDict):
+    name: str
+    label: str
+    cells: list[Cell]
+
+
+class Column(TypedDict):
+    name: str
+    closed: bool
+
+
+class PageCalendar(TypedDict):
+    what: str
+    columns: list[Column]
+    rows: list[CalendarRow]
+    promised: bool
+
+
+def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str] = ()) -> PageCalendar:
     """The finest calendar of at most MOST_COLUMNS columns with dots, closed days between them as narrow columns.
 
     closed_days : 'YYYY-MM-DD'
-    Returns what, columns (name, closed), and rows: name, label, cells (number of dots, closed, ``promised``: the time
-    promised ends there).
     """
     finer_first = calendars_of([row.dots for row in rows], start)
     calendar = next((finer for finer in finer_first if len(finer.names) <= MOST_COLUMNS), finer_first[-1])
@@ -159,9 +181,7 @@ def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str]
     }
 
 
-def _cells(
-    row: DotRow, counts: Sequence[int], calendar: Calendar, places: Sequence[int | None]
-) -> list[dict[str, Any]]:
+def _cells(row: DotRow, counts: Sequence[int], calendar: Calendar, places: Sequence[int | None]) -> list[Cell]:
     span = SPANS[calendar.what](datetime.fromisoformat(row.promised_at)) if row.promised_at else None
     ends = calendar.spans.index(span) if span in calendar.spans else None
     return [
@@ -194,16 +214,38 @@ def calendar_of(options: Sequence[QuoteOption], start: str) -> Calendar:
     return next((candidate for candidate in finer_first if len(candidate.spans) <= MOST_BESIDE), finer_first[-1])
 
 
-def dot_picture(calendar: Calendar, names: Sequence[str]) -> dict[str, Any]:
-    """Places of dots and of the columns' names [px]; names : of the rows.
+class Dot(TypedDict):
+    x: float
+    y: float
 
-    Returns width, height, radius, ``rows`` (name, y of its foot, dots as x and y), ``columns`` (x, text).
-    """
+
+class PictureRow(TypedDict):
+    name: str
+    foot: float
+    dots: list[Dot]
+
+
+class ColumnName(TypedDict):
+    x: float
+    text: str
+
+
+class DotPicture(TypedDict):
+    width: float
+    height: float
+    rows: list[PictureRow]
+    columns: list[ColumnName]
+    radius: float
+
+
+def dot_picture(calendar: Calendar, names: Sequence[str]) -> DotPicture:
+    """Places of dots and of the columns' names [px]; names : of the rows."""
     cell = max(CELL, LETTER * max(map(len, calendar.names)) + 8)
-    rows, top = [], 22.0
+    rows: list[PictureRow] = []
+    top = 22.0
     for name, counts in zip(names, calendar.counts, strict=True):
         foot = top + -(-max(counts) // ACROSS) * (2 * DOT + GAP) + 12
-        dots = [
+        dots: list[Dot] = [
             {
                 "x": LEFT + place * cell + 10 + nth % ACROSS * (2 * DOT + GAP),
                 "y": foot - 8 - nth // ACROSS * (2 * DOT + GAP),

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from itertools import cycle
 from math import log
-from typing import Any
+from typing import Any, TypedDict
 
 from calib.documents.compare import AtQuantity, CompareDocument, Measure
 from calib.documents.quote import Course, QuoteOption, View
+from calib.report.charts import Height, Tick
 from calib.report.quote_sentences import process_lines
 from calib.report.units import MONTHS, clock_time, short_day, stage_name
 
@@ -19,7 +20,21 @@ ROOM_FOR_A_DAY = 72.0  # px
 STEPS = (1, 2, 4, 7, 14, 28, 56, 91, 182, 364, 728, 10**6)  # days between ticks
 
 
-def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> dict[str, Any]:
+class Bar(TypedDict):
+    option: QuoteOption
+    low: float
+    middle: float
+    high: float
+
+
+class RangeBars(TypedDict):
+    rows: list[Bar]
+    ticks: list[Tick]
+    due: float | None
+    width: float
+
+
+def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> RangeBars:
     """Rows with low, middle and high [px] on an axis from the midnight before the first range; ticks; the due time."""
     clock = datetime.fromisoformat(start)
     soonest = clock + timedelta(hours=min(option["lead_time_h"]["p10"] for option in options))
@@ -35,7 +50,7 @@ def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> d
     def place_of(lead_h: float) -> float:
         return (lead_h - from_clock) * scale
 
-    rows = [
+    rows: list[Bar] = [
         {
             "option": option,
             "low": place_of(option["lead_time_h"]["p10"]),
@@ -49,11 +64,11 @@ def range_bars(options: Sequence[QuoteOption], start: str, due: str | None) -> d
     return {"rows": rows, "ticks": _ticks(first, hours, scale), "due": shown, "width": BAR_WIDTH}
 
 
-def _ticks(first: datetime, hours: float, scale: float) -> list[dict[str, Any]]:
+def _ticks(first: datetime, hours: float, scale: float) -> list[Tick]:
     """Midnights, at most MOST_TICKS, each with its day; over months the month and its year."""
     every = next(step for step in STEPS if hours / 24 / step <= MOST_TICKS)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
-    ticks = []
+    ticks: list[Tick] = []
     while (hours_on := (midnight - first).total_seconds() / 3600) < hours:
         if hours_on >= 0:
             fits = BAR_WIDTH - hours_on * scale > ROOM_FOR_A_DAY
@@ -79,7 +94,33 @@ TICK_STEPS = (0.25, 0.5, 1, 2, 5, 10, 15, 20, 50, 100, 200, 500, 1000)
 MOST_Y_TICKS = 5
 
 
-def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: int | None = None) -> dict[str, Any]:
+class Curve(TypedDict):
+    process: str
+    dash: str
+    points: list[tuple[float, float]]
+    line: str
+    band: str
+    name_y: float
+
+
+class Panel(Curve):
+    beside: list[Curve]
+
+
+class Curves(TypedDict):
+    width: float
+    height: float
+    left: float
+    right: float
+    foot: float
+    y_ticks: list[Height]
+    x_ticks: list[Tick]
+    panels: list[Panel]
+    mark: float | None
+    quantity: int | None
+
+
+def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: int | None = None) -> Curves:
     """A panel for each process on the same axes, in one unit: its outlined band and line, the other lines thin beside it.
 
     key : ``lead_time_h``, ``first_part_h`` or ``touch_per_part_min`` of the compare document
@@ -109,7 +150,7 @@ def curves(comparison: CompareDocument, key: Measure = "lead_time_h", quantity: 
     }
 
 
-def _y_ticks(top: float, units: Sequence[tuple[float, str]], scale: Scale) -> list[dict[str, Any]]:
+def _y_ticks(top: float, units: Sequence[tuple[float, str]], scale: Scale) -> list[Height]:
     """Ticks of one unit: the larger one from three of it on."""
     large = units[1][0]
     per, name = units[1] if top / large >= 3 else units[0]
@@ -134,7 +175,7 @@ class Scale:
         return round(HEIGHT - BELOW - (HEIGHT - ABOVE - BELOW) * value / self.top, 1)
 
 
-def _curve(process: str, values: Sequence[AtQuantity], scale: Scale, dash: str) -> dict[str, Any]:
+def _curve(process: str, values: Sequence[AtQuantity], scale: Scale, dash: str) -> Curve:
     points = [(scale.x(value["quantity"]), scale.y(value["p50"])) for value in values]
     upper = [(scale.x(value["quantity"]), scale.y(value["p90"])) for value in values]
     lower = [(scale.x(value["quantity"]), scale.y(value["p10"])) for value in reversed(values)]
@@ -152,7 +193,7 @@ def _polyline(points: Sequence[tuple[float, float]]) -> str:
     return "M" + "L".join(f"{x:g} {y:g}" for x, y in points)
 
 
-def _names_apart(drawn: list[dict[str, Any]], least: float = 13.0) -> list[dict[str, Any]]:
+def _names_apart(drawn: list[Curve], least: float = 13.0) -> list[Curve]:
     """Names at the right end moved so far apart that they can be read, none below the axis."""
     in_order = sorted(drawn, key=lambda curve: curve["name_y"])
     above = -1e9
@@ -164,9 +205,9 @@ def _names_apart(drawn: list[dict[str, Any]], least: float = 13.0) -> list[dict[
     return drawn
 
 
-def _x_ticks(quantities: Sequence[int], scale: Scale) -> list[dict[str, Any]]:
+def _x_ticks(quantities: Sequence[int], scale: Scale) -> list[Tick]:
     """Quantities whose names do not touch."""
-    ticks: list[dict[str, Any]] = []
+    ticks: list[Tick] = []
     for quantity in quantities:
         x = scale.x(quantity)
         if not ticks or x - ticks[-1]["x"] >= 9 + 7 * len(str(quantity)):
@@ -179,7 +220,30 @@ GAP, EDGE = 34.0, 46.0  # between views, and around them for sizes and names [px
 NAME = 140.0  # room for a view's name [px]
 
 
-def drawing(views: Mapping[str, View]) -> dict[str, Any]:
+class PlacedView(TypedDict):
+    name: str
+    x: float
+    y: float
+    path: str
+
+
+class Dimension(TypedDict):
+    path: str
+    x: float
+    y: float
+    turn: int
+    text: str
+
+
+class Views(TypedDict):
+    views: list[PlacedView]
+    sizes: list[Dimension]
+    width: float
+    height: float
+    size: str
+
+
+def drawing(views: Mapping[str, View]) -> Views:
     """Front, side to its right, top above it (third angle), to one scale; each view a path, each size a dimension.
 
     views : of the quote's ``drawing``: front, side and top with lines, width_mm and height_mm
@@ -209,7 +273,7 @@ def drawing(views: Mapping[str, View]) -> dict[str, Any]:
     }
 
 
-def _placed(name: str, view: View, left: float, above: float, scale: float) -> dict[str, Any]:
+def _placed(name: str, view: View, left: float, above: float, scale: float) -> PlacedView:
     foot = above + view["height_mm"] * scale
     return {"name": name, "x": left, "y": above - 5, "path": _path(view["lines"], left, foot, scale)}
 
@@ -221,12 +285,12 @@ def _path(lines: Sequence[Any], left: float, foot: float, scale: float) -> str:
     )
 
 
-def _across(left: float, right: float, y: float, mm: float) -> dict[str, Any]:
+def _across(left: float, right: float, y: float, mm: float) -> Dimension:
     ends = f"M{left:.1f} {y - 5:.1f}v10M{right:.1f} {y - 5:.1f}v10M{left:.1f} {y:.1f}H{right:.1f}"
     return {"path": ends, "x": (left + right) / 2, "y": y + 14, "turn": 0, "text": f"{mm:.1f}"}
 
 
-def _upright(above: float, below: float, x: float, mm: float) -> dict[str, Any]:
+def _upright(above: float, below: float, x: float, mm: float) -> Dimension:
     ends = f"M{x - 5:.1f} {above:.1f}h10M{x - 5:.1f} {below:.1f}h10M{x:.1f} {above:.1f}V{below:.1f}"
     return {"path": ends, "x": x - 7, "y": (above + below) / 2, "turn": -90, "text": f"{mm:.1f}"}
 
@@ -235,12 +299,38 @@ DAYS_SHOWN = 9
 IN_WORDS = 40
 
 
-def schedule(course: Sequence[Course], start: str | None = None) -> dict[str, Any]:
+class Piece(TypedDict):
+    lane: str
+    top: float
+    bottom: float
+    text: str
+
+
+class Day(TypedDict):
+    name: str
+    spans: list[Piece]
+
+
+class Mark(TypedDict):
+    column: int
+    hour: float
+
+
+class Schedule(TypedDict):
+    days: list[Day]
+    more: int
+    skipped: bool
+    start: Mark | None
+    end: Mark | None
+    summary: list[str]
+
+
+def schedule(course: Sequence[Course], start: str | None = None) -> Schedule:
     """Days with their spans, cut at midnight; how many days more there are; the course in words.
 
     Days without work are left out where the course is longer than DAYS_SHOWN.
     """
-    spans: dict[date, list[dict[str, Any]]] = {}
+    spans: dict[date, list[Piece]] = {}
     for span in course:
         for day, piece in _pieces(span):
             spans.setdefault(day, []).append(piece)
@@ -256,14 +346,14 @@ def schedule(course: Sequence[Course], start: str | None = None) -> dict[str, An
     }
 
 
-def _pieces(span: Course) -> list[tuple[date, dict[str, Any]]]:
+def _pieces(span: Course) -> list[tuple[date, Piece]]:
     begin, end = datetime.fromisoformat(span["from"]), datetime.fromisoformat(span["to"])
     end = end.astimezone(begin.tzinfo)
-    pieces = []
+    pieces: list[tuple[date, Piece]] = []
     while begin < end:
         midnight = begin.replace(hour=0, minute=0) + timedelta(days=1)
         until = min(end, midnight)
-        piece = {
+        piece: Piece = {
             "lane": span["lane"],
             "top": begin.hour + begin.minute / 60,
             "bottom": 24.0 if until == midnight else until.hour + until.minute / 60,
@@ -281,7 +371,7 @@ def _all_days(spans: Mapping[date, Any]) -> list[date]:
     return [first + timedelta(days=number) for number in range((last - first).days + 1)]
 
 
-def _mark(when: str | None, shown: Sequence[date]) -> dict[str, Any] | None:
+def _mark(when: str | None, shown: Sequence[date]) -> Mark | None:
     """Column and hour of a moment, where its day is shown."""
     if when is None:
         return None

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from itertools import groupby
-from typing import Any
+from typing import Any, TypeVar
 
 from calib.documents.drift import ChartData, SliceRow, StageDrift
 from calib.documents.model import BacktestDocument
@@ -15,7 +15,7 @@ from calib.documents.week import TimeGoes, WeekData
 from calib.report import sentences, stage_sentences
 from calib.report.base import render
 from calib.report.charts import hours_chart, run_chart, small_chart
-from calib.report.dots import DotRow, page_calendar
+from calib.report.dots import DotRow, PageCalendar, page_calendar
 from calib.report.peers import peers_view
 from calib.report.promise_lines import promise_state, promises_sentence
 from calib.report.stage_sentences import look_first
@@ -27,6 +27,7 @@ MOST_COMPARED = 8  # slices shown of an alarm
 MOST_PROMISES = 8  # with a row of dots
 MOST_OFF = 12  # stages whose ranges held worst, shown unfolded
 UNBROKEN = r"(?<=\d) (?=%|(?:min|h|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b)"  # a number stays with its unit
+Picture = TypeVar("Picture")
 PHONE = 330  # px
 
 
@@ -143,7 +144,7 @@ def by_factor(slices: list[SliceRow]) -> list[SliceRow]:
     return sorted(slices, key=lambda part: order.index(part["by"]))
 
 
-def for_each_width(draw: Callable[..., dict[str, Any]], *what: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+def for_each_width(draw: Callable[..., Picture], *what: Any) -> tuple[Picture, Picture]:
     """The same picture for a wide page and for a phone: text in it keeps its size, the style sheet shows one of them."""
     return draw(*what), draw(*what, width=PHONE)
 
@@ -201,7 +202,7 @@ def open_promises_view(doc: PromisesDocument | None) -> dict[str, Any] | None:
     }
 
 
-def promises_calendar(doc: PromisesDocument) -> dict[str, Any] | None:
+def promises_calendar(doc: PromisesDocument) -> PageCalendar | None:
     """Twenty such jobs from today's state for each open promise, the least sure first; None where none is forecast."""
     rows = [
         DotRow(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import combinations
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -86,14 +86,22 @@ def _law(key: Any, group: pd.DataFrame) -> tuple[Any, ...] | None:
     return (*key, mean, float(np.sqrt(tau2)), unsure, len(y), int(group["runs"].sum()))
 
 
-def spreads_of(effects: pd.DataFrame, laws: pd.DataFrame) -> list[dict[str, Any]]:
-    """How much effects of each block differ: part, block, sd, weight, sites."""
+class Spread(TypedDict):
+    part: str
+    block: str
+    sd: float
+    weight: float
+    sites: int
+
+
+def spreads_of(effects: pd.DataFrame, laws: pd.DataFrame) -> list[Spread]:
+    """How much effects of each block differ."""
     parts = ("location", "scale")
     between = [one for part in parts for one in (*_between(effects, laws, part), *_slopes(laws, part))]
     return [*between, *_within(effects)]
 
 
-def _within(effects: pd.DataFrame) -> Iterator[dict[str, Any]]:
+def _within(effects: pd.DataFrame) -> Iterator[Spread]:
     """Spreads inside a lab: the middle one of all sites."""
     inside = effects[(effects["block"] == "spread") & ~effects["labels"].isin([*BETWEEN, "level"])]
     for (part, block), group in inside.groupby(["part", "labels"], sort=True):
@@ -101,7 +109,7 @@ def _within(effects: pd.DataFrame) -> Iterator[dict[str, Any]]:
             yield _spread(str(part), str(block), float(np.median(group["mean"])), WITHIN_WORTH, len(group))
 
 
-def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[dict[str, Any]]:
+def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[Spread]:
     """What sites' cells have in common apart from the laws: of all work, of a process, of a stage, and of the cell alone.
 
     Products of two cells' deviations at one site, averaged over pairs and sites: those of another process and stage hold
@@ -131,7 +139,7 @@ def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[d
         yield _spread(part, name, variance, worth, sites)
 
 
-def _slopes(laws: pd.DataFrame, part: str) -> Iterator[dict[str, Any]]:
+def _slopes(laws: pd.DataFrame, part: str) -> Iterator[Spread]:
     """How far the slopes in size of sites are apart."""
     own = laws[(laws["part"] == part) & (laws["block"] == "size")]
     if len(own):
@@ -149,7 +157,7 @@ def _add_products(site: pd.DataFrame, sums: dict[str, np.ndarray]) -> None:
         sums[kind] += weight[i] * weight[j] * np.array([apart[i] * apart[j], 1.0])
 
 
-def _spread(part: str, block: str, variance: float, weight: float, sites: int) -> dict[str, Any]:
+def _spread(part: str, block: str, variance: float, weight: float, sites: int) -> Spread:
     sd = max(round(float(np.sqrt(max(variance, 0.0))), DECIMALS), LEAST_BETWEEN.get(block, SMALLEST_SD))
     return {"part": part, "block": block, "sd": sd, "weight": weight, "sites": sites}
 
