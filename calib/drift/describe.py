@@ -12,7 +12,7 @@ from calib.documents.drift import ChartData, Erratic, Event, LevelChange, Quotes
 from calib.drift.change import Change, change_size, find_change, robust_mean
 from calib.drift.chart import MOST_BEFORE, Alarm
 from calib.drift.series import Series
-from calib.drift.slices import find_slices, mix_cause
+from calib.drift.slices import Mix, find_slices, mix_cause
 
 NEAR_DAYS = 21  # what was found and logged two or three weeks later counts too
 EVENT_COLUMNS = ("at", "machine", "station", "what", "note")
@@ -54,10 +54,7 @@ def describe(
         }
     mix = mix_cause(chart.rows.iloc[part], values, scale, change.run, change.size)
     if mix:
-        shares = f"{mix.kind} were {100 * mix.before:.0f} % of the runs, now {100 * mix.after:.0f} %"
-        return {
-            "causes": [f"The mix of parts changed about {spoken_day(chart, run, timezone)}, not the stage: {shares}."]
-        }
+        return {"causes": [mix_in_words(mix, spoken_day(chart, run, timezone))]}
     rows = chart.rows.iloc[run:]
     typical = float(rows["actual_min"].tail(LATEST).median())
     assumed = quotes_assume(chart, run, start + change.low, change.size)
@@ -82,6 +79,11 @@ def describe(
         "where": origin["where"],
         "where_chance": origin["where_chance"],
     }
+
+
+def mix_in_words(mix: Mix, since: str) -> str:
+    shares = f"{mix.kind} were {100 * mix.before:.0f} % of the runs, now {100 * mix.after:.0f} %"
+    return f"The mix of parts changed about {since}, not the stage: {shares}."
 
 
 def plain(change: Change, alarm: Alarm) -> bool:
