@@ -24,6 +24,7 @@ def seen_in(block: np.ndarray, column: np.ndarray, code: np.ndarray, size: int) 
     """Blocks of ``size`` parameters after rows more: the code that all rows of a parameter have, or SHARED.
 
     block : shape (at most size,), from before; column, code : shape (entries,), a parameter of a row, and the row's code, 0 or more
+    Codes have no unit [-]. Returns shape (size,).
     """
     block = np.append(block, np.full(size - len(block), UNSEEN))
     low, high = np.full(size, np.iinfo(np.int64).max), np.full(size, UNSEEN)
@@ -50,7 +51,10 @@ class Arrowhead:
 
 
 def arrowhead(information: np.ndarray, block: np.ndarray) -> Arrowhead | None:
-    """The system by the blocks of its parameters, shape (p,); None where it has none: blocks meet after all, or share too much."""
+    """The system by the blocks of its parameters, shape (p,); None where it has none: blocks meet after all, or share too much.
+
+    information : shape (p, p) [1/log^2]; block : shape (p,), codes [-]
+    """
     last = np.iinfo(np.int64).max
     key = np.where(block == SHARED, last, np.clip(block, 0, MOST_BLOCKS))
     order = np.argsort(key, kind="stable")
@@ -102,7 +106,10 @@ def _covariance(system: Arrowhead, factors: list[np.ndarray], border: np.ndarray
 
 
 def inverse_of(factor: np.ndarray) -> np.ndarray:
-    """Inverse of the matrix whose lower Cholesky factor this is, zeros above its diagonal."""
+    """Inverse of the matrix whose lower Cholesky factor this is, zeros above its diagonal.
+
+    factor : shape (p, p) [1/log]; returns shape (p, p) [log^2].
+    """
     if not len(factor):
         return np.zeros((0, 0))
     inverse, _ = lapack.dpotri(factor, lower=1)
@@ -112,7 +119,10 @@ def inverse_of(factor: np.ndarray) -> np.ndarray:
 
 
 def factor_of(information: np.ndarray) -> np.ndarray:
-    """Lower Cholesky factor of a symmetric matrix. Raises OutsideModelError where it has none."""
+    """Lower Cholesky factor of a symmetric matrix. Raises OutsideModelError where it has none.
+
+    information : shape (p, p) [1/log^2]; returns shape (p, p) [1/log].
+    """
     if not len(information):
         return np.zeros((0, 0))
     factor, failed = lapack.dpotrf(information, lower=1, clean=1)

@@ -121,6 +121,7 @@ def answer_question(
     number : as listed; several questions of stages are joined by commas and get the same answer, all or none of them. The
         last is returned, with ``answers``, all of them
     only_open : an answer that was given before stays, but for one that is taken back; UsageError says which
+    Raises UsageError for none or several answers, and for a question that is not there.
     """
     if len(verdicts) != 1:
         raise UsageError(
