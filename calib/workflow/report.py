@@ -34,12 +34,11 @@ from calib.workflow.fit import Logged, read_logged
 from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
-from calib.workflow.training_rows import TrainingRows, training_rows, runs_by_build
 from calib.workflow.pages import check_folder
 from calib.workflow.promises import find_promises
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows
-from calib.workflow.training_rows import TrainingRows, training_rows
+from calib.workflow.training_rows import TrainingRows, runs_by_build, training_rows
 
 RECENT_WEEKS = 4
 HONESTY_WEEKS = 13
