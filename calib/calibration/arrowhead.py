@@ -70,7 +70,11 @@ def arrowhead(information: np.ndarray, block: np.ndarray) -> Arrowhead | None:
 
 
 def solve_arrowhead(system: Arrowhead, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean and covariance, shapes (p,), (p, p). Raises OutsideModelError when the system has no solution."""
+    """Posterior mean and covariance, shapes (p,) [log] and (p, p) [log^2].
+
+    vector : shape (p,) [1/log]
+    Raises OutsideModelError when the system has no solution.
+    """
     p, edge = len(vector), int(system.bounds[-1])
     right = vector[system.order]
     factors, solved = [], np.empty((edge, p - edge + 1))

@@ -63,7 +63,10 @@ class Scales:
         return accumulate(design, own + score / per_row, np.where(silent, 0.0, per_row * clean))
 
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
-        """One step towards the scales that make the window's residuals most likely, and of how much they differ."""
+        """One step towards the scales that make the window's residuals most likely, and of how much they differ.
+
+        clean : shape (n,), residuals without what effects explain [log]; sigma2 : shape (n,), their variances [log^2]
+        """
         moments = self.moments(window, clean, sigma2) + self.frozen
         at = np.arange(self.design.size)
         precision = prior_precision(self.design, self.variance)
