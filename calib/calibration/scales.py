@@ -65,7 +65,7 @@ class Scales:
     def learn(self, window: Window, clean: np.ndarray, sigma2: np.ndarray) -> None:
         """One step towards the scales that make the window's residuals most likely, and of how much they differ.
 
-        clean : shape (n,), residuals without what effects explain [log]; sigma2 : shape (n,), their variances [log^2]
+        clean, sigma2 : as for ``moments``, shape (rows,) [-], [log^2]
         """
         moments = self.moments(window, clean, sigma2) + self.frozen
         at = np.arange(self.design.size)

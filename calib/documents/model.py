@@ -11,8 +11,10 @@ from calib.documents.spans import Named
 
 class Cell(Named):
     runs: int
-    p10_ratio: float  # a single run's actual over baseline: 8 of 10 lie from p10 to p90
-    p50_ratio: float
+    ratio_p50: float  # a single run's actual over baseline
+    spread: float  # sd of its logarithm, as the 80 % range has it
+    p10_ratio: float  # 8 of 10 lie from p10 to p90
+    p50_ratio: float  # as ratio_p50
     p90_ratio: float
 
 

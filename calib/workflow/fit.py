@@ -45,6 +45,8 @@ from calib.workflow.training_rows import TrainingRows, training_rows, went_toget
 from calib.workflow.unwritten import beside_the_model, silent_table, unwritten_runs
 from calib.workflow.why import nobody_knows
 
+SDS_OF_80 = 1.2815515655446004  # of a normal law, from its middle to either end of its 80 % range
+
 
 @dataclass(frozen=True)
 class Logged:
@@ -274,4 +276,6 @@ def _cells(model: Calibrator) -> list[Cell]:
         if (process, stage) not in own  # logged together with other stages alone
     ]
     single = model.single_runs(pd.concat([errors, *without], ignore_index=True))
+    single["ratio_p50"] = single["p50_ratio"]
+    single["spread"] = np.log(single["p90_ratio"] / single["p10_ratio"]) / (2 * SDS_OF_80)
     return cast(list[Cell], cells.merge(single, on=["process", "stage"]).to_dict("records"))

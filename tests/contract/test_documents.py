@@ -202,3 +202,11 @@ def test_quotes_and_promises(say):
     forecast = say("promises", "--start", "2026-06-01T09:00", *say.shop)
     assert not missing_keys("promises", forecast)
     assert [row["quote_id"] for row in forecast["promises"]] == [kept["quote_id"]]
+
+
+def test_what_a_fit_says_of_a_stage_has_the_keys_that_scripts_read(say):
+    if not say.has_logs:
+        return
+    for cell in say.fitted["cells"]:
+        assert cell["ratio_p50"] == cell["p50_ratio"] > 0
+        assert cell["spread"] == pytest.approx(np.log(cell["p90_ratio"] / cell["p10_ratio"]) / 2.5631, rel=1e-3)
