@@ -35,6 +35,7 @@ class QueuedBuild:
     together : builds of which this is the same are one order; '' for one that holds several orders or none
     height_mm : nan where it is not known
     not_before : wall time before which its work may not begin [min]
+    as_of : wall time at which it stood so; the queue runs from there, whenever the order that is asked about starts [min]
     """
 
     build_id: str
@@ -48,6 +49,12 @@ class QueuedBuild:
     not_before: float = -np.inf
     together: str = ""
     height_mm: float = np.nan
+    as_of: float = np.inf
+
+
+def queue_begins(queue: Sequence[QueuedBuild], start: float) -> float:
+    """From when the shop is to be run for an order that starts then [wall min]."""
+    return min([start, *(build.as_of for build in queue)])
 
 
 def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: int) -> Job:
@@ -115,8 +122,10 @@ def run_queue(
 def held_by_queue(
     queue: Sequence[QueuedBuild], shop: Shop, clock: OpenClock, start: float, learned: Learned, draws: int, seed: int
 ) -> Ahead:
-    """What the queue takes before an order that comes now."""
-    return run_queue(queue, shop, clock, start, learned, draws, seed)[1].left_ahead() if queue else Ahead()
+    """What the queue takes before an order that comes at ``start``."""
+    if not queue:
+        return Ahead()
+    return run_queue(queue, shop, clock, queue_begins(queue, start), learned, draws, seed)[1].left_ahead()
 
 
 @dataclass(frozen=True, eq=False)

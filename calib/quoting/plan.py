@@ -12,7 +12,7 @@ from calib.calendar.clock import OpenClock
 from calib.errors import NoPlanError
 from calib.quoting.common_random_numbers import CommonRandomNumbers
 from calib.quoting.cost import option_cost
-from calib.quoting.flow import QueuedBuild, held_by_queue
+from calib.quoting.flow import QueuedBuild, held_by_queue, queue_begins
 from calib.quoting.half_days import half_day_end
 from calib.quoting.learned import Learned
 from calib.quoting.options import Option, OptionSet, find_options, joined_options
@@ -68,7 +68,7 @@ class Planner:
     ) -> None:
         self.shop, self.start = shop, start
         self.clock = OpenClock(shop.attended, shop.closures, shop.timezone)
-        self.clock.never_before(start)
+        self.clock.never_before(queue_begins(queue, start))
         shifts = shop.attended != shop.hours
         self.days = OpenClock(shop.hours, shop.closures, shop.timezone) if shifts else self.clock  # of promises
         self.cache, self.random_numbers = PredictionCache(shop, learned), CommonRandomNumbers(learned, draws, seed)

@@ -97,7 +97,7 @@ class People:
     """Crews of the shop; a shop that names none has as many people as are wanted. ``held``: what they were at, in order."""
 
     def __init__(self, shop: Shop, clock: OpenClock, draws: int, start: float) -> None:
-        self.clock, self.slack, self.task_time, self.held = clock, 0.0, 0.0, list[Held]()
+        self.clock, self.slack, self.task_time, self.held, self.start = clock, 0.0, 0.0, list[Held](), start
         clocks = {shop.attended: clock}
         for crew in shop.crews.values():
             shift = shop.hours if crew.hours is None else crew.hours
@@ -151,6 +151,12 @@ class People:
             crew.serve(np.where(mine, begin, -np.inf), np.where(mine, minutes, 0.0), self.slack)
             served |= mine
 
+    def hold_still(self, stage: str, ready: np.ndarray, minutes: np.ndarray) -> None:
+        """As ``hold_next``, of work that may have begun before the start: it is done by then."""
+        crews = self.able(stage)
+        since = self.start if _in_shifts(crews) else float(crews[0].clock.open_at(self.start))
+        self.hold_next(stage, ready, np.where(ready < since, 0.0, minutes))
+
     def clocks(self, stage: str) -> list[OpenClock]:
         """Hours of those who can do a stage."""
         return [crew.clock for crew in self.able(stage)] if self._crews else [self.clock]
@@ -173,6 +179,7 @@ class Stations:
 
     def __init__(self, shop: Shop, draws: int, start: float) -> None:
         self._of_stage: dict[str, Servers] = {}
+        self.start = start
         self.slack, self.task_time, self.held = 0.0, 0.0, list[Held]()
         for station in shop.stations.values():
             servers = Servers(max(1, station.places), draws, start)
@@ -193,6 +200,10 @@ class Stations:
         begin, end : shape (draws,) [wall min]
         """
         self.hold(stage, self._of_stage[stage].earliest()[0], begin, end)
+
+    def hold_still(self, stage: str, begin: np.ndarray, end: np.ndarray) -> None:
+        """As ``hold_next``, from the start on."""
+        self.hold_next(stage, np.maximum(begin, self.start), np.maximum(end, self.start))
 
     def hold(self, stage: str, place: np.ndarray, begin: np.ndarray, end: np.ndarray) -> None:
         """Take a place, an index of shape (draws,), from begin to end, shape (draws,) [wall min]."""

@@ -169,7 +169,7 @@ class Resources:
         for held, to_come in self._to_come:
             while to_come and to_come[0][0] <= task_time:
                 held.task_time, stage, begin, end = to_come.popleft()
-                held.hold_next(stage, begin, end)
+                held.hold_still(stage, begin, end)
             held.task_time = task_time
 
     def left_ahead(self) -> Ahead:

@@ -81,15 +81,15 @@ def _row(order: Order, plan: PlannedBuilds, number: int, share: float) -> dict[s
 UNTOUCHED = timedelta(weeks=4)  # nothing is under way of which nobody wrote for so long; common practice, no source
 
 
-def find_queue(folder: Path, shop: Shop, fitted: Fitted, now: pd.Timestamp) -> list[QueuedBuild]:
+def find_queue(folder: Path, shop: Shop, fitted: Fitted, start: pd.Timestamp) -> list[QueuedBuild]:
     """Builds that run or are planned, and those that accepted quotes still wait for, in the order of work.
 
+    start : of an order that is asked about; how far builds are is known up to now alone, and they go on from there
     What runs goes first, then what is hurried, then planned builds in the order of their logs and accepted quotes
-    in the order in which they were accepted. Work that may begin only after ``now`` does not stand before an order of
-    ``now``.
+    in the order in which they were accepted. Work that may begin only after ``start`` does not stand before the order.
     """
-    queue, _ = find_queue_and_orders(folder, shop, fitted, now)
-    return [build for build in queue if build.not_before <= to_minutes(now)]
+    queue, _ = find_queue_and_orders(folder, shop, fitted, min(start, pd.Timestamp.now(tz="UTC").floor("s")))
+    return [build for build in queue if build.not_before <= to_minutes(start)]
 
 
 def find_queue_and_orders(
@@ -141,7 +141,7 @@ class _Waiting:
         standings = find_standings(self.far, shop, now)
         waiting = self.builds[self.builds["build_id"].isin(standings)].reset_index(drop=True)
         waiting = in_order_of_work(waiting, standings, hurried, now)
-        return [_queued(build, standings[build["build_id"]]) for build in waiting.to_dict("records")]
+        return [_queued(build, standings[build["build_id"]], now) for build in waiting.to_dict("records")]
 
 
 def _read(folder: Path, shop: Shop) -> _Logged:
@@ -232,7 +232,7 @@ def in_order_of_work(
     return waiting.iloc[np.lexsort((~rushed, later, -far, ~begun))].reset_index(drop=True)
 
 
-def _queued(build: dict[Any, Any], standing: Standing) -> QueuedBuild:
+def _queued(build: dict[Any, Any], standing: Standing, now: float) -> QueuedBuild:
     return QueuedBuild(
         build_id=build["build_id"],
         process=build["process"],
@@ -243,6 +243,7 @@ def _queued(build: dict[Any, Any], standing: Standing) -> QueuedBuild:
         order_id=_text(build.get("order_id")),
         quote_id=_text(build.get("quote_id")),
         not_before=build["not_before"],
+        as_of=now,
         together=build["together"],
         height_mm=float(height) if isinstance(height := build.get("height_mm"), int | float) else np.nan,
     )

@@ -7,6 +7,7 @@ import zlib
 
 import pandas as pd
 import pytest
+import trimesh
 
 from calib.cli.app import run
 from calib.shop.read_shop import read_shop
@@ -33,8 +34,8 @@ def queued(lab, tmp_path, rows: str, name: str, now: pd.Timestamp = NOW):
         f"build_id,process,machine,parts,material,part_volume_cm3,height_mm,order_id\n{name},VPP,vpp1,8,resin,60,50,R-{name}\n"
     )
     lines = [line.split(",") for line in rows.splitlines()]
-    text = "build_id,order_id,stage,started_at,ended_at,outcome\n" + "".join(
-        f"{',R-' + name if stage == 'packing' else name + ','},{stage},{start},{end},{outcome}\n"
+    text = "build_id,order_id,stage,started_at,ended_at,outcome,station\n" + "".join(
+        f"{',R-' + name if stage == 'packing' else name + ','},{stage},{start},{end},{outcome},{'vpp1' if stage == 'printing' else ''}\n"
         for stage, start, end, outcome in lines
     )
     (tmp_path / "s.csv").write_text(text)
@@ -124,14 +125,40 @@ def test_a_build_stands_in_its_machines_queue_however_long_that_is(lab, tmp_path
 
 
 def test_a_build_waits_for_its_busy_machine_however_long_unless_younger_ones_go_before(tmp_path):
-    """Prepared in June: with older builds on the machine all summer it is in line; with younger ones it was forgotten."""
+    """Prepared five weeks ago: behind older builds it is in line; where younger ones went before it was forgotten."""
     shop = tmp_path / "lab"
     assert run(["init", str(shop), "--timezone", "Europe/London"]) == 0
 
     def in_line(other: str, prepared: str) -> bool:
         rows = f"file_prep,{prepared}T08:00,{prepared}T08:10,\n{PRINTS},2026-08-12T09:00,"
         assert queued(shop, tmp_path, rows, other) is not None
-        return queued(shop, tmp_path, "file_prep,2026-06-15T08:00,2026-06-15T08:10,", f"WAITS-FOR-{other}") is not None
+        return queued(shop, tmp_path, "file_prep,2026-07-05T08:00,2026-07-05T08:10,", f"WAITS-FOR-{other}") is not None
 
-    assert not in_line("YOUNGER", "2026-06-16")
-    assert in_line("OLDER", "2026-06-12")
+    assert not in_line("YOUNGER", "2026-07-06")
+    assert in_line("OLDER", "2026-07-03")
+
+
+def test_the_queue_goes_on_until_an_order_that_starts_later(tmp_path, capsys):
+    """What is planned today is done in three weeks; for an order of today it stands before."""
+    shop, today = tmp_path / "lab", pd.Timestamp.now(tz="Europe/London").floor("h")
+    assert run(["init", str(shop), "--timezone", "Europe/London"]) == 0
+    (tmp_path / "cube.stl").write_bytes(trimesh.creation.box((20, 20, 20)).export(file_type="stl"))
+
+    def hours(start: pd.Timestamp) -> float:
+        capsys.readouterr()
+        asked = ["--qty", "1", "--process", "VPP", "--start", start.isoformat(), "--json"]
+        assert run(["quote", str(tmp_path / "cube.stl"), *asked, "--shop", str(shop)]) == 0
+        document = json.loads(capsys.readouterr().out)
+        return min(
+            dict(option["lead_quantiles_h"])[0.5] for option in document["options"] if option["machine"] == "vpp1"
+        )
+
+    later = today + pd.Timedelta(weeks=3)
+    free_today, free_later = hours(today), hours(later)
+    rows = "".join(f"P{n},VPP,vpp1,8,resin,60,150,true\n" for n in range(4))
+    (tmp_path / "b.csv").write_text(
+        f"build_id,process,machine,parts,material,part_volume_cm3,height_mm,planned\n{rows}"
+    )
+    assert run(["import", str(tmp_path / "b.csv"), "--shop", str(shop)]) == 0
+    assert hours(today) > free_today + 5
+    assert hours(later) == pytest.approx(free_later, abs=0.5)
