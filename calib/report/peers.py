@@ -13,7 +13,7 @@ SURE = 2.26  # standard errors: Student's 97.5 % point with the nine degrees of 
 QUARTER_DAYS = 92
 COMMAND = "calib backtest --peers"
 MEASURE = "error of all ranges"  # the backtest's other score is that of the 80 % range alone
-EXPLAINED = "Error of all ranges: mean over nine points of each range, 2.5 to 97.5 %, on log minutes; lower is better."
+EXPLAINED = "Error of all ranges: mean over nine points of each range, on log minutes; lower is better."
 
 
 def peers_sentence(peers: PeersDocument) -> str:

@@ -25,7 +25,7 @@ from calib.report.quote_sentences import (
     when_to_start,
     zone_sentences,
 )
-from calib.report.units import clock_time, half_day_time, promise, same_time, short_day, whole_day
+from calib.report.units import half_day_time, promise, same_time, short_day, usual_time, whole_day
 from calib.safety import FOLLOW
 
 EDITIONS = ("outward", "inward")
@@ -96,7 +96,7 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
         "asked": due_words(due, quote["start"]) if due else None,
         "schedule": schedule(quote.get("course") or (), quote["start"]) if is_soonest else None,
         "later": words.later_than_its_course(
-            option, quote.get("course") or (), clock_time(option["ready_at"]["p50"], quote["start"])
+            option, quote.get("course") or (), usual_time(option["ready_at"]["p50"], quote["start"])
         ),
         "cautions": cautions_of(quote["options"]),
         "follow": FOLLOW,
@@ -110,7 +110,7 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
         "out": by_reason(quote.get("out") or ()),
         "pieces_a_day": pieces_a_day,
         "cost": words.cost_words(cost) if cost else None,
-        "time": lambda text: clock_time(text, quote["start"]),
+        "time": lambda text: usual_time(text, quote["start"]),
         "promised": lambda option_: promised_words(option_, quote["start"]),
         "good_until": short_day(quote["valid_until"], quote["start"]),
     }

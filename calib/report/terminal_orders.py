@@ -16,7 +16,7 @@ from calib.documents.promises import (
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH
-from calib.report.units import UNKNOWN, chance, clock_time, count, half_day_time, share
+from calib.report.units import UNKNOWN, chance, clock_time, count, half_day_time, share, usual_time
 
 SHOWN = 30
 
@@ -97,7 +97,7 @@ def show_accepted_quote(doc: AcceptDocument | Withdrawn | Ready) -> str:
         lines.append(f"Its work begins {clock_time(doc['begins_at'], doc['start'])}, not before.")
     if doc["ready_at"]:
         lines.append(
-            f"From today's queue: usually ready {clock_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."
+            f"From today's queue: usually ready {usual_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."
         )
     if doc["because"]:
         lines.append(f"That is less than 8 of 10 times: {doc['because']}.")
@@ -116,7 +116,7 @@ def _slips(doc: AcceptDocument) -> list[str]:
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
         f"Slips: {slip['quote_id']} ({slip['part']}, promised {half_day_time(slip['promised_at'], doc['start'])}): {chance(slip['chance_before'])} "
-        f"before, {chance(slip['chance'])} now; usually {clock_time(slip['usual'], doc['start'])} instead of {clock_time(slip['usual_before'], doc['start'])}."
+        f"before, {chance(slip['chance'])} now; usually {usual_time(slip['usual'], doc['start'])} instead of {usual_time(slip['usual_before'], doc['start'])}."
         for slip in doc["slips"]
     ]
 
@@ -139,7 +139,7 @@ def _promise_row(promise: OpenPromise, start: str) -> list[Any]:
         promise["part"],
         f"{promise['process']} {promise['machine']}",
         half_day_time(promise["promised_at"], start),
-        clock_time(promise["ready_at"]["p50"], start) if promise["ready_at"] else UNKNOWN,
+        usual_time(promise["ready_at"]["p50"], start) if promise["ready_at"] else UNKNOWN,
         chance(not_rounded_up_to_80(promise["chance"])),
         chance(promise["chance_then"]) if promise["chance_then"] is not None else "",
     ]

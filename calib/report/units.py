@@ -170,6 +170,17 @@ def clock_time(text: str, seen_from: str | None = None) -> str:
     return f"{short_day(text, seen_from)} {when:%H:%M}"
 
 
+def usual_time(text: str, seen_from: str | None = None) -> str:
+    """A time that is expected, to the half hour: no more is known of it.
+
+    >>> usual_time("2026-12-04T15:07+01:00"), usual_time("2026-12-04T23:50+01:00")
+    ('Fri 4 Dec 15:00', 'Sat 5 Dec 00:00')
+    """
+    when = datetime.fromisoformat(text)
+    rounded = when - timedelta(minutes=(when.minute + 15) % 30 - 15, seconds=when.second)
+    return clock_time(rounded.isoformat(), seen_from)
+
+
 def short_day(text: str, seen_from: str | None = None) -> str:
     """
     >>> short_day("2026-12-04"), short_day("2028-04-03", "2026-12-04")
