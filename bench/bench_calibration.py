@@ -18,7 +18,7 @@ from simulator import BUILD_SD, LEVELS, MACHINE_LOAD, Lab, oracle, simulate
 from tangled import tangled
 
 from calib.calibration import weekly
-from calib.calibration.backtest import interval_score, replay
+from calib.calibration.backtest import replay
 from calib.calibration.builds import BuildEffect
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.design import Block, location_blocks
@@ -27,6 +27,7 @@ from calib.calibration.normal_equations import Moments, SharedEffect, accumulate
 from calib.calibration.options import Options
 from calib.calibration.predict import draw_minutes
 from calib.calibration.rows import read_runs
+from calib.calibration.scores import interval_score
 
 FIRST_WEEK = 8
 SPARSE_WEEKS = 20  # a shorter run of many labs: a lab has some 30 runs in cells under 10

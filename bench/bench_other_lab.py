@@ -18,7 +18,7 @@ import pandas as pd
 from other_lab import OtherLab, make_lab
 from scipy import stats
 
-from calib.calibration.backtest import interval_score
+from calib.calibration.scores import interval_score
 from calib.records import STAGES
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs

@@ -7,9 +7,9 @@ import warnings
 import numpy as np
 import pandas as pd
 
-from calib.calibration.backtest import LEVELS
 from calib.calibration.peers import PEERS as OF_THE_PROGRAM
 from calib.calibration.peers import Peer, _features, _named, cells_of, replay_peer
+from calib.calibration.scores import LEVELS
 
 FINITE = 40  # runs of a bin from which on a 97.5 % point is finite
 __all__ = ["PEERS", "replay_peer"]

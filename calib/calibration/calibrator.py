@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from calib.calibration.backtest import LEVELS, weighted_interval_score
 from calib.calibration.columns import MOST_SD, whole_number
 from calib.calibration.design import Coded, Design, location_blocks, scale_blocks
 from calib.calibration.encoder import SEPARATOR, Encoder
@@ -24,6 +23,7 @@ from calib.calibration.predict import draw_minutes, row_quantiles, runs_behind, 
 from calib.calibration.priors import Priors
 from calib.calibration.recalibrate import Recalibration
 from calib.calibration.rows import Rows, read_plans, read_runs
+from calib.calibration.scores import LEVELS, weighted_interval_score
 from calib.calibration.state import BUILD_START, LOAD_START, Posterior, Predictive, State, covariate_effect, predictive
 from calib.calibration.tables import state_from_tables, state_tables
 from calib.calibration.usage import Usage

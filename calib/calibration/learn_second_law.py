@@ -16,13 +16,13 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from calib.calibration.backtest import conformal_rank, weighted_interval_score
 from calib.calibration.forward_pass import FilterRun, joined
 from calib.calibration.normal_plus_t import quantile
 from calib.calibration.options import FACTORS
 from calib.calibration.recalibrate import LEVELS as CENTRAL
 from calib.calibration.recalibrate import stretched_scores
 from calib.calibration.rows import WEEK_NS
+from calib.calibration.scores import conformal_rank, weighted_interval_score
 from calib.calibration.second_law import LEVELS, NUMBERS, SCORES, LabelMeans, SecondLaw, Signs, Trees
 from calib.calibration.state import first_parts
 

@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from calib.calibration.backtest import LEVELS, WARM_UP_WEEKS, weighted_interval_score
+from calib.calibration.backtest import WARM_UP_WEEKS
+from calib.calibration.scores import LEVELS, weighted_interval_score
 from calib.progress import Count, no_count
 
 FACTORS = ("machine", "operator", "material")

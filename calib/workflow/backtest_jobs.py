@@ -15,10 +15,11 @@ import numpy as np
 import pandas as pd
 
 from calib.calendar.clock import OpenClock, to_minutes
-from calib.calibration.backtest import CENTRAL, WARM_UP_WEEKS, interval_score
+from calib.calibration.backtest import WARM_UP_WEEKS
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 from calib.calibration.priors import Priors
+from calib.calibration.scores import CENTRAL, interval_score
 from calib.documents.model import Honesty, ScoredJobs
 from calib.progress import Count
 from calib.quoting.flow import run_queue

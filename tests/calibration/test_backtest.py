@@ -10,9 +10,10 @@ import pytest
 from labs import lab
 from scipy import stats
 
-from calib.calibration.backtest import LEVELS, replay, score
+from calib.calibration.backtest import replay, score
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.failures import Failures
+from calib.calibration.scores import LEVELS
 from calib.calibration.waits import Waits
 
 LABS, LAB_RUNS = (200, 300) if os.environ.get("CALIB_LONG") == "1" else (100, 150)

@@ -10,7 +10,8 @@ import pytest
 from labs import lab
 
 from calib.calibration import peers
-from calib.calibration.backtest import LEVELS, replay
+from calib.calibration.backtest import replay
+from calib.calibration.scores import LEVELS
 from calib.errors import UsageError
 from calib.workflow import backtest
 

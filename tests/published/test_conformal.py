@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 from scipy import stats
 
-from calib.calibration.backtest import conformal_rank
+from calib.calibration.scores import conformal_rank
 
 
 @pytest.mark.parametrize(

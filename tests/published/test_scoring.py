@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from calib.calibration.backtest import interval_score, pinball
 from calib.calibration.normal_plus_t import normal_cdf, normal_score, quantile, score_of
+from calib.calibration.scores import interval_score, pinball
 
 
 def crps_normal(y: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
