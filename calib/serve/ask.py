@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from calib.documents.promises import ListedQuote, StoredQuote
 from calib.documents.quote import Agreed, QuoteDocument
+from calib.documents.shop import Side
 from calib.errors import CalibError, MeshError, UsageError
 from calib.records import FINISHES
 from calib.report.dots import calendar_of, dot_picture
@@ -302,8 +303,19 @@ def _tried(site: Site, given: StoredQuote, which: str) -> dict[str, Any]:
         return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
     patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
     answer = what_if_lines(site.folder, lines, patch, QuoteAsk(start=document["start"]), document["part"])
-    pair = answer["soonest"]
-    return {"pair": pair, "on_site": answer["on_site"], "warnings": answer["warnings"]}
+    pair, begins, zone = answer["soonest"], datetime.fromisoformat(document["start"]), site.now().tzinfo
+
+    def ready(one: Side | None) -> dict[str, str]:
+        hours = {"p50": one["lead_time_h"]["p50"], "p90": one["lead_time_h"]["p90"]} if one else {}
+        return {name: (begins + timedelta(hours=each)).astimezone(zone).isoformat() for name, each in hours.items()}
+
+    return {
+        "chance_sooner": pair["chance_sooner"],
+        "today": ready(pair["today"]),
+        "changed": ready(pair["changed"]),
+        "on_site": answer["on_site"],
+        "warnings": answer["warnings"],
+    }
 
 
 async def customer_copy(request: Request) -> Response:

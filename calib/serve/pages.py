@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from calib.report import base
-from calib.report.units import clock_time, half_day_time, promise, short_day, stage_name
+from calib.report.units import clock_time, half_day_time, promise, short_day, stage_name, usual_time
 from calib.serve.access import ROLES, Session
 from calib.serve.site import Site
 
@@ -30,6 +30,7 @@ def environment() -> jinja2.Environment:
     loader = jinja2.ChoiceLoader([jinja2.FileSystemLoader(HERE / "templates"), jinja2.FileSystemLoader(base.TEMPLATES)])
     made = base.environment().overlay(loader=loader)
     made.filters |= {"clock": clock_time, "half_day": half_day_time, "short_day": short_day, "promise": promise}
+    made.filters["usual"] = usual_time
     made.filters["words"] = stage_name
     return made
 

@@ -116,7 +116,9 @@ def test_parts_that_no_machine_can_make_together_go_their_own_ways(box, slab, sh
 
 def test_a_part_of_an_order_that_fits_nowhere_is_named(box, slab, shop, order_of):
     huge = replace(box, triangles=box.triangles * 40, bounds_mm=box.bounds_mm * 40, name="huge.stl")
-    with pytest.raises(NoPlanError, match=r"No machine of the shop can make huge\.stl\. mex1: too large: 2400 x 1600"):
+    with pytest.raises(
+        NoPlanError, match=r"No machine of the shop can make huge\.stl\. mex1, pbf1: too large: 2400 x 1600"
+    ):
         quote(order_of(OrderLine(1), OrderLine(1)), shop, [slab, huge], LEARNED, draws=200)
 
 

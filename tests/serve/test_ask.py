@@ -90,7 +90,11 @@ def test_what_if_stands_beside_todays_answer_and_changes_nothing(page, answered,
     before = (page.folder / "shop.toml").read_bytes()
     shown = page.send(f"{answered.url.path}/if", {"which": which})
     assert shown.status_code == 200
-    assert 'class="found"' in shown.text.partition(f'id="if-{which}"')[2].partition("</li>")[0]
+    found = shown.text.partition(f'id="if-{which}"')[2].partition("</li>")[0]
+    assert 'class="found"' in found
+    if which in ("machine", "saturday"):
+        date = r"<td>\w{3} \d+ \w{3}(?: \d{4})? \d\d:[03]0</td>"
+        assert len(re.findall(date, found)) == 4
     assert (page.folder / "shop.toml").read_bytes() == before
     assert list_quotes(page.folder)["quotes"] == []
 
