@@ -64,7 +64,7 @@ def test_without_the_library_the_remedy_is_told(monkeypatch):
     with pytest.raises(
         ShopFileError, match=r"is not installed\. Run: pip install 'calib\[holidays\]', or write the days"
     ):
-        shop('"DE"')
+        shop('"DE"', "closures = [2026-08-04]\n")
 
 
 def test_a_shop_that_names_no_place_does_not_load_the_library(monkeypatch):
