@@ -112,7 +112,7 @@ def logged_minutes(lab, shop, option, build):
             for piece, copies in held}  # fmt: skip
     plan = planned_builds(replace(option, builds=(build,)), shop)[0]
     document = {"options": [{"plan": [plan]}]}
-    order = {"quote_id": "Q1", "order_id": None, "accepted_at": 0, "accepted_option": 0, "builds": []}
+    order = {"quote_id": "Q1", "order_id": None, "accepted_at": 1, "accepted_option": 0, "builds": []}
     waits = awaited_builds([order | {"document": document}])
     bare = pd.DataFrame([{"part_file": None, **{name: plan[name] for name in BARE if name in plan}, "build_id": "B1"}])
     items = {"B1": tuple((piece.name, copies) for piece, copies in held)}
