@@ -16,7 +16,7 @@ from calib.quoting.options import Option
 from calib.records import Baselines
 from calib.shop.model import Shop
 
-MOST_KEPT = 64  # answers for the next question about the same part
+MOST_KEPT = 64  # answers for the next question about the same part; our choice
 NAMED = ("process", "machine", "material", "parts")
 Key = tuple[Any, ...]
 T = TypeVar("T")

@@ -12,7 +12,7 @@ import pandas as pd
 
 from calib.quoting.learned import Predictor
 
-MOST_BYTES = 64 << 20  # of answers; the oldest go first
+MOST_BYTES = 64 << 20  # of answers; the oldest go first; our choice
 Answer = TypeVar("Answer", np.ndarray, pd.DataFrame)
 
 

@@ -12,7 +12,7 @@ from calib.store.one_writer import hold_writing
 from calib.store.open_store import WAIT_S
 from calib.store.state import State, state_of_store
 
-MOST_SHOPS, MOST_ANSWERS = 2, 12
+MOST_SHOPS, MOST_ANSWERS = 2, 12  # our choice: one lab and a neighbour; a page asks for fewer
 MEASURED = ("parts", "paths")  # folders whose files are measured for the builds that name them
 T = TypeVar("T")
 
