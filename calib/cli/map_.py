@@ -22,6 +22,10 @@ def map_(
             metavar="KIND", help="What it is a log of: builds, stages, items or events. Default: seen from its columns."
         ),
     ] = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Which sheet of a workbook. Default: the one that looks most like a log."),
+    ] = None,
     shop: ShopFolder = HERE,
     json: AsJson = False,
 ) -> Answer:
@@ -35,4 +39,4 @@ def map_(
     """
     from calib.workflow.map_log import propose_map
 
-    return Answer("map", propose_map(shop, log, out, kind))
+    return Answer("map", propose_map(shop, log, out, kind, sheet))

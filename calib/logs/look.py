@@ -16,7 +16,7 @@ from calib.errors import LogFileError
 from calib.logs.columns import plain_name
 from calib.logs.mapping import Mapping, begins_with
 from calib.logs.read_table import FAULT, RawTable, read_tables
-from calib.logs.shapes import is_bare_clock, shape_of
+from calib.logs.shapes import is_bare_clock, is_whole_hour, shape_of
 from calib.logs.trade_words import BETWEEN_ROWS, folded, without_unit
 from calib.scratch import scratch_folder
 
@@ -54,7 +54,9 @@ class Seen:
     @cached_property
     def may_be_clock(self) -> bool:
         """Whether its cells are times of day, or can be where the heading says so."""
-        return self.shape == "clock" or bool(self.filled and self.share(is_bare_clock) >= MOST)
+        hours = Counter(map(is_whole_hour, self.filled))
+        sure = self.share(is_bare_clock) * len(self.filled)
+        return self.shape == "clock" or (sure >= MOST * hours[False] and sure > hours[True])
 
     def share(self, is_one: Callable[[str], object]) -> float:
         """The share of filled cells for which ``is_one`` is true."""
@@ -77,13 +79,13 @@ class Look:
     skip: dict[str, str]
 
 
-def look_at(path: Path) -> Look:
-    """The columns of a file, without rows that are none of a log.
+def look_at(path: Path, sheet: str | None = None) -> Look:
+    """The columns of a file, or of one sheet of a workbook, without rows that are none of a log.
 
     Raises LogFileError when it is no table, or has no rows.
     """
     with scratch_folder() as work:
-        tables = read_tables(path, [Mapping(kind="stages")], work, direct=False)
+        tables = read_tables(path, [Mapping(kind="stages", sheet=sheet)], work, direct=False)
         rows = list(islice(_rows(table.csv for table in tables if table.names == tables[0].names), LOOKED_AT))
     if not rows:
         raise LogFileError(f"{path} has no rows below its header.", "Give a file with some rows to look at.")
@@ -93,7 +95,7 @@ def look_at(path: Path) -> Look:
     skip = rows_between(cells)
     kept = [row for row in cells if not (skip and begins_with(tuple(skip)).match(_first(row)))]
     columns = [Seen(name, column) for name, column in zip(_headings(tables[0]), zip(*kept, strict=True), strict=True)]
-    return Look(columns, tables[0].notes, tables[0].only_sheet, skip)
+    return Look(columns, tables[0].notes, sheet or tables[0].only_sheet, skip)
 
 
 def _headings(table: RawTable) -> list[str]:

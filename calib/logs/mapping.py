@@ -12,7 +12,7 @@ from calib.calendar.local_time import to_utc
 from calib.calendar.written_time import iso_moment, moment_in
 from calib.logs.columns import KINDS, Column, plain_name
 from calib.logs.reshape import StartStop, Wide, runs_of_events, runs_of_wide
-from calib.logs.shapes import clock_minutes, worded_minutes
+from calib.logs.shapes import clock_minutes, joined_time, worded_minutes
 from calib.logs.text_file import Row
 
 # Factor from a unit to the one that our column's name ends in.
@@ -28,7 +28,8 @@ UNITS: dict[str, dict[str, float]] = {
 }
 # A comma or a point parts thousands only before three digits.
 THOUSANDS = {mark: re.compile(rf"^\D*[1-9]\d{{0,2}}(?:\{mark}\d{{3}})+(?!\d)") for mark in ",."}
-CLOCK, WORDS = "h:mm", "words"  # '2:40' is two hours and forty minutes; '2 h 40 min' or '45 min'
+# '2:40' is two hours and forty minutes, or two minutes and forty seconds; '2 h 40 min' or '45 min'.
+CLOCK, MINUTES_SECONDS, WORDS = "h:mm", "min:s", "words"
 
 
 @dataclass
@@ -103,7 +104,8 @@ class Mapping:
         """Names of a file as the mapping spells them."""
         known = self.source_names
         spelled = {plain_name(name): name for name in known}
-        return tuple(name if name in known else spelled.get(plain_name(name), name) for name in names)
+        headed = (name if name.strip() else f"column {place}" for place, name in enumerate(names, 1))
+        return tuple(name if name in known else spelled.get(plain_name(name), name) for name in headed)
 
     def _rows(self, names: tuple[str, ...], ours: list[str], kept: list[str], rows: Iterable[Row]) -> Iterator[Row]:
         place = {name: number for number, name in enumerate(names)}
@@ -141,7 +143,8 @@ class Mapping:
         texts = [row.cells[place[name]].strip() for name in theirs if name in place]
         if column.kind == "stamp" and not all(texts):
             return ""  # a day without its time, or a time without its day, is no stamp
-        return " ".join(text for text in texts if text)
+        filled = [text for text in texts if text]
+        return joined_time(filled) if column.kind == "stamp" and filled else " ".join(filled)
 
     def _after_start(self, end: datetime, row: Row, place: dict[str, int]) -> datetime:
         """An end before its start by less than a day is on the next day."""
@@ -161,9 +164,11 @@ class Mapping:
         return moment.isoformat()
 
     def _number(self, name: str, text: str, unit: str | None) -> str:
-        if unit in (CLOCK, WORDS):
-            minutes = clock_minutes(text) if unit == CLOCK else worded_minutes(text)
-            return text if minutes is None else f"{minutes:.10g}"
+        if dimension(name) == "min" and (unit in (CLOCK, MINUTES_SECONDS, WORDS) or text.count(":") == 2):
+            minutes = worded_minutes(text) if unit == WORDS and ":" not in text else clock_minutes(text)
+            if minutes is None:
+                return text
+            return f"{minutes / 60 if unit == MINUTES_SECONDS else minutes:.10g}"
         plain = re.sub("[ \u00a0']", "", text)
         if re.search(THOUSANDS["." if self.decimal == "," else ","], plain):
             plain = plain.replace("." if self.decimal == "," else ",", "")

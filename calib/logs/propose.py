@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,11 +21,12 @@ from calib.logs.propose_columns import (
     event_column,
     fits,
     match_columns,
+    misfits,
     stage_columns,
     wide_stages,
     worth,
 )
-from calib.logs.shapes import shape_of
+from calib.logs.shapes import joined_time, shape_of
 from calib.logs.trade_words import (
     STAGE_WORDS,
     event_of,
@@ -41,6 +43,7 @@ from calib.records import PROCESSES, STAGES
 
 EXAMPLES = 2  # cells that are shown beside a column
 OF_PEOPLE = ("operator", "note", "what")  # hold names: how many different cells there are is shown, not the cells
+CUT_CLOCK = re.compile(r' \d{1,2}[.,][0-5]"$')
 TIMES = ("started_at", "ended_at", "date", "at")
 
 
@@ -68,7 +71,7 @@ class Proposal:
     def joined(self, theirs: Iterable[str]) -> list[str]:
         """One text for each row: their cells joined by a space; '' where one of them is empty."""
         rows = zip(*(self.column(name).cells for name in theirs), strict=True)
-        return [" ".join(cells) if all(cells) else "" for cells in rows]
+        return [joined_time(cells) if all(cells) else "" for cells in rows]
 
 
 def propose_mapping(
@@ -77,15 +80,16 @@ def propose_mapping(
     places: Iterable[str] = (),
     kind: str | None = None,
     materials: Iterable[str] = (),
+    sheet: str | None = None,
 ) -> MappingProposal:
     """Look at a file and propose how its columns become ours.
 
     machines : machine -> process, places : stations, and materials that the shop knows
-    kind : what it is a log of, where a person has said so
+    kind, sheet : what it is a log of, and which sheet of a workbook is looked at, where a person has said so
 
     Raises LogFileError when the file is no table.
     """
-    look = look_at(path)
+    look = look_at(path, sheet)
     columns, notes = look.columns, look.notes
     plan = _plan(look, kind, machines or {}, places, path.stem)
     _say_names(plan, {"machine": machines or {}, "material": materials})
@@ -115,7 +119,7 @@ def _plan(look: Look, kind: str | None, machines: Mapping[str, str], places: Ite
     plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
     plan.say("", "kind", plan.kind)
     if look.sheet:
-        plan.say("", "sheet", look.sheet, "the only sheet that is a log")
+        plan.say("", "sheet", look.sheet, "the likeliest sheet; to propose for another: calib map --sheet NAME")
     if look.skip:
         plan.say("", "skip", list(look.skip), f"rows that begin so are none of a log{_such_as(look.skip.values())}")
     taken = {column.name for group in wide.values() for column in group} | ({event.name} if event else set())
@@ -188,9 +192,11 @@ def _timed_stage(plan: Proposal, columns: list[Seen]) -> str | None:
     return "stages" if plan.kind == "builds" and timed else None
 
 
-def _number_cells(plan: Proposal, taken: set[str]) -> list[str]:
+def _number_cells(plan: Proposal, taken: set[str]) -> list[list[str]]:
     mapped = {match.theirs[0] for ours, match in plan.matches.items() if column_of(plan.kind, ours).kind == "number"}
-    return [cell for name in mapped | taken for cell in plan.column(name).filled if shape_of(cell) == "number"]
+    return [
+        [cell for cell in plan.column(name).filled if shape_of(cell) == "number"] for name in sorted(mapped | taken)
+    ]
 
 
 def _say_wide(plan: Proposal, wide: dict[str, list[Seen]]) -> None:
@@ -268,6 +274,9 @@ def _say_times(plan: Proposal, wide: Mapping[str, list[Seen]]) -> None:
     for ours, forms in order.formats.items():
         left = order.unread[ours]
         some = f'{ours}: no known format reads {len(left)} of its cells, such as "{left[0]}"' if left else ""
+        some += "; a spreadsheet cuts the last 0 of 8.40: make the column text there" if CUT_CLOCK.search(some) else ""
+        if ours in plan.matches and plan.matches[ours].ask and not forms:
+            some = ""  # no day is beside it: that is asked already
         if forms:
             plan.say("formats", ours, _one_or_several(forms), why, ask or some)
             ask = ""
@@ -335,6 +344,8 @@ def _say_missing(plan: Proposal, name: str, wide: Mapping[str, Any]) -> None:
         if column.needed and column.name not in plan.matches and column.name != "stage":
             ask = f"which column is {column.name}? A log of {plan.kind} needs it"
             plan.say("columns", column.name, "", "", ask, off=True)
+    for ours, ask in misfits(plan.columns, plan.kind, plan.matches) if not wide else ():
+        plan.say("columns", ours, "", "", ask, off=True)
     if plan.kind != "stages":
         return
     if not plan.matches.keys() & {"build_id", "order_id"}:

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
-from calib.calendar.written_time import moment_in
-from calib.logs.mapping import CLOCK, UNITS, WORDS, dimension, parsed
+from calib.calendar.written_time import DAY_NUMBER, moment_in
+from calib.logs.mapping import CLOCK, MINUTES_SECONDS, UNITS, WORDS, dimension, parsed
+from calib.logs.shapes import clock_minutes, shape_of
 
 DAY_FIRST = ("%d.%m.%Y", "%d/%m/%Y", "%d-%m-%Y", "%d.%m.%y", "%d/%m/%y", "%d-%m-%y", "%d %b %Y", "%d %B %Y")
 MONTH_FIRST = ("%m/%d/%Y", "%m-%d-%Y", "%m/%d/%y", "%m-%d-%y", "%b %d, %Y", "%B %d, %Y")
 YEAR_FIRST = ("%Y/%m/%d", "%Y.%m.%d", "%Y-%m-%d")
 CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p", " %I:%M%p", ", %H:%M", ", %H:%M:%S", "T%H:%M:%S",
           " %H.%M", " %H,%M", " %Hh%M", " %H h %M", " %H%M", " %H.%M Uhr", " %H:%M Uhr")  # fmt: skip
+HOURS = (" %H", " %H Uhr", " %Hh", " %H h")  # among times of day that have minutes
 SAMPLE = 60  # different cells that a format is tried on
 MOST_FORMATS = 3
 
@@ -40,7 +42,13 @@ def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
     """
     day, month = (_order(name, days, texts) for name, days in (("day first", DAY_FIRST), ("month first", MONTH_FIRST)))
     if day.formats == month.formats:
-        return day, "the year first" if any(day.formats.values()) else "", ""
+        numbers = next((cell for cells in texts.values() for cell in cells if moment_in(cell, DAY_NUMBER)), "")
+        why = (
+            f'"{numbers}" as spreadsheets count days is {moment_in(numbers, DAY_NUMBER)}'
+            if numbers
+            else "the year first"
+        )
+        return day, why if any(day.formats.values()) else "", ""
     if day.left != month.left:
         best, other = sorted((day, month), key=lambda order: order.left)
         wrong = [cell for name, cells in other.unread.items() for cell in cells if cell not in best.unread[name]]
@@ -57,7 +65,7 @@ def formats_of(texts: Mapping[str, Sequence[str]]) -> tuple[Order, str, str]:
 
 
 def _order(name: str, days: Iterable[str], texts: Mapping[str, Sequence[str]]) -> Order:
-    forms = [day + clock for day in (*days, *YEAR_FIRST) for clock in CLOCKS]
+    forms = [day + clock for day in (*days, *YEAR_FIRST) for clock in (*CLOCKS, *HOURS)] + [DAY_NUMBER]
     read = {ours: _formats(cells, forms) for ours, cells in texts.items()}
     return Order(name, {k: v[0] for k, v in read.items()}, {k: v[1] for k, v in read.items()})
 
@@ -87,12 +95,18 @@ def _jumps(order: Order, texts: Mapping[str, Sequence[str]]) -> int:
     return sum(later < earlier for column in known for earlier, later in pairwise(column))
 
 
-def decimal_of(cells: Iterable[str]) -> tuple[str, str, str]:
+def decimal_of(columns: Iterable[Sequence[str]]) -> tuple[str, str, str]:
     """The decimal mark of all numbers, why, and a question or ''.
 
-    >>> decimal_of(["1.250,5", "7"])[0], decimal_of(["1,5"])[0], decimal_of(["1,250", "2.5"])[0], decimal_of(["3"])[0]
-    (',', ',', '.', '.')
+    columns : cells of each column of numbers
+
+    >>> [decimal_of([cells])[0] for cells in (["1.250,5", "7"], ["1,5"], ["1,250", "2.5"], ["3"])]
+    [',', ',', '.', '.']
+    >>> decimal_of([["1.250", "980", "45"]])[2]
+    'decimal: is "1.250" above a thousand, or is its point a decimal one?'
     """
+    columns = list(columns)
+    cells = [cell for column in columns for cell in column]
     with_comma = [cell for cell in cells if re.search(r"\d,\d", cell)]
     sure = next((cell for cell in with_comma if not re.search(r",\d{3}(?!\d)", cell) or re.search(r"\.\d+,", cell)), "")
     if sure:
@@ -100,7 +114,15 @@ def decimal_of(cells: Iterable[str]) -> tuple[str, str, str]:
     points = any(re.search(r"\.\d{1,2}$|\.\d{4,}$", cell) for cell in cells)
     if with_comma and not points:
         return ".", "", f'decimal: is "{with_comma[0]}" above a thousand, or is its comma a decimal one?'
-    return ".", "", ""
+    thousand = "" if with_comma else next(filter(None, map(_thousand, columns)), "")
+    return ".", "", f'decimal: is "{thousand}" above a thousand, or is its point a decimal one?' if thousand else ""
+
+
+def _thousand(cells: Sequence[str]) -> str:
+    """A cell whose point may part thousands: all that have one have three digits behind it, and the others are whole."""
+    pointed = [cell for cell in cells if "." in cell]
+    parted = all(re.fullmatch(r"[1-9]\d{0,2}(?:\.\d{3})+", cell) for cell in pointed)
+    return pointed[0] if pointed and parted and len(pointed) < len(cells) else ""
 
 
 def number_of(cell: str, decimal: str) -> float | None:
@@ -119,9 +141,10 @@ def unit_of(
     """
     kind = dimension(ours)
     if kind == "min" and shape == "clock":
-        return CLOCK, "written as hours and minutes", ""
-    if kind == "min" and shape == "duration":
-        return WORDS, "written with its units", ""
+        return _unit_of_clock(ours, cells, stated, lasted)
+    if kind == "min" and shape in ("duration", "text"):
+        bare = next((cell for cell in cells if shape_of(cell) == "number"), "")
+        return WORDS, "written with its units", f'{ours}: "{bare}" has no unit: minutes are taken' if bare else ""
     numbers = [number_of(cell, decimal) for cell in cells]
     ratios = [
         minutes / number for number, minutes in zip(numbers, lasted, strict=False) if number and minutes and minutes > 0
@@ -134,6 +157,21 @@ def unit_of(
     if ours == "layer_mm" and size >= 5:
         return "um", "", f"{ours}: half of it is above {size:g}: are these micrometres?"
     return "", "", ""
+
+
+def _unit_of_clock(
+    ours: str, cells: Sequence[str], stated: str, lasted: Sequence[float | None]
+) -> tuple[str, str, str]:
+    """Hours and minutes, or minutes and seconds where end less start says so; a question where only the heading does."""
+    pairs = [(clock_minutes(cell), minutes) for cell, minutes in zip(cells, lasted, strict=False)]
+    ratios = [minutes / written for written, minutes in pairs if written and minutes and minutes > 0]
+    if ratios:
+        unit = MINUTES_SECONDS if median(ratios) < 1 / 8 else CLOCK
+        return unit, f"agrees with end less start in {unit}", ""
+    first = next(cell for cell in cells if cell)
+    hours, minutes = first.split(":")[:2]
+    ask = f'{ours}: its heading says {stated}: is "{first}" {hours} h {minutes} min, or {hours} min {minutes} s ("min:s")?'
+    return CLOCK, "written as hours and minutes", ask if stated in ("min", "s") else ""
 
 
 def _unit_of_time(

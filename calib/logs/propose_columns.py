@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import combinations
 
+from calib.calendar.written_time import is_day_number
 from calib.logs.columns import KINDS, Column, plain_name
 from calib.logs.look import Seen
+from calib.logs.shapes import worded_minutes
 from calib.logs.trade_words import HEADINGS, STAGE_WORDS, event_of, folded, outcome_of, phrase_in, process_of, stage_of
 
 MOST_WORDS = 60  # a column of more different words is no column of stages
@@ -73,13 +75,39 @@ def _near(phrase: str, heading: str) -> bool:
 
 def fits(column: Seen, ours: Column) -> bool:
     """Whether its cells can be of that kind; an empty column can be anything."""
-    if ours.name.endswith("_min") and column.shape in ("clock", "duration"):
+    if ours.name.endswith("_min") and (column.shape in ("clock", "duration") or column.share(_is_worded) > 0.5):
+        return True
+    if ours.kind in ("stamp", "date") and column.filled and column.share(is_day_number) == 1:
         return True
     if ours.kind == "stage" and column.share(stage_of) == 0 and len(set(column.filled)) > MOST_WORDS:
         return False
     if ours.name in TIMES and column.may_be_clock:
         return True
     return not column.filled or column.shape in FITS[ours.kind]
+
+
+def _is_worded(cell: str) -> bool:
+    return worded_minutes(cell) is not None
+
+
+def misfits(columns: list[Seen], kind: str, matches: Mapping[str, Match]) -> Iterator[tuple[str, str]]:
+    """Ours that a column is headed as though its cells cannot be that, and a question; not where they hold words alone."""
+    used = {name for match in matches.values() for name in match.theirs}
+    for ours in KINDS[kind]:
+        what = "duration" if ours.name.endswith("_min") else _WHAT.get(ours.kind, "")
+        for column in columns if what and ours.name not in matches else ():
+            odd = next((cell for cell in column.filled if re.search(r"\d", cell)), "")
+            if odd and column.name not in used and worth(column, ours.name)[0] >= EXACT and not fits(column, ours):
+                yield ours.name, f'"{column.name}" is headed as {ours.name}, but is "{odd}" a {what}?{_REMEDY[what]}'
+
+
+_WHAT = {"stamp": "time", "date": "day", "number": "number"}
+_REMEDY = {
+    "time": " Make it 08:43 or a stamp there, or say its format below",
+    "day": " Make it 2026-11-20 there, or say its format below",
+    "duration": " Make it minutes, h:mm or 1 h 30 min there",
+    "number": "",
+}
 
 
 def _by_heading(columns: list[Seen], kind: str) -> dict[str, Match]:
@@ -187,6 +215,11 @@ def _by_ids(columns: list[Seen], kind: str, places: Collection[str], matches: Ma
     return {}
 
 
+def _day_numbers(matches: Mapping[str, Match], columns: list[Seen]) -> set[str]:
+    numbers = {column.name for column in columns if column.filled and column.share(str.isdecimal) == 1}
+    return numbers & set(matches["date"].theirs) if "date" in matches else set()
+
+
 def _or_hours(column: Seen) -> str:
     """A question where times of day may as well be hours with a decimal mark."""
     if any(cell.startswith("0") or not re.fullmatch(r"\d+[.,]\d+", cell) for cell in column.filled):
@@ -198,8 +231,11 @@ def _or_hours(column: Seen) -> str:
 def _with_days(matches: dict[str, Match], columns: list[Seen]) -> dict[str, Match]:
     """A time of day takes the column of the day before it."""
     seen = {column.name: (place, column) for place, column in enumerate(columns)}
-    days = [column for column in columns if column.shape == "day"]
+    days = [column for column in columns if column.shape == "day" or column.name in _day_numbers(matches, columns)]
+    days = days or [column for column in columns if column.shape == "stamp"]
     joined = dict(matches)
+    timed = [seen[matches[ours].theirs[0]][1] for ours in TIMES if ours in matches]
+    clocks = [column for column in timed if column.may_be_clock]
     for ours in (name for name in TIMES if name in matches):
         place, column = seen[matches[ours].theirs[0]]
         if not column.may_be_clock:
@@ -213,7 +249,8 @@ def _with_days(matches: dict[str, Match], columns: list[Seen]) -> dict[str, Matc
             days,
             key=lambda candidate: (worth(candidate, ours)[0], -abs(place - seen[candidate.name][0]), candidate.name),
         )
-        joined[ours] = Match((day.name, column.name), f"{matches[ours].why}, day from beside it", _or_hours(column))
+        ask = _or_hours(column) if all(map(_or_hours, clocks)) else ""
+        joined[ours] = Match((day.name, column.name), f"{matches[ours].why}, day from beside it", ask)
     if any(len(match.theirs) > 1 for match in joined.values()):
         joined.pop("date", None)
     return joined

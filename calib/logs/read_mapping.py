@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
 
+from calib.calendar.written_time import DAY_NUMBER
 from calib.errors import LogFileError
 from calib.logs.columns import KINDS, KNOWN_NAMES
-from calib.logs.mapping import CLOCK, UNITS, WORDS, Mapping, dimension
+from calib.logs.mapping import CLOCK, MINUTES_SECONDS, UNITS, WORDS, Mapping, dimension
 from calib.logs.reshape import StartStop, Wide
 from calib.logs.words import stage_problem
 from calib.plain_file import check_plain
@@ -135,7 +136,7 @@ def _value_problems(tables: dict[str, dict[str, Any]], shop_stages: tuple[str, .
                 yield ("formats", name), f'[formats] {name} "{form}" is no format of times, such as "%d.%m.%Y %H:%M"'
     for name, unit in tables["units"].items():
         what = "min" if name in tables["wide"] else dimension(name)
-        units = [*UNITS.get(what, {}), *((CLOCK, WORDS) if what == "min" else ())]
+        units = [*UNITS.get(what, {}), *((CLOCK, MINUTES_SECONDS, WORDS) if what == "min" else ())]
         if unit not in units:
             which = (
                 f"is none of {', '.join(units)}{did_you_mean(unit, units)}" if units else "cannot be: it has no unit"
@@ -195,6 +196,8 @@ def _is_texts(value: Any) -> bool:
 
 
 def _is_format(form: Any) -> bool:
+    if form == DAY_NUMBER:
+        return True
     try:
         datetime.strptime(datetime(2026, 11, 20, 8, 30).strftime(form), form)
     except (ValueError, TypeError):

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+
+from calib.calendar.written_time import DAY_NUMBER, is_day_number, moment_in
 
 DAY = r"(?:\d{1,4}([./-])\d{1,2}\1\d{1,4}|\d{1,2}\.? ?[^\W\d_]{3,10}\.?,? ?\d{2,4}|[^\W\d_]{3,10}\.? \d{1,2},? \d{4})"
 CLOCK = r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[ap]\.?m\.?)?"
@@ -17,7 +20,10 @@ UNITS_OF_TIME: dict[str, float] = {  # as they stand behind a number, in minutes
     ),
 }
 # A time of day where a day stands beside it and the heading says so; else 8.43 is a number and 8h43 a duration.
-BARE_CLOCK = re.compile(r"(?:[01]?\d|2[0-3])(?:(?: ?[.,:h] ?)?[0-5]\d|[.,][0-5])(?: ?(?:h|Uhr))?", re.IGNORECASE)
+BARE_CLOCK = re.compile(
+    r"(?:[01]?\d|2[0-3])(?:(?:(?: ?[.,:h] ?)?[0-5]\d|[.,][0-5])(?: ?(?:h|Uhr))?| ?(?:h|Uhr))", re.IGNORECASE
+)
+WHOLE_HOUR = re.compile(r"[01]?\d|2[0-3]")  # among bare times of day
 PIECE = (
     rf"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>{'|'.join(sorted(UNITS_OF_TIME, key=len, reverse=True))})(?![^\W\d_])\.?"
 )
@@ -34,6 +40,7 @@ SHAPES: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("code", r"(?=\S*\d)\S+"),
     )
 )
+_DAY_OF_STAMP = re.compile(rf",?[T ]+{CLOCK}.*$", re.IGNORECASE)
 VALUES = frozenset({"day", "stamp", "clock", "number", "duration"})  # no header has such a cell, rows have them
 
 
@@ -52,10 +59,34 @@ def shape_of(text: str) -> str:
 def is_bare_clock(text: str) -> bool:
     """Whether it can be a time of day as people write it without a colon; 8.4 may be 8.40 after a spreadsheet.
 
-    >>> [is_bare_clock(cell) for cell in ("08.43", "8,43", "8h43", "0843", "8.43 Uhr", "8.4", "8.75", "45")]
-    [True, True, True, True, True, True, False, False]
+    >>> [is_bare_clock(cell) for cell in ("08.43", "8,43", "8h43", "0843", "8.43 Uhr", "8 Uhr", "8.4", "8.75", "45")]
+    [True, True, True, True, True, True, True, False, False]
     """
     return len(text) > 2 and BARE_CLOCK.fullmatch(text.strip()) is not None
+
+
+def is_whole_hour(text: str) -> bool:
+    return WHOLE_HOUR.fullmatch(text) is not None
+
+
+def joined_time(texts: Sequence[str]) -> str:
+    """Cells of one stamp joined by a space: where a time of day ends them, a stamp before it says only the day.
+
+    >>> joined_time(["2026-01-05T07:00:00", "08.43"]), joined_time(["2026-01-05T07:00", "+01:00"])
+    ('2026-01-05 08.43', '2026-01-05T07:00 +01:00')
+    >>> joined_time(["46027", "8:43"])
+    '2026-01-05 8:43'
+    """
+    *days, last = texts
+    if shape_of(last) == "clock" or is_bare_clock(last):
+        days = list(map(_day_of, days))
+    return " ".join([*days, last])
+
+
+def _day_of(text: str) -> str:
+    if is_day_number(text):
+        return f"{moment_in(text, DAY_NUMBER):%Y-%m-%d}"
+    return _DAY_OF_STAMP.sub("", text) if shape_of(text) == "stamp" else text
 
 
 def clock_minutes(text: str) -> float | None:

@@ -38,7 +38,7 @@ _HEADINGS = {
     "ende, bis, endzeit, enddatum, beendet, fertig um, fin, a, heure fin, heure de fin, date fin, jusqu a, hasta, final, "
     "hora fin, hora de fin, fecha fin",
     "date": "day, work date, datum, tag, jour, fecha, dia",
-    "work_min": "duration, time, time taken, time spent, elapsed, worked, run time, runtime, work time, minutes, hours, dauer, zeit, "
+    "work_min": "duration, time, time taken, time spent, elapsed, worked, run time, runtime, work time, minutes, min, mins, hours, h, hrs, minuten, stunden, std, dauer, zeit, "
     "arbeitszeit, zeitaufwand, aufwand, laufzeit, duree, temps, temps passe, duracion, tiempo, tiempo empleado",
     "station": "bench, place, equipment, workplace, workstation, device, resource, arbeitsplatz, platz, ort, gerat, poste, "
     "poste de travail, equipement, lieu, puesto, estacion, equipo, lugar",

@@ -27,6 +27,9 @@ PLACE = re.compile(rb"""\br=["']([A-Za-z]*)([0-9]+)["']""")  # of a row or cell 
 REPEATED = re.compile(rb"""-repeated=["']([0-9]+)["']""")  # how often a row or cell stands there, in ODS
 ROW_LIMIT = 1 << 20  # rows of a sheet in every spreadsheet program
 STAMPS = {column.name for columns in KINDS.values() for column in columns if column.kind == "stamp"}
+MINUTES = {column.name for columns in KINDS.values() for column in columns if column.name.endswith("_min")}
+DAY_0 = datetime(1899, 12, 31)  # from which spreadsheets count: 26 h in a cell of times of day is 2 h on the day after
+NO_STAMP = 1901  # no lab's log is older: a day before this year is so many hours
 
 
 def sheets(path: Path, shown: str, theirs: frozenset[str] = frozenset()) -> list[Source]:
@@ -102,31 +105,46 @@ def _column(letters: bytes) -> int:
 
 
 def _cells(book: Any, name: str, shown: str) -> list[list[Any]]:
+    """All cells of a sheet; what is merged down stands in each of its rows.
+
+    But for numbers and times of day: those say once what all the rows took. Merged across, a cell stands once.
+    """
     import python_calamine
 
     try:
-        rows: list[list[Any]] = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        sheet = book.get_sheet_by_name(name)
+        rows: list[list[Any]] = sheet.to_python(skip_empty_area=False)
+        merged = sheet.merged_cell_ranges or ()
     except (python_calamine.CalamineError, ValueError) as error:
         raise LogFileError(
             f'{shown}: sheet "{name}" cannot be read: {library_says(error)}.', "Save it anew, or as CSV."
         ) from error
+    for (top, left), (bottom, _) in merged:
+        cell = rows[top][left : left + 1]
+        if left == 0 or isinstance(next(iter(cell), None), str | date):
+            for row in rows[top + 1 : bottom + 1]:
+                row[left : left + 1] = cell
     return rows
 
 
 def _rows(cells: list[list[Any]], header: Header) -> Iterator[Row]:
-    stamps = [name if plain_name(name) in STAMPS else "" for name in header.names]
+    names = list(map(plain_name, header.names))
     for place, row in enumerate(cells[header.line :], header.line + 1):
-        padded = [*row, *[""] * (len(stamps) - len(row))]
-        texts = [_text(cell, stamp) for cell, stamp in zip(padded, stamps, strict=False)]
+        padded = [*row, *[""] * (len(names) - len(row))]
+        texts = [_text(cell, name) for cell, name in zip(padded, names, strict=False)]
         if any(texts):
             yield Row(place, texts)
 
 
-def _text(cell: Any, stamp: str) -> str:
+def _text(cell: Any, name: str) -> str:
     """A cell as text; a stamp at midnight comes as a date and gets its time back.
 
-    >>> _text(date(2026, 1, 5), "started_at"), _text(date(2026, 1, 5), ""), _text(3.0, ""), _text(timedelta(hours=1), "")
-    ('2026-01-05T00:00:00', '2026-01-05', '3', '60')
+    A duration is minutes under a name of ours that says so, else hours, minutes and seconds, which need no unit.
+
+    >>> _text(date(2026, 1, 5), "started_at"), _text(date(2026, 1, 5), ""), _text(3.0, "")
+    ('2026-01-05T00:00:00', '2026-01-05', '3')
+    >>> _text(timedelta(hours=1), "work_min"), _text(time(1, 10), "work_min"), _text(timedelta(hours=30), "Dauer (h)")
+    ('60', '70', '30:00:00')
     """
     match cell:
         case None:
@@ -135,12 +153,25 @@ def _text(cell: Any, stamp: str) -> str:
             return "true" if cell else "false"
         case float() if cell.is_integer() and abs(cell) < 1e15:
             return str(int(cell))
+        case date() if cell.year < NO_STAMP:
+            at = cell if isinstance(cell, datetime) else datetime.combine(cell, time())
+            return _duration(at - DAY_0, name)
         case datetime():
             return (cell + timedelta(microseconds=500_000)).replace(microsecond=0).isoformat()
         case date():
-            return f"{cell.isoformat()}T00:00:00" if stamp else cell.isoformat()
+            return f"{cell.isoformat()}T00:00:00" if name in STAMPS else cell.isoformat()
+        case time() if name in MINUTES:
+            return _duration(datetime.combine(date.min, cell) - datetime.min, name)
         case time():
             return cell.isoformat()
         case timedelta():
-            return f"{cell.total_seconds() / 60:g}"
+            return _duration(cell, name)
     return str(cell).strip()
+
+
+def _duration(lasted: timedelta, name: str) -> str:
+    if name in MINUTES:
+        return f"{lasted.total_seconds() / 60:.10g}"
+    seconds = abs(round(lasted.total_seconds()))
+    sign = "-" if lasted < timedelta() else ""
+    return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"

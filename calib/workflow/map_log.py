@@ -16,10 +16,12 @@ from calib.store.log_files import as_text_file
 from calib.workflow.import_logs import at_shop, import_logs
 
 
-def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | None = None) -> MapDocument:
+def propose_map(
+    folder: Path, log: Path, out: Path | None = None, kind: str | None = None, sheet: str | None = None
+) -> MapDocument:
     """Propose a mapping for ``log`` and write it to ``out``; nothing is stored.
 
-    kind : what ``log`` is a log of, where its columns do not show it
+    kind : what ``log`` is a log of, where its columns do not show it; sheet : which one of a workbook
     Raises UsageError for a kind that is none.
     """
     shop = read_shop(folder)
@@ -31,7 +33,7 @@ def propose_map(folder: Path, log: Path, out: Path | None = None, kind: str | No
     result.check()
     with as_text_file(log) as readable:
         processes = {machine.id: machine.process for machine in shop.machines.values()}
-        proposal = propose_mapping(readable, processes, shop.stations, kind, shop.materials)
+        proposal = propose_mapping(readable, processes, shop.stations, kind, shop.materials, sheet)
     result.write(proposal["toml"])
     trial, why_not = _tried(folder, log, out)
     return {

@@ -277,7 +277,7 @@ def test_numbers_of_either_decimal_mark_are_read_back_or_asked_about(numbers, pl
     cells = [f"{number:{',' if thousands else ''}.{places}f}" for number in numbers]
     if comma:
         cells = [cell.translate(str.maketrans(",.", ".,")) for cell in cells]
-    decimal, _, ask = decimal_of(cells)
+    decimal, _, ask = decimal_of([cells])
     mapping = Mapping(kind="stages", decimal=decimal)
     _, read = mapping.apply(("work_min",), [Row(1, [cell]) for cell in cells])
     assert ask or [float(row.cells[0]) for row in read] == pytest.approx(numbers)

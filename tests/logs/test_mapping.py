@@ -92,7 +92,7 @@ def test_a_unit_of_a_stage_needs_its_column(tmp_path):
     with pytest.raises(LogFileError) as error:
         read_mapping(path)
     assert 'line 5, [units] "sanding" is no column of ours' in error.value.message
-    assert 'line 6, [units] washing "kg" is none of min, h, s, d, h:mm, words' in error.value.message
+    assert 'line 6, [units] washing "kg" is none of min, h, s, d, h:mm, min:s, words' in error.value.message
 
 
 def test_minutes_in_words_and_another_zone(tmp_path):
@@ -136,7 +136,7 @@ def test_every_problem_of_a_mapping_is_told_in_one_pass_with_its_line(tmp_path):
         'line 8, [columns] "statn" is no column of ours; did you mean station?',
         "line 9, [columns] stage must be the name of a column, or a list of names",
         'line 12, [formats] started_at "day" is no format of times, such as "%d.%m.%Y %H:%M"',
-        'line 15, [units] work_min "hh" is none of min, h, s, d, h:mm, words; did you mean h?',
+        'line 15, [units] work_min "hh" is none of min, h, s, d, h:mm, min:s, words; did you mean h?',
         "line 16, [units] parts \"['kg']\" cannot be: it has no unit",
         'line 19, [stages] "Abk. x": "cool down" is no stage; did you mean cool_down?',
         'line 22, [processes] "x": "weaving" is no process; write MEX, VPP or PBF',
