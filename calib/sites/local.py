@@ -12,6 +12,8 @@ from typing import Any
 from calib.sites.task import LEFT_OUT, Outcome, Task, run_task
 
 TRIES = 2
+# The last two cost each process a second of its own: calib imports them where they are used.
+PRELOADED = ["calib.sites.task", "scipy.stats", "sklearn.ensemble"]
 
 
 @dataclass(eq=False)
@@ -45,11 +47,12 @@ def run_local(tasks: Sequence[Task], workers: int, do: Callable[[Task], Outcome]
 
 
 def _context() -> Any:
-    """Processes forked from a fresh one that has loaded calib already; where there is none, fresh ones."""
+    """Processes forked from a fresh one that has loaded calib already, and what a fit loads when it comes to it; where there
+    is none, fresh ones."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["calib.sites.task"])
+    context.set_forkserver_preload(PRELOADED)
     return context
 
 
