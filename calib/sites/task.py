@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from calib import __version__
+from calib.documents.drift import DriftDocument
 from calib.errors import CalibError
 from calib.report.sentences import below_floor_sentence
 from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import load_site, site_effects, write_rows
 from calib.workflow.drift import find_drift
-from calib.workflow.fit import fit_shop
+from calib.workflow.fit import fit_and_look
 
 WORK, RESULTS = "work", "results"
 DONE, UNCHANGED, LEFT_OUT = "done", "unchanged", "left out"
@@ -42,7 +44,7 @@ class Task:
 
     @property
     def stamp(self) -> Path:
-        """A file that says what the result was made of."""
+        """A file beside the store that says what the result was made of."""
         return self.folder / f"{self.what}.made-of"
 
 
@@ -85,18 +87,35 @@ def run_task(task: Task) -> Outcome:
 def _fit(task: Task) -> tuple[str, str, int]:
     sent, _, strange = load_site(Path(task.company), task.site, task.folder)
     made_of = f"{sent.digest} {__version__}"
-    if _is_made_of(task, made_of):
+    if _kept(task).get("made_of") == made_of:
         return UNCHANGED, " ".join(strange), sent.rows
-    document = fit_shop(task.folder)
+    document, charts = fit_and_look(task.folder)
     rows = pd.DataFrame(document["cells"]).assign(site=task.site, as_of=document["as_of"])
     write_rows(effects_of(Path(task.company), task.site), site_effects(task.folder).assign(site=task.site))
-    _keep(task, rows, made_of)
+    if charts is not None:
+        _keep_charts(replace(task, what="drift"), charts, made_of)
+    _keep(task, rows, {"made_of": made_of})
     fresh = [run for run in document["below_floor"] if run["new"]]
     return DONE, " ".join([*strange, *map(below_floor_sentence, fresh)]), int(document["runs_used"])
 
 
 def _drift(task: Task) -> tuple[str, str, int]:
-    document = find_drift(task.folder)
+    """Each fit has looked at the charts too: they are drawn here only where those of the last one are not there."""
+    kept, learned = _kept(task), _kept(replace(task, what="fit"))
+    if not kept or kept["made_of"] != learned.get("made_of"):
+        kept = _keep_charts(task, find_drift(task.folder), str(learned.get("made_of")))
+    return DONE, kept["says"], kept["runs"]
+
+
+def _keep_charts(task: Task, document: DriftDocument, made_of: str) -> dict[str, Any]:
+    rows = _chart_rows(task, document)
+    says = " ".join(map(below_floor_sentence, document["below_floor"]))
+    kept = {"made_of": made_of, "says": says, "runs": int(rows["runs"].sum())}
+    _keep(task, rows, kept)
+    return kept
+
+
+def _chart_rows(task: Task, document: DriftDocument) -> pd.DataFrame:
     columns = [
         "process",
         "stage",
@@ -110,30 +129,33 @@ def _drift(task: Task) -> tuple[str, str, int]:
     ]
     rows = pd.DataFrame(document["stages"]).reindex(columns=columns)
     numbers = {name: rows[name].astype(float) for name in columns if name.startswith(("change", "minutes"))}
-    rows = rows.assign(**numbers, since=rows["since"].astype(object), site=task.site, as_of=str(document["as_of"]))
-    _keep(task, rows, "")
-    return DONE, " ".join(map(below_floor_sentence, document["below_floor"])), int(rows["runs"].sum())
+    return rows.assign(**numbers, since=rows["since"].astype(object), site=task.site, as_of=str(document["as_of"]))
 
 
 def _backtest(task: Task) -> tuple[str, str, int]:
     document = backtest_shop(task.folder, weeks=task.weeks)
     rows = pd.json_normalize({key: value for key, value in document.items() if not isinstance(value, list)}, sep="_")
-    _keep(task, rows.assign(site=task.site), "")
+    _keep(task, rows.assign(site=task.site), {})
     return DONE, "", document["predictions"]
 
 
 WORK_OF = {"fit": _fit, "drift": _drift, "backtest": _backtest}
 
 
-def _is_made_of(task: Task, made_of: str) -> bool:
-    return task.result.exists() and task.stamp.exists() and task.stamp.read_text(encoding="utf-8") == made_of
+def _kept(task: Task) -> dict[str, Any]:
+    """What was noted beside the result; nothing where the result or the note is missing or not whole."""
+    try:
+        kept = json.loads(task.stamp.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return kept if isinstance(kept, dict) and task.result.exists() else {}
 
 
-def _keep(task: Task, rows: pd.DataFrame, made_of: str) -> None:
+def _keep(task: Task, rows: pd.DataFrame, noted: dict[str, Any]) -> None:
     task.stamp.unlink(missing_ok=True)
     write_rows(task.result, rows)
-    if made_of:
-        task.stamp.write_text(made_of, encoding="utf-8")
+    if noted:
+        task.stamp.write_text(json.dumps(noted), encoding="utf-8")
 
 
 def _peak_mb() -> float:

@@ -22,6 +22,7 @@ from calib.store.open_store import open_store
 from calib.workflow.alone import LOCK, alone_in
 from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import send_site
+from calib.workflow.drift import find_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 
@@ -119,6 +120,20 @@ def test_drift_and_backtest_of_every_site(learned, night):
     replayed = night(learned / "all", "backtest", weeks=2)
     assert states(replayed) == {"S1": DONE, "S2": DONE, "S3": DONE}
     assert all(one["runs"] > 0 for one in replayed["sites"])
+
+
+def test_the_charts_of_a_night_are_those_that_its_fits_have_drawn(learned, night, monkeypatch):
+    drawn = {path.parent.name: path.read_bytes() for path in (learned / "all" / "results" / "drift").glob("*/*")}
+    assert set(drawn) == {"site=S1", "site=S2", "site=S3"}
+    (learned / "all" / "work" / "S1" / "drift.made-of").unlink()  # a note that is lost: drawn again, the same
+    looked = []
+    monkeypatch.setattr("calib.sites.task.find_drift", lambda folder: looked.append(folder.name) or find_drift(folder))
+    assert {one["site"]: one["runs"] for one in night(learned / "all", "drift")["sites"]} == dict.fromkeys(
+        ("S1", "S2", "S3"), 144
+    )
+    assert looked == ["S1"]
+    again = {path.parent.name: path.read_bytes() for path in (learned / "all" / "results" / "drift").glob("*/*")}
+    assert again == drawn
 
 
 def test_a_damaged_site_is_left_out_with_a_sentence_and_the_others_go_on(learned, night):
