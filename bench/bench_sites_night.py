@@ -1,13 +1,16 @@
-"""A night over many sites: cold, and with one new week; seconds a site, memory of a task, and whether it grows in line.
+"""Nights over many sites: cold, with one new week, and without news; seconds a site and memory of a task as sites are added.
 
-python bench/bench_sites_night.py [--sites 10,20,50] [--weeks 40] [--engine here]
+python bench/bench_sites_night.py [--sites 25,100,250] [--rows 20000] [--weeks 52] [--engine here] [--workers 1] [--folder DIR]
 
-All sites send the logs of one simulated lab (``other_lab``) under names of their own: what a night costs does not hang on whose they are.
+Each number of sites is the total by then: 25 have their nights, then 75 more join them, and so on; figures are of the new ones.
+All sites send the logs of one simulated lab (``other_lab``), each with its own factor and noise of every stage, as ``calib
+export`` writes them. A line is printed after every block of sites, so that a run that is ended early has said what it found.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
 import shutil
 import tempfile
 import time
@@ -16,98 +19,196 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import duckdb
+import numpy as np
 import pandas as pd
-from other_lab import make_lab
+from other_lab import PROCESSES, OtherLab, _every_stage, make_lab
 
 from calib.shop.template import shop_text
 from calib.sites import night as night_module
+from calib.sites.company_report import write_company_page
 from calib.sites.night import run_night
-from calib.sites.task import Outcome, Task, run_task
-from calib.workflow.company import send_site
+from calib.sites.task import DONE, Outcome, Task, run_task
+from calib.store.company_export import SENT, Site, export_site
+from calib.store.migrate import migrate
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
 
+ROWS_A_BUILD = 8.4  # of ``other_lab``
+WHOLE_SD, STAGE_SD, NOISE = 0.15, 0.25, (0.02, 0.15)  # between sites, log; noise that a site has on top of the lab's
+BLOCK = 50  # sites of a printed line
 
-def lab_of(folder: Path, weeks: int) -> tuple[Path, list[Path]]:
-    """A lab that has all weeks but the last in its store, and the logs of the last one."""
-    folder.mkdir(parents=True)
-    (folder / "shop.toml").write_text(shop_text("UTC"), encoding="utf-8")
-    made = make_lab(1, weeks=weeks, builds_per_week=6.0)
-    last = set(made.truth.loc[made.truth["week"] == weeks - 1, "build_id"])
-    paths = []
-    for name, of_last in (("before", False), ("last", True)):
-        for kind, frame in (("builds", made.builds), ("stages", made.stages)):
-            path = folder / f"{kind}-{name}.csv"
-            frame[frame["build_id"].isin(last) == of_last].to_csv(path, index=False)
-            paths.append(path)
-    import_logs(folder, paths[:2])
-    return folder, paths[2:]
+# Each run as long as the site takes for it, each start moved by what its build has lost or won by then; waits stay.
+_MOVED = """
+WITH lasted AS (
+    SELECT s.*, epoch_us(s.ended_at) - epoch_us(s.started_at) AS us,
+        exp(f.moved + f.noise * sqrt(-2 * ln(((hash(s.build_id, s.stage, $seed) % 999983) + 1) / 999985))
+            * cos(2 * pi() * (hash(s.stage, s.build_id, $seed + 1) % 999983) / 999983)) AS ratio
+    FROM lab.stage_run s JOIN lab.build b USING (build_id) JOIN factor f ON f.process = b.process AND f.stage = s.stage
+), later AS (
+    SELECT *, coalesce(sum(us * (ratio - 1)) OVER (
+        PARTITION BY build_id ORDER BY started_at ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING), 0) AS lost FROM lasted
+)
+SELECT * EXCLUDE (us, ratio, lost) REPLACE (
+    make_timestamp((epoch_us(started_at) + lost)::BIGINT) AS started_at,
+    make_timestamp((epoch_us(started_at) + lost + us * ratio)::BIGINT) AS ended_at) FROM later
+"""
+
+
+def labs_of(folder: Path, weeks: int, rows: int) -> tuple[Path, Path]:
+    """One lab with about so many stage rows in its store, and the same a week later."""
+    made = make_lab(1, weeks=weeks + 1, builds_per_week=rows / weeks / ROWS_A_BUILD)
+    new = made.truth.loc[made.truth["week"] == weeks, "build_id"]
+    before, after = folder / "before", folder / "after"
+    before.mkdir(parents=True)
+    (before / "shop.toml").write_text(shop_text("UTC"), encoding="utf-8")
+    _import(before, made, ~made.builds["build_id"].isin(new))
+    shutil.copytree(before, after)  # with the aliases of its people
+    _import(after, made, made.builds["build_id"].isin(new))
+    return before, after
+
+
+def _import(lab: Path, made: OtherLab, wanted: pd.Series) -> None:
+    """Log files of these builds, as the lab would hand them in."""
+    builds = made.builds[wanted]
+    builds.to_csv(lab / "builds.csv", index=False)
+    made.stages[made.stages["build_id"].isin(builds["build_id"])].to_csv(lab / "stages.csv", index=False)
+    import_logs(lab, [lab / "builds.csv", lab / "stages.csv"])
+
+
+def send(lab: Path, company: Path, sites: range) -> None:
+    """What ``calib export`` would write for each of the sites."""
+    with duckdb.connect() as con:
+        con.execute("SET TimeZone = 'UTC'")
+        migrate(con)
+        con.execute(f"ATTACH '{lab / 'shop.duckdb'}' AS lab (READ_ONLY)")
+        for table in sorted(set(SENT) - {"stage_run"}):
+            con.execute(f"INSERT INTO {table} BY NAME FROM lab.{table}")
+        for number in sites:
+            factors = site_factors(number)
+            con.register("factor", factors)
+            con.execute("DELETE FROM stage_run")
+            con.execute(f"INSERT INTO stage_run BY NAME {_MOVED}", {"seed": 2 * number})
+            name = site_name(number)
+            export_site(con, company, Site(name, f"lab-{name}"), lab / "shop.toml")
+
+
+def site_name(number: int) -> str:
+    return f"S{number:04d}"
+
+
+def site_factors(number: int) -> pd.DataFrame:
+    """What the site takes for each stage against the lab (log), and the noise of its runs on top."""
+    rng = np.random.default_rng([20, number])
+    pairs = [(process, stage) for process in PROCESSES for stage in _every_stage(process)]
+    made = pd.DataFrame(pairs, columns=["process", "stage"])
+    made["moved"] = rng.normal(0, WHOLE_SD) + rng.normal(0, STAGE_SD, len(made))
+    made["noise"] = rng.uniform(*NOISE, len(made))
+    return made
 
 
 def in_turn(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-    """An engine in this process, so that its processor time can be measured on a busy machine."""
+    """An engine in this process: the loop that the others are measured against."""
     yield from map(run_task, tasks)
 
 
-def timed(company: Path, engine: str) -> tuple[dict[str, Any], float]:
-    """A night, and its seconds: of the processor in this process, of the clock with any other engine."""
-    clock = time.process_time if engine == "here" else time.perf_counter
-    start = clock()
-    with in_this_process(engine):
-        night = run_night(company, "fit", engine)
-    return night, clock() - start
-
-
 @contextmanager
-def in_this_process(engine: str) -> Iterator[None]:
-    kept = night_module._engine
-    if engine == "here":
-        night_module._engine = lambda name: in_turn
+def watched(engine: str) -> Iterator[list[tuple[Outcome, float]]]:
+    """Each outcome that the engine gives, with its moment; a line for each BLOCK of those with news."""
+    find, seen = night_module._engine, list[tuple[Outcome, float]]()
+
+    def run(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
+        start = time.perf_counter()
+        for outcome in (in_turn if engine == "here" else find(engine))(tasks, workers):
+            seen.append((outcome, time.perf_counter() - start))
+            show_block(seen, len(tasks))
+            yield outcome
+
+    night_module._engine = lambda name: run
     try:
-        yield
+        yield seen
     finally:
-        night_module._engine = kept
+        night_module._engine = find
 
 
-def nights(folder: Path, lab: Path, last: list[Path], sites: int, engine: str) -> dict[str, float]:
-    labs = [shutil.copytree(lab, folder / f"lab{number}") for number in range(sites)]
-    company = folder / "company"
-    for number, one in enumerate(labs):
-        send_site(one, company, f"S{number:04d}")
-    cold, cold_cpu = timed(company, engine)
-    for number, one in enumerate(labs):
-        import_logs(one, last)
-        send_site(one, company, f"S{number:04d}")
-    following, next_cpu = timed(company, engine)
-    _, quiet_cpu = timed(company, engine)
-    assert cold["left_out"] == following["left_out"] == 0
+def show_block(seen: list[tuple[Outcome, float]], sites: int) -> None:
+    new = [outcome for outcome, _ in seen if outcome.state == DONE]
+    if new and seen[-1][0].state == DONE and (len(new) % BLOCK == 0 or len(seen) == sites):
+        block = new[(len(new) - 1) // BLOCK * BLOCK :]
+        print(
+            f"    {time.strftime('%H:%M')} {len(seen)} of {sites} sites after {seen[-1][1]:.0f} s; the last {len(block)} with news: "
+            f"{np.mean([one.seconds for one in block]):.2f} s each, most memory {max(one.peak_mb for one in block):.0f} MB",
+            flush=True,
+        )
+
+
+def night(company: Path, what: str, name: str, options: argparse.Namespace) -> dict[str, Any]:
+    """What a night cost each site with news in its task; and in all, each site, beside the tasks; seconds of the clock."""
+    start, cpu = time.perf_counter(), time.process_time()
+    with watched(options.engine) as seen:
+        document = run_night(company, what, options.engine, options.workers)
+    seconds, cpu = time.perf_counter() - start, time.process_time() - cpu
+    assert document["left_out"] == 0, [one["says"] for one in document["sites"] if one["state"] == "left out"][:3]
+    new = [outcome for outcome, _ in seen if outcome.state == DONE]
+    quiet = [outcome for outcome, _ in seen if outcome.state != DONE]
+    in_tasks = sum(outcome.seconds for outcome, _ in seen) / options.workers
     return {
-        "sites": sites,
-        "rows": cold["sites"][0]["runs"],
-        "cold_a_site": cold_cpu / sites,
-        "next_a_site": next_cpu / sites,
-        "quiet_a_site": quiet_cpu / sites,
-        "peak_mb": max(one["peak_mb"] for one in cold["sites"]),
+        "night": name,
+        "sites": len(seen),
+        "new": len(new),
+        "rows": sum(outcome.runs for outcome in new),
+        "task_s": np.mean([outcome.seconds for outcome in new]) if new else np.nan,
+        "quiet_s": np.mean([outcome.seconds for outcome in quiet]) if quiet else np.nan,
+        "engine_s": (seen[-1][1] - in_tasks) / len(seen),
+        "pooled_s": seconds - seen[-1][1],
+        "here_cpu_s": cpu,
+        "peak_mb": max(outcome.peak_mb for outcome, _ in seen),
+        "parent_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
+
+
+def page(company: Path) -> dict[str, Any]:
+    start = time.process_time()
+    document = write_company_page(company, company / "page.html", overwrite=True)
+    return {"night": "page", "sites": document["sites"], "pooled_s": time.process_time() - start}
+
+
+def grown(folder: Path, labs: tuple[Path, Path], options: argparse.Namespace) -> Iterator[dict[str, Any]]:
+    company, have = folder / "company", 0
+    for total in map(int, options.sites.split(",")):
+        for name, lab in zip(("cold", "next"), labs, strict=True):
+            start = time.perf_counter()
+            send(lab, company, range(have, total))
+            print(
+                f"  {name} night of {total - have} more sites, sent in {time.perf_counter() - start:.0f} s", flush=True
+            )
+            yield night(company, "fit", name, options)
+        have = total
+        yield night(company, "fit", "quiet", options)
+        if options.drift:
+            yield night(company, "drift", "drift", options)
+        yield page(company)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--sites", default="10,20,50")
-    parser.add_argument("--weeks", type=int, default=40)
+    parser.add_argument("--sites", default="25,100,250")
+    parser.add_argument("--rows", type=int, default=20_000, help="of a site, about")
+    parser.add_argument("--weeks", type=int, default=52)
     parser.add_argument("--engine", default="here", help="here, local or spark")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--drift", action="store_true", help="a night of charts, too")
+    parser.add_argument("--folder", type=Path, help="where the company's store is kept; else it is removed")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        lab, last = lab_of(Path(name, "lab"), options.weeks)
-        alone = shutil.copytree(lab, Path(name, "alone"))
+        labs = labs_of(Path(name, "lab"), options.weeks, options.rows)
         start = time.process_time()
-        fit_shop(alone)
+        fit_shop(labs[0])
         print(f"calib fit in the lab itself: {time.process_time() - start:.2f} s of the processor", flush=True)
         found = []
-        for number in map(int, options.sites.split(",")):
-            found.append(nights(Path(name, str(number)), lab, last, number, options.engine))
-            table = pd.DataFrame(found)
-            print(table.round(2).to_string(index=False), flush=True)
+        for line in grown(options.folder or Path(name), labs, options):
+            found.append(line)
+            print(pd.DataFrame(found).round(3).to_string(index=False), flush=True)
 
 
 if __name__ == "__main__":
