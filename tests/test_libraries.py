@@ -109,7 +109,7 @@ def test_the_page_takes_a_part_and_its_links_are_drawn_as_codes(lab):
                 )
             )
             assert "█" in answer
-            port, word = re.search(r":(\d+)/in/(\S+)\n", answer[answer.index("To everything") :]).groups()
+            port, word = re.search(r":(\d+)/in/(\S+)\n", answer[answer.index("To do all of it") :]).groups()
             browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))
             browser.open(f"http://127.0.0.1:{port}/in/{word}", timeout=60).close()
             asked = browser.open(f"http://127.0.0.1:{port}/ask", timeout=60).read().decode()

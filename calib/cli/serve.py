@@ -13,7 +13,7 @@ from calib.cli.options import HERE, AsJson, ShopFolder
 if TYPE_CHECKING:
     from calib.serve.run import Opened
 
-FOR = {"ask": "ask for dates", "bench": "log at the bench", "lead": "everything"}
+FOR = {"ask": "ask for dates", "bench": "log at the bench", "lead": "do all of it, as the lead"}
 
 
 def serve(

@@ -259,6 +259,7 @@ async def promise_it(request: Request) -> Response:
         dates = work.dates_by_chance(document, option, read_shop(site.folder))
         date = next(date["promised_at"] for date in dates if str(date["sure"]) == sure)
         accept(site.folder, quote_id, option["process"], promise=date, hurried=hurried)
+        site.board.refresh()
         return f"/ask/answer/{given['quote_id']}?sure={sure}"
 
     return await after_work(request, promising)
@@ -270,7 +271,9 @@ async def take_back(request: Request) -> Response:
         pass
 
     def undoing() -> str:
-        return f"/ask/answer/{undo(site.folder, quote_id)['quote_id']}"
+        undone = undo(site.folder, quote_id)
+        site.board.refresh()
+        return f"/ask/answer/{undone['quote_id']}"
 
     return await after_work(request, undoing)
 

@@ -45,7 +45,7 @@ async def show(request: Request) -> Response:
     site = site_of(request)
     board = site.board
     if board.view is None:
-        return await after_work(request, board.work)
+        return await first_look(request)
     board.refresh_if_old()
     shop = read_shop(site.folder)
     wanted = request.query_params.get("build", "")
@@ -65,8 +65,20 @@ async def show(request: Request) -> Response:
         when=when_of(site),
         stages=sorted({stage for route in shop.routes.values() for stage in route}),
         done=done if (done := request.query_params.get("done")) in DONE.values() else "",
+        trouble=site.without_paths(board.trouble),
         fresh_id=_fresh_id,
     )
+
+
+async def first_look(request: Request) -> Response:
+    """Work out what is under way, then come back to the same address."""
+    address = quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")
+
+    def looking() -> str:
+        site_of(request).board.work()
+        return address
+
+    return await after_work(request, looking)
 
 
 def when_of(site: Site) -> Callable[[str], str]:
@@ -136,7 +148,7 @@ def _last_tap(site: Site, session: str) -> dict[str, Any] | None:
     for tap in reversed(journal.taps):
         if tap.by != _by(session):
             continue
-        if tap.what in ("undo", "note"):
+        if tap.what == "undo":
             return None
         run = journal.runs.get(tap.run or tap.id)
         if run is None or (run.taps[-1:] != (tap.id,) and not (not run.taps and run.key == tap.id)):
@@ -181,7 +193,8 @@ async def tap(request: Request) -> Response:
 
 
 async def taps(request: Request) -> Response:
-    """Taps that a browser kept, each with its id and its time: taken once each, refused one by one.
+    """Taps that a browser kept, each with its id and its time: taken once each, refused one by one; the browser keeps what
+    is neither.
 
     Raises Refused for taps that are not from a page of ours, UsageError where they cannot be read.
     """
@@ -196,7 +209,7 @@ async def taps(request: Request) -> Response:
     except (ValueError, KeyError, TypeError, RecursionError):
         raise UsageError("These taps cannot be read.", "Open the bench's page again.") from None
     now = datetime.now(UTC)
-    taken, refused = [], []
+    taken, refused, trouble = [], [], ""
     for tap in listed:
         name = str(tap.get("id", ""))[:64] if isinstance(tap, dict) else ""
         try:
@@ -204,13 +217,21 @@ async def taps(request: Request) -> Response:
                 raise UsageError("A tap cannot be read.")
             happened = _happened(tap.get("at"), tablet_now, now)
             taken.append((await run_in_threadpool(_take, site, request, tap, happened)).id)
-        except CalibError as error:
+        except UsageError as error:
             refused.append({"id": name, "says": site.without_paths(str(error))})
+        except CalibError as error:  # of shop file or store, not of this tap: the rest waits behind it
+            trouble = site.without_paths(error.message)
+            break
     if taken:
         site.board.refresh()
     off = (tablet_now - now).total_seconds()
     return JSONResponse(
-        {"taken": taken, "refused": refused, "clock_off_s": round(off) if abs(off) > CLOCK_OFF_S else 0}
+        {
+            "taken": taken,
+            "refused": refused,
+            "trouble": trouble,
+            "clock_off_s": round(off) if abs(off) > CLOCK_OFF_S else 0,
+        }
     )
 
 
@@ -340,11 +361,14 @@ async def card(request: Request) -> Response:
     site = site_of(request)
     name = request.path_params["build"]
     if site.board.view is None:
-        await after_work(request, site.board.work)
+        return await first_look(request)
     build = next((build for build in site.board.builds(read_shop(site.folder)) if build["build_id"] == name), None)
     if build is None:
         raise UsageError(f'There is no build "{name[:60]}" under way.', "Its id stands on the bench's page.")
-    address = str(request.url_for("bench").include_query_params(build=name))
+    url = request.url_for("bench").include_query_params(build=name)
+    if site.place and url.hostname in ("127.0.0.1", "localhost", "::1"):  # printed on this machine, read by a tablet
+        url = url.replace(netloc=site.place)
+    address = str(url)
     return page(
         request,
         "bench_card.html",
@@ -359,5 +383,5 @@ ROUTES = [
     Route("/bench/who", say_who, methods=["POST"]),
     Route("/bench/tap", tap, methods=["POST"]),
     Route("/bench/taps", taps, methods=["POST"]),
-    Route("/bench/card/{build}", card),
+    Route("/bench/card/{build:path}", card),
 ]

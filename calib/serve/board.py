@@ -24,29 +24,40 @@ OWNER = "board"
 
 
 class Board:
-    """view : of ``find_under_way``; None before it was worked out for the first time"""
+    """view : of ``find_under_way``; None before it was worked out for the first time
+    trouble : why taps are not in the store yet, nor what others stored on the page; '' where they are"""
 
     def __init__(self, folder: Path, line: WaitingLine) -> None:
         self.folder, self.line, self.journal = folder, line, Journal(folder)
         self.view: UnderWay | None = None
+        self.trouble = ""
         self._made = 0.0
         self._guard, self._is_due = threading.Lock(), False
-        self._is_first = True
+        self._again = True
         self._seen_at = ""
         self._steps: dict[str, dict[str, BuildStep]] = {}
 
     def work(self) -> str:
-        """Import what was tapped and look at the lab again; in the line."""
+        """Import what was tapped and look at the lab again; in the line. Where that cannot be, ``trouble`` says why."""
+        try:
+            self._work()
+        except CalibError as error:
+            self.trouble = error.message
+            raise
+        self.trouble = ""
+        return "/bench"
+
+    def _work(self) -> None:
         with self._guard:
             self._is_due = False
         seen_at = datetime.now(UTC).isoformat(timespec="seconds")
-        import_taps(self.folder, self.journal.taps, again=self._is_first)
-        self._is_first = False
+        again, self._again = self._again, True  # what was written and did not come in is imported the next time
+        import_taps(self.folder, self.journal.taps, again=again)
+        self._again = False
         self.view, self._made = find_under_way(self.folder), time.monotonic()
         self._seen_at = seen_at
         for build in self.view["builds"]:
             self._steps.setdefault(build["build_id"], {}).update({step["stage"]: step for step in build["steps"]})
-        return "/bench"
 
     def refresh(self) -> None:
         """Have that done soon, once for all taps until then."""

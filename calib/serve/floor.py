@@ -10,8 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from calib.documents.bench import BuildUnderWay, RunningRun
-from calib.serve.bench import when_of
-from calib.serve.forms import after_work
+from calib.serve.bench import first_look, when_of
 from calib.serve.pages import page, site_of
 from calib.shop.read_shop import read_shop
 
@@ -22,7 +21,7 @@ async def show(request: Request) -> Response:
     site = site_of(request)
     board = site.board
     if board.view is None:
-        return await after_work(request, lambda: board.work().replace("/bench", "/floor"))
+        return await first_look(request)
     board.refresh_if_old()
     shop, when = read_shop(site.folder), when_of(site)
     builds = [build for build in board.builds(shop) if build["steps"]]
@@ -34,9 +33,11 @@ async def show(request: Request) -> Response:
         request,
         "floor.html",
         clock=site.now().strftime("%A %H:%M"),
-        running=running[:SHOWN],
-        waits=[_tile(build) for build in begun][:SHOWN],
-        next=[_tile(build) | {"place": build["machine"]} for build in fresh][:SHOWN],
+        running=running,
+        waits=[_tile(build) for build in begun],
+        next=[_tile(build) | {"place": build["machine"]} for build in fresh],
+        most=SHOWN,
+        trouble=site.without_paths(board.trouble),
         crew=board.view["crew"],
         idle=[name for name in shop.machines if name not in busy and shop.machines[name].owned],
     )

@@ -63,7 +63,10 @@ class Guard:
 
         try:
             headers = Headers(scope=scope)
-            self._check(scope, headers)
+            try:
+                self._check(scope, headers)
+            except ValueError:  # a host or an origin that is no address
+                raise Refused(400, "This request cannot be read.") from None
             await self.app(scope, self._bounded(scope, headers, receive), answer)
         except Refused as refused:
             if not begun:
@@ -71,6 +74,8 @@ class Guard:
 
     def _check(self, scope: Scope, headers: Headers) -> None:
         host = headers.get("host", "")
+        if not scope["path"].startswith("/"):
+            raise Refused(400, "This request cannot be read.")
         if urlsplit(f"//{host}").hostname not in self.hosts:
             raise Refused(400, "This page is not served under that name. Use the address that calib serve printed.")
         if scope["method"] in ("GET", "HEAD"):

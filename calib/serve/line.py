@@ -59,10 +59,10 @@ class WaitingLine:
 
     async def soon(self, job: Job) -> str:
         """The address of its answer, where that comes soon; else the one at which to wait. Raises what the work raised."""
-        try:
-            return await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(job.future)), SOON_S)
-        except TimeoutError:
-            return job.address
+        answer = asyncio.wrap_future(job.future)
+        answer.add_done_callback(lambda own: own.cancelled() or own.exception())  # heard of, if only at its address
+        done, _ = await asyncio.wait({answer}, timeout=SOON_S)
+        return answer.result() if done else job.address
 
     def close(self) -> None:
         """Finish what runs, leave what waits."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from calib.documents.bench import BuildStep
 from calib.report import base
 from calib.report.units import clock_time, half_day_time, promise, short_day, stage_name, usual_time
 from calib.serve.access import ROLES, Session
@@ -32,7 +34,17 @@ def environment() -> jinja2.Environment:
     made.filters |= {"clock": clock_time, "half_day": half_day_time, "short_day": short_day, "promise": promise}
     made.filters["usual"] = usual_time
     made.filters["words"] = stage_name
+    made.filters["care"] = stages_by_caution
     return made
+
+
+def stages_by_caution(steps: Sequence[BuildStep]) -> dict[str, list[str]]:
+    """Each caution once, with the stages that it is for."""
+    stages: dict[str, list[str]] = {}
+    for step in steps:
+        for text in step["cautions"]:
+            stages.setdefault(text, []).append(step["stage"])
+    return stages
 
 
 @cache

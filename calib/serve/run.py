@@ -42,9 +42,10 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
     access = read_access(folder, is_open=not lan)
     listening = _listen(EVERYWHERE if lan else HERE, port)
     own = _own_address() if lan else HERE
-    address = f"http://{own}:{listening.getsockname()[1]}/"
+    place = f"{own}:{listening.getsockname()[1]}"
+    address = f"http://{place}/"
     hosts = {HERE, "localhost", "::1", own, *(_own_names() if lan else ())}
-    app = make_app(Site(folder, access, fault), hosts)
+    app = make_app(Site(folder, access, fault, place if lan else ""), hosts)
     links = {role: f"{address}in/{access.links[role]}" for role in ROLES} if lan else {}
     server = uvicorn.Server(
         uvicorn.Config(

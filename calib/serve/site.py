@@ -45,11 +45,13 @@ class Notice:
 
 @dataclass(eq=False)
 class Site:
-    """fault : message and hint of what no part of calib expected; lines : of quotes given since the start, by id"""
+    """fault : message and hint of what no part of calib expected; lines : of quotes given since the start, by id
+    place : host and port by which others reach the page; '' where nobody else can come"""
 
     folder: Path
     access: Access
     fault: FaultInWords
+    place: str = ""
     line: WaitingLine = field(default_factory=WaitingLine)
     uploads: Uploads = field(default_factory=Uploads)
     board: Board = field(init=False)

@@ -33,7 +33,7 @@ def find_set_aside_rows(
     drop, reopen : numbers such as '3,5', or 'all'
     overwrite : whatever stands in the place of a file is replaced
     """
-    with open_store(folder) as store:
+    with open_store(folder, read_only=not (drop or reopen)) as store:
         changed = _changed(store, drop, back=False) + _changed(store, reopen, back=True)
         rows = list_set_aside(store, state="dropped" if dropped else "open")
         files = export_set_aside(store, out, overwrite) if out and rows else []

@@ -99,8 +99,10 @@ def test_what_if_stands_beside_todays_answer_and_changes_nothing(page, answered,
     assert list_quotes(page.folder)["quotes"] == []
 
 
-def test_a_promise_is_stored_scored_and_can_be_taken_back(page):
+def test_a_promise_is_stored_scored_shown_at_the_bench_and_can_be_taken_back(page, monkeypatch):
     shown = page.ask(2)
+    looks = []
+    monkeypatch.setattr(page.site.board, "refresh", lambda: looks.append(list_quotes(page.folder)["quotes"]))
     date = re.search(r"ready by ([^,]+), 9 of 10", words_of(shown.text))[1]
     done = page.send(f"{shown.url.path}/promise", {"process": "MEX", "sure": "0.9"})
     kept = list_quotes(page.folder)["quotes"]
@@ -110,6 +112,7 @@ def test_a_promise_is_stored_scored_and_can_be_taken_back(page):
     back = page.send(f"{shown.url.path}/undo")
     assert "Promise it?" in words_of(back.text)
     assert all(one["accepted_at"] is None for one in list_quotes(page.folder)["quotes"])
+    assert [[one["quantity"] for one in look if one["accepted_at"]] for look in looks] == [[2], []]
 
 
 def test_of_two_who_promise_the_same_answer_one_wins_and_the_other_hears_of_it(page):

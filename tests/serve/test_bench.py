@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from urllib.parse import quote
 
 import pytest
 from lab_page import words_of
 
+from calib.errors import StoreError
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.import_logs import import_logs
@@ -19,7 +21,8 @@ AT = "2026-01-05T08:00:00+00:00"
 
 @pytest.fixture(scope="module")
 def bench(page):
-    rows = "".join(f"B{number},VPP,vpp1,3,,20,30,true\n" for number in range(1, 9))
+    rows = "".join(f"B{number},VPP,vpp1,3,,20,30,true\n" for number in range(1, 13))
+    rows += "B/1 2,VPP,vpp1,3,,20,30,true\n"
     log = page.folder / "logs"
     log.mkdir(exist_ok=True)
     machine = re.search(r'id = "([\w-]+)"\nprocess = "VPP"', (page.folder / "shop.toml").read_text())[1]
@@ -150,7 +153,7 @@ def test_a_tap_sent_twice_is_stored_once(bench):
     }
     for _ in range(3):
         assert send_taps(bench, [one, one]).json() == {
-            "taken": ["twice-sent-1", "twice-sent-1"], "refused": [], "clock_off_s": 0,
+            "taken": ["twice-sent-1", "twice-sent-1"], "refused": [], "trouble": "", "clock_off_s": 0,
         }  # fmt: skip
     assert sum(tap.id == "twice-sent-1" for tap in bench.site.board.journal.taps) == 1
 
@@ -191,6 +194,77 @@ def test_taps_that_cannot_be_read_are_a_sentence(bench, body):
     answer = bench.browser.post("/bench/taps", content=body, headers={"x-token": bench.token("/ask")})
     assert answer.status_code == 422
     assert "cannot be read" in words_of(answer.text)
+
+
+def test_taps_wait_on_the_tablet_while_the_shop_file_has_an_error(bench):
+    shop = bench.folder / "shop.toml"
+    text, token = shop.read_text(), bench.token("/ask")
+    sent = [
+        {"id": "shop-error-1", "what": "start", "build_id": "B9", "stage": "washing"},
+        {"id": "shop-error-2", "what": "stop", "run": "shop-error-1"},
+    ]
+    shop.write_text(text.replace("Europe/London", "Europe/Nowhere"))
+    try:
+        answer = send_taps(bench, sent, token=token).json()
+    finally:
+        shop.write_text(text)
+    assert (answer["taken"], answer["refused"]) == ([], [])
+    assert '"Europe/Nowhere" is not an IANA time zone' in answer["trouble"]
+    assert send_taps(bench, sent).json()["taken"] == ["shop-error-1", "shop-error-2"]
+
+
+def test_what_a_store_in_use_does_not_take_waits_and_nothing_behind_it_overtakes(bench, monkeypatch):
+    def held(folder, note):
+        if note:
+            raise StoreError("shop.duckdb is open in another program.")
+        return note
+
+    assert send_taps(bench, [{"id": "store-held-1", "what": "start", "build_id": "B10", "stage": "washing"}]).json()[
+        "taken"
+    ]
+    sent = [
+        {"id": "store-held-2", "what": "note", "run": "store-held-1", "note": "a leak"},
+        {"id": "store-held-3", "what": "stop", "run": "store-held-1"},
+    ]
+    with monkeypatch.context() as patched:
+        patched.setattr("calib.serve.bench.plain_note", held)
+        answer = send_taps(bench, sent).json()
+    assert (answer["taken"], answer["refused"]) == ([], [])
+    assert answer["trouble"] == "shop.duckdb is open in another program."
+    assert send_taps(bench, sent).json()["taken"] == ["store-held-2", "store-held-3"]
+
+
+def test_taps_that_did_not_come_into_the_store_are_said_and_come_in_the_next_time(bench, monkeypatch):
+    from calib.workflow import taps
+
+    started = {"id": "not-in-yet-1", "what": "start", "build_id": "B1", "stage": "inspection"}
+    assert send_taps(bench, [started]).json()["taken"]
+
+    def held(*asked):
+        raise StoreError("shop.duckdb is open in another program.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(taps, "import_logs", held)
+        with pytest.raises(StoreError):
+            bench.site.board.work()
+    assert "not in the lab's store yet" in shown(bench)
+    assert "This may be old" in shown(bench, "/floor")
+    assert settled(bench)["B1", "inspection"]["state"] == "running"
+    assert "not in the lab's store yet" not in shown(bench)
+
+
+def test_a_note_is_taken_back_too(bench):
+    run = start(bench, "B12")
+    tap(bench, "note", run=run, note="wrong build")
+    last = re.search(r'name="of" value="([^"]+)"', shown(bench))[1]
+    tap(bench, "undo", of=last)
+    assert bench.site.board.journal.runs[run].note == ""
+    assert settled(bench)["B12", "design_adaptation"]["state"] == "running"
+
+
+def test_other_steps_have_their_cautions_beside_their_start(bench):
+    others = card(bench, "B11").partition("Another step")[2]
+    assert "Post curing:</strong> UV light" in others
 
 
 def test_taps_need_the_token_of_the_page(bench):
@@ -244,6 +318,19 @@ def test_a_card_leads_to_its_build(bench):
     assert "http://127.0.0.1/bench?build=B5" in text
     assert 'id="b-B5"' in shown(bench, "/bench?build=B5")
     assert 'id="b-B1"' not in shown(bench, "/bench?build=B5")
+
+
+def test_a_card_that_the_lead_prints_on_the_serving_machine_leads_a_tablet_there(bench, monkeypatch):
+    monkeypatch.setattr(bench.site, "place", "192.0.2.7:8520")
+    assert "http://192.0.2.7:8520/bench?build=B5" in shown(bench, "/bench/card/B5")
+
+
+@pytest.mark.parametrize("name", ["B5", "B/1 2"])
+def test_the_first_look_after_a_start_comes_to_where_it_was_asked_for(bench, name, monkeypatch):
+    monkeypatch.setattr("calib.serve.line.SOON_S", 0.0)
+    for address in (f"/bench/card/{quote(name)}", f"/bench?build={quote(name, safe='')}"):
+        bench.site.board.view = None
+        assert f">{name}</h1>" in shown(bench, address)
 
 
 @pytest.mark.slow

@@ -196,3 +196,28 @@ def test_a_store_in_use_is_a_sentence_that_names_no_place(page, monkeypatch):
     assert shown.status_code == 409
     assert "shop.duckdb is open in another program. Close it there" in words_of(shown.text)
     assert str(page.folder) not in shown.text
+
+
+@pytest.mark.parametrize(
+    ("path", "headers"),
+    [
+        ("foo", [(b"host", b"127.0.0.1")]),
+        ("*", [(b"host", b"127.0.0.1")]),
+        ("/ask", [(b"host", b"[::1")]),
+        ("/ask", [(b"host", b"127.0.0.1"), (b"origin", b"http://[bad")]),
+    ],
+)
+def test_a_target_a_host_or_an_origin_that_is_none_is_a_sentence(page, path, headers):
+    sent = []
+
+    async def keep(message):
+        sent.append(message)
+
+    async def nothing():
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    method = "POST" if len(headers) > 1 else "GET"
+    scope = {"type": "http", "method": method, "path": path, "query_string": b"", "headers": headers}
+    asyncio.run(page.browser.app(scope, nothing, keep))
+    assert sent[0]["status"] == 400
+    assert b"This request cannot be read" in sent[1]["body"]

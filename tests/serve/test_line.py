@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
 import re
 import threading
 
@@ -48,3 +50,25 @@ def test_more_than_can_wait_are_asked_to_come_again(monkeypatch):
         line.add("", lambda: "")
     go_on.set()
     line.close()
+
+
+def test_work_that_fails_after_its_asker_went_to_wait_leaves_no_trace_in_the_log(monkeypatch, caplog):
+    monkeypatch.setattr(line_module, "SOON_S", 0.01)
+
+    async def asked():
+        line, go_on = WaitingLine(), threading.Event()
+
+        def fails():
+            go_on.wait(10)
+            raise UsageError("No machine can make it.")
+
+        job = line.add("somebody", fails)
+        assert await line.soon(job) == job.address
+        go_on.set()
+        with pytest.raises(UsageError):
+            await asyncio.wrap_future(job.future)
+        line.close()
+
+    asyncio.run(asked())
+    gc.collect()
+    assert caplog.text == ""

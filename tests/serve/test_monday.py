@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 
 import pytest
 from lab_page import words_of
 
+from calib.store.one_writer import LOCK_NAME
 from calib.workflow.review import find_set_aside_rows
 
 BUILDS = "build_id,process,machine,parts\nM1,MEX,mex1,3\nM2,MEX,mex1,0\nM3,MEX,mex1,two\n"
@@ -123,3 +125,13 @@ def test_the_floor_is_one_screen_that_names_nobody(page):
     assert "Runs now" in words
     assert "Waits for a person" in words
     assert not re.search(r"P-[A-Z2-9]{6}", words)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a lock as POSIX has it")
+def test_the_page_is_read_while_a_command_writes(page):
+    import fcntl
+
+    with (page.folder / LOCK_NAME).open("r+b") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # as another program has it
+        shown = page.browser.get("/monday")
+    assert shown.status_code == 200, words_of(shown.text)

@@ -14,10 +14,8 @@
   const keep = (tap) => localStorage.setItem(MARK + tap.id, JSON.stringify(tap));
   const drop = (id) => localStorage.removeItem(MARK + id);
 
-  function waiting(list) {
-    return list.length === 1 ? "1 tap waits on this tablet; it is sent when the network is back."
-      : `${list.length} taps wait on this tablet; they are sent when the network is back.`;
-  }
+  const waiting = (list, until) => list.length === 1 ? `1 tap waits on this tablet; it is sent when ${until}`
+    : `${list.length} taps wait on this tablet; they are sent when ${until}`;
 
   /* What the tap will make of the card, until the server says it */
   function show(form, tap) {
@@ -25,11 +23,16 @@
     if (tap.what === "start" && state) {
       const text = document.createElement("p");
       text.className = "now";
-      text.textContent = `${form.dataset.word.replace(/^Start /, "")} since ${clock(new Date(tap.at))}`;
+      const step = form.querySelector("select[name=stage]")?.selectedOptions[0];
+      const least = (step || form).dataset.least;
+      text.textContent = `${step ? step.text : form.dataset.word.replace(/^Start /, "")} since ${clock(new Date(tap.at))}`;
       const stop = document.getElementById("local-stop").content.cloneNode(true);
       stop.querySelector("[name=run]").value = tap.id;
+      if (least) stop.querySelector(".least").dataset.until = new Date(Date.parse(tap.at) + least * 60000).toISOString();
+      else stop.querySelectorAll(".least, label").forEach((one) => one.remove());
       state.replaceChildren(text, stop);
       state.querySelector("button").focus();
+      count();
     } else if (["stop", "earlier", "found", "failed"].includes(tap.what) && (state || place)) {
       const text = document.createElement("p");
       text.textContent = `${form.dataset.word} at ${clock(new Date(tap.at))}`;
@@ -46,7 +49,9 @@
     const tap = { id: newId(), at: new Date().toISOString(), order: Date.now() + kept().length / 1000 };
     for (const [name, value] of new FormData(form)) if (!["token", "id"].includes(name)) tap[name] = value;
     keep(tap);
+    if (event.submitter) event.submitter.focus();
     show(form, tap);
+    form.reset();
     say(`${form.dataset.word}: kept.`);
     send();
   });
@@ -60,27 +65,42 @@
         method: "POST", headers: { "Content-Type": "application/json", "X-Token": board().dataset.token },
         body: JSON.stringify({ now: new Date().toISOString(), taps: list.slice(0, 100) }),
       });
-      if (!answer.ok) throw new Error(String(answer.status));
+      if (!answer.ok) {
+        const fresh = await fetched();  // another session's page was opened on this tablet: its token is sent the next time
+        if (fresh) board().dataset.token = fresh.dataset.token;
+        say(`${waiting(kept(), "this page is opened again")}.`);
+        return;
+      }
       const answered = await answer.json();
       answered.taken.forEach(drop);
       answered.refused.forEach((one) => drop(one.id));
       const words = answered.refused.map((one) => one.says);
+      if (answered.trouble) words.push(`${waiting(kept(), "the lead has mended this")}: ${answered.trouble}`);
       if (answered.clock_off_s) words.push(`This tablet's clock is ${Math.round(Math.abs(answered.clock_off_s) / 60)} min ${answered.clock_off_s > 0 ? "fast" : "slow"}; the server's counts.`);
       await renew(words.join(" ") || "Kept and sent.");
     } catch {
-      say(waiting(kept()));
+      say(`${waiting(kept(), "the network is back")}.`);
     } finally {
       busy = false;
     }
   }
 
-  async function renew(words) {
+  async function fetched() {
     const answer = await fetch(location.href);
-    if (!answer.ok || kept().length) { say(words); return; }
-    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("board");
-    if (!fresh) { say(words); return; }
-    const open = board().querySelector("details[open] input:focus, details[open] select:focus");
-    if (!open) board().replaceWith(fresh);
+    return answer.ok ? new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("board") : null;
+  }
+
+  const usual = (one) => one.tagName === "SELECT" ? ([...one.options].find((each) => each.defaultSelected) || one.options[0]).value : one.defaultValue;
+  const inHand = () => [...board().querySelectorAll("input:not([type=hidden]), select")]
+    .some((one) => one === document.activeElement || one.value !== usual(one));
+
+  async function renew(words) {
+    const fresh = await fetched();
+    if (fresh && !kept().length && !inHand()) {
+      const place = document.activeElement.closest(".job");
+      board().replaceWith(fresh);
+      if (place) (document.getElementById(place.id) || board()).querySelector("button").focus({ preventScroll: true });
+    }
     say(words);
     count();
   }
