@@ -10,7 +10,8 @@ CalibError
 ├── OutsideModelError   an input lies outside the range its formula was made for
 ├── NoPlanError         no machine, person or calendar can do what was asked
 ├── TooFewRunsError     no group has enough finished runs for what was asked
-└── StoreError          the store is missing, in use, damaged, or of another version
+└── StoreError          the store is missing, in use, or of another version
+    └── DamagedStoreError  its bytes are not those that were written, or it was there and is gone
 
 A CalibError means that the user can act: one or two sentences, exit status 2, nothing changed.
 Anything else is a bug: a sentence with a report to send at the command's edge, a traceback for developers.
@@ -79,4 +80,8 @@ class NotFittedError(CalibError, ValueError, AttributeError):
 
 
 class StoreError(CalibError):
-    """The store is missing, in use, damaged, or of another version."""
+    """The store is missing, in use, or of another version."""
+
+
+class DamagedStoreError(StoreError):
+    """The store's bytes are not those that were written, or it was there and is gone."""

@@ -25,6 +25,7 @@ PATHS = "paths"
 OWN_FOLDERS = ("logs", PARTS, PATHS, MAPS, "templates", "backups", "taps")
 OWN_ENDINGS = (".duckdb", ".wal", ".lock")
 WRITTEN = ".calib-results.json"  # name -> digests of the files that calib wrote into a folder
+NOT_WRITTEN = "Allow it, or free some space, and try again; or name another place."
 PART = ".calib-part"  # ends the name of a file that is not whole yet
 
 SHEET, INWARD, COMPARISON, WEEK = "quote sheet", "inward quote sheet", "comparison", "week's page"
@@ -160,7 +161,7 @@ def _in_words(path: Path) -> Iterator[None]:
         yield
     except (OSError, ValueError, RuntimeError) as error:  # a name with a NUL, or a link that leads to itself
         why = getattr(error, "strerror", None) or str(error)
-        raise UsageError(f"{_short(path)} cannot be written: {why}.", "Name another place.") from error
+        raise UsageError(f"{_short(path)} cannot be written: {why}.", NOT_WRITTEN) from error
 
 
 def _short(path: Path) -> str:

@@ -36,7 +36,7 @@ FEEDS = {
     "report": "errors records documents calendar safety",
     "workflow": "errors records documents progress calendar safety spelling locate toml_lines plain_file in_child scratch results shop geometry logs store baseline calibration quoting drift report",
     "serve": "errors records documents safety scratch shop report workflow",
-    "sites": "__init__ errors documents progress report workflow",
+    "sites": "__init__ errors documents progress results report workflow",
     "cli": "errors records spelling documents progress plain_file workflow serve sites",
     "__main__": "cli",
 }

@@ -60,6 +60,13 @@ class ThinLogs(TypedDict):
     days_behind: int
 
 
+class SiteLeftOut(TypedDict):
+    """A site that the last night could not do, and why."""
+
+    site: str
+    says: str
+
+
 class CompanyDocument(TypedDict):
     """``looked``: drift was looked for; ``by_chance``: pairs that would drift together by chance."""
 
@@ -73,7 +80,7 @@ class CompanyDocument(TypedDict):
     by_chance: float
     practice: list[Practice]
     thin: list[ThinLogs]
-    left_out: list[dict[str, str]]
+    left_out: list[SiteLeftOut]
 
 
 class UsualCost(TypedDict):

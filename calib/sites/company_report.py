@@ -10,11 +10,19 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtri
 
-from calib.documents.company import CompanyDocument, DriftTogether, Practice, SiteDrift, SiteLevel, ThinLogs
+from calib.documents.company import (
+    CompanyDocument,
+    DriftTogether,
+    Practice,
+    SiteDrift,
+    SiteLeftOut,
+    SiteLevel,
+    ThinLogs,
+)
 from calib.errors import TooFewRunsError
 from calib.report.company_page import company_page
-from calib.sites.laws import reml
-from calib.sites.task import RESULTS, ROWS
+from calib.sites.laws import plausible, reml
+from calib.sites.task import LEFT_OUT, RESULTS, ROWS
 from calib.workflow.company import company_result, read_rows
 
 TOGETHER_DAYS = 14  # two changes that began no further apart began together (an assumption)
@@ -38,7 +46,8 @@ def write_company_page(company: Path, out: Path, overwrite: bool = False) -> Com
 
 
 def company_document(company: Path) -> CompanyDocument:
-    fits, effects, drift = (_results(company, what) for what in ("fit", "effects", "drift"))
+    broken: list[Path] = []
+    fits, effects, drift = (_results(company, what, broken) for what in ("fit", "effects", "drift"))
     if fits.empty:
         raise TooFewRunsError(
             f"No site of {company} was learned from yet.", "Run: calib sites fit DIR, then calib sites drift DIR."
@@ -54,12 +63,15 @@ def company_document(company: Path) -> CompanyDocument:
         "by_chance": _by_chance(drifting),
         "practice": list(_practice(effects)) if len(effects) else [],
         "thin": list(_thin(fits)),
-        "left_out": _left_out(company),
+        "left_out": _left_out(company, broken),
     }
 
 
-def _results(company: Path, what: str) -> pd.DataFrame:
-    rows: pd.DataFrame = read_rows(sorted((company / RESULTS / what).glob(f"site=*/{ROWS}")))
+def _results(company: Path, what: str, broken: list[Path]) -> pd.DataFrame:
+    """Rows of all sites; files that are not whole go to ``broken``."""
+    rows: pd.DataFrame
+    rows, not_whole = read_rows(sorted((company / RESULTS / what).glob(f"site=*/{ROWS}")))
+    broken.extend(not_whole)
     return rows
 
 
@@ -104,7 +116,9 @@ def _by_chance(rows: pd.DataFrame) -> float:
 def _practice(effects: pd.DataFrame) -> Iterator[Practice]:
     """Level of each stage at each site against physics, drawn to the company's by its own uncertainty; parts, sizes, machines,
     people and materials are in the baseline or in effects of their own, so that another mix of parts is no other practice."""
-    cells = effects[(effects["part"] == "location") & (effects["block"] == "cell")].sort_values(["labels", "site"])
+    cells = effects[plausible(effects) & (effects["part"] == "location") & (effects["block"] == "cell")].sort_values(
+        ["labels", "site"]
+    )
     for label, group in cells.groupby("labels", sort=True):
         if len(group) >= LEAST_FOR_PRACTICE:
             process, stage = str(label).split("\x1f")
@@ -154,11 +168,19 @@ def _thin(fits: pd.DataFrame) -> Iterator[ThinLogs]:
             yield {"site": str(site), "runs": runs, "last": str(max(rows["as_of"])), "days_behind": int(behind)}
 
 
-def _left_out(company: Path) -> list[dict[str, str]]:
-    night = company / RESULTS / "night-fit" / ROWS
-    rows = read_rows([night]) if night.exists() else pd.DataFrame(columns=["site", "state", "says"])
-    return [
-        {"site": site, "says": says}
-        for site, state, says in rows[["site", "state", "says"]].itertuples(index=False)
-        if state == "left out"
-    ]
+def _left_out(company: Path, broken: list[Path]) -> list[SiteLeftOut]:
+    """Sites that the last nights left out, and those with a result that is not whole."""
+    nights, _ = read_rows(
+        path for what in ("fit", "drift") if (path := company / RESULTS / f"night-{what}" / ROWS).exists()
+    )
+    says = {}
+    if len(nights):
+        left = nights[nights["state"] == LEFT_OUT].drop_duplicates("site")
+        says = dict(zip(left["site"], left["says"], strict=True))
+    for path in broken:
+        site = path.parent.name.removeprefix("site=")
+        says.setdefault(
+            site,
+            f"{path.relative_to(company)} is not whole: calib sites {'drift' if 'drift' in path.parts else 'fit'} makes it anew.",
+        )
+    return [{"site": site, "says": says[site]} for site in sorted(says)]

@@ -15,6 +15,7 @@ import pandas as pd
 LEAST_SITES = 5  # of a law; common practice of tables that are not to show who is behind them
 LARGEST_SHARE = 0.5  # of a law's weight that one site may have
 MOST_UNSURE = 0.2  # standard error of a law's mean: beyond, a new site does as well with none (our choice)
+MOST = 3.0  # log units of an estimate; a lab takes no prior beyond (calibration.priors)
 STEPS, SETTLED = 200, 1e-12
 BETWEEN = ("whole", "process", "stage", "cell", "size")  # spreads between sites; the others are as they are within one
 SMALLEST_SD = 0.02
@@ -70,9 +71,16 @@ def laws_of(effects: pd.DataFrame) -> pd.DataFrame:
 
     effects : rows of ``calibration.own_effects`` of each site, with site
     """
-    means = effects[effects["block"] != "spread"].sort_values(["part", "block", "labels", "site"], kind="stable")
+    means = effects[effects["block"] != "spread"]
+    means = means[plausible(means)].sort_values(["part", "block", "labels", "site"], kind="stable")
     rows = [_law(key, group) for key, group in means.groupby(["part", "block", "labels"], sort=True)]
     return pd.DataFrame([row for row in rows if row], columns=LAW)
+
+
+def plausible(effects: pd.DataFrame) -> pd.Series:
+    """Whether each estimate is one that a lab can have: one that is not must cost no other site its law."""
+    sane: pd.Series = (effects["mean"].abs() <= MOST) & (effects["variance"] > 0) & np.isfinite(effects["variance"])
+    return sane
 
 
 def _law(key: Any, group: pd.DataFrame) -> tuple[Any, ...] | None:

@@ -12,10 +12,11 @@ from typing import cast
 from calib.documents.week import SiteOutcome, SitesDocument
 from calib.errors import UsageError
 from calib.progress import Progress, no_progress
+from calib.results import PART
 from calib.sites.prior_file import write_prior
-from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, Outcome, Task, as_frame
+from calib.sites.task import DONE, LEFT_OUT, RESULTS, ROWS, UNCHANGED, WORK, Outcome, Task, as_frame
 from calib.workflow.alone import LOCK, alone_in
-from calib.workflow.company import site_names, write_rows
+from calib.workflow.company import SITES, site_names, write_rows
 
 VERB = {"fit": "Learning", "drift": "Looking for drift", "backtest": "Replaying"}
 
@@ -34,15 +35,16 @@ def run_night(
     """
     started = time.perf_counter()
     run = _engine(engine)
+    names = known_sites(company)
     with alone_in(company / RESULTS, LOCK, "Another night is at work"):
-        tasks = [Task(str(company.resolve()), site, what, weeks) for site in site_names(company)]
+        _sweep(company)
+        tasks = [Task(str(company.resolve()), site, what, weeks) for site in names]
         outcomes: list[Outcome] = []
         for outcome in run(tasks, workers or os.cpu_count() or 1):
             outcomes.append(outcome)
             progress(_so_far(what, outcomes, len(tasks)))
-        table = as_frame(outcomes)
-        write_rows(company / RESULTS / f"night-{what}" / ROWS, table)
         prior = write_prior(company) if what == "fit" else None
+        write_rows(company / RESULTS / f"night-{what}" / ROWS, as_frame(outcomes))
     progress("")
     return {
         "company": str(company),
@@ -56,6 +58,21 @@ def run_night(
         "results": str(company / RESULTS / what),
         "seconds": round(time.perf_counter() - started, 3),
     }
+
+
+def known_sites(company: Path) -> list[str]:
+    """Every site that has sent something or was learned from: one whose manifest is gone is named too, not passed over.
+
+    Raises UsageError where nobody has sent anything.
+    """
+    places = (company / SITES, company / WORK)
+    return sorted({*site_names(company), *(path.name for place in places for path in place.glob("*/"))})
+
+
+def _sweep(company: Path) -> None:
+    """What a night that was killed was writing."""
+    for left in (path for place in (RESULTS, WORK) for path in (company / place).rglob(f".*{PART}")):
+        left.unlink(missing_ok=True)
 
 
 def _engine(name: str) -> Callable[[Sequence[Task], int], Iterator[Outcome]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import time
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -12,8 +13,9 @@ import pandas as pd
 
 from calib import __version__
 from calib.documents.drift import DriftDocument
-from calib.errors import CalibError
+from calib.errors import CalibError, DamagedStoreError, StoreError, TooFewRunsError
 from calib.report.sentences import below_floor_sentence
+from calib.results import digest_of, written_beside
 from calib.workflow.backtest import backtest_shop
 from calib.workflow.company import load_site, site_effects, write_rows
 from calib.workflow.drift import find_drift
@@ -76,12 +78,30 @@ def run_task(task: Task) -> Outcome:
     """Do it and keep the result as Parquet, whole or not there; an earlier result stays where it cannot be done."""
     start = time.perf_counter()
     try:
-        state, says, runs = WORK_OF[task.what](task)
+        state, says, runs = _do(task)
     except CalibError as error:
         state, says, runs = LEFT_OUT, str(error), 0
+    except OSError as error:
+        says = f"{error.filename or task.folder} cannot be read or written: {error.strerror or error}. {NEXT_NIGHT}"
+        state, runs = LEFT_OUT, 0
     except Exception as error:  # a fault of calib in one site's rows must not cost the others their night
         state, says, runs = LEFT_OUT, f"A fault of calib: {type(error).__name__}: {str(error)[:200]}", 0
     return Outcome(task.site, state, says, runs, round(time.perf_counter() - start, 3), _peak_mb())
+
+
+NEXT_NIGHT = "Free some space, or allow it there; its last results stay, and the next night tries again."
+
+
+def _do(task: Task) -> tuple[str, str, int]:
+    """A store here that is damaged or gone is made anew: all of it came from what the site sent."""
+    try:
+        return WORK_OF[task.what](task)
+    except DamagedStoreError as error:
+        shutil.rmtree(task.folder)
+        if task.what != "fit":
+            raise StoreError(f"{WORK}/{task.site}: {error.message}", "calib sites fit makes it anew.") from None
+        state, says, runs = _fit(task)
+        return state, f"{WORK}/{task.site}: {error.message} It was made anew. {says}".strip(), runs
 
 
 def _fit(task: Task) -> tuple[str, str, int]:
@@ -101,6 +121,7 @@ def _fit(task: Task) -> tuple[str, str, int]:
 
 def _drift(task: Task) -> tuple[str, str, int]:
     """Each fit has looked at the charts too: they are drawn here only where those of the last one are not there."""
+    _refuse_not_learned(task)
     kept, learned = _kept(task), _kept(replace(task, what="fit"))
     if not kept or kept["made_of"] != learned.get("made_of"):
         kept = _keep_charts(task, find_drift(task.folder), str(learned.get("made_of")))
@@ -133,29 +154,41 @@ def _chart_rows(task: Task, document: DriftDocument) -> pd.DataFrame:
 
 
 def _backtest(task: Task) -> tuple[str, str, int]:
+    _refuse_not_learned(task)
     document = backtest_shop(task.folder, weeks=task.weeks)
     rows = pd.json_normalize({key: value for key, value in document.items() if not isinstance(value, list)}, sep="_")
     _keep(task, rows.assign(site=task.site), {})
     return DONE, "", document["predictions"]
 
 
+def _refuse_not_learned(task: Task) -> None:
+    if not task.folder.is_dir():
+        raise TooFewRunsError(f"Nothing was learned from {task.site} yet.", "Run: calib sites fit DIR")
+
+
 WORK_OF = {"fit": _fit, "drift": _drift, "backtest": _backtest}
 
 
 def _kept(task: Task) -> dict[str, Any]:
-    """What was noted beside the result; nothing where the result or the note is missing or not whole."""
+    """What was noted beside the result; nothing where a result or the note is missing, not whole, or of another time."""
     try:
         kept = json.loads(task.stamp.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return kept if isinstance(kept, dict) and task.result.exists() else {}
+    return kept if isinstance(kept, dict) and kept.get("files") == _digests(task) else {}
 
 
 def _keep(task: Task, rows: pd.DataFrame, noted: dict[str, Any]) -> None:
-    task.stamp.unlink(missing_ok=True)
     write_rows(task.result, rows)
     if noted:
-        task.stamp.write_text(json.dumps(noted), encoding="utf-8")
+        with written_beside(task.stamp) as beside:
+            beside.write_text(json.dumps(noted | {"files": _digests(task)}), encoding="utf-8")
+
+
+def _digests(task: Task) -> list[str]:
+    """Of what the task has left, a fit's effects among it; '' for what is not there."""
+    paths = [task.result, *([effects_of(Path(task.company), task.site)] if task.what == "fit" else [])]
+    return [digest_of(path) if path.is_file() else "" for path in paths]
 
 
 def _peak_mb() -> float:

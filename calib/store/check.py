@@ -14,7 +14,7 @@ from calib.store.tables import TABLE_OF, keyed
 
 BACK = "Restore the last backup (calib restore), or write out what can still be read: calib export DIR."
 AGAIN = "Restore the last backup, or import the logs again into a new shop."
-CHECKS = [
+ROW_CHECKS = [  # of rows wherever they came from
     *(
         (
             f"every row of {table} has a key of its own",
@@ -23,6 +23,10 @@ CHECKS = [
         )
         for kind, table in TABLE_OF.items()
     ),
+    ("every run ends after it starts", "SELECT 1 FROM stage_run WHERE ended_at <= started_at", AGAIN),
+]
+CHECKS = [
+    *ROW_CHECKS,
     *(
         (
             f"every row of {name} says which file it came from",
@@ -32,7 +36,6 @@ CHECKS = [
         for table in TABLE_OF.values()
         for name in (table, f"{table}_history")
     ),
-    ("every run ends after it starts", "SELECT 1 FROM stage_run WHERE ended_at <= started_at", AGAIN),
     (
         "every row set aside says which file it came from",
         "SELECT 1 FROM quarantine ANTI JOIN log_file USING (file_id)",

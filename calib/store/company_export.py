@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import secrets
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from calib.store.company import (
     disk_in_words,
     read_manifest,
     sent_files,
+    shop_name,
     write_text,
 )
 from calib.store.migrate import newest_version
@@ -81,13 +83,42 @@ def _alias() -> str:
     return f"site-{secrets.token_hex(4)}"
 
 
+def check_place(company: Path, site: Site) -> None:
+    """Raises UsageError where the folder is a shop, or has that name, or one like it, for another lab."""
+    if is_shop(company):
+        raise UsageError(f"{company} is a shop's own folder.", "Name a folder of the company's.")
+    for other in (path.name for path in (company / SITES).glob("*/")):
+        if other != site.name and other.casefold() == site.name.casefold():
+            raise UsageError(
+                f"{company} has a site {other} already, and {site.name} differs from it in case only: many disks take them for one.",
+                "Say --site with a name of its own.",
+            )
+    if _lab_of(company, site.name) not in (None, site.lab):
+        raise UsageError(
+            f"Another lab is {site.name} in {company}.",
+            f"Say --site with a name of its own; or remove {SITES}/{site.name}/{MANIFEST} there, if this lab takes its place.",
+        )
+
+
+def _lab_of(company: Path, site: str) -> str | None:
+    """Whose the name is, also where its manifest is of a newer version; None where that cannot be read."""
+    try:
+        return str(json.loads((company / SITES / site / MANIFEST).read_bytes())["lab"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
 def export_site(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_file: Path) -> SentFiles:
     """Write what has changed since the last export of ``site``; returns what was written, left and taken away.
 
-    Raises UsageError where the folder is a shop, or another lab has that name there.
+    Raises UsageError as ``check_place`` does, StoreError where the disk does not take it.
     """
-    if is_shop(company):
-        raise UsageError(f"{company} is a shop's own folder.", "Name a folder of the company's.")
+    with disk_in_words(company):
+        check_place(company, site)
+        return _export(con, company, site, shop_file)
+
+
+def _export(con: duckdb.DuckDBPyConnection, company: Path, site: Site, shop_file: Path) -> SentFiles:
     before = _files_before(company, site)
     place = company / SITES / site.name
     files: dict[str, SentFile] = {}
@@ -141,26 +172,19 @@ def _write_month(con: duckdb.DuckDBPyConnection, query: str, month: str, path: P
 
 
 def _copy_shop(shop_file: Path, place: Path) -> str:
-    raw = shop_file.read_bytes()
-    name = f"shop-{hashlib.sha256(raw).hexdigest()[:24]}.toml"
+    name = shop_name(shop_file)
     place.mkdir(parents=True, exist_ok=True)
-    if not (place / name).exists() or (place / name).read_bytes() != raw:
+    if not (place / name).exists() or shop_name(place / name) != name:
         with written_beside(place / name) as beside:
-            beside.write_bytes(raw)
+            shutil.copyfile(shop_file, beside)
     return name
 
 
 def _files_before(company: Path, site: Site) -> dict[str, SentFile]:
     try:
-        before = read_manifest(company, site.name)
+        return read_manifest(company, site.name).files
     except StoreError:
         return {}
-    if before.lab != site.lab:
-        raise UsageError(
-            f"Another lab is {site.name} in {company}.",
-            f"Say --site with a name of its own; or remove {SITES}/{site.name}/{MANIFEST} there, if this lab takes its place.",
-        )
-    return before.files
 
 
 def _is_whole(path: Path, sent: SentFile) -> bool:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import duckdb
 
-from calib.errors import StoreError
+from calib.errors import DamagedStoreError, StoreError
 from calib.logs.words import library_says
 from calib.scratch import scratch_folder
 from calib.store.backup import BACKUPS, copy_before, list_backups
@@ -118,7 +118,7 @@ def refuse_gone(folder: Path) -> None:
         return
     backups = list_backups(folder)
     remedy = f"calib restore puts back the backup {backups[-1].name}" if backups else "there is no backup of it here"
-    raise StoreError(
+    raise DamagedStoreError(
         f"{path} was there and is gone.",
         f"Put it back where it was; {remedy}. To begin with an empty one, remove {LOCK_NAME} and the folder {BACKUPS} there.",
     )
@@ -204,7 +204,8 @@ def damaged(path: Path, error: duckdb.Error, what: str) -> StoreError:
     back = (
         f"Put back the backup {backups[-1].name} (calib restore)" if backups else "There is no backup for calib restore"
     )
-    return StoreError(
+    kind = DamagedStoreError if is_damage(error) else StoreError
+    return kind(
         f"{path.name} {what}: {library_says(error)}.",
         f"{back}, or write out what can still be read (calib export DIR); the logs can be imported again at any time.",
     )

@@ -15,7 +15,7 @@ from calib.errors import ShopFileError, StoreError, TooFewRunsError, UsageError
 from calib.results import COMPANY, Result
 from calib.shop.read_shop import read_shop
 from calib.store.company import LOGS, SITES, read_rows, site_names, write_rows, write_text
-from calib.store.company_export import export_site, site_of
+from calib.store.company_export import check_place, export_site, site_of
 from calib.store.company_load import load_site
 from calib.store.fits import find_fit
 from calib.store.open_store import STORE_NAME, open_store, refuse_gone
@@ -23,6 +23,7 @@ from calib.workflow.alone import LOCK, alone_in
 from calib.workflow.training_rows import is_attended
 
 __all__ = [
+    "SITES",
     "company_result",
     "load_site",
     "read_rows",
@@ -49,6 +50,7 @@ def send_site(folder: Path, company: Path, site: str | None = None) -> CompanyEx
         raise UsageError(f"{company / SETTINGS} wants aliases for names of sites.", "Leave out --site.")
     with open_store(folder) as store:
         own = site_of(store, site, only_aliases)
+        check_place(company, own)
         with alone_in(company / SITES / own.name, LOCK, f"Another export of {own.name} is at work"):
             sent = export_site(store, company, own, folder / "shop.toml")
     return {"company": str(company), "site": own.name, "logs": LOGS, **sent}

@@ -15,7 +15,7 @@ from calib.calibration.priors import Priors, priors_from
 from calib.cli.app import run
 from calib.errors import UsageError
 from calib.sites.laws import LEAST_SITES, laws_of, moments_tau2, prior_document, reml
-from calib.sites.prior_file import write_prior
+from calib.sites.prior_file import to_use, write_prior
 from calib.sites.task import effects_of
 from calib.workflow.company import write_rows
 
@@ -135,20 +135,45 @@ def test_whether_a_site_was_in_one_file_is_little_more_than_a_guess(sites, most)
 
 
 def test_the_difference_of_two_files_never_tells_of_one_site(tmp_path):
+    def file():
+        return (tmp_path / "results" / "prior.json").read_bytes()
+
     for site, rows in made_effects(7).groupby("site"):
         write_rows(effects_of(tmp_path, site), rows)
     first = write_prior(tmp_path)
     assert (first["laws"], first["sites"], first["says"]) == (3, 7, "")
-    before = (tmp_path / "results" / "prior.json").read_bytes()
-    more = made_effects(12)
-    write_rows(effects_of(tmp_path, "S08"), more[more["site"] == "S08"])
-    later = write_prior(tmp_path)
-    assert "stays as it was: 1 site has come or gone" in later["says"]
-    assert (tmp_path / "results" / "prior.json").read_bytes() == before
-    for site in ("S07", "S09", "S10", "S11"):
+    before, more = file(), made_effects(12, seed=9)
+    for site in ("S08", "S01", "S02", "S03"):  # one has come, three have learned more
         write_rows(effects_of(tmp_path, site), more[more["site"] == site])
-    assert write_prior(tmp_path) | {"path": ""} == {"path": "", "laws": 3, "sites": 12, "says": ""}
-    assert (tmp_path / "results" / "prior.json").read_bytes() != before
+        assert "3 of its laws and spreads stay as they were" in write_prior(tmp_path)["says"]
+        assert file() == before
+    effects_of(tmp_path, "S06").unlink()
+    assert write_prior(tmp_path) | {"path": ""} == {"path": "", "laws": 3, "sites": 7, "says": ""}
+    assert file() != before
+
+
+def test_news_of_one_effect_waits_though_other_effects_have_news_of_many():
+    # Somebody who holds the files of two nights: five sites have news of printing, one of them has news of packing too.
+    before, after = made_effects(8), made_effects(8, seed=9)
+    news = after["site"].isin([f"S{number:02d}" for number in range(5)]) & (after["labels"] == "MEX\x1fprinting")
+    news |= (after["site"] == "S00") & (after["labels"] == "MEX\x1fpacking")
+    after = after.where(news, before)
+    used, wait = to_use(after, to_use(before, before[:0])[0])
+    laws = {tuple(one["labels"]): one for one in prior_document(used)["laws"]}
+    old = {tuple(one["labels"]): one for one in prior_document(before)["laws"]}
+    now = {tuple(one["labels"]): one for one in prior_document(after)["laws"]}
+    assert wait == 1
+    assert laws["MEX", "packing"] == old["MEX", "packing"] != now["MEX", "packing"]
+    assert laws["MEX", "printing"] == now["MEX", "printing"] != old["MEX", "printing"]
+    later = after.where(after["site"] > "S04", made_effects(8, seed=10))
+    assert to_use(later, used)[1] == 0
+
+
+def test_an_effect_of_few_sites_is_not_held_and_not_in_the_file_until_it_is_of_enough():
+    few, rest = made_effects(LEAST_SITES - 1), made_effects(LEAST_SITES)
+    used, wait = to_use(few, few[:0])
+    assert (prior_document(used)["laws"], wait) == ([], 0)
+    assert len(prior_document(to_use(rest, used)[0])["laws"]) == 3
 
 
 def test_what_the_runs_say_is_the_posterior_without_its_prior():

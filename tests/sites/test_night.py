@@ -155,7 +155,7 @@ def test_a_result_that_cannot_be_written_is_a_sentence_and_the_next_night_heals_
     place.write_text("in the way")
     document = night(learned / "all", "fit")
     assert states(document) == {"S1": LEFT_OUT, "S2": UNCHANGED, "S3": UNCHANGED}
-    assert "rows.parquet cannot be written" in document["sites"][0]["says"]
+    assert "site=S1 cannot be read or written: File exists" in document["sites"][0]["says"]
     place.unlink()
     assert states(night(learned / "all", "fit")) == {"S1": DONE, "S2": UNCHANGED, "S3": UNCHANGED}
 
