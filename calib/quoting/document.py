@@ -74,7 +74,7 @@ def quote(
         "out": option_set.out,
         "soonest": soonest(planned),
         "promise": promise_to_give(planned, options, request, planner.days),
-        "keep_due": keep_the_date(options, request.due),
+        "keep_due": keep_the_date(options, request),
         "valid_until": valid_until(request, shop),
         "start": iso(request.start_min, shop.timezone),
         "due": iso(request.due.timestamp() / 60, shop.timezone) if request.due else None,

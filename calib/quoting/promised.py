@@ -78,12 +78,15 @@ def promise_to_give(
     }
 
 
-def keep_the_date(options: Sequence[Document], due: object) -> list[Tie] | None:
-    """Options that keep the date asked for as surely as the surest, the cheapest first; None where none is asked for."""
-    if due is None:
+def keep_the_date(options: Sequence[Document], request: QuoteRequest) -> list[Tie] | None:
+    """Options that keep the date asked for as surely as is asked, the cheapest first; None where none is asked for.
+
+    Where none is as sure, those that keep it nearly as surely as the surest.
+    """
+    if request.due is None:
         return None
-    best = max(option["on_time"] for option in options)
-    as_sure = [option for option in options if option["on_time"] >= best - SAME_CHANCE]
+    enough = min(request.sure, max(option["on_time"] for option in options) - SAME_CHANCE)
+    as_sure = [option for option in options if option["on_time"] >= enough]
     return [_named(option) | {"chance": option["on_time"]} for option in sorted(as_sure, key=cost_of)]
 
 

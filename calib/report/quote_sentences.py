@@ -141,7 +141,7 @@ def ties_line(ties: Sequence[Tie]) -> str:
 
 
 def about_due(doc: QuoteDocument, short: bool = False) -> list[str]:
-    """The options that keep the date asked for best, the cheapest first; ``short`` names that one beside a table."""
+    """The options that keep the date asked for, the cheapest first; ``short`` names that one beside a table."""
     due = doc.get("due")
     if not due:
         return []
@@ -155,7 +155,9 @@ def about_due(doc: QuoteDocument, short: bool = False) -> list[str]:
     if short and len(keep) > 1 and keep[0]["cost"]:
         return [f"{wanted} {_short(keep[0])} is the cheapest to keep it."]
     cheaper = f"; {_short(keep[0])} is the cheapest" if len(keep) > 1 and keep[0]["cost"] else ""
-    return [f"{wanted} {_listed(keep)} {_keep(keep)} it {times(best)} times{cheaper}."]
+    least = min(float(option.get("chance", best)) for option in keep)  # type: ignore[arg-type]  # of an option itself: best
+    more = "" if times(least) == times(best) else " or more"
+    return [f"{wanted} {_listed(keep)} {_keep(keep)} it {times(least)} times{more}{cheaper}."]
 
 
 def _keep(options: Sequence[Tie | QuoteOption]) -> str:

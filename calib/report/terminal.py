@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from io import StringIO
@@ -20,6 +21,9 @@ GAP = "  "  # between columns
 BARS = "~"
 WIDEST = 400  # that no table reaches
 RULED_GAP = 3  # between columns of a table with a rule
+BOUND = "\ue000"  # stands for a blank that no line breaks at
+UNITS = "%|h|min|s|d|mm|cm²|cm³|g|ml|GBP|of|Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec"
+BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{UNITS})(?!\w))|(?<=\d h) (?=\d+ min)|(?<=\d of) (?=\d)")
 
 
 def terminal_columns(without: int) -> int:
@@ -40,7 +44,7 @@ def as_text(*shown: RenderableType, width: int = WIDTH) -> str:
             else shown_option
         )
         console.print(made, soft_wrap=isinstance(shown_option, str))
-    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+    return "\n".join(line.rstrip() for line in out.getvalue().replace(BOUND, " ").splitlines())
 
 
 def _fitted(made: Table, room: int) -> Table:
@@ -48,7 +52,9 @@ def _fitted(made: Table, room: int) -> Table:
     columns = [column for column in made.columns if not (_is_bars(column) and _natural(made.columns) > room)]
     fitted = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     gap = RULED_GAP
-    if sum(map(_longest_word, columns)) + gap * (len(columns) - 1) > room:
+    if _least(bound := list(map(_bound, columns)), RULED_GAP - 1) <= room:
+        columns = bound
+    if _least(columns, gap) > room:
         fitted.padding, gap = (0, 1, 0, 0), RULED_GAP - 1
     wide = [max(map(len, _texts(column))) for column in columns]
     spare = [own - _longest_word(column) for own, column in zip(wide, columns, strict=True)]
@@ -60,6 +66,24 @@ def _fitted(made: Table, room: int) -> Table:
     for row in zip(*(column.cells for column in columns), strict=True):
         fitted.add_row(*row)
     return fitted
+
+
+def _least(columns: Sequence[Column], gap: int) -> int:
+    return sum(map(_longest_word, columns)) + gap * (len(columns) - 1)
+
+
+def _bound(column: Column) -> Column:
+    """The column with numbers tied to their units."""
+    return Column(column.header, justify=column.justify, _cells=[tied(str(cell)) for cell in column.cells])
+
+
+def tied(text: str) -> str:
+    """A text whose numbers stand with their units on one line, wherever it is wrapped.
+
+    >>> tied("8 h 22 min to 12 h, 9 of 10 times").replace(BOUND, "_")
+    '8_h_22_min to 12_h, 9_of_10 times'
+    """
+    return BEFORE_UNIT.sub(BOUND, text)
 
 
 def _natural(columns: Sequence[Column]) -> int:
@@ -99,9 +123,10 @@ def wrapped(text: str, columns: int) -> str:
         lines += (
             [line]
             if len(line) <= columns
-            else wrap(line, columns, subsequent_indent=within, break_long_words=False, break_on_hyphens=False) or [line]
+            else wrap(tied(line), columns, subsequent_indent=within, break_long_words=False, break_on_hyphens=False)
+            or [line]
         )
-    return "\n".join(lines)
+    return "\n".join(lines).replace(BOUND, " ")
 
 
 def listed(doc: Mapping[str, Any], key: str) -> list[Any]:

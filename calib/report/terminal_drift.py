@@ -20,7 +20,12 @@ def show_drift(doc: DriftDocument) -> str:
     shown: list[RenderableType] = [*map(sentences.below_floor_sentence, listed(doc, "below_floor"))]
     shown += [*sentences.below_floor_cautions(listed(doc, "below_floor")), sentences.moved_sentence(doc)]
     if moved:
-        shown.append(table("process|stage|>change|9 of 10 times|began|>a build|where from", map(drift_row, moved)))
+        shown.append(
+            table(
+                "process|stage|>change|9 of 10 times|began|>a build|where from",
+                (drift_row(stage, doc["as_of"]) for stage in moved),
+            )
+        )
     for stage in urgent:
         shown.append(f"{stage_sentences.name_of(stage)}:")
         shown += [f"  {line}" for line in (*costs(stage, doc["as_of"]), *look_first(stage))]
@@ -32,24 +37,24 @@ def show_drift(doc: DriftDocument) -> str:
     return as_text(*shown)
 
 
-def drift_row(stage: StageDrift) -> list[str]:
+def drift_row(stage: StageDrift, as_of: str) -> list[str]:
     low, high = signed_percent(stage["change_pct_low"]), signed_percent(stage["change_pct_high"])
     return [
         "all" if stage["process"] in stage_sentences.POOLED else stage["process"],
         stage_sentences.word_of(stage),
         signed_percent(stage["change_pct"]),
         f"{low} to {high}",
-        when(stage),
+        when(stage, as_of),
         change(stage["minutes_per_build"]),
         stage_sentences.where_from(stage),
     ]
 
 
-def when(stage: StageDrift) -> str:
+def when(stage: StageDrift, as_of: str) -> str:
     """The day of a step; the range of what crept, or may have: its likeliest day says little."""
     if "creep" not in stage["shape"]:
-        return f"about {day(stage['since'])}"
-    return f"{day(stage['since_low'])} to {day(stage['since_high'])}"
+        return f"about {day(stage['since'], as_of)}"
+    return f"{day(stage['since_low'], as_of)} to {day(stage['since_high'], as_of)}"
 
 
 def costs(stage: StageDrift, as_of: str) -> list[str]:

@@ -24,7 +24,7 @@ from calib.report.peers import EXPLAINED, MEASURE, peers_rows, peers_sentence
 from calib.report.sentences import below_floor_sentence
 from calib.report.terminal import as_sentence, as_text, listed, table
 from calib.report.terminal_import import log_next_lines, own_route_lines
-from calib.report.units import count, day, duration, share, signed_percent, stage_name
+from calib.report.units import between, count, day, duration, share, signed_percent, stage_name, within
 
 
 def show_fit(doc: FitDocument) -> str:
@@ -54,7 +54,13 @@ def show_predict(doc: PredictDocument) -> str:
         if row["stage"] != "total":
             fewest[row["build_id"]] = min(row["runs_behind"], fewest.get(row["build_id"], row["runs_behind"]))
     rows = [
-        [row["build_id"], row["process"], duration(row["p50_min"]), within(row), fewest.get(row["build_id"], 0)]
+        [
+            row["build_id"],
+            row["process"],
+            within(row["p50_min"], row["p10_min"], row["p90_min"]),
+            _range(row),
+            fewest.get(row["build_id"], 0),
+        ]
         for row in listed(doc, "predictions")
         if row["stage"] == "total"
     ]
@@ -66,8 +72,8 @@ def show_predict(doc: PredictDocument) -> str:
     return as_text(*shown)
 
 
-def within(row: Prediction) -> str:
-    return f"{duration(row['p10_min'])} to {duration(row['p90_min'])}"
+def _range(row: Prediction) -> str:
+    return between(row["p10_min"], row["p90_min"])
 
 
 def show_backtest(doc: BacktestDocument) -> str:
@@ -129,8 +135,7 @@ def sharper(score: float | None, baseline: float | None) -> list[str]:
     if score is None or not baseline:
         return []
     return [
-        f"Score of the 80 % ranges {score:.3f} (lower is better); the baseline alone {baseline:.3f}: "
-        f"{signed_percent(100 * (score / baseline - 1))}."
+        f"Score (lower is better) {score:.3f}; the physics alone {baseline:.3f}: {signed_percent(100 * (score / baseline - 1))}."
     ]
 
 

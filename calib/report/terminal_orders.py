@@ -43,7 +43,7 @@ def _looks(doc: QuotesDocument) -> list[str]:
     if not doc["looks"]:
         return []
     return [
-        f"{count(doc['looks'], 'answer')} that nobody kept or accepted not listed. Keep one: calib quotes QUOTE_ID --keep"
+        f"{count(doc['looks'], 'answer')} that nobody kept or accepted {'is' if doc['looks'] == 1 else 'are'} not listed. Keep one: calib quotes QUOTE_ID --keep"
     ]
 
 

@@ -29,7 +29,18 @@ from calib.report.quote_sentences import (
     when_to_start,
 )
 from calib.report.terminal import as_text, table
-from calib.report.units import chance, clock_time, duration, figure, short_day, stage_name, times
+from calib.report.units import (
+    between,
+    chance,
+    clock_time,
+    duration,
+    figure,
+    short_day,
+    stage_name,
+    times,
+    usual_time,
+    within,
+)
 from calib.safety import FOLLOW, in_short
 
 BAR = 18
@@ -122,8 +133,8 @@ def _row(option: QuoteOption, low: float, high: float, doc: QuoteDocument, price
 
 
 def about(text: str, lead_h: float, start: str) -> str:
-    """A time; of one that is weeks ahead only the day."""
-    return short_day(text, start) if lead_h > 24 * DAYS_WITH_TIME else clock_time(text, start)
+    """A usual time, to the half hour; of one that is weeks ahead only the day."""
+    return short_day(text, start) if lead_h > 24 * DAYS_WITH_TIME else usual_time(text, start)
 
 
 def _number(doc: QuoteDocument) -> str:
@@ -155,14 +166,14 @@ def range_bar(low: float, middle: float, high: float, longest: float, width: int
 
 def _stage_table(option: QuoteOption) -> RenderableType:
     rows = [
-        [stage_name(stage["stage"]) + (" *" if stage.get("from_gaps") else ""), duration(stage["baseline_min"]), duration(stage["p50_min"]),
-         f"{duration(stage['p10_min'])} to {duration(stage['p90_min'])}", duration(stage["touch_min"]), stage["runs_behind"]]
+        [stage_name(stage["stage"]) + (" *" if stage.get("from_gaps") else ""), duration(stage["baseline_min"]), within(stage["p50_min"], stage["p10_min"], stage["p90_min"]),
+         between(stage["p10_min"], stage["p90_min"]), duration(stage["touch_min"]), stage["runs_behind"]]
         for stage in option["stages"]
     ]  # fmt: skip
     work = option["work_min"]
-    rows.append(["all stages", "", duration(work["p50"]), f"{duration(work['p10'])} to {duration(work['p90'])}",
+    rows.append(["all stages", "", within(work["p50"], work["p10"], work["p90"]), between(work["p10"], work["p90"]),
                  duration(option["touch_min"]["p50"]), ""])  # fmt: skip
-    heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|8 of 10|>hands|>runs"
+    heads = f"{option['process']} {option['machine']}, {option['material']}|>physics|>usual|8 of 10 times|>hands|>runs"
     return table(heads, rows)
 
 

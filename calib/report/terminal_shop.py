@@ -23,7 +23,7 @@ from calib.report.quote_sentences import by_reason, hours
 from calib.report.sentences import held_up_by
 from calib.report.terminal import as_text, table
 from calib.report.terminal_quote import WIDTH
-from calib.report.units import chance, count, duration, roughly, share
+from calib.report.units import chance, count, duration, roughly, share, times
 
 BAR = 20
 
@@ -106,7 +106,7 @@ def _pieces_line(pieces: Pieces, doc: PiecesDocument) -> str:
         return f"{pieces['process']}: good pieces are not counted yet ({count(pieces['pieces_behind'], 'piece')})."
     behind = f" from {count(pieces['pieces_behind'], 'piece')}" if pieces["pieces_behind"] else ", as given"
     return (
-        f"{pieces['process']}: start {pieces['start']} to have {doc['good']} good with {share(doc['sure'])} "
+        f"{pieces['process']}: start {pieces['start']} to have {doc['good']} good, {times(doc['sure'])} times "
         f"(yield {100 * pieces['yield']:.1f} %{behind})."
     )
 

@@ -132,7 +132,7 @@ def show_undo(doc: UndoDocument) -> str:
 
 
 def _rows(noun: str) -> tuple[str, str]:
-    return noun, noun.replace("row", "rows")
+    return noun, noun.replace("row", "rows").replace("question", "questions")
 
 
 def show_check(doc: CheckDocument) -> str:

@@ -49,6 +49,32 @@ def roughly(minutes: float | None) -> str:
     return duration(round(minutes / step) * step)
 
 
+def between(low: float | None, high: float | None) -> str:
+    """A range of minutes with the digits that its width bears: about a fifth of it.
+
+    >>> between(502, 734), between(28, 71), between(9, 17), between(5, 6), between(None, 3)
+    ('8 h 30 min to 12 h', '30 min to 1 h 10 min', '9 min to 17 min', '5 min to 6 min', 'not known')
+    """
+    if low is None or high is None or not (known(low) and known(high)):
+        return UNKNOWN
+    return f"{duration(_to_step(low, high - low))} to {duration(_to_step(high, high - low))}"
+
+
+def within(minutes: float | None, low: float | None, high: float | None) -> str:
+    """Minutes with the digits that the width of their range bears.
+
+    >>> within(575, 502, 734), within(7, 5, 13)
+    ('9 h 30 min', '7 min')
+    """
+    return duration(minutes if minutes is None or low is None or high is None else _to_step(minutes, high - low))
+
+
+def _to_step(minutes: float, width: float) -> float:
+    """To the largest of the steps of a clock that goes five times into the width; no less than one of them."""
+    step = max((step for step in (5, 10, 30, 60) if 5 * step <= width), default=None)
+    return minutes if step is None else max(1, round(minutes / step)) * step
+
+
 def change(minutes: float | None) -> str:
     """Minutes more or less, with a sign.
 
@@ -133,15 +159,19 @@ def count(number: float | None, single: str, many: str = "") -> str:
     return f"{number:,.0f} {single if number == 1 else many or single + 's'}"
 
 
-def day(value: Any) -> str:
-    """
+def day(value: Any, seen_from: str | None = None) -> str:
+    """A date, without its year where that is the year of ``seen_from``.
+
     >>> day("2026-11-05"), day("2026-03-01T08:15:00+01:00"), day(None)
     ('5 Nov 2026', '1 Mar 2026', 'not known')
+    >>> day("2026-11-05", "2026-12-04"), day("2025-11-05", "2026-12-04")
+    ('5 Nov', '5 Nov 2025')
     """
     if value is None or value != value:
         return UNKNOWN
     when = datetime.fromisoformat(value).date() if isinstance(value, str) else value
-    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+    same_year = seen_from is not None and datetime.fromisoformat(seen_from).year == when.year
+    return f"{when.day} {MONTHS[when.month - 1]}" + ("" if same_year else f" {when.year}")
 
 
 def stage_name(stage: str) -> str:

@@ -45,7 +45,7 @@ def mark_far(con: duckdb.DuckDBPyConnection, flagged: pd.DataFrame) -> None:
     A question that a person has answered stays as it is. One that is taken back is never asked again, so that no number
     that somebody may have written down comes to mean another run; should the run look wrong again, it gets a new one.
     """
-    says = "'lasted ' || round(m)::BIGINT || ' min where ' || round(m / ratio)::BIGINT || ' were expected, ' || m.says"
+    says = f"'lasted ' || {_lasted('m')} || ' where ' || {_lasted('m / ratio')} || ' were expected, ' || m.says"
     _mark_found(con, FAR, flagged, _FAR, says)
 
 
@@ -190,6 +190,13 @@ _NEVER_ENDED = f"""
 SELECT s.id, f.usual_min AS effect, f.says
 FROM {keyed("stages", where="ended_at IS NULL AND work_min IS NULL")} s JOIN flagged f ON s.row_key = f.run_key
 """
+
+
+def _lasted(minutes: str) -> str:
+    """SQL of minutes as a person says them."""
+    return f"CASE WHEN {minutes} < 120 THEN round({minutes})::BIGINT || ' min' ELSE round({minutes} / 60)::BIGINT || ' h' END"
+
+
 FORGOTTEN = "forgotten timer"
 OF_MINUTES = [FAR, FORGOTTEN]  # rules that doubt how long a run took, which a verdict by any rule has settled
 TAKEN_BACK = "taken back"  # stands where the times of a run stand: no run has it
@@ -201,7 +208,7 @@ RULES = {
     ),
     FORGOTTEN: (
         _FORGOTTEN,
-        "'lasted ' || round(m)::INTEGER || ' min' || coalesce(', usually ' || round(usual)::INTEGER, '') || ': a forgotten timer?'",
+        f"'lasted ' || {_lasted('m')} || coalesce(', usually ' || {_lasted('usual')}, '') || ': a forgotten timer?'",
     ),
     "two places": (_TWO_PLACES, "'has a person who was at another run for more than half of it: are the times right?'"),
     "before printing": (

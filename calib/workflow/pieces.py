@@ -9,6 +9,7 @@ from calib.documents.quote import QuoteDocument
 from calib.documents.shop import Pieces, PiecesDocument
 from calib.errors import NoPlanError, TooFewRunsError, UsageError
 from calib.records import PROCESSES, process_code
+from calib.report.units import times
 from calib.shop.read_shop import read_shop
 from calib.store.open_store import open_store
 from calib.store.runs import find_yields
@@ -93,7 +94,7 @@ def piece_notes(counted: dict[str, tuple[int, int]], document: QuoteDocument) ->
     if row["start"] is None or row["yield"] is None or row["start"] <= good:
         return []
     return [
-        f"Start {row['start']} to have {good} good with {100 * sure:.0f} %: {100 * row['yield']:.1f} % of {row['pieces_behind']} "
+        f"Start {row['start']} to have {good} good, {times(sure)} times: {100 * row['yield']:.1f} % of {row['pieces_behind']} "
         f"{process} pieces were good. Dates are for {good}."
     ]
 

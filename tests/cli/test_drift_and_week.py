@@ -162,7 +162,7 @@ def test_a_cure_that_ran_over_night_is_asked_about_once_the_fit_knows_what_is_us
     (tmp_path / "new.csv").write_text("Wer,Wann\nAda,heute\n", encoding="utf-8")  # it ends the quiet
     assert "\n  calib review       answer the questions" in calib("week logs new.csv")[1]
     answer = calib("review")[1]
-    assert f"stages.csv line {place + 1}: post curing of B020 lasted 900 min where " in answer
+    assert f"stages.csv line {place + 1}: post curing of B020 lasted 15 h where " in answer
     assert "likely a wrong log: a timer that nobody stopped?" in answer
     calib("review 1 --minutes 30")
     calib("fit")

@@ -78,14 +78,13 @@ def options(*rows):
     ]  # fmt: skip
 
 
-def test_with_a_date_asked_for_all_that_keep_it_as_surely_are_named_the_cheaper_first():
-    asked = options(("a", 0.98, 193.0), ("b", 0.975, 102.0), ("c", 0.9, 50.0))
-    assert [one["machine"] for one in keep_the_date(asked, "a day")] == ["b", "a"]
-    assert keep_the_date(asked, None) is None
-    assert [one["machine"] for one in keep_the_date(options(("a", 0.5, None), ("b", 0.51, None)), "a day")] == [
-        "a",
-        "b",
-    ]
+def test_with_a_date_asked_for_all_that_keep_it_as_surely_as_is_asked_are_named_the_cheaper_first():
+    asked = options(("a", 0.995, 193.0), ("b", 0.975, 102.0), ("c", 0.95, 84.0), ("d", 0.89, 50.0))
+    by_a_day = SimpleNamespace(due="a day", sure=0.9)
+    assert [one["machine"] for one in keep_the_date(asked, by_a_day)] == ["c", "b", "a"]
+    assert keep_the_date(asked, SimpleNamespace(due=None, sure=0.9)) is None
+    none_is_sure = options(("a", 0.5, None), ("b", 0.51, None), ("c", 0.4, 10.0))
+    assert [one["machine"] for one in keep_the_date(none_is_sure, by_a_day)] == ["a", "b"]
 
 
 def test_what_keeps_the_same_half_day_as_surely_is_a_tie_though_its_own_minute_lies_behind_noon():

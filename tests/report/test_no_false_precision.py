@@ -8,9 +8,12 @@ import pytest
 from quote_documents import comparison, option, quote_document
 from week_documents import drift_of, full_week, moved_stage
 
+from calib.report.terminal import wrapped
 from calib.report.terminal_answer import show_answer
 from calib.report.terminal_compare import show_compare
 from calib.report.terminal_drift import show_drift
+from calib.report.terminal_model import show_predict
+from calib.report.terminal_quote import show_quote
 from calib.report.terminal_shop import show_capacity
 from calib.report.week import week_page
 
@@ -48,3 +51,30 @@ def test_no_output_is_finer_than_what_it_says(output, what):
     text = TEXTS[output]().replace("\N{NO-BREAK SPACE}", " ")
     assert len(text) > 100
     assert re.findall(TOO_FINE[what], text) == []
+
+
+def test_a_range_of_hours_has_no_minutes_and_one_of_minutes_has():
+    whole = {
+        "build_id": "P1",
+        "process": "MEX",
+        "stage": "total",
+        "p10_min": 1055.2,
+        "p50_min": 1156.4,
+        "p90_min": 1270.7,
+    }
+    short = whole | {"build_id": "P2", "p10_min": 9.2, "p50_min": 12.0, "p90_min": 16.8}
+    lines = show_predict({"predictions": [whole, short], "out": "r.csv"}).splitlines()
+    assert (
+        next(line for line in lines if line.startswith("P1")).split()[2:-1] == "19 h 30 min 17 h 30 min to 21 h".split()
+    )
+    assert next(line for line in lines if line.startswith("P2")).split()[2:-1] == "12 min 9 min to 17 min".split()
+
+
+@pytest.mark.parametrize("columns", [76, 90, 120, 200])
+def test_a_number_stands_beside_its_unit_in_tables_and_sentences(columns, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    doc = quote_document(options=[option("VPP", "a-machine", (74.3, 75.1, 99.9)), option("PBF", "p1")])
+    for text in (show_quote(doc, stages=True), show_drift(DRIFT)):
+        for line in wrapped(text, columns).splitlines():
+            assert not re.match(r"\s*(?:%|min|h|d|GBP|EUR)(?:\s|$)", line), line
+            assert not re.search(r"\d h \d+$", line), line

@@ -87,6 +87,9 @@ def test_options_that_chance_alone_puts_first_are_named_with_the_cheaper():
     assert "Too close to call: MEX m1 (80) keeps it too." in text
     assert "Cheapest: Thu 3 Dec 18:00, MEX m1 (80)." in text
     assert "MEX m1 (80) and VPP vpp1 (100) keep it 83 of 100 times; MEX m1 (80) is the cheapest." in text
+    both[0]["chance"] = 0.79
+    text = " ".join(show_quote(quote_document(options=options, keep_due=both, promise=given)).split())
+    assert "MEX m1 (80) and VPP vpp1 (100) keep it 79 of 100 times or more; MEX m1 (80) is the cheapest." in text
 
 
 def test_a_comparison_names_its_flips_and_marks_the_soonest():

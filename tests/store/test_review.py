@@ -32,7 +32,7 @@ def minutes(shop):
 def test_a_question_is_a_sentence_with_its_place(shop):
     with open_store(shop) as con:
         (mark,) = list_review(con)
-    assert mark["sentence"] == "s.csv line 2: unloading of B1 lasted 1680 min: a forgotten timer?"
+    assert mark["sentence"] == "s.csv line 2: unloading of B1 lasted 28 h: a forgotten timer?"
 
 
 def test_a_run_is_held_against_those_of_its_process(tmp_path):
@@ -47,7 +47,7 @@ def test_a_run_is_held_against_those_of_its_process(tmp_path):
     take_in(shop, write(shop, "more.csv", HEAD + day.format(build="R0", day=20, end="13:03")))
     with open_store(shop) as con:
         assert [mark["sentence"] for mark in list_review(con)] == [
-            "more.csv line 2: blasting of R0 lasted 303 min, usually 30: a forgotten timer?"
+            "more.csv line 2: blasting of R0 lasted 5 h, usually 30 min: a forgotten timer?"
         ]
 
 
@@ -113,7 +113,7 @@ def test_the_largest_effect_comes_first_and_at_most_five(shop):
         assert len(effects) == 5
         assert effects == sorted(effects, reverse=True)
         assert len(list_review(con, None)) == 9
-        assert "min, usually " in list_review(con)[0]["says"]
+        assert "h, usually " in list_review(con)[0]["says"]
 
 
 def test_a_question_that_is_not_there_and_minutes_that_cannot_be_are_refused(shop):
@@ -164,8 +164,8 @@ def test_a_machines_run_that_the_fit_takes_for_wrong_is_asked_about(printed):
         assert asked(con) == []
         mark_far(con, far(20.0, 0.1))
         assert asked(con) == [
-            f"printing of B1 lasted 900 min where 45 were expected, {SAYS}",
-            f"printing of B2 lasted 60 min where 600 were expected, {SAYS}",
+            f"printing of B1 lasted 15 h where 45 min were expected, {SAYS}",
+            f"printing of B2 lasted 60 min where 10 h were expected, {SAYS}",
         ]
         mark_far(con, far(10.0))  # the next fit knows more: one of them is usual now, the other is the same question
         assert [mark["mark_id"] for mark in list_review(con)] == [1]

@@ -157,7 +157,7 @@ def test_pieces_learn_from_counted_ones(lab, tmp_path, capsys):
     assert run(["pieces", "10", "--shop", str(lab)]) == 0
     shown = capsys.readouterr().out
     # (90 + 1/2) of (100 + 1); the binomial gives 12 pieces 87.9 %, 13 pieces 96.1 %
-    assert "MEX: start 13 to have 10 good with 90 % (yield 89.6 % from 100 pieces)." in shown
+    assert "MEX: start 13 to have 10 good, 9 of 10 times (yield 89.6 % from 100 pieces)." in shown
     assert "VPP: good pieces are not counted yet (3 pieces)." in shown
 
 
@@ -206,7 +206,7 @@ def test_a_shop_without_logs_has_no_demand(tmp_path, capsys):
 def test_a_quote_says_what_to_start_where_more_are_needed():
     document = {"options": [{"process": "MEX"}], "quantity": 10, "sure": 0.9}
     answer = piece_notes({"MEX": (100, 90)}, document)
-    assert answer == ["Start 13 to have 10 good with 90 %: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
+    assert answer == ["Start 13 to have 10 good, 9 of 10 times: 89.6 % of 100 MEX pieces were good. Dates are for 10."]
     assert piece_notes({"MEX": (10, 2), "PBF": (100, 90)}, document) == []
     assert piece_notes({"MEX": (5000, 5000)}, document) == []
 
