@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import shutil
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -141,15 +142,18 @@ async def take_logs(request: Request) -> Response:
 
 
 def _put_into_logs(site: Site, upload: UploadFile) -> Path:
-    """A file under its own name, or under one with a number where another stands there."""
-    folder = site.folder / LOGS
-    folder.mkdir(exist_ok=True)
-    name = Path(file_name(upload.filename))
-    places = (folder / name, *(folder / f"{name.stem}-{number}{name.suffix}" for number in range(2, 1000)))
-    path = next(place for place in places if not place.exists())
+    path = _place_in_logs(site, file_name(upload.filename))
     with path.open("xb") as out:
         shutil.copyfileobj(upload.file, out)
     return path
+
+
+def _place_in_logs(site: Site, sent: str) -> Path:
+    """Under the file's own name, or under one with a number where another stands there."""
+    folder, name = site.folder / LOGS, Path(sent)
+    folder.mkdir(exist_ok=True)
+    places = (folder / name, *(folder / f"{name.stem}-{number}{name.suffix}" for number in range(2, 1000)))
+    return next(place for place in places if not place.exists())
 
 
 def _imported(site: Site, paths: list[Path]) -> Notice:
@@ -185,11 +189,12 @@ def _imported(site: Site, paths: list[Path]) -> Notice:
 
 
 def _propose(site: Site, log: Path) -> str:
-    out = site.uploads.folder / f"{secrets.token_hex(4)}.map.toml"
+    """A proposal for a log that nobody knows; it lies apart until somebody confirms it, so that no import meets it."""
+    apart = Path(tempfile.mkdtemp(dir=site.uploads.folder))
+    out = apart / "proposed.map.toml"
     document = propose_map(site.folder, log, out)
     word = secrets.token_urlsafe(9)
-    site.proposals[word] = Proposal(log, out.read_text(encoding="utf-8"), document)
-    out.unlink()
+    site.proposals[word] = Proposal(Path(shutil.move(log, apart)), out.read_text(encoding="utf-8"), document)
     return word
 
 
@@ -226,7 +231,9 @@ async def confirm(request: Request) -> Response:
             if not place.exists()
         )  # fmt: skip
         place.write_text(proposal.toml, encoding="utf-8")
-        answer = _imported(site, [proposal.log])
+        log = _place_in_logs(site, proposal.log.name)
+        shutil.move(proposal.log, log)
+        answer = _imported(site, [log])
         del site.proposals[word]
         return _answer_of(_with_notice(site, answer))
 

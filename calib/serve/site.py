@@ -24,7 +24,7 @@ FaultInWords = Callable[[BaseException, str], tuple[str, str]]
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """log : a file of the shop's logs; toml : the proposed mapping; document : of ``propose_map``"""
+    """log : a file that waits for an answer; toml : the proposed mapping; document : of ``propose_map``"""
 
     log: Path
     toml: str

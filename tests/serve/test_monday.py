@@ -67,6 +67,7 @@ def test_a_cell_of_no_column_and_a_number_of_no_row_are_sentences(page, dropped)
 
 def test_a_foreign_log_is_asked_about_and_then_taken(page):
     shown = drop(page, ("plan.csv", FOREIGN))
+    assert not (page.folder / "logs" / "plan.csv").exists()  # nor would an import of all logs meet it
     word = re.search(r"/monday/map/([\w-]+)", shown.text)[1]
     table = words_of(page.browser.get(f"/monday/map/{word}").text)
     assert "Auftrag" in table
@@ -74,6 +75,13 @@ def test_a_foreign_log_is_asked_about_and_then_taken(page):
     done = page.send(f"/monday/map/{word}/answer", {"answer": "right"})
     assert re.search(r"plan\.csv 2 0 0 0 0", words_of(done.text))
     assert list((page.folder / "maps").glob("plan*.toml"))
+    assert (page.folder / "logs" / "plan.csv").read_text() == FOREIGN
+
+
+def test_of_several_files_those_that_can_be_read_come_in(page):
+    shown = drop(page, ("good.csv", "build_id,process,machine,parts\nG1,MEX,mex1,1\n"), ("none.csv", ""))
+    assert re.search(r"good\.csv 1 0 0 0 0", words_of(shown.text)), words_of(shown.text)
+    assert "none.csv is empty" in words_of(shown.text)
 
 
 def test_a_proposal_that_is_not_right_leaves_nothing(page):
