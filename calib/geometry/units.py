@@ -87,7 +87,7 @@ def absurd_size(
     elif len(usual_mm) < FEWEST_PARTS:
         extent = f"no side over {least:g} mm"
     else:
-        extent = f"less than half of the smallest of {len(usual_mm)} parts made here ({min(usual_mm):g} mm)"
+        extent = f"less than half of the smallest of {len(usual_mm)} parts made here ({min(usual_mm):.3g} mm)"
     return f"The file states no unit; as mm the part is {_sides(size_mm)} mm, {extent}. {meant}"
 
 

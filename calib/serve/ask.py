@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+import re
 from datetime import datetime, timedelta
 from typing import Any, BinaryIO
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
@@ -62,6 +65,7 @@ async def start(request: Request) -> Response:
         known=list(work.parts_in_shop(site.folder)),
         given=given,
         before=[],
+        filled={},
         error="",
         units=None,
     )
@@ -82,6 +86,9 @@ async def take_part(request: Request) -> Response:
     site = site_of(request)
     async with sent_form(request) as form:
         before = [token for token in form.getlist("p") if isinstance(token, str)][: MOST_LINES - 1]
+        filled = _filled(form, before)
+        if without := text_of(form, "without", "The part", 40):
+            return _to_parts([token for token in before if token != without], filled)
         unit = word_of(form, "unit", "The unit", tuple(UNITS), "") or None
         upload = form.get("file")
         known = text_of(form, "known", "The part")
@@ -95,11 +102,46 @@ async def take_part(request: Request) -> Response:
         try:
             kept = site.uploads.keep(await reading)
         except MeshError as error:
-            values = {"known": list(work.parts_in_shop(site.folder)), "given": [], "before": before}
-            sentence = f"{error.message} {error.hint}".replace("--unit", "the unit below")
+            values = {"known": list(work.parts_in_shop(site.folder)), "given": [], "before": before, "filled": filled}
+            sentence = on_page(f"{error.message} {error.hint}")
             return page(request, "ask_start.html", 422, error=sentence, units=UNITS, asked=name, **values)
-    query = "&".join(f"p={token}" for token in [*before, kept.token])
+    instead = _other_unit(site, before, kept)
+    if instead:
+        filled = {name.replace(instead, kept.token): value for name, value in filled.items()}
+        return _to_parts([kept.token if token == instead else token for token in before], filled)
+    return _to_parts([*before, kept.token], filled)
+
+
+def _filled(form: FormData, tokens: list[str]) -> dict[str, str]:
+    """What stands in the three fields of the parts, which may be nonsense still."""
+    names = ["due", *(f"{field}-{token}" for token in tokens for field in ("qty", "finish"))]
+    return {name: value[:40] for name in names if isinstance(value := form.get(name), str) and value}
+
+
+def _to_parts(tokens: list[str], filled: dict[str, str]) -> Response:
+    query = urlencode([*(("p", token) for token in tokens), *filled.items()])
     return RedirectResponse(f"/ask/parts?{query}", 303)
+
+
+def _other_unit(site: Site, before: list[str], new: Upload) -> str | None:
+    """The part among those before of which this is the same file in another unit: it takes its place."""
+    mesh = new.part.mesh
+    same = (
+        token
+        for token in before
+        if (old := site.uploads.find(token)) and old.part.mesh.sha256 == mesh.sha256 and old.part.mesh.unit != mesh.unit
+    )
+    return next(same, None)
+
+
+def on_page(sentence: str) -> str:
+    """A sentence of the command about a unit, as the page has it.
+
+    >>> on_page("Its numbers may be inch: then say --unit inch. If it is mm, say --unit mm.")
+    'Its numbers may be inch: then choose inch below. If it is mm, choose mm below.'
+    """
+    sentence = re.sub(r"say --unit (\w+)", r"choose \1 below", sentence)
+    return sentence.replace("State the unit with --unit", "Choose its unit below").replace("--unit", "the unit below")
 
 
 def _read_sent(site: Site, name: str, data: BinaryIO, unit: str | None) -> work.ReadPart:
@@ -117,6 +159,8 @@ async def parts(request: Request) -> Response:
     return page(
         request,
         "ask_parts.html",
+        filled=dict(request.query_params),
+        can_be_made=not any(part["is_open"] for part in shown),
         parts=shown,
         finishes=FINISH_WORDS,
         units=UNITS,
@@ -140,7 +184,9 @@ def _part_view(upload: Upload) -> dict[str, Any]:
         "name": mesh.name,
         "size": size,
         "drawing": {"part": mesh.name, **drawing(upload.part.views)},
-        "faults": mesh.notes,
+        "faults": [on_page(note) for note in mesh.notes],
+        "bodies": mesh.bodies,
+        "is_open": math.isnan(mesh.volume_mm3),
         "unit": mesh.unit,
     }
 
@@ -200,6 +246,7 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
     accepted = _agreed(given, site.now())
     return {
         "quote": document,
+        "finishes": FINISH_WORDS,
         "quote_id": quote_id,
         "option": best,
         "options": options,

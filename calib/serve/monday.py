@@ -218,12 +218,14 @@ async def confirm(request: Request) -> Response:
     proposal = _proposal(site, word)
     if not is_right:
         proposal.log.unlink(missing_ok=True)
-        del site.proposals[word]
+        site.proposals.pop(word, None)
         return _with_notice(
             site, Notice(f"{proposal.log.name} was not taken. calib map writes a mapping that can be mended by hand.")
         )
 
     def taking() -> str:
+        _proposal(site, word)  # another page may have answered meanwhile
+        del site.proposals[word]
         folder = site.folder / MAPS
         folder.mkdir(exist_ok=True)
         place = next(
@@ -233,9 +235,7 @@ async def confirm(request: Request) -> Response:
         place.write_text(proposal.toml, encoding="utf-8")
         log = _place_in_logs(site, proposal.log.name)
         shutil.move(proposal.log, log)
-        answer = _imported(site, [log])
-        del site.proposals[word]
-        return _answer_of(_with_notice(site, answer))
+        return _answer_of(_with_notice(site, _imported(site, [log])))
 
     return await after_work(request, taking)
 

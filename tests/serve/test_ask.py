@@ -52,6 +52,73 @@ def test_a_unit_that_must_be_stated_is_asked_for(page):
     assert "4.0 x 3.0 x 2.0 mm" in words_of(again.text)
 
 
+def test_a_sentence_about_a_unit_says_where_on_the_page_and_names_the_file_once(page):
+    words = words_of(page.bring("tiny.stl", box_stl((0.4, 0.3, 0.2))).text)
+    assert words.count("tiny.stl") == 1
+    assert "--unit" not in words
+    small = words_of(page.bring("small.stl", box_stl((15, 10, 6))).text)
+    assert "choose inch below" in small
+    assert "--unit" not in small
+
+
+def tokens_of(shown):
+    return re.findall(r"[?&]p=([\w-]+)", str(shown.url))
+
+
+def test_what_was_typed_stays_when_another_part_is_brought_or_one_left_out(page):
+    [first] = tokens_of(page.bring())
+    typed = {f"qty-{first}": "7", f"finish-{first}": "sanded", "due": "2031-05-02"}
+    two = page.bring("other.stl", box_stl((50, 20, 20)), before=[first], **typed)
+    assert tokens_of(two)[0] == first
+    assert f'name="qty-{first}" min="1" max="100000" required value="7"' in two.text
+    assert '<option value="sanded" selected>' in two.text
+    assert 'value="2031-05-02"' in two.text
+    fields = {"p": tokens_of(two), "without": tokens_of(two)[1], **typed}
+    one = page.send("/ask/part", fields)
+    assert tokens_of(one) == [first]
+    assert 'required value="7"' in one.text
+
+
+def test_the_same_file_with_another_unit_takes_its_place(page):
+    data = box_stl((15, 10, 6))
+    [first] = tokens_of(page.bring("small.stl", data))
+    again = page.bring("small.stl", data, before=[first], unit="inch", **{f"qty-{first}": "3"})
+    assert len(tokens_of(again)) == 1
+    assert "381 x 254 x 152 mm" in words_of(again.text)
+    assert 'required value="3"' in again.text
+
+
+def test_bodies_that_do_not_touch_are_one_piece_and_said_to_be(page):
+    import trimesh
+
+    far = trimesh.creation.box((10, 10, 10)).apply_translation((60, 0, 0))
+    both = trimesh.util.concatenate([trimesh.creation.box((40, 30, 20)), far])
+    assert "2 bodies that do not touch" in words_of(page.bring("both.stl", both.export(file_type="stl")).text)
+    assert "do not touch" not in words_of(page.bring().text)
+
+
+def test_an_open_surface_that_no_machine_can_make_is_not_asked_for(page):
+    import trimesh
+
+    tube = trimesh.creation.cylinder(15, 40)
+    tube.update_faces([face > 3 for face in range(len(tube.faces))])
+    shown = page.bring("tube.stl", tube.export(file_type="stl"))
+    assert "No machine can make an open surface" in words_of(shown.text)
+    assert "When would it be ready?" not in shown.text
+
+
+@pytest.mark.slow
+def test_an_order_of_several_parts_names_them_in_its_answer(page):
+    [first] = tokens_of(page.bring())
+    two = tokens_of(page.bring("other.stl", box_stl((50, 20, 20)), before=[first]))
+    fields = {"p": two, **{f"qty-{token}": str(number) for token, number in zip(two, (2, 3), strict=True)}}
+    shown = page.send("/ask/answer", fields | {f"finish-{two[1]}": "sanded"})
+    words = words_of(shown.text)
+    assert "2 × box.stl" in words
+    assert "3 × other.stl, sanded" in words
+    assert "“Order of 2 parts, 5 pieces, ready by" in words
+
+
 def test_the_answer_is_a_date_with_its_chance(answered):
     assert answered.status_code == 200
     words = words_of(answered.text)

@@ -76,6 +76,8 @@ def test_a_foreign_log_is_asked_about_and_then_taken(page):
     assert re.search(r"plan\.csv 2 0 0 0 0", words_of(done.text))
     assert list((page.folder / "maps").glob("plan*.toml"))
     assert (page.folder / "logs" / "plan.csv").read_text() == FOREIGN
+    late = page.send(f"/monday/map/{word}/answer", {"answer": "right"})  # of another page
+    assert late.status_code == 422
 
 
 def test_of_several_files_those_that_can_be_read_come_in(page):
