@@ -58,7 +58,7 @@ class AlarmRow(TypedDict):
     stage: str
     kind: str  # 'level' or 'spread'
     sign: int
-    cried_at: str  # end of the run at which the chart crossed its limit
+    signalled_at: str  # end of the run at which the chart crossed its limit
     first_at: str
     runs: int
     minutes: float

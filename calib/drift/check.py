@@ -82,7 +82,7 @@ def check_drift(
 
 def of_others(kept: Kept, rows: Iterable[StageDrift]) -> list[AlarmRow]:
     """Alarms of earlier looks that no chart of this one has: of stages without runs now, and of accepted changes."""
-    key = operator.itemgetter("process", "stage", "kind", "cried_at")
+    key = operator.itemgetter("process", "stage", "kind", "signalled_at")
     here = {key(alarm) for row in rows for alarm in row["alarms"]}
     return [row for row in kept.alarms if key(row) not in here]
 

@@ -51,7 +51,7 @@ def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Kno
     """
     here = (chart.process, chart.stage, kind)
     rows = [r for r in kept.alarms if (r["process"], r["stage"], r["kind"]) == here and r["ended_why"] != MENDED]
-    known = [Known(alarm_at(chart, row), row.copy()) for row in sorted(rows, key=lambda row: row["cried_at"])]
+    known = [Known(alarm_at(chart, row), row.copy()) for row in sorted(rows, key=lambda row: row["signalled_at"])]
     known = [entry for entry in known if chart.at[entry.alarm.run] > until]
     whole = next((i for i, entry in enumerate(known) if corrected(chart, entry)), len(known))
     looked = known[whole].alarm.first if whole < len(known) else run_at(chart, kept.looked + pd.Timedelta(seconds=1))
@@ -59,7 +59,7 @@ def recall(chart: Series, kept: Kept, kind: str, until: float) -> tuple[list[Kno
 
 
 def alarm_at(chart: Series, row: AlarmRow) -> Alarm:
-    run, first = (min(run_at(chart, moment), len(chart.at) - 1) for moment in (row["cried_at"], row["first_at"]))
+    run, first = (min(run_at(chart, moment), len(chart.at) - 1) for moment in (row["signalled_at"], row["first_at"]))
     return Alarm(run, first, row["sign"])
 
 
@@ -86,7 +86,7 @@ def new_row(chart: Series, kind: str, alarm: Alarm) -> AlarmRow:
     runs, minutes = behind(chart, alarm)
     signalled_at, first_at = (chart.rows["ended_at"].iloc[run].isoformat() for run in (alarm.run, alarm.first))
     return {
-        "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "cried_at": signalled_at,
+        "process": chart.process, "stage": chart.stage, "kind": kind, "sign": alarm.sign, "signalled_at": signalled_at,
         "first_at": first_at, "runs": runs, "minutes": minutes, "since": None, "since_low": None, "since_high": None,
         "change_pct": None, "known_since": None, "ended_at": None, "ended_why": None,
     }  # fmt: skip
@@ -103,7 +103,7 @@ def known_again(
         if same:
             gone.remove(same)
             row = {
-                **same.row, "cried_at": row["cried_at"], "first_at": row["first_at"], "runs": row["runs"],
+                **same.row, "signalled_at": row["signalled_at"], "first_at": row["first_at"], "runs": row["runs"],
                 "minutes": row["minutes"],
             }  # fmt: skip
         again.append(Known(alarm, row))

@@ -38,7 +38,10 @@ def write_templates(
     target.mkdir(parents=True, exist_ok=True)
     workbook = target / WORKBOOK
     texts = {f"{kind}.csv": _csv_bytes([column.name for column in columns]) for kind, columns in KINDS.items()}
-    texts |= {"how_to_fill.md": fill_guide().encode(), "bench_card.html": bench_card(stations, cautions).encode()}
+    texts |= {
+        "how_to_fill.md": fill_guide().encode(),
+        "bench_card.html": bench_card(stations, cautions, machines, stages, processes).encode(),
+    }
     filled = [target / name for name, content in texts.items() if _has_more(target / name, content)]
     written = [target / name for name in texts if target / name not in filled]
     for path in written:
@@ -107,7 +110,7 @@ class _Lab:
 def _write_workbook(path: Path, lab: _Lab) -> None:
     from openpyxl import Workbook
     from openpyxl.comments import Comment
-    from openpyxl.styles import Font
+    from openpyxl.styles import Font, PatternFill
 
     book = Workbook()
     book.remove(book.active)
@@ -120,6 +123,8 @@ def _write_workbook(path: Path, lab: _Lab) -> None:
             needed = column.needed or column.name in NEEDED_TOO.get(kind, ())
             sheet.cell(1, place).comment = Comment(f"{'Needed. ' if needed else ''}{MEANING[column.name]}", "calib")
             sheet.cell(1, place).font = Font(bold=needed)
+            if needed:
+                sheet.cell(1, place).fill = PatternFill("solid", fgColor="FFE8A0")
             letter = sheet.cell(1, place).column_letter
             sheet.column_dimensions[letter].width = max(12, len(column.name) + 2)
             if column.kind == "stamp":

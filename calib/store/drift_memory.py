@@ -13,7 +13,7 @@ from calib.documents.spans import Named
 from calib.store.transaction import transaction
 
 LIMIT = ("quarter", "process", "stage", "level", "spread", "false_alarms_per_year")
-TIMES = ("cried_at", "first_at", "known_since", "ended_at")
+TIMES = ("signalled_at", "first_at", "known_since", "ended_at")
 ALARM = ("process", "stage", "kind", "sign", *TIMES[:2], "runs", "minutes", "since", "since_low", "since_high",
          "change_pct", *TIMES[2:], "ended_why")  # fmt: skip
 Row = dict[str, Any]
@@ -28,8 +28,8 @@ def find_looks(
     """
     moment = _utc(before)
     looked = con.execute("SELECT max(looked) FROM drift_look WHERE looked < ?", [moment]).fetchone()
-    alarms = [_as_of(row, moment) for row in _rows(con, "drift_alarm", ALARM) if row["cried_at"] < moment]
-    known = [row for row in alarms if looked and looked[0] and row["cried_at"] <= looked[0]]
+    alarms = [_as_of(row, moment) for row in _rows(con, "drift_alarm", ALARM) if row["signalled_at"] < moment]
+    known = [row for row in alarms if looked and looked[0] and row["signalled_at"] <= looked[0]]
     limits = [cast(LimitRow, row) for row in _rows(con, "drift_limit", LIMIT) if row["quarter"] <= f"{moment:%Y-%m-%d}"]
     return limits, [_spoken(row) for row in known], looked[0].replace(tzinfo=UTC) if looked and looked[0] else None
 

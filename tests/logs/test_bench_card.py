@@ -31,6 +31,17 @@ def test_every_stage_and_every_caution_stands_there_once():
     assert {"found", "again"} <= {name for name, _, _ in COLUMNS}  # what the log has columns for
 
 
+def test_a_lab_finds_its_own_stages_machines_and_cautions_and_no_others():
+    page = bench_card(("wash",), {}, ("ext-1",), ("printing", "support_removal", "vapour_smoothing"), ("MEX",))
+    words = page[page.index("Words for stages") : page.index("Take care,")]
+    assert re.findall(r"<p>(.*?)</p>", words) == [
+        "<b>all</b> printing, support_removal", "<b>also</b> vapour_smoothing", "Machines: ext-1", "Stations: wash",
+    ]  # fmt: skip
+    assert "Hot nozzle" in page
+    assert "combustible" not in page
+    assert re.findall(r'class="needed">([^*]+) \*', page) == ["date", "build or order", "stage", "start", "end"]
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium found: the card was not printed")
 def test_it_prints_on_front_and_back_of_an_a4_sheet(tmp_path):

@@ -13,7 +13,7 @@ DAYS = [datetime(2026, 6, day, 12, tzinfo=UTC) for day in (1, 8, 15)]
 LIMITS = [{"quarter": "2026-04-01", "process": "VPP", "stage": "washing", "level": 2.5, "spread": 3.0,
            "false_alarms_per_year": 2.0}]  # fmt: skip
 ALARM = {
-    "process": "VPP", "stage": "washing", "kind": "level", "sign": 1, "cried_at": "2026-05-28T10:00:00+00:00",
+    "process": "VPP", "stage": "washing", "kind": "level", "sign": 1, "signalled_at": "2026-05-28T10:00:00+00:00",
     "first_at": "2026-05-20T10:00:00+00:00", "runs": 9, "minutes": 180.0, "since": "2026-05-20",
     "since_low": "2026-05-18", "since_high": "2026-05-24", "change_pct": 20.0, "known_since": DAYS[0].isoformat(),
     "ended_at": DAYS[1].isoformat(), "ended_why": "went back",
