@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 
 def main() -> None:
+    # our matrices are small: a second thread of their algebra wins nothing, and while it waits it takes a core's full time
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from calib.cli.app import main as program
     except KeyboardInterrupt:
