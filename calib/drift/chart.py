@@ -9,8 +9,9 @@ ISO 7870 (control charts): the in-control level is estimated, the out-of-control
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -63,7 +64,7 @@ def winsorised(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     slow. Where so many in a row are FAR off on one side that chance hardly brings them, they count in full, up to JUMP: that
     is a jump, no timer. Three are enough where 3 % are far off, six where one in six is.
 
-    values, scale : shape (series, n), time along the second axis
+    values : shape (series, n), time along the second axis; scale : of that shape, or (1, n) where all have the same
 
     >>> winsorised(np.array([[0.0, 1.0, 0.0, -1.0, 90.0]]), np.ones((1, 5))).round(1).tolist()
     [[0.0, 1.2, -0.1, -1.1, 0.1]]
@@ -83,37 +84,60 @@ def winsorised(values: np.ndarray, scale: np.ndarray) -> np.ndarray:
     return kept
 
 
-def shift_odds(
-    values: np.ndarray, scale: np.ndarray, level: Level = UNKNOWN, before: int = BEFORE
-) -> tuple[np.ndarray, np.ndarray]:
-    """At each run the log odds that the level has shifted, and the number of last runs that the likeliest shift is of.
+def winsorised_each(values: Sequence[np.ndarray], scales: Sequence[np.ndarray]) -> list[np.ndarray]:
+    """Series of different lengths winsorised side by side, BEFORE runs each at least; shapes (its runs,)."""
+    if not values:
+        return []
+    longest = max(len(own) for own in values)
+    padded, ones = np.zeros((len(values), longest)), np.ones((len(values), longest))
+    for row, (own, scale) in enumerate(zip(values, scales, strict=True)):
+        padded[row, : len(own)], ones[row, : len(own)] = own, scale
+    return [kept[: len(own)] for kept, own in zip(winsorised(padded, ones), values, strict=True)]
 
-    values, scale : shape (series, n)
-    before : fewest runs before the shift
-    Returns log odds up to a constant, and runs with the sign of the shift, both shape (series, n); log odds of NONE where
-    too few runs.
-    """
+
+def _ratios(
+    values: np.ndarray, scale: np.ndarray, level: Level, before: int
+) -> Iterator[tuple[int, float, slice, np.ndarray, np.ndarray]]:
+    """For each lag: its runs, how many lags it stands for, the runs at its end, their likelihood ratio times that, and the shift."""
     n = values.shape[1]
     precision, total = sums(1 / scale**2), sums(values / scale**2)
     start = np.maximum(np.arange(n + 1) - MOST_BEFORE, 0)
     with np.errstate(divide="ignore", invalid="ignore"):  # nothing is known before the first run; nobody asks
         doubt = 1 / (precision - precision[:, start] + level.known)
         middle = (total - total[:, start]) * doubt
-    odds, best, runs = np.zeros(values.shape), np.zeros(values.shape), np.zeros(values.shape, int)
-    for lag, width in zip(LAGS[LAGS + before <= n], WIDTHS, strict=False):
+    for lag, width in zip(LAGS[LAGS + before <= n].tolist(), WIDTHS.tolist(), strict=False):
         split, end, ends = slice(before, n - lag + 1), slice(before + lag, n + 1), slice(before + lag - 1, n)
         after = precision[:, end] - precision[:, split]
         moved = (total[:, end] - total[:, split]) / after - middle[:, split]
         size = np.maximum(np.abs(moved) - level.creep * np.sqrt(lag / after), 0.0)
         sure, usual = 1 / (1 / after + doubt[:, split]), after / lag / USUAL_SHIFT**2
         ratio = width * np.exp(np.minimum((size * sure) ** 2 / (sure + usual) / 2, MOST)) / np.sqrt(1 + sure / usual)
+        yield lag, width, ends, ratio, moved
+
+
+def shift_odds(values: np.ndarray, scale: np.ndarray, level: Level = UNKNOWN, before: int = BEFORE) -> np.ndarray:
+    """At each run the log odds that the level has shifted, up to a constant, shape (series, n); those of NONE where too few runs.
+
+    values : shape (series, n); scale : of that shape, or (1, n) where all have the same
+    before : fewest runs before the shift
+    """
+    odds = np.zeros(values.shape)
+    for _, _, ends, ratio, _ in _ratios(values, scale, level, before):
         odds[:, ends] += ratio
+    return np.log(np.maximum(odds, NONE))
+
+
+def likeliest_shift(values: np.ndarray, scale: np.ndarray, level: Level, before: int) -> np.ndarray:
+    """At each run the number of last runs that the likeliest shift is of, with its sign; arguments and shape as of ``shift_odds``."""
+    best, runs = np.zeros(values.shape), np.zeros(values.shape, int)
+    for lag, width, ends, ratio, moved in _ratios(values, scale, level, before):
         larger = ratio > best[:, ends] * width
         best[:, ends][larger] = ratio[larger] / width
         runs[:, ends][larger] = np.copysign(lag, moved[larger])
-    return np.log(np.maximum(odds, NONE)), runs
+    return runs
 
 
+@lru_cache(maxsize=256)
 def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
     """Log odds of runs without any noise at each of n of them, shape (n,): limits are set above them.
 
@@ -122,7 +146,7 @@ def still_odds(n: int, a_year: int, level: Level = UNKNOWN) -> np.ndarray:
     """
     a_year = int(LAGS[0]) if level.known else a_year
     length = max(n, a_year)
-    still = shift_odds(np.zeros((1, length)), np.ones((1, length)), level, 0 if level.known else BEFORE)[0][0]
+    still = shift_odds(np.zeros((1, length)), np.ones((1, length)), level, 0 if level.known else BEFORE)[0]
     return np.asarray(np.maximum(still[:n], still[a_year - 1]))
 
 
@@ -141,6 +165,7 @@ def find_alarms(
     begin: int = 0,
     known: Sequence[Alarm] = (),
     looked: int = 0,
+    kept: np.ndarray | None = None,
 ) -> list[Alarm]:
     """Every alarm; after each the chart starts again with the runs since the change, whose level nobody knows.
 
@@ -152,13 +177,15 @@ def find_alarms(
     begin : first run of the level before the first alarm
     known : alarms of earlier looks, in order: the chart goes on from the last of them
     looked : first run that no earlier look has seen: it signals at none before
+    kept : shape (n,), the values ``winsorised`` from the first run on, where they are known
     """
     alarms, limit = list(known), np.broadcast_to(limit, values.shape)
     while True:
         if alarms:
             begin, looked, level = alarms[-1].first, max(looked, alarms[-1].run + 1), Level(0.0, level.creep)
         before = max(settled - begin, 0 if level.known else BEFORE)
-        alarm = next_alarm(values, scale, limit, max(int(a_year), FEWEST), before, level, begin, looked)
+        drawn = kept if not begin else None
+        alarm = next_alarm(values, scale, limit, max(int(a_year), FEWEST), before, level, begin, looked, drawn)
         if alarm is None:
             return alarms
         alarms.append(alarm)
@@ -173,18 +200,20 @@ def next_alarm(
     level: Level,
     begin: int,
     looked: int,
+    kept: np.ndarray | None = None,
 ) -> Alarm | None:
     """The first alarm from run ``looked`` on of a chart that starts at run ``begin``; arguments as of ``find_alarms``."""
     part = slice(begin, None)
     if len(values) - begin < before + LAGS[0]:
         return None
-    kept = winsorised(values[None, part], scale[None, part])
-    odds, runs = (result[0] for result in shift_odds(kept, scale[None, part], level, before))
+    of = scale[None, part]
+    drawn = winsorised(values[None, part], of) if kept is None else kept[None, part]
+    odds = shift_odds(drawn, of, level, before)[0]
     over = np.flatnonzero(odds > limit[part] + still_odds(len(odds), a_year, level))
     over = over[over >= looked - begin]
     if not len(over):
         return None
-    run, last = begin + int(over[0]), int(runs[over[0]])
+    run, last = begin + int(over[0]), int(likeliest_shift(drawn, of, level, before)[0, over[0]])
     return Alarm(run, run + 1 - abs(last), int(np.sign(last)))
 
 

@@ -12,12 +12,12 @@ import pandas as pd
 
 from calib.documents.drift import AlarmRow, DriftDocument, Erratic, Event, LevelChange, LimitRow, StageDrift
 from calib.drift.change import change_size
-from calib.drift.chart import find_alarms, goes_back
+from calib.drift.chart import find_alarms, goes_back, winsorised_each
 from calib.drift.describe import LEFT, FirstReport, chart_data, describe, events_near, went_back
 from calib.drift.limits import limit_of, may_keep, quarter_limits
 from calib.drift.memory import MENDED, Kept, Known, end, known_again, recall, run_at
 from calib.drift.series import POOLED_BY, Series, bench_together, days, find_series, pooled
-from calib.drift.spread import find_erratic
+from calib.drift.spread import find_erratic, sizes_of
 
 WEEKS_BACK = 26
 NOTHING_KEPT = Kept()
@@ -67,7 +67,10 @@ def check_drift(
     watched = [chart for chart in charts + together + pools if chart.enough]
     limits = quarter_limits(watched, as_of, kept.limits, false_alarms_per_year, seed)
     options = LookOptions(as_of, after, accepted_plans(accepted), persons, timezone, events, limits, kept)
-    rows = {id(chart): check_stage(chart, options) for chart in charts + together + pools}
+    kept_values = winsorised_each([c.value for c in watched], [c.scale for c in watched])
+    kept_sizes = winsorised_each([sizes_of(c) for c in watched], [np.ones(len(c.at)) for c in watched])
+    drawn = {id(c): pair for c, pair in zip(watched, zip(kept_values, kept_sizes, strict=True), strict=True)}
+    rows = {id(chart): check_stage(chart, options, drawn.get(id(chart))) for chart in charts + together + pools}
     return {
         "as_of": str(as_of.tz_convert(timezone).date()),
         "looked": as_of.isoformat(),
@@ -112,18 +115,22 @@ def accepted_plans(accepted: pd.DataFrame | Iterable[Mapping[str, Any]]) -> dict
     return plans
 
 
-def check_stage(chart: Series, options: LookOptions) -> StageDrift:
-    """One row of the document; only what signalled after the day asked for, and after the last accepted change, counts."""
-    if not chart.enough:
+def check_stage(chart: Series, options: LookOptions, drawn: tuple[np.ndarray, np.ndarray] | None) -> StageDrift:
+    """One row of the document; only what signalled after the day asked for, and after the last accepted change, counts.
+
+    drawn : its values and the sizes of its errors winsorised, shape (n,) each; None where it has too few runs
+    """
+    if drawn is None:
         return stage_row(chart, {"state": "too_few_runs"})
     plan = options.plans.get((chart.process, chart.stage), Plan())
     accepted_since = str(pd.Timestamp(plan.first, unit="D").date()) if np.isfinite(plan.first) else None
     begin = int(np.searchsorted(chart.at, plan.first))
     after = max(options.after, plan.until)
-    known, mended = level_alarms(chart, options, begin, plan.until)
+    known, mended = level_alarms(chart, options, begin, plan.until, drawn[0])
     level = level_keys(chart, options, known, begin, after)
     moved_at = [chart.at[entry.alarm.first] for entry in known]
-    erratic = find_erratic(chart, limit_of(chart, options.limits, "spread"), after, moved_at, options.timezone)
+    limit = limit_of(chart, options.limits, "spread")
+    erratic = find_erratic(chart, limit, after, moved_at, options.timezone, drawn[1])
     near = events_near(chart, level, erratic, options.events)
     return stage_row(chart, level, [entry.row for entry in known + mended], erratic, accepted_since, near)
 
@@ -160,12 +167,14 @@ def stage_row(
     return cast(StageDrift, row)
 
 
-def level_alarms(chart: Series, options: LookOptions, begin: int, until: float) -> tuple[list[Known], list[Known]]:
+def level_alarms(
+    chart: Series, options: LookOptions, begin: int, until: float, kept: np.ndarray
+) -> tuple[list[Known], list[Known]]:
     """Alarms of the chart's level, of earlier looks and of this one; and those that were there no more, their logs mended."""
     known, doubtful, first = recall(chart, options.kept, "level", until)
     alarms = find_alarms(
         chart.value, chart.scale, limit_of(chart, options.limits, "level"), chart.pace, chart.settled, begin=begin,
-        known=[entry.alarm for entry in known], looked=first,
+        known=[entry.alarm for entry in known], looked=first, kept=kept,
     )  # fmt: skip
     again, gone = known_again(chart, "level", alarms, known, doubtful)
     end(gone, options.as_of, MENDED)

@@ -117,8 +117,8 @@ def largest_odds(
     starts = rng.integers(0, len(errors), (years, -(-(earlier + runs) // length), 1))
     series = errors[(starts + np.arange(length)) % len(errors)].reshape(years, -1)[:, : earlier + runs]
     series = series * rng.choice([-1.0, 1.0], (years, 1))
-    ones = np.ones_like(series)
-    odds = shift_odds(winsorised(series, ones), ones, level, 0 if level.known else BEFORE)[0]
+    ones = np.ones((1, series.shape[1]))
+    odds = shift_odds(winsorised(series, ones), ones, level, 0 if level.known else BEFORE)
     return np.asarray((odds - still_odds(earlier + runs, runs, level))[:, earlier:].max(axis=1))
 
 

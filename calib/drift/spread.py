@@ -23,14 +23,20 @@ def sizes_of(chart: Series) -> np.ndarray:
 
 
 def find_erratic(
-    chart: Series, limit: np.ndarray | float, after: float, moved_at: list[float], timezone: str
+    chart: Series,
+    limit: np.ndarray | float,
+    after: float,
+    moved_at: list[float],
+    timezone: str,
+    kept: np.ndarray | None = None,
 ) -> Erratic | None:
     """The last change of a stage's spread that signalled after day ``after``; None where there is none.
 
     moved_at : days at which its level changed: errors are large there for a while, which is no other news
+    kept : shape (n,), its ``sizes_of`` winsorised, where they are known
     """
     sizes = sizes_of(chart)
-    alarms = find_alarms(sizes, np.ones(len(sizes)), limit, chart.pace, chart.settled)
+    alarms = find_alarms(sizes, np.ones(len(sizes)), limit, chart.pace, chart.settled, kept=kept)
     alarms = [alarm for alarm in alarms if chart.at[alarm.run] > after]
     if not alarms:
         return None
