@@ -31,7 +31,7 @@ def copies_on_plate(size_mm: Sequence[float], build_mm: Sequence[float], gap_mm:
     room = tuple(whole_um(build_mm[i] - 2 * margin_mm + gap_mm, up=False) for i in (0, 1))
     long, short = max(part), min(part)
     most = _most(room[0], room[1], long, short, _DEPTH)
-    if min(room) <= 0 or most == (room[0] * room[1]) // (long * short):
+    if min(room) <= 0 or most == _bound(room[0], room[1], long, short):
         return most
     return max(most, _pinwheel(room[0], room[1], long, short))
 
@@ -47,8 +47,7 @@ def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
     if min(x, y) < b or max(x, y) < a:
         return 0
     best = max((x // a) * (y // b), (x // b) * (y // a))
-    bound = (x * y) // (a * b)
-    if depth == 0 or best == bound:
+    if depth == 0 or best == _bound(x, y, a, b):
         return best
     if depth == 1:
         along_x, along_y = np.array(_cuts(x, a, b), np.int64), np.array(_cuts(y, a, b), np.int64)
@@ -56,10 +55,25 @@ def _most(x: int, y: int, a: int, b: int, depth: int) -> int:
         parted_y = _grid(x, along_y, a, b) + _grid(x, y - along_y, a, b)
         return max(best, int(parted_x.max(initial=0)), int(parted_y.max(initial=0)))
     for cut in _cuts(x, a, b):
-        best = max(best, _most(cut, y, a, b, depth - 1) + _most(x - cut, y, a, b, depth - 1))
+        if _bound(cut, y, a, b) + _bound(x - cut, y, a, b) > best:
+            best = max(best, _most(cut, y, a, b, depth - 1) + _most(x - cut, y, a, b, depth - 1))
     for cut in _cuts(y, a, b):
-        best = max(best, _most(x, cut, a, b, depth - 1) + _most(x, y - cut, a, b, depth - 1))
+        if _bound(x, cut, a, b) + _bound(x, y - cut, a, b) > best:
+            best = max(best, _most(x, cut, a, b, depth - 1) + _most(x, y - cut, a, b, depth - 1))
     return best
+
+
+def _bound(x: int, y: int, a: int, b: int) -> int:
+    """Boxes at most in a room x times y, by the area that sums of their sides can fill of it."""
+    return _filled(x, a, b) * _filled(y, a, b) // (a * b)
+
+
+@lru_cache(maxsize=100_000)
+def _filled(length: int, a: int, b: int) -> int:
+    """The greatest sum i a + j b up to a length: boxes pushed to one side stand at such sums (Herz 1972, 'Recursive
+    computational procedure for two-dimensional stock cutting', IBM Journal of Research and Development 16:462-469; from memory).
+    """
+    return max(i * a + (length - i * a) // b * b for i in range(length // a + 1))
 
 
 def _pinwheel(x: int, y: int, a: int, b: int) -> int:

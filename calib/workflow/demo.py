@@ -15,7 +15,6 @@ from calib.workflow.fit import fit_and_look
 from calib.workflow.import_logs import import_logs
 from calib.workflow.order import QuoteAsk
 from calib.workflow.quote import quote_quantities
-from calib.workflow.report import write_report
 
 COPIED = ("shop.toml", "logs", "parts", "truth.json", "plan.csv")
 PART = "sensor_bracket.stl"
@@ -50,6 +49,8 @@ def run_demo(folder: Path, progress: Progress = no_progress) -> DemoDocument:
 
 def with_page(folder: Path, answers: DemoDocument, progress: Progress = no_progress) -> DemoDocument:
     """The document of ``run_demo`` with the week's ``page``, which is written."""
+    from calib.workflow.report import write_report  # what draws pages loads while answers are read
+
     started = perf_counter()
     page = write_report(folder, folder / "pages", progress=progress, drift=answers["drift"])
     return answers | {"page": page["page"], "seconds": round(answers["seconds"] + perf_counter() - started, 1)}
