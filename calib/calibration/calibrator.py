@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import time
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -212,14 +213,25 @@ class Calibrator(Estimator):
         plans, expected = self._expected(rows)
         return draw_minutes(self._known(), plans, expected, n, seed, None if sd is None else _sds(sd, plans.count))
 
+    def draws_each(self, frames: Sequence[pd.DataFrame], n: int, seeds: Sequence[int]) -> list[np.ndarray]:
+        """``draws`` of several frames, each by itself with its seed, shape (n, its rows) [min]: quicker than one after another."""
+        state = self._known()
+        each = zip(self._expected_each(frames), seeds, strict=True)
+        return [draw_minutes(state, plans, expected, n, seed) for (plans, expected), seed in each]
+
     def effects(self, runs: pd.DataFrame) -> pd.DataFrame:
         """The correction of a cell split into effects, from its runs in order; see ``calibration.effects``."""
         return split_correction(self._known(), lambda rows: self._expected(rows)[1], _some(runs))
 
     def narrowing(self, rows: pd.DataFrame, more: int = 5) -> pd.DataFrame:
         """What ``more`` runs would do to the range of typical rows of one cell; see ``calibration.narrowing``."""
+        return self.narrowing_each([rows], more)[0]
+
+    def narrowing_each(self, frames: Sequence[pd.DataFrame], more: int = 5) -> list[pd.DataFrame]:
+        """``narrowing`` of the typical rows of several cells, a frame for each."""
         more = whole_number(more, "more", 1, MOST_RUNS)
-        return narrowing(self._known(), *self._expected(_some(rows)), more)
+        state, each = self._known(), self._expected_each([_some(rows) for rows in frames])
+        return [narrowing(state, plans, expected, more) for plans, expected in each]
 
     @property
     def second_law(self) -> SecondLawFacts:
@@ -261,6 +273,14 @@ class Calibrator(Estimator):
         coded = state.encoder.transform(plans)
         state.encoder.measure(coded, plans.log_baseline, learn=False)
         return plans, predictive(state, coded, plans)
+
+    def _expected_each(self, frames: Sequence[pd.DataFrame]) -> list[tuple[Rows, Predictive]]:
+        """The same of several frames, reckoned together."""
+        if len(frames) < 2:
+            return [self._expected(frame) for frame in frames]
+        plans, expected = self._expected(pd.concat(frames, ignore_index=True))
+        ends = np.cumsum([0, *map(len, frames)]).tolist()
+        return [(plans.take(*span)[0], expected.take(*span)) for span in pairwise(ends)]
 
 
 def _levels(quantiles: Any) -> np.ndarray:

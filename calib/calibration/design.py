@@ -178,6 +178,14 @@ class Entries:
     new_key: np.ndarray
     new_value: np.ndarray
 
+    def take(self, start: int, stop: int) -> Entries:
+        """Those of the rows ``start`` to before ``stop`` by themselves."""
+        known, new = ((row >= start) & (row < stop) for row in (self.row, self.new_row))
+        return Entries(
+            self.row[known] - start, self.column[known], self.value[known],
+            self.new_row[new] - start, self.new_block[new], self.new_key[new], self.new_value[new],
+        )  # fmt: skip
+
 
 @dataclass(eq=False)
 class Design:

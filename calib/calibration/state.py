@@ -76,6 +76,15 @@ class Predictive:
     attended: np.ndarray
     codes: dict[str, np.ndarray]
 
+    def take(self, start: int, stop: int) -> Predictive:
+        """What is expected of the rows ``start`` to before ``stop`` by themselves."""
+        of_rows = {name: getattr(self, name)[start:stop] for name in BY_ROW}
+        codes = {name: code[start:stop] for name, code in self.codes.items()}
+        return Predictive(entries=self.entries.take(start, stop), codes=codes, **of_rows)
+
+
+BY_ROW = ("location", "tau2", "load", "sigma", "cell", "attended")  # of what is expected, shape (rows,) each
+
 
 def predictive(state: State, coded: Coded, rows: Rows, weeks_ahead: float = 1.0) -> Predictive:
     """What the state expects of rows that end ``weeks_ahead`` weeks after its last."""
@@ -116,8 +125,7 @@ def covariate_effect(state: State, coded: Coded, n: int) -> np.ndarray:
 def together(predictions: list[Predictive]) -> Predictive:
     """Several as one, in their order; the parts that make up their locations are left out."""
     none = np.zeros(0, np.int64)
-    names = ("location", "tau2", "load", "sigma", "cell", "attended")
-    joined = {name: np.concatenate([getattr(prediction, name) for prediction in predictions]) for name in names}
+    joined = {name: np.concatenate([getattr(prediction, name) for prediction in predictions]) for name in BY_ROW}
     return Predictive(codes={}, entries=Entries(none, none, np.zeros(0), none, none, none, np.zeros(0)), **joined)
 
 

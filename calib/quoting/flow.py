@@ -58,15 +58,32 @@ def queue_begins(queue: Sequence[QueuedBuild], start: float) -> float:
 
 
 def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: int) -> Job:
-    """The build's remaining work with its waits and failures; a run under way takes what is left of it.
+    """One job of ``queue_jobs``; number : place in the queue, which keys its random numbers"""
+    return queue_jobs([(number, build)], random_numbers)[0]
 
-    number : place in the queue, which keys its random numbers
+
+def queue_jobs(numbered: Sequence[tuple[int, QueuedBuild]], random_numbers: CommonRandomNumbers) -> list[Job]:
+    """The builds' remaining work with its waits and failures; a run under way takes what is left of it.
+
+    numbered : builds with their places in the queue
     """
-    learned, draws, seed = random_numbers.learned, random_numbers.draws, random_numbers.seed
-    rows = build.rows.assign(
-        process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
-    )
-    minutes = learned.calibrator.draws(rows, draws, seed + 7919 * number)
+    named = [
+        build.rows.assign(
+            process=build.process, machine=build.machine, material=build.material, build_id=build.build_id
+        )
+        for _, build in numbered
+    ]
+    seeds = [random_numbers.seed + 7919 * number for number, _ in numbered]
+    drawn = random_numbers.learned.calibrator.draws_each(named, random_numbers.draws, seeds)
+    return [
+        _queue_job(build, random_numbers, number, rows, minutes)
+        for (number, build), rows, minutes in zip(numbered, named, drawn, strict=True)
+    ]
+
+
+def _queue_job(
+    build: QueuedBuild, random_numbers: CommonRandomNumbers, number: int, rows: pd.DataFrame, minutes: np.ndarray
+) -> Job:
     minutes = np.maximum(minutes, np.nan_to_num(rows["floor_min"].to_numpy(float)))
     if build.elapsed_min > 0:
         minutes[:, 0] = _left_over(minutes[:, 0], build.elapsed_min)
@@ -85,7 +102,7 @@ def queue_job(build: QueuedBuild, random_numbers: CommonRandomNumbers, number: i
             build.process, later, QUEUED + number, stages[0] if later is not stages else ""
         ),
         failed_at=random_numbers.failed_attempts(_failure_chance(build, random_numbers), QUEUED + number),
-        dry_at=learned.dry_at(
+        dry_at=random_numbers.learned.dry_at(
             build.machine, float(rows["fillings"].max()), build.elapsed_min > 0 and stages[0] == "printing"
         ),
         ready=build.not_before,
@@ -115,7 +132,7 @@ def run_queue(
     resources = Resources(shop, clock, draws, start)
     random_numbers = CommonRandomNumbers(learned, draws, seed)
     kept = [(number, build) for number, build in enumerate(queue) if len(build.rows)]
-    jobs = [queue_job(build, random_numbers, number) for number, build in kept]
+    jobs = queue_jobs(kept, random_numbers)
     return run_jobs(join_orders(jobs, [build.together for _, build in kept]), resources), resources
 
 
@@ -193,10 +210,8 @@ def released_jobs(
 ) -> list[Job]:
     """Jobs of builds that cannot start before their release, as wall minutes, ascending; and of their orders."""
     random_numbers = CommonRandomNumbers(learned, draws, seed)
-    jobs = [
-        replace(queue_job(build, random_numbers, number), ready=ready)
-        for number, (build, ready) in enumerate(zip(builds, released, strict=True))
-    ]
+    queued = queue_jobs(list(enumerate(builds)), random_numbers)
+    jobs = [replace(job, ready=ready) for job, ready in zip(queued, released, strict=True)]
     return join_orders(jobs, [build.together for build in builds])
 
 

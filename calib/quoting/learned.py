@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -24,6 +24,8 @@ class Predictor(Protocol):
     def predict(self, rows: pd.DataFrame, quantiles: tuple[float, ...] = ...) -> pd.DataFrame: ...
 
     def draws(self, rows: pd.DataFrame, n: int, seed: int) -> np.ndarray: ...
+
+    def draws_each(self, frames: Sequence[pd.DataFrame], n: int, seeds: Sequence[int]) -> list[np.ndarray]: ...
 
 
 class WaitDraws(Protocol):

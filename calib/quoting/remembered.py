@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pickle
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -25,13 +26,24 @@ class Remembered:
         self._bytes = 0
 
     def predict(self, rows: pd.DataFrame, quantiles: tuple[float, ...] = (0.5,)) -> pd.DataFrame:
-        return self._once(rows, quantiles, lambda: self.calibrator.predict(rows, quantiles=quantiles))
+        return self._once(_question(rows, quantiles), lambda: self.calibrator.predict(rows, quantiles=quantiles))
 
     def draws(self, rows: pd.DataFrame, n: int, seed: int) -> np.ndarray:
-        return self._once(rows, (n, seed), lambda: self.calibrator.draws(rows, n, seed))
+        return self.draws_each([rows], n, [seed])[0]
 
-    def _once(self, rows: pd.DataFrame, asked: tuple[float, ...], answer: Callable[[], Answer]) -> Answer:
-        question = pickle.dumps((asked, rows.index.tolist(), {name: rows[name].tolist() for name in rows}))
+    def draws_each(self, frames: Sequence[pd.DataFrame], n: int, seeds: Sequence[int]) -> list[np.ndarray]:
+        questions = [_question(rows, (n, seed)) for rows, seed in zip(frames, seeds, strict=True)]
+        new = [i for i, question in enumerate(questions) if question not in self._kept]
+        made = dict(
+            zip(new, self.calibrator.draws_each([frames[i] for i in new], n, [seeds[i] for i in new]), strict=True)
+        )
+
+        def answer(i: int) -> np.ndarray:  # one that is no longer kept, for those before it came in
+            return made[i] if i in made else self.calibrator.draws(frames[i], n, seeds[i])
+
+        return [self._once(question, partial(answer, i)) for i, question in enumerate(questions)]
+
+    def _once(self, question: bytes, answer: Callable[[], Answer]) -> Answer:
         found: Answer | None = self._kept.pop(question, None)  # type: ignore[assignment]
         if found is None:
             found = answer()
@@ -41,6 +53,10 @@ class Remembered:
             question, oldest = self._kept.popitem(last=False)
             self._bytes -= _size(oldest) + len(question)
         return found.copy()
+
+
+def _question(rows: pd.DataFrame, asked: tuple[float, ...]) -> bytes:
+    return pickle.dumps((asked, rows.index.tolist(), {name: rows[name].tolist() for name in rows}))
 
 
 def _size(answer: np.ndarray | pd.DataFrame) -> int:

@@ -53,8 +53,8 @@ def _narrowed(
     rows = pd.concat(typical.values(), ignore_index=True)
     minutes = model.predict_quantiles(rows, (0.5,))[0.5].groupby([rows["process"], rows["stage"]]).median()
     stages: list[LogNext] = []
-    for (process, stage), runs in typical.items():
-        best = model.narrowing(runs, MORE).iloc[0]
+    for (process, stage), narrowed in zip(typical, model.narrowing_each(list(typical.values()), MORE), strict=True):
+        best = narrowed.iloc[0]
         saved = float(minutes[process, stage]) * (best["now_pct"] - best["then_pct"]) / 100
         stages.append(
             {

@@ -50,6 +50,20 @@ def test_the_future_changes_no_error_of_the_past():
         assert whole[name].iloc[: len(part)].to_numpy().tolist() == part[name].to_numpy().tolist()
 
 
+def test_frames_asked_about_together_say_what_each_says_alone():
+    made = Calibrator().fit(lab())
+    frames = [
+        pd.concat([plan(machine="A", build_id="x"), plan(machine="new", operator="bo", build_id="x")]),
+        plan(stage="washing+printing", build_id="y"),
+        plan(machine="newer", build_id="x").drop(columns="build_id"),
+    ]
+    for frame, seed, drawn in zip(frames, (1, 2, 3), made.draws_each(frames, 50, [1, 2, 3]), strict=True):
+        assert drawn == pytest.approx(made.draws(frame, 50, seed), rel=1e-9)
+    for frame, found in zip(frames, made.narrowing_each(frames), strict=True):
+        pd.testing.assert_frame_equal(found, made.narrowing(frame), rtol=1e-9)
+    assert made.draws_each([], 50, []) == made.narrowing_each([]) == []
+
+
 def test_tables_keep_every_bit():
     made = Calibrator().fit(lab())
     again = Calibrator.from_tables({name: t.sample(frac=1.0, random_state=1) for name, t in made.to_tables().items()})
