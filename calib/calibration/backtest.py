@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,9 @@ from calib.calibration.second_law import SecondLaw
 from calib.documents.model import BacktestDocument, Coverage, ScoredCell
 from calib.progress import Count, no_count
 
+if TYPE_CHECKING:
+    from calib.calibration.checkpoints import Checkpoints
+
 WARM_UP_WEEKS = 8
 GROWN = 1.25  # times the rows of the last time, and the second law is learned anew in a replay
 
@@ -25,11 +28,14 @@ def replay(
     weeks: int | None = None,
     options: dict[str, Any] | None = None,
     progress: Count = no_count,
+    checkpoints: Checkpoints | None = None,
 ) -> pd.DataFrame:
     """Quantiles of each run as they were expected at the start of its week.
 
     weeks : score the last so many; all but the first WARM_UP_WEEKS if None (half of them where there are fewer)
     progress : called with the number of runs gone through and of all, week by week
+    checkpoints : of earlier fits: weeks before the first that is scored are not learned again where one knows them; the
+        result is the same to the last bit
     Returns group columns, week (0 is the first), baseline_min, actual_min, a column for each of LEVELS [min],
     baseline_low and baseline_high (the 80 % range from one global ratio at the time), runs_behind, and
     ``source``: the place of the run in ``runs``. Censored runs are not scored.
@@ -39,14 +45,17 @@ def replay(
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
-    count = len(np.unique(rows.week))
+    numbers = np.unique(rows.week)
+    count = len(numbers)
     first = count - whole_number(weeks, "weeks", 1, MOST_WEEKS) if weeks is not None else min(WARM_UP_WEEKS, count // 2)
+    since = int(numbers[max(first, 0)]) if count else 0
     tables: list[pd.DataFrame] = []
-    passing = begin(rows, made)
+    passing = begin(rows, made, checkpoints.before(since) if checkpoints else None)
+    passing.checkpoints = None  # none are added
     law, learned_of = SecondLaw(), 0
-    for i, week in enumerate(passing.weeks()):
+    for week in passing.weeks():
         progress(int(week.at[-1]) + 1, rows.count)
-        if i >= max(first, 0):
+        if week.number >= since:
             if made.trees and week.at[0] > GROWN * learned_of:
                 law, learned_of = learn_second_law(past_of(passing, int(week.at[0]))), int(week.at[0])
             week.state.second_law = law

@@ -78,6 +78,10 @@ class Checkpoints:
         ]
         return max(self.kept, key=lambda one: one.week, default=None)
 
+    def before(self, number: int) -> Checkpoints:
+        """Those that know nothing of week ``number``, nor of any after it."""
+        return Checkpoints([one for one in self.kept if one.week < number])
+
     def wants(self, number: int, last: int) -> bool:
         """Whether the end of a week is worth a checkpoint; ``last`` is the last week, which may yet get more rows."""
         return number < last and (number >= last - LAST or number % EVERY == 0)

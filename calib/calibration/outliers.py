@@ -41,7 +41,8 @@ def likely_wrong(errors: pd.DataFrame) -> pd.DataFrame:
     errors : rows of ``Calibrator.errors_``, in order of their ends
     """
     names = ["run_key", "ratio", "says"]
-    cells = [find_suspects(cell) for _, cell in errors.groupby(["process", "stage"])]
+    groups = errors.groupby(["process", "stage"])
+    cells = [find_suspects(cell) for _, cell in groups if (cell["z"].abs() > GROSS).any()]
     found = [cell.loc[cell["likely_wrong"], names] for cell in cells]
     return pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=names)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from calib.calibration.backtest import replay, score
+from calib.calibration.checkpoints import Checkpoints
 from calib.documents.drift import DriftDocument, StageDrift
 from calib.documents.promises import Order, RangeScore
 from calib.documents.spans import Named
@@ -21,6 +22,7 @@ from calib.report.week import week_page
 from calib.results import WEEK, Result
 from calib.shop.model import Shop
 from calib.shop.read_shop import read_shop
+from calib.store.fits import find_checkpoints
 from calib.store.health import find_health
 from calib.store.open_store import open_store
 from calib.store.quotes import find_orders, promised_at
@@ -57,9 +59,11 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
             list_review(store),
             find_setting(store, PEERS_NAME),
         )
+        known = Checkpoints.from_arrays(find_checkpoints(store))
     below = [run for run in below_floor(learned, logged.runs, shop) if run["new"]]
     waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
-    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=counted(progress, REPLAYING)))
+    counting = counted(progress, REPLAYING)
+    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=counting, checkpoints=known))
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],

@@ -8,6 +8,7 @@ import pytest
 from labs import lab, plan
 
 from calib.calibration import checkpoints, forward_pass
+from calib.calibration.backtest import replay
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.checkpoints import Checkpoints
 
@@ -86,3 +87,15 @@ def test_incomplete_ones_and_those_of_another_version_are_not_used(cold, learned
         learned.clear()
         Calibrator().fit(runs(), checkpoints=Checkpoints.from_arrays(found))
         assert len(learned) == WEEKS
+
+
+def test_a_replay_from_a_checkpoint_agrees_to_the_last_bit(monkeypatch, cold, learned):
+    monkeypatch.setattr(checkpoints, "EVERY", 4)
+    kept = Checkpoints()
+    Calibrator().fit(runs(), checkpoints=kept)
+    whole = replay(runs(), weeks=6)
+    learned.clear()
+    assert replay(runs(), weeks=6, checkpoints=kept).equals(whole)
+    assert len(learned) < WEEKS
+    corrected = runs().assign(actual_min=lambda rows: rows["actual_min"].where(rows.index > 3, 50.0))
+    assert replay(corrected, weeks=6, checkpoints=kept).equals(replay(corrected, weeks=6))
