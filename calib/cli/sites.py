@@ -10,6 +10,7 @@ import typer
 
 from calib.cli.answer import Answer
 from calib.cli.options import AsJson, Overwrite, progress_on_stderr
+from calib.documents.company import SiteQuotesDocument
 from calib.errors import UsageError
 
 
@@ -29,7 +30,7 @@ def sites(
         Path, typer.Argument(metavar="DIR", help="The company's store, which calib export --company writes.")
     ],
     part: Annotated[
-        Path | None, typer.Argument(metavar="PART", help="quote: mesh file of the part.", show_default=False)
+        Path | None, typer.Argument(metavar="PART", help="quote, report: mesh file of the part.", show_default=False)
     ] = None,
     engine: Annotated[
         str, typer.Option(metavar="NAME", help="local: processes on this machine; spark: a cluster.")
@@ -38,7 +39,7 @@ def sites(
         int | None, typer.Option(min=1, metavar="N", help="Sites at a time; default: as many as there are processors.")
     ] = None,
     weeks: Annotated[int | None, typer.Option(min=1, metavar="N", help="backtest: score the last N weeks.")] = None,
-    qty: Annotated[int | None, typer.Option(min=1, metavar="N", help="quote: finished parts wanted.")] = None,
+    qty: Annotated[int | None, typer.Option(min=1, metavar="N", help="quote, report: finished parts wanted.")] = None,
     process: Annotated[
         list[str] | None, typer.Option(metavar="P", help="quote: MEX, VPP or PBF; may be repeated.")
     ] = None,
@@ -58,27 +59,30 @@ def sites(
     fit learns what has changed since the last night, drift and backtest go by the last fit; report is one page of what
     they left: who drifts, who drifts together, best and slowest practice, thin logs. A site that cannot be done is left
     out with a sentence, its last results stay, and the others go on. Results are Parquet below DIR/results.
-    quote asks every site for PART, adds the carriage_days of its shop file, and lists them by the day of arrival.
+    quote asks every site for PART, adds the carriage_days of its shop file, and lists them by the day of arrival; report PART
+    puts that on its page.
 
     Example: calib sites fit company
     """
+    asked = process, finish, start
     if what is What.quote:
-        return _quote(company, part, qty, (process, finish, start))
-    if part is not None:
-        raise UsageError(f"calib sites {what.value} takes no part.", "Say: calib sites quote DIR PART --qty N")
+        return Answer("site_quotes", _quotes(company, part, qty, asked))
     if what is What.report:
         from calib.sites.company_report import write_company_page
 
-        return Answer("company", write_company_page(company, out, overwrite))
+        quotes = _quotes(company, part, qty, asked) if part is not None else None
+        return Answer("company", write_company_page(company, out, overwrite, quotes))
+    if part is not None:
+        raise UsageError(f"calib sites {what.value} takes no part.", "Say: calib sites quote DIR PART --qty N")
     from calib.sites.night import run_night
 
     document = run_night(company, what.value, engine, workers, weeks, progress_on_stderr())
     return Answer("sites", document, status=int(strict and document["left_out"] > 0))
 
 
-def _quote(
+def _quotes(
     company: Path, part: Path | None, qty: int | None, asked: tuple[list[str] | None, str | None, str | None]
-) -> Answer:
+) -> SiteQuotesDocument:
     from calib.sites.quotes import quote_sites
     from calib.workflow.order import QuoteAsk
 
@@ -86,4 +90,4 @@ def _quote(
         raise UsageError("A part and --qty are needed.", "Say: calib sites quote DIR PART --qty N")
     process, finish, start = asked
     ask = QuoteAsk(tuple(process or ()), start=start, finish=finish)
-    return Answer("site_quotes", quote_sites(company, part, qty, ask, progress_on_stderr()))
+    return quote_sites(company, part, qty, ask, progress_on_stderr())

@@ -67,22 +67,6 @@ class SiteLeftOut(TypedDict):
     says: str
 
 
-class CompanyDocument(TypedDict):
-    """``looked``: drift was looked for; ``by_chance``: pairs that would drift together by chance."""
-
-    page: NotRequired[str]  # where it was written
-    company: str
-    as_of: str
-    sites: int
-    looked: bool
-    drifting: list[SiteDrift]
-    together: list[DriftTogether]
-    by_chance: float
-    practice: list[Practice]
-    thin: list[ThinLogs]
-    left_out: list[SiteLeftOut]
-
-
 class UsualCost(TypedDict):
     """The middle cost of the whole order."""
 
@@ -123,3 +107,20 @@ class SiteQuotesDocument(TypedDict):
     sites: list[SiteQuote]
     out: list[SiteOut]
     seconds: float
+
+
+class CompanyDocument(TypedDict):
+    """``looked``: drift was looked for; ``by_chance``: pairs that would drift together by chance; ``quotes``: of a part that was asked for."""
+
+    page: NotRequired[str]  # where it was written
+    company: str
+    as_of: str
+    sites: int
+    looked: bool
+    drifting: list[SiteDrift]
+    together: list[DriftTogether]
+    by_chance: float
+    practice: list[Practice]
+    thin: list[ThinLogs]
+    left_out: list[SiteLeftOut]
+    quotes: SiteQuotesDocument | None

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from calib.documents.company import CompanyDocument, SiteQuotesDocument
 from calib.documents.week import SitesDocument
+from calib.report.site_quotes import COLUMNS, NOT_PLANNED, quote_notes, quote_rows, who_is_first
 from calib.report.terminal import as_text, table
-from calib.report.units import chance, count, half_day_time, joined, short_day
+from calib.report.units import count
 from calib.safety import take_care
 
 DID = {"fit": "learned", "drift": "looked at", "backtest": "replayed"}
@@ -36,38 +37,21 @@ def show_company(doc: CompanyDocument) -> str:
         f"{row['process']} {row['stage'].replace('_', ' ')} since {row['first']}: {', '.join(row['sites'])}"
         for row in doc["together"]
     ]
+    if doc["quotes"]:
+        lines.append(who_is_first(doc["quotes"]))
     return "\n".join(lines)
 
 
 def show_site_quotes(doc: SiteQuotesDocument) -> str:
     """Who should take the order: sites by the day of arrival, then those that cannot make it, and why."""
-    asked = f"{doc['part']}, {count(doc['quantity'], 'part')}"
     out = [f"{one['site']}: {one['reason']}" for one in doc["out"]]
     if not doc["sites"]:
-        return "\n".join([f"{asked}: no site can make it.", *out])
-    now = doc["sites"][0]["ready_at"]["p10"]
-    rows = [
-        [
-            one["site"],
-            short_day(one["arrives"], now),
-            half_day_time(one["promised_at"], now),
-            chance(one["promise_chance"]),
-            one["carriage_days"],
-            f"{short_day(one['ready_at']['p10'], now)} to {short_day(one['ready_at']['p90'], now)}",
-            f"{one['process']} {one['machine']}",
-            f"{one['cost']['p50']:.0f} {one['cost']['currency']}" if one["cost"] else "",
-        ]
-        for one in doc["sites"]
-    ]
-    columns = "Site|At the customer|Promised ready|>Sure|>Carriage, days|Ready 8 of 10 times|By|>Usual cost"
-    notes = [f"{one['site']}: {text}" for one in doc["sites"] for text in one["warnings"]]
-    best = [one["site"] for one in doc["sites"] if one["arrives"] == doc["sites"][0]["arrives"]]
-    first = f"{joined(best)} {'has' if len(best) == 1 else 'have'} it there first."
+        return "\n".join([who_is_first(doc), *out])
     return as_text(
-        f"{asked}: {first}",
-        table(columns, rows),
+        who_is_first(doc),
+        table(COLUMNS, quote_rows(doc)),
         *(["Cannot:", *out] if out else []),
-        *notes,
-        "Orders that a site has accepted and not yet planned are not in its logs: ask it before you promise.",
+        *quote_notes(doc),
+        NOT_PLANNED,
         take_care(one["process"] for one in doc["sites"]),
     )

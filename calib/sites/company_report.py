@@ -17,6 +17,7 @@ from calib.documents.company import (
     SiteDrift,
     SiteLeftOut,
     SiteLevel,
+    SiteQuotesDocument,
     ThinLogs,
 )
 from calib.errors import TooFewRunsError
@@ -33,19 +34,21 @@ SILENT_DAYS = 14  # behind the newest log of all sites
 FEW_RUNS = 30  # of a site: below, its own runs say little
 
 
-def write_company_page(company: Path, out: Path, overwrite: bool = False) -> CompanyDocument:
-    """Write the page of what the last nights left in ``results``; returns its document.
+def write_company_page(
+    company: Path, out: Path, overwrite: bool = False, quotes: SiteQuotesDocument | None = None
+) -> CompanyDocument:
+    """Write the page of what the last nights left in ``results``, with quotes of a part where asked; returns its document.
 
     Raises TooFewRunsError where no night has run, UsageError where the page cannot be written.
     """
     result = company_result(out, overwrite)
     result.check()
-    document = company_document(company)
+    document = company_document(company, quotes)
     result.write(company_page(document))
     return {"page": str(out), **document}
 
 
-def company_document(company: Path) -> CompanyDocument:
+def company_document(company: Path, quotes: SiteQuotesDocument | None = None) -> CompanyDocument:
     broken: list[Path] = []
     fits, effects, drift = (_results(company, what, broken) for what in ("fit", "effects", "drift"))
     if fits.empty:
@@ -64,6 +67,7 @@ def company_document(company: Path) -> CompanyDocument:
         "practice": list(_practice(effects)) if len(effects) else [],
         "thin": list(_thin(fits)),
         "left_out": _left_out(company, broken),
+        "quotes": quotes,
     }
 
 

@@ -80,7 +80,7 @@ def run_task(task: Task) -> Outcome:
     try:
         state, says, runs = _do(task)
     except CalibError as error:
-        state, says, runs = LEFT_OUT, str(error), 0
+        state, says, runs = LEFT_OUT, str(error).removeprefix(f"Site {task.site}: "), 0
     except OSError as error:
         says = f"{error.filename or task.folder} cannot be read or written: {error.strerror or error}. {NEXT_NIGHT}"
         state, runs = LEFT_OUT, 0

@@ -7,6 +7,7 @@ from datetime import date
 
 import pytest
 import trimesh
+from lxml import html
 
 from calib.cli.app import run
 from calib.quoting.promise import open_days_later
@@ -79,8 +80,26 @@ def test_the_table_names_the_first_site_and_what_is_not_known(learned, gauge, ca
     assert "Take care" in shown
 
 
+def test_the_page_says_who_should_take_the_order(learned, gauge, tmp_path, capsys):
+    edit(learned / "all", "S2", "# carriage_days = 2 ", "carriage_days = 9 ")
+    (learned / "all" / "work" / "S3" / "shop.toml").unlink()
+    page = tmp_path / "page.html"
+    asked = ["--qty", "4", "--start", START, "--process", "MEX", "--out", str(page)]
+    assert run(["sites", "report", str(learned / "all"), str(gauge), *asked]) == 0
+    first = "gauge.stl, 4 parts: S1 has it there first."
+    assert first in capsys.readouterr().out
+    section = html.fromstring(page.read_text("utf-8")).xpath("//section[@aria-labelledby='order']")[0]
+    rows = [[cell.text_content() for cell in row] for row in section.xpath(".//tbody/tr")]
+    assert [(row[0], row[4]) for row in rows] == [("S1", "0"), ("S2", "9")]
+    text = " ".join(section.text_content().split())
+    assert "S3 cannot: nothing was learned from it yet" in text
+    assert "Take care, MEX" in text
+
+
 def test_what_is_missing_is_one_sentence(learned, gauge, capsys):
     assert run(["sites", "quote", str(learned / "all"), str(gauge)]) == 2
+    assert "A part and --qty are needed." in capsys.readouterr().err
+    assert run(["sites", "report", str(learned / "all"), str(gauge)]) == 2
     assert "A part and --qty are needed." in capsys.readouterr().err
     assert run(["sites", "fit", str(learned / "all"), str(gauge)]) == 2
     assert "takes no part" in capsys.readouterr().err
