@@ -156,17 +156,19 @@ def plane_wall(fourier: Numbers, roots: np.ndarray, place: Numbers = 0.0) -> np.
     ----------
     Cengel, sec. 4-2; Incropera and DeWitt, sec. 5.5.
     """
-    weight = 4.0 * np.sin(roots) / (2.0 * roots + np.sin(2.0 * roots))
-    fourier = np.asarray(fourier, float)[..., None]
-    theta = np.sum(weight * np.exp(-(roots**2) * fourier) * np.cos(roots * place), axis=-1)
-    return np.clip(np.where((fourier[..., 0] < SMALL_FOURIER) & (np.asarray(place) < 0.5), 1.0, theta), 0.0, 1.0)
+    return _cooled(
+        np.asarray(fourier, float), roots**2, _weight(roots) * np.cos(roots * place), np.asarray(place) < 0.5
+    )
 
 
-def _theta(time_s: np.ndarray, half: np.ndarray, alpha: np.ndarray, roots: np.ndarray) -> np.ndarray:
-    """Temperature in the middle of cuboids that cool on all sides, (T - T_air) / (T_0 - T_air), shape of the times [-]."""
-    fourier = (alpha * time_s)[..., None] / half**2
-    theta: np.ndarray = np.prod(plane_wall(fourier, roots), axis=-1)
-    return theta
+def _weight(roots: np.ndarray) -> np.ndarray:
+    return np.asarray(4.0 * np.sin(roots) / (2.0 * roots + np.sin(2.0 * roots)))
+
+
+def _cooled(fourier: np.ndarray, squares: np.ndarray, weight: np.ndarray, deep: np.ndarray | bool) -> np.ndarray:
+    """The sum of ``plane_wall``, by the squares of its roots and what stands before each term; deep : not near a face"""
+    theta = np.sum(weight * np.exp(-squares * fourier[..., None]), axis=-1)
+    return np.clip(np.where((fourier < SMALL_FOURIER) & deep, 1.0, theta), 0.0, 1.0)
 
 
 def cake_cooling_s(
@@ -223,9 +225,11 @@ def cake_cooling_s(
     )
     slowest = np.sum(alpha[..., None] * (roots[..., 0] / half) ** 2, axis=-1)
     low, high = np.zeros(alpha.shape), (1.0 - np.log(wanted)) / slowest
+    squares, weight = roots**2, _weight(roots)
     for _ in range(halvings):
         middle = 0.5 * (low + high)
-        warm = _theta(middle, half, alpha, roots) > wanted
+        fourier = (alpha * middle)[..., None] / half**2
+        warm = np.prod(_cooled(fourier, squares, weight, True), axis=-1) > wanted
         low, high = np.where(warm, middle, low), np.where(warm, high, middle)
     return np.where(wanted == 1.0, 0.0, 0.5 * (low + high))
 

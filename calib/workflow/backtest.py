@@ -44,7 +44,7 @@ def backtest_shop(
     if peers:
         need_libraries()
     progress("Reading builds and runs ...")
-    logged = read_logged(folder)
+    logged = read_logged(folder, progress)
     learned = learn(logged, horizon_of(logged, None))
     began = perf_counter()
     priors, _ = kept_priors(folder, logged.shop)

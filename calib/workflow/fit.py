@@ -87,7 +87,7 @@ def fit_and_look(
     if prior is not None:
         keep_prior(folder, prior)
     progress("Reading builds and runs ...")
-    logged = read_logged(folder)
+    logged = read_logged(folder, progress)
     horizon = horizon_of(logged, as_of)
     then = begun_by(logged, horizon)
     learned = learn(then, horizon)
@@ -97,6 +97,7 @@ def fit_and_look(
     model = Calibrator(priors=priors).fit(
         learned.rows, checkpoints=known, progress=counted(progress, "Learning from {} of {} runs ...")
     )
+    progress("Learning waits, failures and routes ...")
     tables = model.to_tables() | {"errors": model.errors_} | side_tables(then, horizon, model)
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
@@ -132,15 +133,15 @@ def stages_to_ask_of(never_logged: pd.DataFrame) -> dict[tuple[str, str], int]:
     return {(process, stage): int(builds) for process, stage, builds in often.itertuples(index=False)}
 
 
-def read_logged(folder: Path) -> Logged:
-    """Read shop and store, close the store, and compute the baselines."""
+def read_logged(folder: Path, progress: Progress = no_progress) -> Logged:
+    """Read shop and store, close the store, measure parts that are new, and compute the baselines."""
     shop = read_shop(folder)
     with open_store(folder, read_only=True) as store:
         builds, runs = find_builds(store), find_runs(store)
         not_done, not_written = stages_answered(store, NOT_DONE), stages_answered(store, NOT_WRITTEN)
     builds, runs = as_spelled(builds.assign(at=first_days(builds, runs)), shop), as_spelled(runs, shop)
     ends = runs["ended_at"].dropna()
-    measured = with_parts(folder, builds, shop)
+    measured = with_parts(folder, builds, shop, progress)
     alone = with_stand_ins(baseline_frame(measured, shop), shop)
     return Logged(
         shop,
@@ -180,6 +181,8 @@ def begun_by(logged: Logged, horizon: pd.Timestamp) -> Logged:
         for frame in (logged.measured, logged.alone)
     )
     begun = logged.runs[logged.runs["started_at"].fillna(logged.runs["ended_at"]) <= horizon]
+    if len(builds) == len(logged.builds) and len(begun) == len(logged.runs):
+        return logged
     baselines = shared_in_orders(alone, measured, begun, logged.shop)
     return replace(logged, builds=builds.reset_index(drop=True), measured=measured, alone=alone, baselines=baselines)
 

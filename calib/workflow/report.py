@@ -49,7 +49,7 @@ REPLAYING = "Checking the ranges of {} of {} past runs ..."
 
 def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress = no_progress) -> WeekData:
     """The keys that ``report.week.week_page`` takes."""
-    logged = read_logged(folder)
+    logged = read_logged(folder, progress)
     assert logged.last_end is not None, "drift was found, so something is logged"
     learned = training_rows(logged.builds, logged.runs, logged.baselines, logged.last_end)
     with open_store(folder, read_only=True) as store:
@@ -64,6 +64,7 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
     waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
     counting = counted(progress, REPLAYING)
     honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=counting, checkpoints=known))
+    progress("Running the last weeks through the shop ...")
     return {
         "shop": shop.name,
         "as_of": drift["as_of"],

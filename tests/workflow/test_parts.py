@@ -7,6 +7,7 @@ import pytest
 
 from calib.cli.app import run
 from calib.locate import shipped_folder
+from calib.workflow.fit import read_logged
 
 PARTS = shipped_folder("demo_logs") / "parts"
 PLAN = "build_id,process,machine,parts,part_file\nB1,MEX,ext-1,4,{name}\nB2,PBF,bed-1,40,{name}\n"
@@ -33,6 +34,16 @@ def test_a_mesh_in_the_shops_folder_is_measured_for_each_process(lab, capsys):
     assert {kind for kind, _ in basis(lab, "cable_clip.stl", capsys).values()} == {"count"}
     shutil.copy(PARTS / "cable_clip.stl", lab / "parts")
     assert {kind for kind, _ in basis(lab, "cable_clip.stl", capsys).values()} == {"profile"}
+
+
+def test_reading_logged_builds_says_what_it_measures(lab):
+    log = lab.parent / "builds.csv"
+    log.write_text(PLAN.format(name="cable_clip.stl"), encoding="utf-8")
+    assert run(["import", str(log), "--shop", str(lab)]) == 0
+    shutil.copy(PARTS / "cable_clip.stl", lab / "parts")
+    said = list[str]()
+    assert read_logged(lab, said.append).measured["profile"].notna().all()
+    assert said == ["Measuring cable_clip.stl ..."]
 
 
 def test_a_changed_mesh_is_measured_again(lab, capsys):
