@@ -73,6 +73,7 @@ def test_what_was_typed_stays_when_another_part_is_brought_or_one_left_out(page)
     assert f'name="qty-{first}" min="1" max="100000" required value="7"' in two.text
     assert '<option value="sanded" selected>' in two.text
     assert 'value="2031-05-02"' in two.text
+    assert re.findall("<button([^>]*)>", two.text)[0] == ' class="main-button"'  # what Enter in a field does
     fields = {"p": tokens_of(two), "without": tokens_of(two)[1], **typed}
     one = page.send("/ask/part", fields)
     assert tokens_of(one) == [first]
