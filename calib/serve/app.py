@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from calib.errors import CalibError, StoreError
+from calib.errors import CalibError, ShopFileError, StoreError
 from calib.report import base
 from calib.serve import ask, bench, floor, monday
 from calib.serve.access import ROLES, Session, new_session
@@ -24,6 +24,7 @@ from calib.serve.site import Site
 UPLOADS = ("/ask/part", "/monday/import")
 A_YEAR_S = 365 * 24 * 3600
 SCRIPTS = {path.name: path.read_bytes() for folder in (HERE / "static", base.TEMPLATES) for path in folder.glob("*.js")}
+SHOP_HINT = "Nothing was changed, and taps wait on their tablets. When the shop file is mended, open this page again."
 NOT_FOUND = ("There is no such page.", "Start again from the pages named above.")
 
 
@@ -168,7 +169,8 @@ async def _script(request: Request) -> Response:
 async def _domain_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, CalibError)
     status = 409 if isinstance(error, StoreError) else 422
-    return sentence_page(request, status, "That cannot be done", error.message, error.hint)
+    hint = SHOP_HINT if isinstance(error, ShopFileError) else error.hint
+    return sentence_page(request, status, "That cannot be done", error.message, hint)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -22,7 +22,7 @@ from calib.errors import CalibError, UsageError
 from calib.records import hands_of
 from calib.report.units import clock_time
 from calib.serve.access import svg_code
-from calib.serve.forms import after_work, plain_text, sent_form, text_of
+from calib.serve.forms import after_work, plain_text, seen_of, sent_form, text_of
 from calib.serve.guard import Refused
 from calib.serve.pages import page, session_of, site_of
 from calib.serve.site import Site
@@ -261,7 +261,7 @@ def _take(site: Site, request: Request, sent: dict[str, Any], at: datetime) -> T
         at=at.isoformat(timespec="seconds"),
         run=plain_text(sent.get("run", ""), "The run", 300),
         of=plain_text(sent.get("of", ""), "The tap", 64),
-        note=plain_note(site.folder, plain_text(sent.get("note", ""), "The note", 300)),
+        note=plain_note(site.folder, seen_of(sent.get("note"), 300)),
         by=_by(session_of(request).name),
     )
     if what == "start":
@@ -374,6 +374,7 @@ async def card(request: Request) -> Response:
         "bench_card.html",
         build=build,
         code=svg_code(address, f"To {name} on the bench's page"),
+        is_here_alone=site.access.is_open,
         address=address,
     )
 

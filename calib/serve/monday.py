@@ -150,7 +150,8 @@ def _put_into_logs(site: Site, upload: UploadFile) -> Path:
 
 def _place_in_logs(site: Site, sent: str) -> Path:
     """Under the file's own name, or under one with a number where another stands there."""
-    folder, name = site.folder / LOGS, Path(sent)
+    own = sent.startswith("bench-")  # names of the logs that are made from taps, and written anew with each
+    folder, name = site.folder / LOGS, Path(f"sent-{sent}" if own else sent)
     folder.mkdir(exist_ok=True)
     places = (folder / name, *(folder / f"{name.stem}-{number}{name.suffix}" for number in range(2, 1000)))
     return next(place for place in places if not place.exists())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from urllib.parse import quote
 
@@ -253,6 +254,17 @@ def test_taps_that_did_not_come_into_the_store_are_said_and_come_in_the_next_tim
     assert "not in the lab's store yet" not in shown(bench)
 
 
+@pytest.mark.parametrize("note", ["worn \u200d\u202elamp\x00", "x" * 100_000, 7, None, "a\nb"])
+def test_a_stop_is_not_lost_with_what_stands_in_its_note(bench, note):
+    name = f"odd-note-{abs(hash(str(note)))}"
+    sent = [
+        {"id": name, "what": "start", "build_id": "B10", "stage": "inspection"},
+        {"id": f"{name}-end", "what": "stop", "run": name, "note": note},
+    ]
+    assert send_taps(bench, sent).json()["taken"] == [name, f"{name}-end"]
+    assert bench.site.board.journal.find(f"{name}-end").note in ("worn lamp", "x" * 300, "", "a b")
+
+
 def test_a_note_is_taken_back_too(bench):
     run = start(bench, "B12")
     tap(bench, "note", run=run, note="wrong build")
@@ -321,8 +333,12 @@ def test_a_card_leads_to_its_build(bench):
 
 
 def test_a_card_that_the_lead_prints_on_the_serving_machine_leads_a_tablet_there(bench, monkeypatch):
+    assert "Only this machine can open that address" in shown(bench, "/bench/card/B5")
     monkeypatch.setattr(bench.site, "place", "192.0.2.7:8520")
-    assert "http://192.0.2.7:8520/bench?build=B5" in shown(bench, "/bench/card/B5")
+    monkeypatch.setattr(bench.site, "access", replace(bench.site.access, is_open=False))
+    text = shown(bench, "/bench/card/B5")
+    assert "http://192.0.2.7:8520/bench?build=B5" in text
+    assert "Only this machine" not in text
 
 
 @pytest.mark.parametrize("name", ["B5", "B/1 2"])

@@ -187,6 +187,21 @@ def test_what_nobody_expected_is_a_sentence_and_no_trace(page, monkeypatch):
     assert "secret of" not in shown.text
 
 
+def test_an_error_in_the_shop_file_is_a_sentence_on_every_page(page):
+    shop = page.folder / "shop.toml"
+    text = shop.read_text()
+    shop.write_text(text.replace("Europe/London", "Europe/Nowhere"))
+    try:
+        for address in ("/bench", "/floor", "/monday/week"):
+            words = words_of(page.waited(page.browser.get(address)).text)
+            assert '"Europe/Nowhere" is not an IANA time zone' in words.replace("&#34;", '"'), address
+            assert "When the shop file is mended, open this page again" in words
+        assert page.browser.get("/ask").status_code == 200
+        assert page.browser.get("/monday").status_code == 200
+    finally:
+        shop.write_text(text)
+
+
 def test_a_store_in_use_is_a_sentence_that_names_no_place(page, monkeypatch):
     def held(folder, quote):
         raise StoreError(f"{folder}/shop.duckdb is open in another program.", "Close it there and try again.")

@@ -106,6 +106,11 @@ def test_two_files_of_one_name_stand_beside_each_other(page):
     assert (page.folder / "logs" / "same-2.csv").exists()
 
 
+def test_a_dropped_log_never_has_the_name_of_one_that_is_made_from_taps(page):
+    drop(page, ("bench-2031-01-05.csv", "build_id,process,machine,parts\nS3,MEX,mex1,1\n"))
+    assert [path.name for path in (page.folder / "logs").glob("*2031-01-05*")] == ["sent-bench-2031-01-05.csv"]
+
+
 def test_a_question_is_answered_with_a_button_and_opened_again(page):
     long_run = "build_id,stage,started_at,ended_at\nM1,support_removal,2026-01-05T08:00,2026-01-06T06:00\n"
     drop(page, ("long.csv", long_run))
