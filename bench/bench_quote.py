@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -45,7 +46,7 @@ print(f"imports {imports:.2f} s, reading {reading:.2f} s, rest {time.perf_counte
 """
 
 
-def write_shop(folder: Path, machines: int = 4) -> None:
+def write_shop(folder: Path, machines: int = 4, processes: Collection[str] = ("MEX", "VPP", "PBF")) -> None:
     """A shop with so many machines of each process."""
     kinds = {
         "extruder": ("MEX", [250, 210, 210], "pla"),
@@ -56,11 +57,14 @@ def write_shop(folder: Path, machines: int = 4) -> None:
     text += "".join(f'{day} = ["08:00-17:00"]\n' for day in ("mon", "tue", "wed", "thu", "fri"))
     text += '[[crew]]\nid = "bench"\nsize = 3\n'
     for kind, (process, build, material) in kinds.items():
+        if process not in processes:
+            continue
         for number in range(machines):
             text += f'[[machine]]\nid = "{kind}_{number}"\nprocess = "{process}"\nkind = "{kind}"\nbuild_mm = {build}\n'
             text += f'materials = ["{material}"]\n'
     for material, process in (("pla", "MEX"), ("r", "VPP"), ("pa", "PBF")):
-        text += f'[[material]]\nid = "{material}"\nprocess = "{process}"\n'
+        if process in processes:
+            text += f'[[material]]\nid = "{material}"\nprocess = "{process}"\n'
     (folder / "shop.toml").write_text(text, encoding="utf-8")
 
 

@@ -69,7 +69,8 @@ def _kinds(error: BaseException) -> list[str]:
 
 def _frames(error: BaseException) -> list[str]:
     """File and line of each of our frames, the innermost last."""
-    paths = [(Path(frame.filename), frame.lineno) for frame in traceback.extract_tb(error.__traceback__)]
+    stack = [*traceback.extract_tb(error.__traceback__), *getattr(error, "elsewhere", ())]  # in another process of ours
+    paths = [(Path(frame.filename), frame.lineno) for frame in stack]
     ours = [f"{path.relative_to(OURS).as_posix()}:{line}" for path, line in paths if path.is_relative_to(OURS)]
     return ours[-SHOWN:]
 

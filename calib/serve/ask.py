@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, BinaryIO
 from urllib.parse import urlencode
@@ -14,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from calib.documents.promises import ListedQuote, StoredQuote
+from calib.documents.promises import DateByChance, ListedQuote, StoredQuote
 from calib.documents.quote import Agreed, QuoteDocument
 from calib.documents.shop import Side
 from calib.errors import CalibError, MeshError, UsageError
@@ -27,7 +29,8 @@ from calib.report.units import times
 from calib.safety import FOLLOW
 from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
-from calib.serve.site import Site
+from calib.serve.pdf import find_browser, printed
+from calib.serve.site import MOST_QUOTES, Site, keep_last
 from calib.serve.uploads import Upload
 from calib.shop.read_shop import read_shop
 from calib.workflow import ask as work
@@ -52,6 +55,7 @@ WHAT_IFS = {
     "machine": "there is one more machine",
     "saturday": "somebody is there on Saturday",
 }
+COPIES = {"html": "text/html", "pdf": "application/pdf"}
 MOST_LINES = 20
 MOST_LISTED = 8
 
@@ -207,9 +211,12 @@ async def answer(request: Request) -> Response:
     name = lines[0].part.name if len(lines) == 1 else f"order of {len(lines)} parts"
 
     def asking() -> str:
-        document = quote_lines(site.folder, lines, QuoteAsk(due=due), name=None if len(lines) == 1 else name)
+        document = site.run(quote_lines, site.folder, lines, QuoteAsk(due=due), name=None if len(lines) == 1 else name)
         name_of_quote = document["quote_id"] or ""
-        site.lines[name_of_quote] = lines
+        site.lines[name_of_quote] = [
+            (token, replace(line, mesh=None)) for token, line in zip(tokens, lines, strict=True)
+        ]
+        keep_last(site.lines, MOST_QUOTES)
         return f"/ask/answer/{name_of_quote}"
 
     return await after_work(request, asking)
@@ -250,7 +257,7 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
         "quote_id": quote_id,
         "option": best,
         "options": options,
-        "dates": [date | {"word": SURE[date["sure"]]} for date in dates],
+        "dates": _in_words(dates),
         "chosen": chosen,
         "one_date": len({date["promised_at"] for date in dates}) == 1,
         "start": start_at,
@@ -265,10 +272,22 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
         "cautions": cautions_of([best]),
         "follow": FOLLOW,
         "agreed": accepted,
-        "what_ifs": WHAT_IFS if quote_id in site.lines else {"first": WHAT_IFS["first"]},
+        "can_print": find_browser() is not None,
+        "what_ifs": WHAT_IFS if _lines_of(site, quote_id) else {"first": WHAT_IFS["first"]},
         "found": {which: site.what_ifs[quote_id, which] for which in WHAT_IFS if (quote_id, which) in site.what_ifs},
         "due_words": due_words(due, start_at) if (due := document.get("due")) else None,
     }
+
+
+def _in_words(dates: Sequence[DateByChance]) -> list[dict[str, Any]]:
+    """Each with its word, and the first word that has the same date, '' where it is the first."""
+    first: dict[str, str] = {}
+    worded = []
+    for date in dates:
+        word = SURE[date["sure"]]
+        earliest = first.setdefault(date["promised_at"], word)
+        worded.append(date | {"word": word, "same_as": "" if earliest == word else earliest})
+    return worded
 
 
 def _agreed(given: StoredQuote, now: datetime) -> dict[str, Any] | None:
@@ -305,7 +324,7 @@ async def promise_it(request: Request) -> Response:
         )
         dates = work.dates_by_chance(document, option, read_shop(site.folder))
         date = next(date["promised_at"] for date in dates if str(date["sure"]) == sure)
-        accept(site.folder, quote_id, option["process"], promise=date, hurried=hurried)
+        site.run(accept, site.folder, quote_id, option["process"], promise=date, hurried=hurried)
         site.board.refresh()
         return f"/ask/answer/{given['quote_id']}?sure={sure}"
 
@@ -318,7 +337,7 @@ async def take_back(request: Request) -> Response:
         pass
 
     def undoing() -> str:
-        undone = undo(site.folder, quote_id)
+        undone = site.run(undo, site.folder, quote_id)
         site.board.refresh()
         return f"/ask/answer/{undone['quote_id']}"
 
@@ -334,25 +353,27 @@ async def what_if(request: Request) -> Response:
     def trying() -> str:
         given = work.find_given(site.folder, quote_id)
         site.what_ifs[given["quote_id"], which] = _tried(site, given, which)
+        keep_last(site.what_ifs, MOST_QUOTES)
         return f"/ask/answer/{given['quote_id']}#if-{which}"
 
     return await after_work(request, trying)
 
 
 def _tried(site: Site, given: StoredQuote, which: str) -> dict[str, Any]:
-    document, lines = given["document"], site.lines.get(given["quote_id"])
+    document = given["document"]
     best = document["options"][0]
     if which == "first":
-        done = work.try_accept(site.folder, given["quote_id"], best["process"], best["promised_at"], True)
+        done = site.run(work.try_accept, site.folder, given["quote_id"], best["process"], best["promised_at"], True)
         return {"slips": done["slips"], "others": done["others"], "ready_at": done["ready_at"]}
+    lines = _lines_of(site, given["quote_id"])
     if lines is None:
         raise UsageError("The part is not kept here any more.", "Bring it again and ask anew.")
     if which == "tomorrow":
         later = (datetime.fromisoformat(document["start"]) + timedelta(days=1)).isoformat()
-        changed = quote_lines(site.folder, lines, QuoteAsk(start=later))["options"][0]
+        changed = site.run(quote_lines, site.folder, lines, QuoteAsk(start=later))["options"][0]
         return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
     patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
-    answer = what_if_lines(site.folder, lines, patch, QuoteAsk(start=document["start"]), document["part"])
+    answer = site.run(what_if_lines, site.folder, lines, patch, QuoteAsk(start=document["start"]), document["part"])
     pair, begins, zone = answer["soonest"], datetime.fromisoformat(document["start"]), site.now().tzinfo
 
     def ready(one: Side | None) -> dict[str, str]:
@@ -368,15 +389,28 @@ def _tried(site: Site, given: StoredQuote, which: str) -> dict[str, Any]:
     }
 
 
-async def customer_copy(request: Request) -> Response:
-    site = site_of(request)
-    given = await run_in_threadpool(work.find_given, site.folder, request.path_params["quote"])
-    text = await run_in_threadpool(quote_sheet, given["document"], "outward", _sheet_terms(given, site))
-    name = f"quote-{given['quote_id']}.html"
+def _lines_of(site: Site, quote_id: str) -> list[OrderedPart] | None:
+    """The lines of a quote given lately, with their meshes; None where a part is not kept any more."""
+    kept = [(site.uploads.find(token), line) for token, line in site.lines.get(quote_id, [])]
+    lines = [replace(line, mesh=upload.part.mesh) for upload, line in kept if upload]
+    return lines if lines and len(lines) == len(kept) else None
+
+
+def customer_copy(request: Request) -> Response:
+    """The copy for the customer, as HTML or PDF; in a thread. Raises CalibError where no browser makes a PDF of it."""
+    site, ending = site_of(request), request.url.path.rpartition(".")[2]
+    given = work.find_given(site.folder, request.path_params["quote"])
+    text = site.without_paths(quote_sheet(given["document"], "outward", _sheet_terms(given, site)))
+    content: str | bytes = text
+    if ending == "pdf":
+        browser = find_browser()
+        if browser is None:
+            raise CalibError("There is no browser on this computer that makes a PDF.", "Print the HTML copy to a file.")
+        content = printed(browser, text)
     return Response(
-        site.without_paths(text),
-        media_type="text/html",
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+        content,
+        media_type=COPIES[ending],
+        headers={"Content-Disposition": f'attachment; filename="quote-{given["quote_id"]}.{ending}"'},
     )
 
 
@@ -396,5 +430,5 @@ ROUTES = [
     Route("/ask/answer/{quote}/promise", promise_it, methods=["POST"]),
     Route("/ask/answer/{quote}/undo", take_back, methods=["POST"]),
     Route("/ask/answer/{quote}/if", what_if, methods=["POST"]),
-    Route("/ask/answer/{quote}/copy", customer_copy),
+    *(Route(f"/ask/answer/{{quote}}/copy.{ending}", customer_copy) for ending in COPIES),
 ]

@@ -274,7 +274,7 @@ def _take(site: Site, request: Request, sent: dict[str, Any], at: datetime) -> T
     if made.logged and made.run not in runs:
         runs[made.run] = Run(made.run, **made.logged)
     check_tap(made, runs)
-    if what == "stop" and not made.note and (least := _least_of(made.run, site, shop)) and made.at < least:
+    if what == "stop" and not made.note and (least := _least_of(runs[made.run], site, shop)) and made.at < least:
         made = replace(made, note="stopped before its least time, no reason given")
     board.journal.add(made)
     return made
@@ -290,8 +290,7 @@ def _started(made: Tap, sent: dict[str, Any], site: Site, shop: Shop, who: str) 
         raise UsageError(f'"{stage}" is no step of this shop.', "Choose one of the list.")
     if station and station not in {*shop.machines, *shop.stations}:
         raise UsageError(f'"{station}" is no machine or station of this shop.', "Choose one of the list.")
-    builds = {build["build_id"]: build for build in site.board.builds(shop)}
-    known = builds.get(build_id)
+    known = site.board.find_build(build_id, shop)
     if known and known["running"] and known["running"]["stage"] == stage:
         raise UsageError(f"{stage.replace('_', ' ')} of {build_id} is running already.", "Nothing was changed.")
     attempt = known["attempt"] if known and known["steps"] and known["steps"][0]["stage"] == stage else 1
@@ -344,11 +343,12 @@ def _earlier(text: str, made: Tap, site: Site, shop: Shop) -> str:
     return earlier.astimezone(UTC).isoformat(timespec="seconds")
 
 
-def _least_of(run: str, site: Site, shop: Shop) -> str:
+def _least_of(run: Run, site: Site, shop: Shop) -> str:
     """Until when the least time of a run lasts, UTC; '' where it has none."""
-    for build in site.board.builds(shop):
-        running = build["running"]
-        if running and running["run"] == run and running["least_at"]:
+    for build_id in run.build_id.split("+"):
+        build = site.board.find_build(build_id, shop)
+        running = build and build["running"]
+        if running and running["run"] == run.key and running["least_at"]:
             return datetime.fromisoformat(running["least_at"]).astimezone(UTC).isoformat(timespec="seconds")
     return ""
 
@@ -362,7 +362,7 @@ async def card(request: Request) -> Response:
     name = request.path_params["build"]
     if site.board.view is None:
         return await first_look(request)
-    build = next((build for build in site.board.builds(read_shop(site.folder)) if build["build_id"] == name), None)
+    build = site.board.find_build(name, read_shop(site.folder))
     if build is None:
         raise UsageError(f'There is no build "{name[:60]}" under way.', "Its id stands on the bench's page.")
     url = request.url_for("bench").include_query_params(build=name)

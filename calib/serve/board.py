@@ -14,9 +14,11 @@ from calib.documents.bench import BuildStep, BuildUnderWay, RunningRun, UnderWay
 from calib.errors import CalibError
 from calib.serve.journal import Journal
 from calib.serve.line import WaitingLine
+from calib.serve.reckoner import Runs
 from calib.shop.model import Shop
+from calib.shop.read_shop import read_shop
 from calib.workflow.bench import find_under_way, is_early, times_of
-from calib.workflow.taps import Run, import_taps
+from calib.workflow.taps import Run, import_taps, logs_of_taps
 
 OLD_S = 60.0  # after so long it is worked out again when somebody looks
 REST_S = 5.0  # between two times: taps are kept and shown without it, and wait for what is worked out meanwhile
@@ -27,13 +29,13 @@ class Board:
     """view : of ``find_under_way``; None before it was worked out for the first time
     trouble : why taps are not in the store yet, nor what others stored on the page; '' where they are"""
 
-    def __init__(self, folder: Path, line: WaitingLine) -> None:
-        self.folder, self.line, self.journal = folder, line, Journal(folder)
+    def __init__(self, folder: Path, line: WaitingLine, run: Runs) -> None:
+        self.folder, self.line, self.run, self.journal = folder, line, run, Journal(folder)
         self.view: UnderWay | None = None
         self.trouble = ""
         self._made = 0.0
         self._guard, self._is_due = threading.Lock(), False
-        self._again = True
+        self._imported: Mapping[str, Run] = {}
         self._seen_at = ""
         self._steps: dict[str, dict[str, BuildStep]] = {}
 
@@ -51,13 +53,16 @@ class Board:
         with self._guard:
             self._is_due = False
         seen_at = datetime.now(UTC).isoformat(timespec="seconds")
-        again, self._again = self._again, True  # what was written and did not come in is imported the next time
-        import_taps(self.folder, self.journal.taps, again=again)
-        self._again = False
-        self.view, self._made = find_under_way(self.folder), time.monotonic()
+        runs = self.journal.runs
+        logs = logs_of_taps(runs, self.journal.taps, self._imported, read_shop(self.folder).timezone)
+        self.run(import_taps, self.folder, logs)
+        self._imported = runs
+        self.view, self._made = self.run(find_under_way, self.folder), time.monotonic()
         self._seen_at = seen_at
-        for build in self.view["builds"]:
-            self._steps.setdefault(build["build_id"], {}).update({step["stage"]: step for step in build["steps"]})
+        self._steps = {
+            build["build_id"]: self._steps.get(build["build_id"], {}) | {step["stage"]: step for step in build["steps"]}
+            for build in self.view["builds"]
+        }
 
     def refresh(self) -> None:
         """Have that done soon, once for all taps until then."""
@@ -80,15 +85,15 @@ class Board:
             self.refresh()
 
     def builds(self, shop: Shop) -> list[BuildUnderWay]:
-        shown = self.view["builds"] if self.view else []
-        runs: dict[str, list[Run]] = {build["build_id"]: [] for build in shown}
-        for run in self.journal.runs.values():
-            for name in {run.build_id, *run.build_id.split("+")} & runs.keys():
-                runs[name].append(run)
-        return [
-            with_taps(build, runs[build["build_id"]], shop, self._seen_at, self._steps.get(build["build_id"], {}))
-            for build in shown
-        ]
+        return [self._as_tapped(build, shop) for build in (self.view["builds"] if self.view else ())]
+
+    def find_build(self, build_id: str, shop: Shop) -> BuildUnderWay | None:
+        shown = self.view["builds"] if self.view else ()
+        return next((self._as_tapped(build, shop) for build in shown if build["build_id"] == build_id), None)
+
+    def _as_tapped(self, build: BuildUnderWay, shop: Shop) -> BuildUnderWay:
+        name = build["build_id"]
+        return with_taps(build, self.journal.runs_of(name), shop, self._seen_at, self._steps.get(name, {}))
 
 
 def with_taps(

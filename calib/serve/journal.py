@@ -22,12 +22,13 @@ class Journal:
         self.folder = folder / FOLDER
         self._guard = threading.Lock()
         self._taps: dict[str, Tap] = {}
-        self._runs: dict[str, Run] = {}
         oldest = (datetime.now() - timedelta(days=KEPT_DAYS)).strftime("%Y-%m")
         for path in sorted(self.folder.glob("*.taps")) if self.folder.is_dir() else ():
             if path.stem >= oldest:
                 self._taps |= {tap.id: tap for tap in _read(path)}
-        self._runs = fold(self._taps.values())
+        self._runs: dict[str, Run] = {}
+        self._by_build: dict[str, dict[str, Run]] = {}
+        self._set_runs(fold(self._taps.values()))
 
     @property
     def taps(self) -> list[Tap]:
@@ -36,6 +37,10 @@ class Journal:
     @property
     def runs(self) -> dict[str, Run]:
         return self._runs
+
+    def runs_of(self, build_id: str) -> list[Run]:
+        """Of one build, alone or with others."""
+        return list(self._by_build.get(build_id, {}).values())
 
     def find(self, name: str) -> Tap | None:
         return self._taps.get(name)
@@ -58,8 +63,19 @@ class Journal:
             except OSError as error:
                 raise StoreError(f"The tap could not be kept: {error.strerror}.", "It stays on the tablet.") from error
             self._taps[tap.id] = tap
-            self._runs = fold(self._taps.values()) if tap.what == "undo" else fold([tap], self._runs)
+            if tap.what == "undo":
+                self._set_runs(fold(self._taps.values()))
+            else:
+                self._set_runs(fold([tap], self._runs), tap.run or tap.id)
             return True
+
+    def _set_runs(self, runs: dict[str, Run], changed: str | None = None) -> None:
+        """changed : key of the only one that is not as before; None where all may be others"""
+        by_build = {} if changed is None else self._by_build
+        for key in runs if changed is None else {changed} & runs.keys():
+            for build_id in {runs[key].build_id, *runs[key].build_id.split("+")}:
+                by_build.setdefault(build_id, {})[key] = runs[key]
+        self._runs, self._by_build = runs, by_build
 
 
 def _read(path: Path) -> list[Tap]:

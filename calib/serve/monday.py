@@ -19,7 +19,7 @@ from calib.errors import CalibError, UnknownLogError, UsageError
 from calib.report.week import unbroken, week_values
 from calib.serve.forms import after_work, file_name, sent_form, text_of, whole_of, word_of
 from calib.serve.pages import page, site_of
-from calib.serve.site import Notice, Proposal, Site
+from calib.serve.site import MOST_PROPOSALS, Notice, Proposal, Site, keep_last
 from calib.workflow.drift import accept_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
@@ -29,7 +29,7 @@ from calib.workflow.report import find_week
 from calib.workflow.review import answer_question, find_questions, find_set_aside_rows, mend_row, row_set_aside
 
 VERDICTS = ("right", "mended", "wrong", "finished", "failed", "not done", "not written down", "take back")
-MOST_ROWS = 50
+MOST_ROWS, MOST_NOTICES = 50, 100
 LOGS, MAPS = "logs", "maps"
 
 
@@ -61,7 +61,7 @@ async def week(request: Request) -> Response:
 
         def drawing() -> str:
             fresh = (*state_of_shop(site.folder), site.now().date())
-            site.week = fresh, week_values(find_week(site.folder))
+            site.week = fresh, site.run(_week, site.folder)
             return "/monday/week?seen=1"
 
         if site.week is None or "seen" not in request.query_params:
@@ -70,6 +70,10 @@ async def week(request: Request) -> Response:
         request, "week.html", layout="layout.html", live=True, **{k: v for k, v in site.week[1].items() if k != "shop"}
     )
     return Response(unbroken(bytes(answer.body).decode()), media_type="text/html")
+
+
+def _week(folder: Path) -> dict[str, Any]:
+    return week_values(find_week(folder))
 
 
 async def give_answer(request: Request) -> Response:
@@ -89,8 +93,7 @@ def _with_notice(site: Site, notice: Notice) -> Response:
     """Back to the page, with what was done said once."""
     word = secrets.token_urlsafe(6)
     site.notices[word] = notice
-    for old in list(site.notices)[:-100]:
-        del site.notices[old]
+    keep_last(site.notices, MOST_NOTICES)
     return RedirectResponse(f"/monday?notice={word}", 303)
 
 
@@ -101,7 +104,7 @@ async def accept_change(request: Request) -> Response:
         note = text_of(form, "note", "Why", 300, needed=True)
 
     def accepting() -> str:
-        accept_drift(site.folder, stage, note)
+        site.run(accept_drift, site.folder, stage, note)
         return "/monday/week"
 
     return await after_work(request, accepting)
@@ -113,7 +116,7 @@ async def learn(request: Request) -> Response:
         pass
 
     def learning() -> str:
-        done = fit_shop(site.folder)
+        done = site.run(fit_shop, site.folder)
         return _answer_of(_with_notice(site, Notice(f"Learned from {done['runs_used']} runs.")))
 
     return await after_work(request, learning)
@@ -161,7 +164,7 @@ def _imported(site: Site, paths: list[Path]) -> Notice:
     """What came in, and a proposal for each file that nobody knows; what cannot be read does not stay."""
     files: list[Mapping[str, Any]] = []
     try:
-        document = import_logs(site.folder, paths)
+        document = site.run(import_logs, site.folder, paths)
         unknown = {file["path"]: file["is_unknown"] for file in document["files"] if file.get("error")}
         files += [file | {"path": Path(file["path"]).name} for file in document["files"]]
     except UnknownLogError:
@@ -193,9 +196,10 @@ def _propose(site: Site, log: Path) -> str:
     """A proposal for a log that nobody knows; it lies apart until somebody confirms it, so that no import meets it."""
     apart = Path(tempfile.mkdtemp(dir=site.uploads.folder))
     out = apart / "proposed.map.toml"
-    document = propose_map(site.folder, log, out)
+    document = site.run(propose_map, site.folder, log, out)
     word = secrets.token_urlsafe(9)
     site.proposals[word] = Proposal(Path(shutil.move(log, apart)), out.read_text(encoding="utf-8"), document)
+    keep_last(site.proposals, MOST_PROPOSALS)
     return word
 
 
@@ -264,7 +268,7 @@ async def mend(request: Request) -> Response:
 
     def mending() -> str:
         if what == "drop":
-            find_set_aside_rows(site.folder, drop=str(number))
+            site.run(find_set_aside_rows, site.folder, drop=str(number))
             return _answer_of(
                 _with_notice(site, Notice(f"Row {number} was dropped; calib set-aside --undo brings it back."))
             )
@@ -274,7 +278,7 @@ async def mend(request: Request) -> Response:
 
 
 def _mended(site: Site, number: int, cells: dict[str, str]) -> Notice:
-    document = mend_row(site.folder, number, cells)
+    document = site.run(mend_row, site.folder, number, cells)
     if again := document["quarantine"]:
         return Notice(f"Set aside again: {again[0]['column']} {again[0]['reason']}.")
     return Notice(f"Row {number} is mended and in.")

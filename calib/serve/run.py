@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import signal
 import socket
 import sys
@@ -12,6 +13,7 @@ from pathlib import Path
 from calib.errors import StoreError, UsageError
 from calib.serve.access import ROLES, read_access
 from calib.serve.app import make_app
+from calib.serve.reckoner import Reckoner
 from calib.serve.site import FaultInWords, Site
 from calib.workflow.init import make_ready
 
@@ -38,6 +40,8 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
     """
     import uvicorn
 
+    from calib.serve.headers import BoundedHeaders
+
     make_ready(folder)
     access = read_access(folder, is_open=not lan)
     listening = _listen(EVERYWHERE if lan else HERE, port)
@@ -45,11 +49,12 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
     place = f"{own}:{listening.getsockname()[1]}"
     address = f"http://{place}/"
     hosts = {HERE, "localhost", "::1", own, *(_own_names() if lan else ())}
-    app = make_app(Site(folder, access, fault, place if lan else ""), hosts)
+    reckoner = Reckoner()
+    app = make_app(Site(folder, access, fault, place if lan else "", reckoner), hosts)
     links = {role: f"{address}in/{access.links[role]}" for role in ROLES} if lan else {}
     server = uvicorn.Server(
         uvicorn.Config(
-            app, log_level="critical", access_log=False, server_header=False, date_header=True,
+            app, http=BoundedHeaders, log_level="critical", access_log=False, server_header=False, date_header=True,
             timeout_graceful_shutdown=GRACE_S, timeout_keep_alive=15, limit_concurrency=1000, ws="none",
         )
     )  # fmt: skip
@@ -58,12 +63,15 @@ def serve(folder: Path, port: int | None, lan: bool, fault: FaultInWords, opened
         server.should_exit = True
 
     sys.setswitchinterval(SWITCH_S)
+    logging.getLogger("python_multipart").setLevel(logging.CRITICAL)  # it has a line for every byte that is no form
     signal.signal(signal.SIGTERM, end)  # before the library listens to it, and when that raises it again at the end
     try:
         opened(Opened(address, links))
         server.run(sockets=[listening])
     except KeyboardInterrupt:
         return
+    finally:
+        reckoner.close()
 
 
 def _listen(host: str, port: int | None) -> socket.socket:

@@ -15,10 +15,12 @@ from calib.errors import CalibError
 from calib.serve.access import Access
 from calib.serve.board import Board
 from calib.serve.line import WaitingLine
+from calib.serve.reckoner import Runs, here
 from calib.serve.uploads import Uploads
 from calib.shop.read_shop import read_shop
 from calib.workflow.order import OrderedPart
 
+MOST_QUOTES, MOST_PROPOSALS = 1000, 50  # kept for what is asked about them next; our choice
 FaultInWords = Callable[[BaseException, str], tuple[str, str]]
 
 
@@ -43,26 +45,36 @@ class Notice:
     proposals: Sequence[str] = ()
 
 
+def keep_last(kept: dict[Any, Any], most: int) -> None:
+    """Let go of the oldest of what is kept."""
+    for oldest in list(kept)[:-most]:
+        kept.pop(oldest, None)
+
+
 @dataclass(eq=False)
 class Site:
-    """fault : message and hint of what no part of calib expected; lines : of quotes given since the start, by id
-    place : host and port by which others reach the page; '' where nobody else can come"""
+    """fault : message and hint of what no part of calib expected; run : does long work
+
+    lines : of quotes given lately, by id: the word of each part's upload, and how many of it without its mesh
+    place : host and port by which others reach the page; '' where nobody else can come
+    """
 
     folder: Path
     access: Access
     fault: FaultInWords
     place: str = ""
+    run: Runs = here
     line: WaitingLine = field(default_factory=WaitingLine)
     uploads: Uploads = field(default_factory=Uploads)
     board: Board = field(init=False)
-    lines: dict[str, list[OrderedPart]] = field(default_factory=dict)
+    lines: dict[str, list[tuple[str, OrderedPart]]] = field(default_factory=dict)
     week: tuple[Any, dict[str, Any]] | None = None
     notices: dict[str, Notice] = field(default_factory=dict)
     proposals: dict[str, Proposal] = field(default_factory=dict)
     what_ifs: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.board = Board(self.folder, self.line)
+        self.board = Board(self.folder, self.line, self.run)
 
     def shop_name(self) -> str:
         try:

@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -24,6 +25,7 @@ from calib.workflow.import_logs import import_logs
 
 BUILD_COLUMNS = tuple(column.name for column in KINDS["builds"])
 
+DayLogs = dict[str, list[dict[str, Any]]]  # name of a log -> its rows
 LOGS = "logs"  # folder of a shop in which the rows of the bench are kept, as those of any log
 WHATS = ("start", "stop", "earlier", "found", "failed", "note", "undo")
 ENDS = ("stop", "earlier", "found", "failed")
@@ -151,32 +153,38 @@ def _a_second_after(moment: str) -> str:
     return (datetime.fromisoformat(moment) + timedelta(seconds=1)).isoformat(timespec="seconds")
 
 
-def import_taps(folder: Path, taps: Sequence[Tap], again: bool = False) -> ImportDocument | None:
-    """Write what taps tell to a log for each day and import those that changed; the ``import`` document (docs/interface.md).
+def logs_of_taps(runs: Mapping[str, Run], taps: Iterable[Tap], before: Mapping[str, Run], timezone: str) -> DayLogs:
+    """Rows of the logs of those days on which a run began that is not as it was before; a build's row goes with its first run.
 
-    again : import them all: a call before may have ended between writing and importing
-    None where nothing changed.
+    runs, before : by key, as taps have them now and had them when they were last imported
     """
-    zone = ZoneInfo(read_shop(folder).timezone)
-    tables: dict[str, list[dict[str, Any]]] = {}
-    for tap in taps:
-        if tap.plan:
-            tables.setdefault(f"bench-builds-{_day(tap.at, zone)}.csv", []).append(_build_row(tap))
-    for run in fold(taps).values():
-        tables.setdefault(f"bench-{_day(run.started_at, zone)}.csv", []).extend(run.rows())
-    changed = []
+    zone = ZoneInfo(timezone)
+    days = {
+        _day(run.started_at, zone)
+        for key, run in runs.items()
+        if (known := before.get(key)) is not run and known != run
+    }
+    logs: DayLogs = {}
+    for tap in taps if days else ():
+        if tap.plan and (day := _day(tap.at, zone)) in days:
+            logs.setdefault(f"bench-builds-{day}.csv", []).append(_build_row(tap))
+    for run in runs.values() if days else ():
+        if (day := _day(run.started_at, zone)) in days:
+            logs.setdefault(f"bench-{day}.csv", []).extend(run.rows())
+    return logs
+
+
+def import_taps(folder: Path, logs: DayLogs) -> ImportDocument | None:
+    """Write the logs of some days and import them; the ``import`` document (docs/interface.md), None of no day."""
     (folder / LOGS).mkdir(exist_ok=True)
-    for name, rows in sorted(tables.items()):
-        path, text = folder / LOGS / name, _csv(rows)
-        is_new = not path.exists() or path.read_text(encoding="utf-8") != text
-        if is_new:
-            with written_beside(path) as beside:
-                beside.write_text(text, encoding="utf-8")
-        if is_new or again:
-            changed.append(path)
-    return import_logs(folder, changed) if changed else None
+    paths = [folder / LOGS / name for name in sorted(logs)]
+    for path in paths:
+        with written_beside(path) as beside:
+            beside.write_text(_csv(logs[path.name]), encoding="utf-8")
+    return import_logs(folder, paths) if paths else None
 
 
+@lru_cache(1 << 16)  # of each run of the journal, whenever one of them changed
 def _day(moment: str, zone: ZoneInfo) -> str:
     return datetime.fromisoformat(moment).astimezone(zone).date().isoformat()
 

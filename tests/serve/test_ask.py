@@ -7,6 +7,8 @@ import re
 import pytest
 from lab_page import Page, box_stl, open_page, words_of
 
+from calib.errors import CalibError
+from calib.serve.pdf import find_browser, printed
 from calib.workflow.quotes import list_quotes
 
 
@@ -212,6 +214,22 @@ def test_four_words_for_one_date_are_a_sentence(page, answered, monkeypatch):
     assert 'href="?sure=' not in shown.text
 
 
+def test_a_word_whose_date_another_word_has_says_so(page, answered, monkeypatch):
+    from calib.serve import ask
+
+    original = ask.work.dates_by_chance
+
+    def two_alike(*asked):
+        dates = original(*asked)
+        times = [f"2027-03-0{day}T12:00:00+00:00" for day in (1, 2, 2, 3)]
+        return [date | {"promised_at": time} for date, time in zip(dates, times, strict=True)]
+
+    monkeypatch.setattr("calib.workflow.ask.dates_by_chance", two_alike)
+    links = re.findall(r'<a href="\?sure=.*?</a>', page.browser.get(answered.url.path).text)
+    assert [re.search("the same date as “(.*)”", link) is not None for link in links] == [False, False, True, False]
+    assert re.search(r"sure</strong> <span>Tue 2 Mar.*, the same date as “likely”", links[2])
+
+
 @pytest.mark.slow
 def test_going_first_names_whose_date_slips_before_anything_is_done(page):
     first = page.ask(40)
@@ -233,10 +251,34 @@ def test_an_order_of_several_parts_is_one_question(page):
 
 
 def test_the_customers_copy_is_a_file_without_what_is_inward(page, answered):
-    copy = page.browser.get(f"{answered.url.path}/copy")
+    copy = page.browser.get(f"{answered.url.path}/copy.html")
     assert "attachment" in copy.headers["content-disposition"]
     assert "<!doctype html>" in copy.text.lower()
     assert str(page.folder) not in copy.text
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(find_browser() is None, reason="no browser found: the copy was not made a PDF")
+def test_the_customers_copy_is_a_pdf_of_one_page_too(page, answered):
+    assert f"{answered.url.path}/copy.pdf" in answered.text
+    copy = page.browser.get(f"{answered.url.path}/copy.pdf")
+    assert copy.headers["content-type"] == "application/pdf"
+    assert copy.content.startswith(b"%PDF-")
+    assert len(re.findall(rb"/Type\s*/Page\b", copy.content)) == 1
+
+
+def test_without_a_browser_the_page_says_how_a_pdf_is_made(page, answered, monkeypatch):
+    monkeypatch.setattr("calib.serve.pdf.BROWSERS", ())
+    shown = page.browser.get(answered.url.path)
+    assert "HTML For a PDF, open it and print it to a file." in words_of(shown.text)
+    assert "copy.pdf" not in shown.text
+    refused = page.browser.get(f"{answered.url.path}/copy.pdf")
+    assert "There is no browser on this computer that makes a PDF." in words_of(refused.text)
+
+
+def test_a_browser_that_makes_no_pdf_is_a_sentence():
+    with pytest.raises(CalibError, match="The browser of this computer made no PDF"):
+        printed("false", "<p>x</p>")
 
 
 @pytest.mark.parametrize(

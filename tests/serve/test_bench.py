@@ -14,7 +14,7 @@ from calib.errors import StoreError
 from calib.store.open_store import open_store
 from calib.store.runs import find_runs
 from calib.workflow.import_logs import import_logs
-from calib.workflow.taps import Tap, fold
+from calib.workflow.taps import Tap, fold, logs_of_taps
 
 BUILDS = "build_id,process,machine,parts,material,part_volume_cm3,height_mm,planned\n"
 AT = "2026-01-05T08:00:00+00:00"
@@ -361,6 +361,26 @@ def test_a_promised_quote_can_be_started_and_its_build_is_logged(bench):
     assert settled(bench)[build, "design_adaptation"]["state"] == "running"
     with open_store(bench.folder, read_only=True) as store:
         assert store.execute("SELECT quote_id FROM build WHERE build_id = ?", [build]).fetchall() == [(quote,)]
+
+
+def test_only_the_days_whose_runs_changed_are_written_anew():
+    def start(name, day, **more):
+        return Tap(f"tap-{name}", "start", f"2026-11-{day}T23:30:00+00:00", build_id=name, stage="washing", **more)
+
+    taps = [start("one", "02"), start("two", "03", plan={"parts": 2}), start("three", "03")]
+    before = fold(taps)
+    assert sorted(logs_of_taps(before, taps, {}, "Europe/Berlin")) == [
+        "bench-2026-11-03.csv", "bench-2026-11-04.csv", "bench-builds-2026-11-04.csv",
+    ]  # fmt: skip
+    assert logs_of_taps(fold(taps), taps, before, "Europe/Berlin") == {}
+    taps.append(Tap("tap-stop", "stop", "2026-11-05T08:00:00+00:00", run="tap-one"))
+    [(name, rows)] = logs_of_taps(fold(taps), taps, before, "Europe/Berlin").items()
+    assert name == "bench-2026-11-03.csv"
+    assert [(row["build_id"], row["ended_at"]) for row in rows] == [("one", "2026-11-05T08:00:00+00:00")]
+    taps.append(Tap("tap-undo", "undo", "2026-11-05T08:01:00+00:00", of="tap-three"))
+    assert sorted(logs_of_taps(fold(taps), taps, fold(taps[:-1]), "Europe/Berlin")) == [
+        "bench-2026-11-04.csv", "bench-builds-2026-11-04.csv",
+    ]  # fmt: skip
 
 
 def test_every_order_of_arrival_of_one_runs_taps_folds_to_one_run():
