@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import NotRequired, TypedDict, final
 
+from calib.documents.compare import Caution
 from calib.documents.quote import QuoteDocument
 from calib.documents.spans import Moments
 
@@ -157,6 +158,7 @@ class AcceptDocument(TypedDict):
     hurried: bool
     note: str | None
     warnings: list[str]
+    cautions: list[Caution]  # in full: the work is released
 
 
 @final

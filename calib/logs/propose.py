@@ -91,7 +91,7 @@ def propose_mapping(
     """
     look = look_at(path, sheet)
     columns, notes = look.columns, look.notes
-    plan = _plan(look, kind, machines or {}, places, path.stem)
+    plan = _plan(look, kind, machines or {}, places, path.stem, sheet is not None)
     _say_names(plan, {"machine": machines or {}, "material": materials})
     stated = [line for line in plan.lines if not line.off]
     asked = any(line.ask for line in plan.lines)
@@ -111,15 +111,21 @@ def propose_mapping(
     }
 
 
-def _plan(look: Look, kind: str | None, machines: Mapping[str, str], places: Iterable[str], name: str) -> Proposal:
-    """The proposal put together: what shape the file has, then its columns, then how their cells are written."""
+def _plan(
+    look: Look, kind: str | None, machines: Mapping[str, str], places: Iterable[str], name: str, is_named: bool = False
+) -> Proposal:
+    """The proposal put together: what shape the file has, then its columns, then how their cells are written.
+
+    is_named : whether a person named the sheet
+    """
     columns = look.columns
     wide = wide_stages(columns) if kind in (None, "stages") else {}
     event = event_column(columns) if kind in (None, "stages") and not wide else None
     plan = Proposal(columns, kind or ("stages" if wide or event else _kind(columns)))
     plan.say("", "kind", plan.kind)
     if look.sheet:
-        plan.say("", "sheet", look.sheet, "the likeliest sheet; to propose for another: calib map --sheet NAME")
+        another = "the likeliest sheet; to propose for another: calib map --sheet NAME"
+        plan.say("", "sheet", look.sheet, "as asked for" if is_named else another)
     if look.skip:
         plan.say("", "skip", list(look.skip), f"rows that begin so are none of a log{_such_as(look.skip.values())}")
     taken = {column.name for group in wide.values() for column in group} | ({event.name} if event else set())

@@ -237,7 +237,7 @@ def _read_by(sources: Sequence[Source], mappings: Sequence[Mapping], shown: str)
         read += [(source, mapping) for mapping in (*fit, *itself)]
     if not read:
         likely = next(source for source in sources if source.is_likely)
-        raise _unknown(shown, _our_names(shown, likely.names), [*why_none(mappings, sources), *likely.notes])
+        raise _unknown(shown, _headings(shown, likely.names), [*why_none(mappings, sources), *likely.notes])
     return read
 
 
@@ -309,6 +309,11 @@ def _our_names(shown: str, given: Iterable[str]) -> tuple[str, ...]:
             ours, count = f"{plain} {count}", count + 1
         taken.append(ours)
     return tuple(taken)
+
+
+def _headings(shown: str, given: Sequence[str]) -> list[str]:
+    """Names as they stand in the file, an empty one by its place, for a sentence."""
+    return [name.strip("\ufeff ") or ours for name, ours in zip(given, _our_names(shown, given), strict=True)]
 
 
 def _kind(shown: str, names: tuple[str, ...]) -> str:

@@ -52,6 +52,8 @@ def _fitted(made: Table, room: int) -> Table:
     columns = [column for column in made.columns if not (_is_bars(column) and _natural(made.columns) > room)]
     fitted = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     gap = RULED_GAP
+    if _least(columns, gap) > room:
+        columns = [column for column in columns if any(map(str, column.cells))]
     if _least(bound := list(map(_bound, columns)), RULED_GAP - 1) <= room:
         columns = bound
     if _least(columns, gap) > room:

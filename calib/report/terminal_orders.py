@@ -15,8 +15,8 @@ from calib.documents.promises import (
 )
 from calib.report.sentences import against_ranges
 from calib.report.terminal import as_text, table
-from calib.report.terminal_quote import WIDTH
-from calib.report.units import UNKNOWN, chance, clock_time, count, half_day_time, share, usual_time
+from calib.report.terminal_quote import WIDTH, in_full
+from calib.report.units import UNKNOWN, chance, clock_time, count, half_day_time, share, times, usual_time
 
 SHOWN = 30
 
@@ -97,15 +97,17 @@ def show_accepted_quote(doc: AcceptDocument | Withdrawn | Ready) -> str:
         lines.append(f"Its work begins {clock_time(doc['begins_at'], doc['start'])}, not before.")
     if doc["ready_at"]:
         lines.append(
-            f"From today's queue: usually ready {usual_time(doc['ready_at']['p50'], doc['start'])}, kept with {chance(doc['chance'])}."
+            f"From today's queue: usually ready {usual_time(doc['ready_at']['p50'], doc['start'])}, kept {times(doc['chance'])} times."
         )
     if doc["because"]:
         lines.append(f"That is less than 8 of 10 times: {doc['because']}.")
-    return "\n".join([*lines, *_slips(doc), *doc["warnings"], f"Undo: calib accept {doc['quote_id']} --undo"])
+    cautions = in_full(doc["cautions"]) if doc.get("cautions") else []
+    undo = f"Undo: calib accept {doc['quote_id']} --undo"
+    return "\n".join([*lines, *_slips(doc), *doc["warnings"], *cautions, undo])
 
 
 def _chance(given: float | None) -> str:
-    return f" (chance by the quote {chance(given)})" if given is not None else ""
+    return f" (by the quote kept {times(given)} times)" if given is not None else ""
 
 
 def _slips(doc: AcceptDocument) -> list[str]:
@@ -115,8 +117,8 @@ def _slips(doc: AcceptDocument) -> list[str]:
         others = count(doc["others"], "other open promise")
         return [f"No date slips: {others} {'is' if doc['others'] == 1 else 'are'} as sure as before."]
     return [
-        f"Slips: {slip['quote_id']} ({slip['part']}, promised {half_day_time(slip['promised_at'], doc['start'])}): {chance(slip['chance_before'])} "
-        f"before, {chance(slip['chance'])} now; usually {usual_time(slip['usual'], doc['start'])} instead of {usual_time(slip['usual_before'], doc['start'])}."
+        f"Slips: {slip['quote_id']} ({slip['part']}, promised {half_day_time(slip['promised_at'], doc['start'])}): kept {times(slip['chance_before'])} times "
+        f"before, {times(slip['chance'])} now; usually {usual_time(slip['usual'], doc['start'])} instead of {usual_time(slip['usual_before'], doc['start'])}."
         for slip in doc["slips"]
     ]
 

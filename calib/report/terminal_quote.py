@@ -8,6 +8,7 @@ from typing import Any
 
 from rich.console import RenderableType
 
+from calib.documents.compare import Caution
 from calib.documents.quote import QuoteDocument, QuoteOption, Term
 from calib.report.quote_sentences import (
     advice,
@@ -72,10 +73,12 @@ def caution_lines(options: Sequence[QuoteOption], stages: bool) -> list[str]:
     offered = first_of_each(options)
     if not stages:
         return [in_short(option["process"] for option in offered)]
-    named = [
-        f"Caution ({caution['process']} {_stages(caution['stages'])}): {caution['text']}"
-        for caution in cautions_of(offered)
-    ]
+    return in_full(cautions_of(offered))
+
+
+def in_full(cautions: Sequence[Caution]) -> list[str]:
+    """Every caution with the stages that it is for."""
+    named = [f"Caution ({caution['process']} {_stages(caution['stages'])}): {caution['text']}" for caution in cautions]
     return [*named, FOLLOW]
 
 

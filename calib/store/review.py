@@ -280,7 +280,7 @@ def give_verdict(
     """
     mark = _find(con, mark_id)
     if verdict == "mended" and not (minutes is not None and 0 < minutes < 60 * 24 * 60):
-        raise UsageError(f"{minutes} is no duration of a run.", "Give minutes above 0.")
+        raise UsageError(f"{minutes:g} is no duration of a run.", "Give minutes above 0.")
     if verdict in ("not done", "not written down"):
         raise UsageError(f"Question {mark_id} is of a row.", "Say --right, --minutes MIN or --leave-out.")
     if verdict in ("finished", "failed") and mark["rule"] != NEVER_ENDED:

@@ -18,6 +18,7 @@ from calib.quoting.half_days import half_day_end
 from calib.quoting.notes import floors_not_known_then, unknown_floors
 from calib.quoting.promise import SAFE
 from calib.records import process_code
+from calib.report.quote_sentences import cautions_of
 from calib.shop.model import Shop
 from calib.store.open_store import open_store
 from calib.store.people import without_names
@@ -121,6 +122,7 @@ def _document(
         "slips": slips(before, after, name),
         "others": sum(row["quote_id"] != name for row in after),
         "warnings": _warnings(document, option, due, begins, today),
+        "cautions": cautions_of([option]),
         "order_id": agreed.order_id,
         "chance_then": agreed.chance,
         "hurried": agreed.hurried,

@@ -20,7 +20,7 @@ def test_import_says_what_came_what_was_set_aside_and_what_is_next(lab, calib):
     assert "2 files: nothing new in 7 rows, 1 set aside before." in out
     assert "1 row waiting for the build or order they name" in out
     assert 'more.csv line 4, work_min "-5" must be above 0' in out
-    assert "stages.csv line 5: packing of B1 lasted 1450 min: a forgotten timer?" in out
+    assert "stages.csv line 5: packing of B1 lasted 24 h: a forgotten timer?" in out
     assert "Last log of each machine: 7 Jan 2026: vpp1." in out
     assert [line.split("  ")[1] for line in out.split("Next:\n")[1].splitlines()] == [
         "calib set-aside --out to-mend", "calib review", "calib fit",

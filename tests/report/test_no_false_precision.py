@@ -8,7 +8,7 @@ import pytest
 from quote_documents import comparison, option, quote_document
 from week_documents import drift_of, full_week, moved_stage
 
-from calib.report.terminal import wrapped
+from calib.report.terminal import as_text, table, wrapped
 from calib.report.terminal_answer import show_answer
 from calib.report.terminal_compare import show_compare
 from calib.report.terminal_drift import show_drift
@@ -96,3 +96,12 @@ def test_a_number_stands_beside_its_unit_in_tables_and_sentences(columns, monkey
         for line in wrapped(text, columns).splitlines():
             assert not re.match(r"\s*(?:%|min|h|d|GBP|EUR)(?:\s|$)", line), line
             assert not re.search(r"\d h \d+$", line), line
+
+
+def test_an_empty_column_goes_where_the_others_have_no_room(monkeypatch):
+    rows = [["Q00004", "", 10, "sensor_bracket_of_brass.stl", "Tue 24 Nov", "under 1 %"]]
+    for columns, there in ((66, False), (120, True)):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        text = as_text(table("quote|order|>parts|part|promised|>chance", rows))
+        assert max(map(len, text.splitlines())) <= columns
+        assert ("order" in text) == there

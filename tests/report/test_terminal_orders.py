@@ -68,9 +68,11 @@ def test_who_slips_is_named_with_both_dates():
         "start": "2026-01-02T09:00+00:00", "chance_then": 0.999, "because": None, "hurried": True, "others": 1,
         "begins_at": "2026-01-02T09:00+00:00", "ready_at": {"p50": "2026-01-04T09:00+00:00"}, "slips": [slip], "warnings": [],
     }  # fmt: skip
+    doc["cautions"] = [{"process": "MEX", "text": "Hot nozzle.", "stages": ["printing", "cool_down"]}]
     text = show_accepted_quote(doc)
-    assert "(chance by the quote over 99 %)" in text
+    assert "Caution (MEX printing, cool down): Hot nozzle.\nFollow the safety data sheets" in text
+    assert "(by the quote kept over 99 of 100 times)" in text
     assert (
-        "Slips: Q00002 (cap.stl, promised Fri 9 Jan midday): 93 % before, 40 % now; usually Fri 9 Jan 15:00 instead of "
-        "Thu 8 Jan 09:00." in text
+        "Slips: Q00002 (cap.stl, promised Fri 9 Jan midday): kept 93 of 100 times before, 4 of 10 now; usually Fri 9 Jan 15:00 "
+        "instead of Thu 8 Jan 09:00." in text
     )
