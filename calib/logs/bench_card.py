@@ -33,7 +33,8 @@ aside { font-size: 9pt; line-height: 1.25; overflow-wrap: anywhere }
 .back { font-size: 9.5pt; break-before: page; columns: 2; column-gap: 8mm }
 .back h2 { font-size: 12pt; column-span: all }
 .back p { margin: 1.2mm 0; break-inside: avoid }
-@media screen and (max-width: 60rem) { .front { display: block } .front > div { overflow-x: auto } .back { columns: 1 } }
+@media screen { body { padding: 4mm } }
+@media screen and (max-width: 70rem) { .front { display: block } .front > div { overflow-x: auto } table { min-width: 62rem } .back { columns: 1 } }
 """
 
 
@@ -58,7 +59,7 @@ def bench_card(
     named = {"Machines": machines, "Stations": stations}
     places = "".join(f"<p>{what}: {html.escape(', '.join(ids))}</p>" for what, ids in named.items() if ids)
     return f"""<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Bench card</title><style>{STYLE}</style></head><body><main><section class="front"><div>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>Bench card</title><style>{STYLE}</style></head><body><main><section class="front"><div tabindex="0" role="region" aria-label="Table to fill, can be scrolled">
 <h1>Bench card</h1>
 <p>One line for each piece of work: when hands or a machine began and when they ended. Several builds in one load: join
 their numbers with +. You only saw later that it had ended? Tick <b>found</b>. Second try? Tick <b>again</b>. * needed.</p>
