@@ -8,7 +8,7 @@ from typing import Any
 
 from calib.documents.compare import CompareDocument, Measure
 from calib.report.base import render
-from calib.report.dots import DotRow, page_calendar
+from calib.report.dots import DotRow, nine_of_ten_by, page_calendar
 from calib.report.quote_figures import curves
 from calib.report.quote_sentences import by_reason, process_lines, zone_sentences
 from calib.report.units import clock_time, count
@@ -48,14 +48,13 @@ def dots_views(doc: CompareDocument) -> list[dict[str, Any]]:
     start, by_quantity = doc.get("start"), groupby(doc.get("dots", ()), key=lambda row: row["quantity"])
     if not start:
         return []
-    return [
-        {
-            "caption": count(quantity, "part"),
-            "calendar": page_calendar(
-                [DotRow(row["process"], [datetime.fromisoformat(text) for text in row["ready_dots"]]) for row in rows],
-                start,
-                doc.get("closed_days", ()),
-            ),
-        }
-        for quantity, rows in by_quantity
-    ]
+    views = []
+    for quantity, at_quantity in by_quantity:
+        rows = []
+        for row in at_quantity:
+            dots = [datetime.fromisoformat(text) for text in row["ready_dots"]]
+            rows.append(DotRow(row["process"], dots, label=nine_of_ten_by(dots, start)))
+        views.append(
+            {"caption": count(quantity, "part"), "calendar": page_calendar(rows, start, doc.get("closed_days", ()))}
+        )
+    return views

@@ -25,7 +25,7 @@ Span = tuple[date, str]  # its first day, and 'am' or 'pm' where it is a half da
 
 @dataclass(frozen=True)
 class Calendar:
-    """spans : in order of time, those alone in which a dot lies; what : 'that half day', 'that day' ...
+    """spans : in order of time, those alone in which a dot or a mark lies; what : 'that half day', 'that day' ...
     names : of each span; counts : for each option the dots in each span"""
 
     spans: tuple[Span, ...]
@@ -59,15 +59,21 @@ def calendars(options: Sequence[QuoteOption], start: str) -> list[Calendar]:
     return calendars_of([ready_dots(option, start) for option in options], start)
 
 
-def calendars_of(dots: Sequence[Sequence[datetime]], start: str) -> list[Calendar]:
-    """The same of rows of dots."""
+def calendars_of(dots: Sequence[Sequence[datetime]], start: str, marks: Sequence[datetime] = ()) -> list[Calendar]:
+    """The same of rows of dots; marks : times that have a span of their own, with or without a dot."""
     first = datetime.fromisoformat(start).date()
-    return [_calendar(dots, what, span, first) for what, span in SPANS.items()]
+    return [_calendar(dots, marks, what, span, first) for what, span in SPANS.items()]
 
 
-def _calendar(dots: Sequence[Sequence[datetime]], what: str, span: Callable[[datetime], Span], first: date) -> Calendar:
+def _calendar(
+    dots: Sequence[Sequence[datetime]],
+    marks: Sequence[datetime],
+    what: str,
+    span: Callable[[datetime], Span],
+    first: date,
+) -> Calendar:
     counted = [Counter(map(span, own)) for own in dots]
-    spans = tuple(sorted({span_ for own in counted for span_ in own}))
+    spans = tuple(sorted({span_ for own in counted for span_ in own} | set(map(span, marks))))
     counts = tuple(tuple(own[span_] for span_ in spans) for own in counted)
     far = any((day - first).days >= A_WEEK or day < first for day, _ in spans)
     return Calendar(spans, what, _names(spans, what, far), counts)
@@ -104,7 +110,8 @@ def _date(day: date) -> str:
     return f"{day.day} {MONTHS[day.month - 1]}"
 
 
-MOST_COLUMNS = 7  # of a page as wide as a phone
+MOST_COLUMNS = 7  # with dots, of a page as wide as a phone
+MOST_MARKS = 2  # columns beside them, of a promised time or the one asked for
 SHORT = ("that half day", "that day")  # calendars in which closed days are shown
 
 
@@ -128,10 +135,22 @@ def rows_of(options: Sequence[QuoteOption], start: str) -> list[DotRow]:
     return rows
 
 
+def nine_of_ten_by(dots: Sequence[datetime], start: str) -> str:
+    """The end of the half day by which 18 of 20 dots are there.
+
+    >>> nine_of_ten_by([datetime(2026, 11, 24, 10)] * 18 + [datetime(2026, 11, 25, 15)] * 2, "2026-11-23T08:00")
+    'Tue 24 Nov midday'
+    """
+    day, half = _half_day(dots[-(-9 * len(dots) // 10) - 1])
+    end = datetime(day.year, day.month, day.day, NOON) + timedelta(hours=0 if half == "am" else NOON)
+    return half_day_time(end.isoformat(), start)
+
+
 class Cell(TypedDict):
     number: int  # of dots
     closed: bool
     promised: bool  # the time promised ends there
+    asked: bool  # the time asked for ends there
 
 
 class CalendarRow(TypedDict):
@@ -143,6 +162,7 @@ class CalendarRow(TypedDict):
 class Column(TypedDict):
     name: str
     closed: bool
+    asked: bool
 
 
 class PageCalendar(TypedDict):
@@ -150,15 +170,19 @@ class PageCalendar(TypedDict):
     columns: list[Column]
     rows: list[CalendarRow]
     promised: bool
+    asked: bool
 
 
-def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str] = ()) -> PageCalendar:
+def page_calendar(
+    rows: Sequence[DotRow], start: str, closed_days: Sequence[str] = (), due: str | None = None
+) -> PageCalendar:
     """The finest calendar of at most MOST_COLUMNS columns with dots, closed days between them as narrow columns.
 
-    closed_days : 'YYYY-MM-DD'
+    closed_days : 'YYYY-MM-DD'; due : the time asked for; it and the promised times have columns, even without a dot
     """
-    finer_first = calendars_of([row.dots for row in rows], start)
-    calendar = next((finer for finer in finer_first if len(finer.names) <= MOST_COLUMNS), finer_first[-1])
+    marks = [_just_before(text) for text in (due, *(row.promised_at for row in rows)) if text]
+    finer_first = calendars_of([row.dots for row in rows], start, marks)
+    calendar = next((finer for finer in finer_first if _has_room(finer)), finer_first[-1])
     days = {date.fromisoformat(text) for text in closed_days} if calendar.what in SHORT else set()
     columns: list[tuple[str, int | None]] = []
     for place, (name, span) in enumerate(zip(calendar.names, calendar.spans, strict=True)):
@@ -166,29 +190,48 @@ def page_calendar(rows: Sequence[DotRow], start: str, closed_days: Sequence[str]
         if shut:
             columns.append((f"{_days_in_words(shut)} closed", None))
         columns.append((name, place))
+    asked, places = _place(due, calendar), [place for _, place in columns]
     return {
         "what": calendar.what,
-        "columns": [{"name": name, "closed": place is None} for name, place in columns],
+        "columns": [{"name": name, "closed": place is None, "asked": _is(place, asked)} for name, place in columns],
         "rows": [
-            {
-                "name": row.name,
-                "label": row.label,
-                "cells": _cells(row, counts, calendar, [place for _, place in columns]),
-            }
+            {"name": row.name, "label": row.label, "cells": _cells(row, counts, calendar, places, asked)}
             for row, counts in zip(rows, calendar.counts, strict=True)
         ],
         "promised": any(row.promised_at for row in rows),
+        "asked": asked is not None,
     }
 
 
-def _cells(row: DotRow, counts: Sequence[int], calendar: Calendar, places: Sequence[int | None]) -> list[Cell]:
-    span = SPANS[calendar.what](datetime.fromisoformat(row.promised_at)) if row.promised_at else None
-    ends = calendar.spans.index(span) if span in calendar.spans else None
+def _just_before(text: str) -> datetime:
+    """A time that ends a day or a half day lies in it."""
+    return datetime.fromisoformat(text) - timedelta(seconds=1)
+
+
+def _has_room(calendar: Calendar) -> bool:
+    dotted = sum(any(column) for column in zip(*calendar.counts, strict=True))
+    return dotted <= MOST_COLUMNS and len(calendar.spans) <= MOST_COLUMNS + MOST_MARKS
+
+
+def _place(when: str | None, calendar: Calendar) -> int | None:
+    """Number of the span that ends with that time."""
+    return calendar.spans.index(SPANS[calendar.what](_just_before(when))) if when else None
+
+
+def _is(place: int | None, marked: int | None) -> bool:
+    return place is not None and place == marked
+
+
+def _cells(
+    row: DotRow, counts: Sequence[int], calendar: Calendar, places: Sequence[int | None], asked: int | None
+) -> list[Cell]:
+    promised = _place(row.promised_at, calendar)
     return [
         {
             "number": 0 if place is None else counts[place],
             "closed": place is None,
-            "promised": place is not None and place == ends,
+            "promised": _is(place, promised),
+            "asked": _is(place, asked),
         }
         for place in places
     ]
@@ -201,64 +244,3 @@ def _days_in_words(days: Sequence[date]) -> str:
     """
     names = [WEEKDAYS[day.weekday()] for day in days]
     return ", ".join(names) if len(names) < 3 else f"{names[0]} to {names[-1]}"
-
-
-LEFT, RIGHT, CELL, LETTER, DOT, GAP = 48.0, 40.0, 46.0, 9.0, 5.0, 3.0  # px: a half day at least, a dot's radius ...
-ACROSS = 3  # dots beside each other in a half day
-MOST_BESIDE = 16
-
-
-def calendar_of(options: Sequence[QuoteOption], start: str) -> Calendar:
-    """The finest calendar of at most MOST_BESIDE columns, else the coarsest."""
-    finer_first = calendars(options, start)
-    return next((candidate for candidate in finer_first if len(candidate.spans) <= MOST_BESIDE), finer_first[-1])
-
-
-class Dot(TypedDict):
-    x: float
-    y: float
-
-
-class PictureRow(TypedDict):
-    name: str
-    foot: float
-    dots: list[Dot]
-
-
-class ColumnName(TypedDict):
-    x: float
-    text: str
-
-
-class DotPicture(TypedDict):
-    width: float
-    height: float
-    rows: list[PictureRow]
-    columns: list[ColumnName]
-    radius: float
-
-
-def dot_picture(calendar: Calendar, names: Sequence[str]) -> DotPicture:
-    """Places of dots and of the columns' names [px]; names : of the rows."""
-    cell = max(CELL, LETTER * max(map(len, calendar.names)) + 8)
-    rows: list[PictureRow] = []
-    top = 22.0
-    for name, counts in zip(names, calendar.counts, strict=True):
-        foot = top + -(-max(counts) // ACROSS) * (2 * DOT + GAP) + 12
-        dots: list[Dot] = [
-            {
-                "x": LEFT + place * cell + 10 + nth % ACROSS * (2 * DOT + GAP),
-                "y": foot - 8 - nth // ACROSS * (2 * DOT + GAP),
-            }
-            for place, count in enumerate(counts)
-            for nth in range(count)
-        ]
-        rows.append({"name": name, "foot": foot, "dots": dots})
-        top = foot + 6
-    return {
-        "width": LEFT + len(calendar.names) * cell + RIGHT,
-        "height": top,
-        "rows": rows,
-        "columns": [{"x": LEFT + place * cell, "text": text} for place, text in enumerate(calendar.names)],
-        "radius": DOT,
-    }

@@ -86,7 +86,10 @@ def _inward(quote: QuoteDocument, option: QuoteOption, agreed: Agreed | None) ->
     return {
         "from_gaps": words.from_gaps(option["stages"]),
         "calendar": page_calendar(
-            rows_of(first_of_each(quote["options"]), quote["start"]), quote["start"], quote.get("closed_days", ())
+            rows_of(first_of_each(quote["options"]), quote["start"]),
+            quote["start"],
+            quote.get("closed_days", ()),
+            quote.get("due"),
         ),
         "advice": advice(quote),
         "when_to_start": when_to_start(quote),

@@ -21,7 +21,7 @@ from calib.documents.quote import Agreed, QuoteDocument
 from calib.documents.shop import Side
 from calib.errors import CalibError, MeshError, UsageError
 from calib.records import FINISHES
-from calib.report.dots import calendar_of, dot_picture
+from calib.report.dots import page_calendar, rows_of
 from calib.report.quote_figures import drawing
 from calib.report.quote_sentences import advice, basis, by_reason, cautions_of, due_words, first_of_each, when_to_start
 from calib.report.quote_sheet import quote_sheet
@@ -248,7 +248,6 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
     best, start_at = document["options"][0], document["start"]
     dates = work.dates_by_chance(document, best, shop)
     chosen = next(date for date in dates if date["sure"] == sure)
-    calendar = calendar_of(options, start_at)
     quote_id = given["quote_id"]
     accepted = _agreed(given, site.now())
     return {
@@ -261,8 +260,9 @@ def _answer_view(site: Site, given: StoredQuote, sure: float) -> dict[str, Any]:
         "chosen": chosen,
         "one_date": len({date["promised_at"] for date in dates}) == 1,
         "start": start_at,
-        "calendar": calendar,
-        "picture": dot_picture(calendar, [option["process"] for option in options]),
+        "calendar": page_calendar(
+            rows_of(options, start_at), start_at, document.get("closed_days", ()), document.get("due")
+        ),
         "why": [
             advice(document) if sure == document["sure"] else f"At {times(document['sure'])}: {advice(document)}",
             *when_to_start(document),

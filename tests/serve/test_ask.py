@@ -143,12 +143,11 @@ def test_surer_is_never_sooner(page, answered):
     assert len(shown) == 4
 
 
-def test_every_process_has_twenty_dots_in_the_picture_and_in_the_table(answered):
-    picture = answered.text.partition('<svg class="dots"')[2].partition("</svg>")[0]
-    for process in ("MEX", "VPP", "PBF"):
-        assert picture.count(f'class="dot {process}"') == 20
-    table = answered.text.partition("The dots as a table")[2].partition("</table>")[0]
-    assert sum(int(number) for number in re.findall(r'<td class="num">(\d+)</td>', table)) == 60
+def test_every_process_has_twenty_dots_and_its_promise_beside_them(answered):
+    table = answered.text.partition('<table class="dots"')[2].partition("</table>")[0]
+    rows = re.findall(r'<th scope="row">(\w+)[^<]*<span class="label">9 of 10 by [A-Z][^<]+</span></th>(.*?)</tr>', table)
+    assert sorted(process for process, _ in rows) == ["MEX", "PBF", "VPP"]
+    assert all(cells.count("●") == 20 for _, cells in rows)
 
 
 def test_a_look_that_nobody_takes_is_listed_nowhere(page, answered):
