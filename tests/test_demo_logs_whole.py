@@ -19,6 +19,9 @@ from doc_pages import play
 from calib.cli.app import _call, run
 from calib.locate import shipped_folder
 
+sys.path.append(str(Path(__file__).parent / "report"))
+from browser import CHROMIUM, LEAST_LINES, lines_of_pages, printed
+
 pytestmark = pytest.mark.slow
 TRUTH = json.loads((shipped_folder("demo_logs") / "truth.json").read_text(encoding="utf-8"))
 COUNTS = ("rows_new", "rows_corrected", "rows_repeated", "rows_quarantined", "rows_held")
@@ -176,6 +179,17 @@ def test_the_week_counts_builds_and_held_ranges_as_capacity_and_backtest_do(lab,
     backtest = backtest_shop(lab, weeks=HONESTY_WEEKS)
     assert week["backtest"]["coverage"] == backtest["coverage"]
     assert week["backtest"]["predictions"] == backtest["predictions"]
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium found: the page was not printed")
+def test_the_week_prints_on_two_pages_and_the_last_holds_more_than_a_line(lab, drift, tmp_path):
+    from calib.report.week import week_page
+    from calib.shop.read_shop import read_shop
+    from calib.workflow.report import week_data
+
+    lines = lines_of_pages(printed(tmp_path, week_page(week_data(lab, read_shop(lab), drift))))
+    assert len(lines) == 2
+    assert min(lines) >= LEAST_LINES
 
 
 PART, START = "parts/sensor_bracket.stl", "2026-11-23T08:00"

@@ -30,7 +30,7 @@ AXIS, SIZE, ABOVE, BELOW = (
 )  # px beside, above and below the runs: for numbers, the size of a change, days
 PERCENT_STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2500, 5000, 10_000)
 MOST_TICKS = 5
-ROOM_FOR_A_DAY = 110.0  # px
+ROOM_FOR_A_DAY = 75.0  # px
 DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364)
 BAR_ROW, HEAD_ROW, NAMES, FIGURES = 19.0, 22.0, 124.0, 84.0  # px of the chart of hours
 

@@ -6,12 +6,14 @@ import json
 import re
 import shutil
 import subprocess
+import zlib
 from html import unescape as html_text
 from importlib.util import find_spec
 from pathlib import Path
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 WIDTHS = (390, 794, 1280)
+LEAST_LINES = 5  # of a printed page that is worth its paper: a heading and a small table
 WORDS = [
     "--headless",
     "--no-sandbox",
@@ -42,7 +44,8 @@ MEASURE = """<script>addEventListener("load", () => {
     const [a, b] = [light(ink), light(under(parent))].sort((x, y) => y - x);
     const ratio = (a + 0.05) / (b + 0.05);
     if (ratio < worst.ratio) { worst.ratio = ratio; worst.text = text; }
-    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    const box = svg?.getBoundingClientRect(), view = svg?.viewBox.baseVal;
+    const scale = svg ? Math.min(box.width / view.width, box.height / view.height) : 1;
     const px = parseFloat(style.fontSize) * scale;
     if (px < least.px) { least.px = px; least.text = text; }
     const place = parent.getBoundingClientRect(), frame = svg?.getBoundingClientRect();
@@ -55,8 +58,7 @@ MEASURE = """<script>addEventListener("load", () => {
       const word = words.currentNode;
       if (!word.textContent.trim() || word.parentElement.closest("title, desc, .unseen")) continue;
       range.selectNodeContents(word);
-      const box = range.getBoundingClientRect();
-      if (box.width) boxes.push([word.textContent.trim(), box]);
+      for (const box of range.getClientRects()) if (box.width) boxes.push([word.textContent.trim(), box]);
     }
     boxes.forEach(([a, one], i) => boxes.slice(i + 1).forEach(([b, other]) => {
       const wide = Math.min(one.right, other.right) - Math.max(one.left, other.left);
@@ -119,3 +121,20 @@ def printed(tmp_path, html: str) -> bytes:
     page.write_text(html, encoding="utf-8")
     run([*WORDS, "--no-pdf-header-footer", f"--print-to-pdf={out}", page.as_uri()], tmp_path)
     return out.read_bytes()
+
+
+def lines_of_pages(pdf: bytes) -> list[int]:
+    """Of each printed page the lines of text: heights at which words begin, by the operators of its stream.
+
+    ISO 32000-1:2008, 9.4.2: Tm sets where text begins; the browser writes one content stream for each page, deflated.
+    """
+    objects = {
+        int(number): body for number, body in re.findall(rb"(?<!\d)(\d+) 0 obj\b(.*?)\bendobj", pdf, flags=re.DOTALL)
+    }
+    lines = []
+    for body in objects.values():
+        if re.search(rb"/Type\s*/Page\b", body):
+            stream = objects[int(re.search(rb"/Contents (\d+) 0 R", body)[1])].partition(b"stream")[2].lstrip(b"\r\n")
+            drawn = zlib.decompressobj().decompress(stream)
+            lines.append(len(set(re.findall(rb"(-?[\d.]+) Tm\b", drawn))))
+    return lines

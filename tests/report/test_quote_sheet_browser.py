@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from browser import CHROMIUM, WIDTHS, measured, printed
+from browser import CHROMIUM, LEAST_LINES, WIDTHS, lines_of_pages, measured, printed
 from quote_documents import comparison, full_document, order_document
 
 from calib.report.compare_page import compare_page
@@ -60,6 +60,8 @@ def test_it_prints_on_one_page_outward_and_two_inward(tmp_path, document, editio
     page = quote_sheet(document(), edition)
     assert "size: A4" in page
     pdf = printed(tmp_path, page.replace("size: A4", f"size: {paper}"))
-    assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= most
+    lines = lines_of_pages(pdf)
+    assert len(lines) <= most
+    assert min(lines) >= LEAST_LINES
     points = float(re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+)", pdf)[1])
     assert points == pytest.approx({"A4": 595, "Letter": 612}[paper], abs=1)

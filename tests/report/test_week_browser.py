@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from browser import CHROMIUM, WIDTHS, measured, printed
+from browser import CHROMIUM, LEAST_LINES, WIDTHS, lines_of_pages, measured, printed
 from week_documents import drift_of, full_week, stage
 
 from calib.report.week import week_page
@@ -49,8 +49,15 @@ def test_it_prints_on_a4_light_with_nothing_cut_even_where_the_screen_is_dark(tm
     check(found, smallest=10.0)
     assert not found[f"print{A4_TEXT}"]["dark"]
     pdf = printed(tmp_path, page)
-    assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 4
+    lines = lines_of_pages(pdf)
+    assert 2 <= len(lines) <= 4
+    assert min(lines) >= LEAST_LINES
     assert float(re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+)", pdf)[1]) == pytest.approx(595, abs=1)
+
+
+def test_lines_of_a_printed_page_are_counted(tmp_path):
+    two = "<p>one</p><p>two</p><p>three <b>bold</b></p><p style='break-before: page'>alone</p>"
+    assert lines_of_pages(printed(tmp_path, f"<html><body>{two}</body></html>")) == [3, 1]
 
 
 TRY = """<script>addEventListener("load", () => {

@@ -84,7 +84,7 @@ class Read(HTMLParser):
     def __init__(self, page):
         super().__init__()
         self.headings, self.ids, self.pointed, self.pictures, self.heads = [], [], [], [], []
-        self.tables = page.count("<table>")
+        self.tables = len(re.findall("<table(?! (aria-label|[^>]* aria-label))", page))
         self.feed(page)
 
     def handle_starttag(self, tag, attrs):
