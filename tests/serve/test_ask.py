@@ -145,7 +145,9 @@ def test_surer_is_never_sooner(page, answered):
 
 def test_every_process_has_twenty_dots_and_its_promise_beside_them(answered):
     table = answered.text.partition('<table class="dots"')[2].partition("</table>")[0]
-    rows = re.findall(r'<th scope="row">(\w+)[^<]*<span class="label">9 of 10 by [A-Z][^<]+</span></th>(.*?)</tr>', table)
+    rows = re.findall(
+        r'<th scope="row">(\w+)[^<]*<span class="label">9 of 10 by [A-Z][^<]+</span></th>(.*?)</tr>', table
+    )
     assert sorted(process for process, _ in rows) == ["MEX", "PBF", "VPP"]
     assert all(cells.count("●") == 20 for _, cells in rows)
 
