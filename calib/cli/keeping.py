@@ -75,9 +75,10 @@ def export(
     out: Annotated[Path | None, typer.Argument(metavar="DIR", help="Folder for the files.")] = None,
     only: Annotated[str | None, typer.Option(metavar="FORMAT", help="csv or parquet; default: both.")] = None,
     company: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
-            metavar="DIR", help="Send to a company's store instead: Parquet by site and month, only what has changed."
+            metavar="DIR",
+            help="Send to a company's store instead, a folder or a bucket's address: Parquet by site and month, only what has changed.",
         ),
     ] = None,
     site: Annotated[
@@ -101,9 +102,9 @@ def export(
     if (out is None) == (company is None):
         raise UsageError("calib export wants one place to write to.", "Name a folder, or say --company DIR.")
     if company is not None:
-        from calib.workflow.company import send_site
+        from calib.workflow.bucket import send_site_to
 
-        return Answer("export_company", send_site(shop, company, site))
+        return Answer("export_company", send_site_to(company, shop, site))
     from calib.workflow.keeping import write_out
 
     assert out is not None

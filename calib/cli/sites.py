@@ -27,7 +27,11 @@ class What(StrEnum):
 def sites(
     what: Annotated[What, typer.Argument(metavar="WHAT", help="fit, drift, backtest, report or quote.")],
     company: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The company's store, which calib export --company writes.")
+        str,
+        typer.Argument(
+            metavar="DIR",
+            help="The company's store, which calib export --company writes: a folder, or a bucket's address.",
+        ),
     ],
     part: Annotated[
         Path | None, typer.Argument(metavar="PART", help="quote, report: mesh file of the part.", show_default=False)
@@ -64,20 +68,23 @@ def sites(
 
     Example: calib sites fit company
     """
-    asked = process, finish, start
-    if what is What.quote:
-        return Answer("site_quotes", _quotes(company, part, qty, asked))
-    if what is What.report:
-        from calib.sites.company_report import write_company_page
-
-        quotes = _quotes(company, part, qty, asked) if part is not None else None
-        return Answer("company", write_company_page(company, out, overwrite, quotes))
-    if part is not None:
+    if part is not None and what not in (What.quote, What.report):
         raise UsageError(f"calib sites {what.value} takes no part.", "Say: calib sites quote DIR PART --qty N")
-    from calib.sites.night import run_night
+    from calib.workflow.bucket import company_folder
 
-    document = run_night(company, what.value, engine, workers, weeks, progress_on_stderr())
-    return Answer("sites", document, status=int(strict and document["left_out"] > 0))
+    asked = process, finish, start
+    with company_folder(company, night=what not in (What.quote, What.report)) as folder:
+        if what is What.quote:
+            return Answer("site_quotes", {**_quotes(folder, part, qty, asked), "company": company})
+        if what is What.report:
+            from calib.sites.company_report import write_company_page
+
+            quotes = _quotes(folder, part, qty, asked) if part is not None else None
+            return Answer("company", write_company_page(folder, out, overwrite, quotes))
+        from calib.sites.night import run_night
+
+        document = run_night(folder, what.value, engine, workers, weeks, progress_on_stderr())
+        return Answer("sites", {**document, "company": company}, status=int(strict and document["left_out"] > 0))
 
 
 def _quotes(
