@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -111,7 +110,7 @@ def _by_chance(rows: pd.DataFrame) -> float:
     days = pd.to_datetime(rows["since"])
     span = max((days.max() - days.min()).days, TOGETHER_DAYS)
     pairs = sum(
-        len(list(combinations(range(len(group)), 2)))
+        len(group) * (len(group) - 1) / 2
         for _, group in rows.assign(way=np.sign(rows["change_pct"])).groupby(["process", "stage", "way"])
     )
     return float(pairs * min(2 * TOGETHER_DAYS / span, 1.0))

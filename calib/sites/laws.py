@@ -6,7 +6,6 @@ The sums run over sites in the order of their names, so that they are the same h
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
 from typing import Any, TypedDict
 
 import numpy as np
@@ -130,8 +129,13 @@ def _between(effects: pd.DataFrame, laws: pd.DataFrame, part: str) -> Iterator[S
         cells[["labels", "mean", "sd"]], on="labels", suffixes=("", "_law")
     )
     sums = {"whole": np.zeros(2), "process": np.zeros(2), "stage": np.zeros(2)}
-    for _, site in own.sort_values(["site", "labels"]).groupby("site", sort=True):
-        _add_products(site, sums)
+    own = own.sort_values(["site", "labels"])
+    weight = 1 / (own["sd"] ** 2 + own["variance"] + SMALLEST_SD**2)
+    columns = weight * (own["mean"] - own["mean_law"]), weight, *_codes(own["labels"])
+    begins = np.flatnonzero(own["site"].ne(own["site"].shift()))[1:]
+    parts = (np.split(column.to_numpy(), begins) for column in columns)
+    for apart, weights, process_of, stage_of in zip(*parts, strict=True):
+        _add_products(apart, weights, process_of, stage_of, sums)
     share = {name: float(total / weight) if weight else 0.0 for name, (total, weight) in sums.items()}
     whole = max(share["whole"], 0.0)
     process, stage = max(share["process"] - whole, 0.0), max(share["stage"] - whole, 0.0)
@@ -155,14 +159,22 @@ def _slopes(laws: pd.DataFrame, part: str) -> Iterator[Spread]:
         yield _spread(part, "size", apart, BETWEEN_WORTH, sites)
 
 
-def _add_products(site: pd.DataFrame, sums: dict[str, np.ndarray]) -> None:
-    apart = (site["mean"] - site["mean_law"]).to_numpy(float)
-    weight = 1 / (site["sd"] ** 2 + site["variance"] + SMALLEST_SD**2).to_numpy(float)
-    names = [label.split("\x1f") for label in site["labels"]]
-    for i, j in combinations(range(len(names)), 2):
-        same = [a == b for a, b in zip(names[i], names[j], strict=True)]
-        kind = "whole" if not any(same) else "process" if same[0] else "stage"
-        sums[kind] += weight[i] * weight[j] * np.array([apart[i] * apart[j], 1.0])
+def _codes(labels: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Process and stage of each cell, as numbers."""
+    names = labels.str.split("\x1f", n=1, expand=True)
+    return names[0].astype("category").cat.codes, names[1].astype("category").cat.codes
+
+
+def _add_products(
+    apart: np.ndarray, weight: np.ndarray, process: np.ndarray, stage: np.ndarray, sums: dict[str, np.ndarray]
+) -> None:
+    """Add one site's pairs of cells; shapes (cells,); apart : weighted."""
+    pairs = np.triu(np.ones((len(weight), len(weight)), bool), 1)
+    same_process, same_stage = process[:, None] == process, stage[:, None] == stage
+    kinds = {"whole": ~same_process & ~same_stage, "process": same_process, "stage": same_stage & ~same_process}
+    products, weights = np.outer(apart, apart), np.outer(weight, weight)
+    for name, kind in kinds.items():
+        sums[name] += products[pairs & kind].sum(), weights[pairs & kind].sum()
 
 
 def _spread(part: str, block: str, variance: float, weight: float, sites: int) -> Spread:

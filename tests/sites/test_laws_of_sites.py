@@ -14,7 +14,7 @@ from calib.calibration.own_effects import likelihood_of
 from calib.calibration.priors import Priors, priors_from
 from calib.cli.app import run
 from calib.errors import UsageError
-from calib.sites.laws import LEAST_SITES, laws_of, moments_tau2, prior_document, reml
+from calib.sites.laws import LEAST_SITES, laws_of, moments_tau2, prior_document, reml, spreads_of
 from calib.sites.prior_file import to_use, write_prior
 from calib.sites.task import effects_of
 from calib.workflow.company import write_rows
@@ -96,6 +96,26 @@ def test_laws_are_the_same_however_the_sites_are_split():
         ]
         split = laws_of(pd.concat(pieces, ignore_index=True))
         pd.testing.assert_frame_equal(split, whole, rtol=0, atol=1e-9)
+        assert prior_document(pd.concat(pieces, ignore_index=True)) == prior_document(effects)
+
+
+def test_what_cells_of_a_site_have_in_common_is_found_again():
+    # Sites drawn with known spreads: of all their work, of a process, of a stage, and of a cell alone.
+    rng, sites = np.random.default_rng(4), 600
+    spreads = {"whole": 0.3, "process": 0.2, "stage": 0.15, "cell": 0.1}
+    cells = [(process, stage) for process in "ABC" for stage in "pqrs"]
+    whole, process, stage, cell = (
+        rng.normal(0, sd, (sites, count)) for sd, count in zip(spreads.values(), (1, 3, 4, 12), strict=True)
+    )
+    means = whole + np.repeat(process, 4, axis=1) + np.tile(stage, 3) + cell + rng.normal(0, 0.05, (sites, 12))
+    rows = [
+        ("location", "cell", "\x1f".join(pair), means[site, place], 0.05**2, 9, f"S{site}")
+        for site in range(sites)
+        for place, pair in enumerate(cells)
+    ]
+    effects = pd.DataFrame(rows, columns=["part", "block", "labels", "mean", "variance", "runs", "site"])
+    found = {one["block"]: one["sd"] for one in spreads_of(effects, laws_of(effects))}
+    assert found == pytest.approx(spreads, abs=0.03)
 
 
 def test_a_law_needs_sites_enough_and_none_that_outweighs_the_others():
