@@ -1,6 +1,6 @@
 """Simulation-based calibration (Talts et al. 2018, arXiv 1804.06788): labs drawn from the model's own prior.
 
-python bench/bench_prior.py [--labs 200] [--quick]
+python bench/bench_prior.py [--labs 200] [--first 0] [--quick]
 
 Every block of the model gets effects of its own starting spread, levels walk by heavy-tailed steps, runs of a build share
 an effect, noise is Student-t with its own scale by cell, size and person, and some runs are gross errors.
@@ -121,10 +121,11 @@ def show(what: str, first: np.ndarray, every: np.ndarray) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--labs", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first lab; the next ones have the next")
     parser.add_argument("--quick", action="store_true", help="20 labs")
     options = parser.parse_args()
     start = time.process_time()
-    found = [ranks(seed) for seed in range(20 if options.quick else options.labs)]
+    found = [ranks(seed) for seed in range(options.first, options.first + (20 if options.quick else options.labs))]
     for what, values in zip(("new runs", "locations"), zip(*found, strict=True), strict=True):
         show(what, np.array([one[0] for one in values]), np.array(values))
     print(f"{len(found)} labs of {RUNS} runs, {time.process_time() - start:.0f} s of processor time")

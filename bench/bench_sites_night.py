@@ -10,12 +10,15 @@ export`` writes them. A line is printed after every block of sites, so that a ru
 from __future__ import annotations
 
 import argparse
+import os
 import resource
 import shutil
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +39,7 @@ from calib.workflow.import_logs import import_logs
 
 ROWS_A_BUILD = 8.4  # of ``other_lab``
 WHOLE_SD, STAGE_SD, NOISE = 0.15, 0.25, (0.02, 0.15)  # between sites, log; noise that a site has on top of the lab's
-BLOCK = 50  # sites of a printed line
+BLOCK = 25  # sites of a printed line
 
 # Each run as long as the site takes for it, each start moved by what its build has lost or won by then; waits stay.
 _MOVED = """
@@ -112,15 +115,37 @@ def in_turn(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
     yield from map(run_task, tasks)
 
 
+@dataclass(frozen=True)
+class Done:
+    """cpu_s, clock_s : by then, of the tasks' processes and of the clock since the night began"""
+
+    outcome: Outcome
+    cpu_s: float
+    clock_s: float
+
+    @property
+    def is_new(self) -> bool:
+        return self.outcome.state == DONE
+
+
+def processor_seconds() -> float:
+    """Of this process, or of those that the local engine's server has forked and that have ended."""
+    server = forkserver._forkserver._forkserver_pid
+    if server is None:
+        return time.process_time()
+    fields = Path(f"/proc/{server}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    return (int(fields[13]) + int(fields[14])) / os.sysconf("SC_CLK_TCK")
+
+
 @contextmanager
-def watched(engine: str) -> Iterator[list[tuple[Outcome, float]]]:
-    """Each outcome that the engine gives, with its moment; a line for each BLOCK of those with news."""
-    find, seen = night_module._engine, list[tuple[Outcome, float]]()
+def watched(engine: str) -> Iterator[list[Done]]:
+    """Each outcome that the engine gives, as it comes; a line for each BLOCK of those with news."""
+    find, seen = night_module._engine, list[Done]()
 
     def run(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-        start = time.perf_counter()
+        start, cpu = time.perf_counter(), processor_seconds()
         for outcome in (in_turn if engine == "here" else find(engine))(tasks, workers):
-            seen.append((outcome, time.perf_counter() - start))
+            seen.append(Done(outcome, processor_seconds() - cpu, time.perf_counter() - start))
             show_block(seen, len(tasks))
             yield outcome
 
@@ -131,38 +156,45 @@ def watched(engine: str) -> Iterator[list[tuple[Outcome, float]]]:
         night_module._engine = find
 
 
-def show_block(seen: list[tuple[Outcome, float]], sites: int) -> None:
-    new = [outcome for outcome, _ in seen if outcome.state == DONE]
-    if new and seen[-1][0].state == DONE and (len(new) % BLOCK == 0 or len(seen) == sites):
+def show_block(seen: list[Done], sites: int) -> None:
+    new = [place for place, done in enumerate(seen) if done.is_new]
+    if new and seen[-1].is_new and (len(new) % BLOCK == 0 or len(seen) == sites):
         block = new[(len(new) - 1) // BLOCK * BLOCK :]
         print(
-            f"    {time.strftime('%H:%M')} {len(seen)} of {sites} sites after {seen[-1][1]:.0f} s; the last {len(block)} with news: "
-            f"{np.mean([one.seconds for one in block]):.2f} s each, most memory {max(one.peak_mb for one in block):.0f} MB",
+            f"    {time.strftime('%H:%M')} {len(seen)} of {sites} sites; the last {len(block)} with news: "
+            f"{cpu_each(seen, block):.2f} s of the processor each, {np.mean([seen[i].outcome.seconds for i in block]):.2f} s of the "
+            f"clock, most memory {max(seen[i].outcome.peak_mb for i in block):.0f} MB",
             flush=True,
         )
 
 
+def cpu_each(seen: list[Done], block: list[int]) -> float:
+    """Mean of the tasks at these places in the order of their ends; with one worker, each is what was used since the one before."""
+    before = [seen[i - 1].cpu_s if i else 0.0 for i in block]
+    return float(np.mean([seen[i].cpu_s - start for i, start in zip(block, before, strict=True)])) if block else np.nan
+
+
 def night(company: Path, what: str, name: str, options: argparse.Namespace) -> dict[str, Any]:
-    """What a night cost each site with news in its task; and in all, each site, beside the tasks; seconds of the clock."""
+    """What a night cost each site: processor seconds of its task, with and without news; of the clock, in the task and beside it."""
     start, cpu = time.perf_counter(), time.process_time()
     with watched(options.engine) as seen:
         document = run_night(company, what, options.engine, options.workers)
     seconds, cpu = time.perf_counter() - start, time.process_time() - cpu
     assert document["left_out"] == 0, [one["says"] for one in document["sites"] if one["state"] == "left out"][:3]
-    new = [outcome for outcome, _ in seen if outcome.state == DONE]
-    quiet = [outcome for outcome, _ in seen if outcome.state != DONE]
-    in_tasks = sum(outcome.seconds for outcome, _ in seen) / options.workers
+    new = [place for place, done in enumerate(seen) if done.is_new]
+    quiet = [place for place, done in enumerate(seen) if not done.is_new]
     return {
         "night": name,
         "sites": len(seen),
         "new": len(new),
-        "rows": sum(outcome.runs for outcome in new),
-        "task_s": np.mean([outcome.seconds for outcome in new]) if new else np.nan,
-        "quiet_s": np.mean([outcome.seconds for outcome in quiet]) if quiet else np.nan,
-        "engine_s": (seen[-1][1] - in_tasks) / len(seen),
-        "pooled_s": seconds - seen[-1][1],
+        "rows": sum(seen[i].outcome.runs for i in new),
+        "new_cpu_s": cpu_each(seen, new),
+        "quiet_cpu_s": cpu_each(seen, quiet),
+        "new_clock_s": np.mean([seen[i].outcome.seconds for i in new]) if new else np.nan,
+        "engine_clock_s": (seen[-1].clock_s - sum(done.outcome.seconds for done in seen) / options.workers) / len(seen),
         "here_cpu_s": cpu,
-        "peak_mb": max(outcome.peak_mb for outcome, _ in seen),
+        "pooled_clock_s": seconds - seen[-1].clock_s,
+        "peak_mb": max(done.outcome.peak_mb for done in seen),
         "parent_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
 
@@ -170,7 +202,7 @@ def night(company: Path, what: str, name: str, options: argparse.Namespace) -> d
 def page(company: Path) -> dict[str, Any]:
     start = time.process_time()
     document = write_company_page(company, company / "page.html", overwrite=True)
-    return {"night": "page", "sites": document["sites"], "pooled_s": time.process_time() - start}
+    return {"night": "page", "sites": document["sites"], "here_cpu_s": time.process_time() - start}
 
 
 def grown(folder: Path, labs: tuple[Path, Path], options: argparse.Namespace) -> Iterator[dict[str, Any]]:
