@@ -286,6 +286,35 @@ def test_taps_without_a_network_are_kept_and_stored_once(served, chrome):
     assert complaints(chrome) == []
 
 
+def test_taps_that_cannot_be_taken_yet_stay_on_the_tablet_and_go_by_themselves(served, chrome):
+    sized(chrome, 390)
+    shop = served.folder / "shop.toml"
+    text = shop.read_text()
+    chrome.get(f"{served.address}/bench?build=W3")
+    until(chrome, lambda: chrome.find_elements("css selector", "#b-W3 button.big"))
+    chrome.execute_script("document.getElementById('board').dataset.token = '0'.repeat(64)")  # of another session
+    shop.write_text(text.replace("Europe/London", "Europe/Nowhere"))
+    try:
+        chrome.find_element("css selector", "#b-W3 button.big").click()
+        until(chrome, lambda: "1 tap waits on this tablet" in text_of(chrome))
+    finally:
+        shop.write_text(text)
+    until(chrome, lambda: "Kept and sent" in text_of(chrome))
+    assert chrome.execute_script("return Object.keys(localStorage).length") == 0
+    assert "since" in chrome.find_element("css selector", "#b-W3").text
+    complaints(chrome)  # the browser itself notes the statuses
+
+
+def test_what_somebody_types_at_the_bench_is_not_replaced_by_a_fresh_page(served, chrome):
+    sized(chrome, 390)
+    chrome.get(f"{served.address}/bench?build=W2")
+    field = until(chrome, lambda: chrome.find_element("css selector", ".who[open] [name=who]"))
+    field.send_keys("Ada")
+    chrome.find_element("css selector", "#b-W2 button.big").click()
+    until(chrome, lambda: "Kept and sent" in text_of(chrome))
+    assert chrome.find_element("css selector", "[name=who]").get_attribute("value") == "Ada"
+
+
 def rows_of(served, build):
     with open_store(served.folder, read_only=True) as store:
         return store.execute(

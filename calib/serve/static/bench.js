@@ -9,7 +9,7 @@
     .map((key) => JSON.parse(localStorage.getItem(key))).sort((a, b) => a.order - b.order);
   const newId = () => [...crypto.getRandomValues(new Uint8Array(12))].map((b) => b.toString(16).padStart(2, "0")).join("");
   const clock = (when) => when.toTimeString().slice(0, 5);
-  let busy = false;
+  let busy = false, handled = 0;
 
   const keep = (tap) => localStorage.setItem(MARK + tap.id, JSON.stringify(tap));
   const drop = (id) => localStorage.removeItem(MARK + id);
@@ -91,7 +91,9 @@
   }
 
   const usual = (one) => one.tagName === "SELECT" ? ([...one.options].find((each) => each.defaultSelected) || one.options[0]).value : one.defaultValue;
-  const inHand = () => [...board().querySelectorAll("input:not([type=hidden]), select")]
+  for (const what of ["focusin", "input"]) document.addEventListener(what, () => { handled = Date.now(); });
+  /* Somebody types or chooses, and has not gone away meanwhile */
+  const inHand = () => Date.now() - handled < 120000 && [...board().querySelectorAll("input:not([type=hidden]), select")]
     .some((one) => one === document.activeElement || one.value !== usual(one));
 
   async function renew(words) {
