@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 
 import pytest
 from made_labs import write_logs
@@ -113,6 +114,12 @@ def test_the_commands_take_an_address(learned, there, tmp_path, capsys):
     there.put(str(learned / "all" / "results") + "/", "/gauges/all/results/", recursive=True)
     assert run(["sites", "report", ADDRESS, "--out", str(tmp_path / "page.html")]) == 0
     assert "<h1>all: 3 sites</h1>" in (tmp_path / "page.html").read_text("utf-8")
+
+
+def test_without_the_library_the_command_says_what_to_install(monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "fsspec.core", None)
+    assert run(["sites", "fit", ADDRESS]) == 2
+    assert capsys.readouterr().err.strip().endswith("is not installed. pip install 'calib[bucket]'")
 
 
 @pytest.mark.parametrize("address", ["nothing-such://a/b", "memory://gauges/none"])
