@@ -1,6 +1,6 @@
 """Nights over many sites: cold, with one new week, and without news; seconds a site and memory of a task as sites are added.
 
-python bench/bench_sites_night.py [--sites 25,100,250] [--rows 20000] [--weeks 52] [--engine here] [--workers 1] [--folder DIR]
+python bench/bench_sites_night.py [--sites 25,100,250] [--rows 20000] [--weeks 52] [--engine here] [--workers 1] [--folder DIR] [--quick]
 
 Each number of sites is the total by then: 25 have their nights, then 75 more join them, and so on; figures are of the new ones.
 All sites send the logs of one simulated lab (``other_lab``), each with its own factor and noise of every stage, as ``calib
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
 import shutil
 import tempfile
 import time
@@ -128,11 +127,13 @@ class Done:
         return self.outcome.state == DONE
 
 
-def processor_seconds() -> float:
-    """Of this process, or of those that the local engine's server has forked and that have ended."""
+def processor_seconds(engine: str) -> float:
+    """Of this process, or of those that the local engine's server has forked and that have ended; 0 before it is there."""
+    if engine == "here":
+        return time.process_time()
     server = forkserver._forkserver._forkserver_pid
     if server is None:
-        return time.process_time()
+        return 0.0
     fields = Path(f"/proc/{server}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
     return (int(fields[13]) + int(fields[14])) / os.sysconf("SC_CLK_TCK")
 
@@ -143,9 +144,9 @@ def watched(engine: str) -> Iterator[list[Done]]:
     find, seen = night_module._engine, list[Done]()
 
     def run(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-        start, cpu = time.perf_counter(), processor_seconds()
+        start, cpu = time.perf_counter(), processor_seconds(engine)
         for outcome in (in_turn if engine == "here" else find(engine))(tasks, workers):
-            seen.append(Done(outcome, processor_seconds() - cpu, time.perf_counter() - start))
+            seen.append(Done(outcome, processor_seconds(engine) - cpu, time.perf_counter() - start))
             show_block(seen, len(tasks))
             yield outcome
 
@@ -195,7 +196,6 @@ def night(company: Path, what: str, name: str, options: argparse.Namespace) -> d
         "here_cpu_s": cpu,
         "pooled_clock_s": seconds - seen[-1].clock_s,
         "peak_mb": max(done.outcome.peak_mb for done in seen),
-        "parent_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
 
 
@@ -231,7 +231,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--drift", action="store_true", help="a night of charts, too")
     parser.add_argument("--folder", type=Path, help="where the company's store is kept; else it is removed")
+    parser.add_argument("--quick", action="store_true", help="one site, then another, of 500 rows in 5 weeks")
     options = parser.parse_args()
+    if options.quick:
+        options.sites, options.rows, options.weeks = "1,2", 500, 5
     with tempfile.TemporaryDirectory() as name:
         labs = labs_of(Path(name, "lab"), options.weeks, options.rows)
         start = time.process_time()

@@ -1,6 +1,6 @@
 """What a company's side costs beside its sites' own tasks, as sites are added: the prior file, the page, memory of the process.
 
-python bench/bench_sites_pooled.py [--sites 125,250,500,1000,2000] [--drifting 0.1]
+python bench/bench_sites_pooled.py [--sites 125,250,500,1000,2000] [--drifting 0.1] [--quick]
 
 One site learns; the results of all others are its own, each effect moved by the site's factor, some stages drifting.
 """
@@ -32,7 +32,7 @@ def spread_results(company: Path, sites: int, drifting: float) -> None:
     """Results of so many sites, as their tasks would have left them."""
     for kind in KINDS:
         (company / "made").mkdir(exist_ok=True)
-        one = read_rows([company / RESULTS / kind / f"site={site_name(0)}" / ROWS])
+        one, _ = read_rows([company / RESULTS / kind / f"site={site_name(0)}" / ROWS])
         for begin in range(1, sites, 500):
             numbers = np.arange(begin, min(begin + 500, sites))
             rows = pd.concat([one.assign(site=site_name(int(number))) for number in numbers], ignore_index=True)
@@ -71,20 +71,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sites", default="125,250,500,1000,2000")
     parser.add_argument("--drifting", type=float, default=0.1, help="share of stages of all sites")
+    parser.add_argument("--quick", action="store_true", help="50 and 100 sites")
     options = parser.parse_args()
+    counts = "50,100" if options.quick else options.sites
     with tempfile.TemporaryDirectory() as name:
         company = Path(name, "company")
         send(labs_of(Path(name, "lab"), 20, 2000)[0], company, range(1))
         run_task(Task(str(company), site_name(0), "fit"))
-        for sites in map(int, options.sites.split(",")):
+        for sites in map(int, counts.split(",")):
             spread_results(company, sites, options.drifting)
             before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
             prior = seconds_of(lambda: write_prior(company))
+            again = seconds_of(lambda: write_prior(company))
             page = seconds_of(lambda: write_company_page(company, company / "page.html", overwrite=True))
             laws = len(json.loads((company / RESULTS / "prior.json").read_text(encoding="utf-8"))["laws"])
             more = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
             print(
-                f"{sites} sites: prior file {prior:.2f} s of the processor ({1000 * prior / sites:.2f} ms a site, {laws} laws), page "
+                f"{sites} sites: prior file {prior:.2f} s of the processor ({1000 * prior / sites:.2f} ms a site, {laws} laws), "
+                f"again beside the last {again:.2f} s, page "
                 f"{page:.2f} s ({1000 * page / sites:.2f} ms a site, {(company / 'page.html').stat().st_size / 1000:.0f} kB), "
                 f"{more:.0f} MB more than before",
                 flush=True,
