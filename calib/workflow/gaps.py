@@ -108,10 +108,10 @@ def silent_stages(builds: pd.DataFrame, runs: pd.DataFrame, baselines: pd.DataFr
     usual = cache(lambda process, finish, material, has: set(default_route(process, finish, material, has, shop)))
     rows = baselines[baselines["build_id"].isin(worked["build_id"])]
     rows = rows[[pair in silent for pair in zip(rows["process"], rows["stage"], strict=True)]]
+    named = rows[["build_id", "process", "stage", "finish", "material"]].itertuples(index=False, name=None)
     kept = [
-        row["stage"]
-        in usual(row["process"], _text(row["finish"]), _text(row["material"]), bool(supported[row["build_id"]]))
-        for row in rows.to_dict("records")
+        stage in usual(process, _text(finish), _text(material), bool(supported[build]))
+        for build, process, stage, finish, material in named
     ]
     rows = rows[np.array(kept, bool)]
     return rows[["build_id", "process", "stage"]].assign(
