@@ -14,6 +14,7 @@ import pandas as pd
 from calib.quoting.learned import Predictor
 
 MOST_BYTES = 64 << 20  # of answers; the oldest go first; our choice
+FRAME_BYTES = 3500  # what a pandas frame and its place here hold beside the values: tracemalloc over 3,000 small ones
 Answer = TypeVar("Answer", np.ndarray, pd.DataFrame)
 
 
@@ -60,4 +61,4 @@ def _question(rows: pd.DataFrame, asked: tuple[float, ...]) -> bytes:
 
 
 def _size(answer: np.ndarray | pd.DataFrame) -> int:
-    return answer.nbytes if isinstance(answer, np.ndarray) else int(answer.memory_usage().sum())
+    return answer.nbytes if isinstance(answer, np.ndarray) else int(answer.memory_usage().sum()) + FRAME_BYTES

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tracemalloc
 
 import pandas as pd
 import pytest
@@ -143,3 +144,24 @@ def test_a_remembered_calibrator_gives_the_same_numbers_and_may_be_changed():
     pd.testing.assert_frame_equal(remembered.predict(rows, (0.1, 0.9)), asked)
     changed = rows.assign(baseline_min=[9.0, 91.0])
     assert not remembered.predict(changed, (0.5,)).equals(remembered.predict(rows, (0.5,)))
+
+
+def test_what_small_frames_hold_is_counted(monkeypatch):
+    """Measured by tracemalloc: a frame of a few numbers holds twenty times what it says of itself."""
+    most = 1_000_000
+    monkeypatch.setattr("calib.quoting.remembered.MOST_BYTES", most)
+
+    class Small:
+        def predict(self, rows, quantiles):
+            return pd.DataFrame({level: [1.0] for level in quantiles})
+
+    remembered = Remembered(Small())
+    rows = pd.DataFrame({"process": ["VPP"], "baseline_min": [9.0]})
+    tracemalloc.start()
+    try:
+        for number in range(2000):
+            remembered.predict(rows.assign(baseline_min=[float(number)]), (0.1, 0.5))
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert held < 1.5 * most
