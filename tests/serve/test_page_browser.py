@@ -36,7 +36,7 @@ def served(lab_once, tmp_path_factory):
     log = folder / "logs" / "builds.csv"
     log.parent.mkdir(exist_ok=True)
     log.write_text(
-        "build_id,process,machine,parts,planned\nW1,VPP,vpp1,2,true\nW2,MEX,mex1,4,true\nW3,MEX,mex1,4,true\n"
+        "build_id,process,machine,parts,planned\nW1,VPP,vpp1,2,true\nW2,MEX,mex1,4,true\nW3,MEX,mex1,4,true\nW4,MEX,mex1,4,true\n"
     )
     import_logs(folder, [log])
     (folder.parent / "box.stl").write_bytes(box_stl())
@@ -290,18 +290,18 @@ def test_taps_that_cannot_be_taken_yet_stay_on_the_tablet_and_go_by_themselves(s
     sized(chrome, 390)
     shop = served.folder / "shop.toml"
     text = shop.read_text()
-    chrome.get(f"{served.address}/bench?build=W3")
-    until(chrome, lambda: chrome.find_elements("css selector", "#b-W3 button.big"))
+    chrome.get(f"{served.address}/bench?build=W4")
+    until(chrome, lambda: chrome.find_elements("css selector", "#b-W4 button.big"))
     chrome.execute_script("document.getElementById('board').dataset.token = '0'.repeat(64)")  # of another session
     shop.write_text(text.replace("Europe/London", "Europe/Nowhere"))
     try:
-        chrome.find_element("css selector", "#b-W3 button.big").click()
+        chrome.find_element("css selector", "#b-W4 button.big").click()
         until(chrome, lambda: "1 tap waits on this tablet" in text_of(chrome))
     finally:
         shop.write_text(text)
     until(chrome, lambda: "Kept and sent" in text_of(chrome))
     assert chrome.execute_script("return Object.keys(localStorage).length") == 0
-    assert "since" in chrome.find_element("css selector", "#b-W3").text
+    assert "since" in chrome.find_element("css selector", "#b-W4").text
     complaints(chrome)  # the browser itself notes the statuses
 
 
