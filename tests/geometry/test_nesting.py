@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calib.geometry import nesting
 from calib.geometry.nesting import cakes_for, copies_in_cake, copies_on_plate, plates_for
 
 SIDE = st.integers(3, 60)
@@ -34,6 +35,17 @@ def test_known_best_packings_of_equal_rectangles(part, room, most):
 def test_a_packing_that_no_five_blocks_make_is_missed_by_one():
     # 5 x 3 in 22 x 16: 23 is known to be the best (from memory; the area bound is 23.4), five blocks make 22
     assert copies_on_plate((5, 3, 1), (22, 16, 1), 0, 0) == 22
+
+
+def test_cuts_that_are_not_tried_would_have_won_nothing(monkeypatch):
+    """The search bounded by sums of sides finds what the same search finds when it tries every cut."""
+    rng = np.random.default_rng(5)
+    cases = [((a, b), (a * x, a * y)) for a, b, x, y in rng.uniform((11, 11, 1.5, 1.5), (60, 60, 6, 6), (150, 4))]
+    bounded = [copies_on_plate((*size, 1), (*room, 10), 2, 3) for size, room in cases]
+    monkeypatch.setattr(nesting, "_bound", lambda *_: 10**9)
+    nesting._most.cache_clear()
+    assert [copies_on_plate((*size, 1), (*room, 10), 2, 3) for size, room in cases] == bounded
+    nesting._most.cache_clear()
 
 
 def test_margin_gap_and_height_are_kept():
