@@ -11,7 +11,7 @@ from contextlib import suppress
 from calib.errors import CalibError
 from calib.scratch import scratch_folder
 
-BROWSERS = ("chromium", "chromium-browser", "chrome")
+BROWSERS = ("chromium", "chromium-browser")  # an open one, as distributions name its command
 WORDS = (
     "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-sync",
     "--no-pdf-header-footer",
