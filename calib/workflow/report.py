@@ -37,6 +37,7 @@ from calib.workflow.fitted import find_fitted
 from calib.workflow.floors import below_floor, floor_warnings
 from calib.workflow.gaps import find_gaps, wait_rows
 from calib.workflow.pages import check_folder
+from calib.workflow.prior import kept_priors
 from calib.workflow.promises import find_promises
 from calib.workflow.quotes import ranges_of
 from calib.workflow.side_models import failure_rows
@@ -63,7 +64,8 @@ def week_data(folder: Path, shop: Shop, drift: DriftDocument, progress: Progress
     below = [run for run in below_floor(learned, logged.runs, shop) if run["new"]]
     waiting = health | {"questions": [question["sentence"] for question in questions], "below_floor": below}
     counting = counted(progress, REPLAYING)
-    honest = score(replay(learned.rows, weeks=HONESTY_WEEKS, progress=counting, checkpoints=known))
+    priors, _ = kept_priors(folder, shop)
+    honest = score(replay(learned.rows, HONESTY_WEEKS, {"priors": priors}, counting, known))
     progress("Running the last weeks through the shop ...")
     return {
         "shop": shop.name,

@@ -15,6 +15,7 @@ from made_labs import write_logs
 
 from calib.cli.app import run
 from calib.errors import StoreError
+from calib.shop.read_shop import read_shop
 from calib.sites.local import _context, run_local
 from calib.sites.task import DONE, LEFT_OUT, UNCHANGED, Outcome, Task, run_task
 from calib.store.fits import find_checkpoints, find_fit
@@ -25,6 +26,7 @@ from calib.workflow.company import send_site
 from calib.workflow.drift import find_drift
 from calib.workflow.fit import fit_shop
 from calib.workflow.import_logs import import_logs
+from calib.workflow.report import HONESTY_WEEKS, week_data
 
 KILLS = 200 if os.environ.get("CALIB_LONG") else 6
 
@@ -69,6 +71,8 @@ def test_a_site_that_keeps_a_prior_learns_and_is_replayed_with_it(learned, night
         f"SELECT interval_score FROM '{learned}/all/results/backtest/site=S1/rows.parquet'"
     ).fetchall()
     assert scored == backtest_shop(lab, weeks=2)["interval_score"] != without
+    of_week = week_data(lab, read_shop(lab), find_drift(lab))["backtest"]
+    assert of_week["interval_score"] == backtest_shop(lab, weeks=HONESTY_WEEKS)["interval_score"]
 
 
 @pytest.mark.slow
