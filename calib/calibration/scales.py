@@ -40,7 +40,7 @@ class Scales:
 
         Returns shape (rows,) [log^2].
         """
-        row, column, value, _ = window.entries("scale")
+        row, column, value, _ = window.scale
         effect = np.append(self.mean, np.zeros(self.design.size - len(self.mean)))[column]
         log_sigma = np.bincount(row, value * effect, window.count)
         return np.asarray(
@@ -53,7 +53,7 @@ class Scales:
         clean : shape (rows,), weight of each row, less where it is an outlier [-]; sigma2 : shape (rows,), variance of their noise [log^2]
         """
         nu, robust = self.options.nu, self.options.robust
-        row, column, value, _ = window.entries("scale")
+        row, column, value, _ = window.scale
         design = sparse_rows(row, column, value, (window.count, self.design.size))
         per_row = 2 * nu / (nu + 3) if robust else 2.0
         square = (window.residual**2 + (share_of_spread(nu) if robust else 1.0) * window.spread2) / sigma2

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import scipy.sparse as sparse
 from threadpoolctl import threadpool_limits
 
 from calib.calibration.arrowhead import seen_in
@@ -22,7 +23,7 @@ from calib.calibration.priors import LOCATION, SCALE, Priors
 from calib.calibration.random_walk import LEVEL_START, Levels
 from calib.calibration.recalibrate import Misses, Recalibration
 from calib.calibration.robust import GROSS_SHARE, GROSS_WEIGHT, clean_chance, longer_than, t_information, t_weight
-from calib.calibration.row_variance import row_variance
+from calib.calibration.row_variance import RowEffects, effects_by_row
 from calib.calibration.rows import WEEK_NS, Rows
 from calib.calibration.scales import Scales
 from calib.calibration.state import UNLEARNED_SD, Posterior, Predictive, State, first_parts, predictive
@@ -204,29 +205,30 @@ class WeeklyPass:
         window = join(self.weeks)
         few = self.rows < FEW_ROWS
         sweeps = self.options.sweeps if not few else MOST_SWEEPS if self.options.priors else FIRST_SWEEPS
+        design = self._design_of(window)
+        of = design.tocoo()
+        effects = effects_by_row(of.row, of.col, of.data, window.count)
         for sweep in range(sweeps):
             fit = window.fit
-            self._sweep(window)
+            self._sweep(window, design, effects)
             self.change = float(np.quantile(np.abs(window.fit - fit), MOST_ROWS)) if window.count else 0.0
             self.sweeps_done += 1
             if sweep + 1 >= FIRST_SWEEPS and self.change < SETTLED:
                 break
         window.hand_back()
 
-    def _sweep(self, window: Window) -> None:
+    def _sweep(self, window: Window, design: sparse.csr_matrix, effects: RowEffects) -> None:
         """One round: weigh the rows, solve for all effects at once, learn variances, scales and steps from them."""
         sigma2 = self.scales.sigma2(window)
         y, weight, clean = self._weights(window, sigma2)
         shared = self.builds.of(window)
-        design = self._design_of(window)
         information, vector = self._with_priors(accumulate(design, y, weight, shared))
         block = np.append(self.block, np.tile(self.block[self.levels.column], self.levels.weeks))
         self.mean, self.covariance = solve_and_invert(information, vector, block)
         window.fit = design @ self.mean
         effect, effect_variance = build_effects(y - window.fit, weight, shared)
         window.residual = window.y - window.fit - effect
-        of = design.tocoo()
-        window.spread2 = row_variance(of.row, of.col, of.data, self.covariance, window.count) + effect_variance
+        window.spread2 = effects.variance(self.covariance) + effect_variance
         self.variance = next_variances(self.design, self.mean, self.covariance, self.variance)
         self.levels.learn(
             self.mean, self.covariance, self.design.size, self.options.step_nu if self.options.robust else None
@@ -251,14 +253,15 @@ class WeeklyPass:
             y, weight = np.where(window.censored, least, y), np.where(window.censored, lower, weight)
         return y, weight, clean
 
-    def _design_of(self, window: Window):  # type: ignore[no-untyped-def]
+    def _design_of(self, window: Window) -> sparse.csr_matrix:
         """Sparse design of the window, each week with its own copy of the levels."""
-        row, column, value, week = window.entries("location")
+        row, column, value, week = window.location
         p = self.design.size
         nodes = self.levels.nodes(p)
         place = np.full(p, -1)
         place[self.levels.column] = np.arange(self.levels.count)
         walks = np.flatnonzero(place[column] >= 0)
+        column = column.copy()
         column[walks] = nodes[1 + week[walks], place[column[walks]]]
         return sparse_rows(row, column, value, (window.count, p + nodes[1:].size))
 
@@ -280,7 +283,7 @@ class WeeklyPass:
         sigma2 = self.scales.sigma2(oldest)
         y, weight, clean = self._weights(oldest, sigma2)
         self.frozen = self.levels.close_week(self.mean, self.covariance, self.frozen, self.design.size)
-        row, column, value, _ = oldest.entries("location")
+        row, column, value, _ = oldest.location
         design = sparse_rows(row, column, value, (oldest.count, self.design.size))
         self.frozen = self.frozen + accumulate(design, y, weight, self.builds.of(oldest))
         self.scales.close_week(oldest, clean, sigma2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -79,11 +80,20 @@ class Window:
     def count(self) -> int:
         return len(self.y)
 
-    def entries(self, part: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Rows, columns, values and the week of each entry of the design 'location' or 'scale'.
+    @cached_property
+    def location(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Rows, columns, values and the week of each entry in the design of the locations; not to be changed in place.
 
         Each of shape (entries,); places [-], values [-].
         """
+        return self._entries("location")
+
+    @cached_property
+    def scale(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """The same in the design of the scales."""
+        return self._entries("scale")
+
+    def _entries(self, part: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         start = np.concatenate([[0], np.cumsum([week.count for week in self.weeks])])
         found = [getattr(week, part) for week in self.weeks]
         row = np.concatenate([e.row + s for e, s in zip(found, start[:-1], strict=True)])
