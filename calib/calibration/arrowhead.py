@@ -62,7 +62,7 @@ def arrowhead(information: np.ndarray, block: np.ndarray) -> Arrowhead | None:
     shared = int((block == SHARED).sum())
     if shared > MOST_SHARED * len(block) or len(codes) - bool(shared) < 2:
         return None
-    matrix = information[np.ix_(order, order)]
+    matrix = _reordered(information, order)
     found = Arrowhead(matrix, order, np.append(start[codes != last], len(block) - shared))
     if any(matrix[here, : here.start].any() for here in found.blocks):
         return None
@@ -91,10 +91,13 @@ def solve_arrowhead(system: Arrowhead, vector: np.ndarray) -> tuple[np.ndarray, 
         raise OutsideModelError(
             "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
         )
-    result, covariance = np.empty(p), np.empty((p, p))
-    result[system.order] = mean
-    covariance[np.ix_(system.order, system.order)] = _covariance(system, factors, inverse_of(border), solved[:, :-1])
-    return result, covariance
+    covariance, place = _covariance(system, factors, inverse_of(border), solved[:, :-1]), np.argsort(system.order)
+    return mean[place], _reordered(covariance, place)
+
+
+def _reordered(matrix: np.ndarray, order: np.ndarray) -> np.ndarray:
+    """Rows and columns in this order: taken one after the other, in a third of the time that both at once take."""
+    return matrix.take(order, 1).take(order, 0)
 
 
 def _covariance(system: Arrowhead, factors: list[np.ndarray], border: np.ndarray, solved: np.ndarray) -> np.ndarray:
