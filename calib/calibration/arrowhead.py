@@ -62,7 +62,7 @@ def arrowhead(information: np.ndarray, block: np.ndarray) -> Arrowhead | None:
     shared = int((block == SHARED).sum())
     if shared > MOST_SHARED * len(block) or len(codes) - bool(shared) < 2:
         return None
-    matrix = _reordered(information, order)
+    matrix = reordered(information, order)
     found = Arrowhead(matrix, order, np.append(start[codes != last], len(block) - shared))
     if any(matrix[here, : here.start].any() for here in found.blocks):
         return None
@@ -92,11 +92,14 @@ def solve_arrowhead(system: Arrowhead, vector: np.ndarray) -> tuple[np.ndarray, 
             "the effects of the fit are not finite", "Look for baselines or minutes beyond any sense in the logs."
         )
     covariance, place = _covariance(system, factors, inverse_of(border), solved[:, :-1]), np.argsort(system.order)
-    return mean[place], _reordered(covariance, place)
+    return mean[place], reordered(covariance, place)
 
 
-def _reordered(matrix: np.ndarray, order: np.ndarray) -> np.ndarray:
-    """Rows and columns in this order: taken one after the other, in a third of the time that both at once take."""
+def reordered(matrix: np.ndarray, order: np.ndarray) -> np.ndarray:
+    """Rows and columns of a matrix in this order: taken one after the other, in a third of the time that both at once take.
+
+    matrix : shape (p, p) [any]; order : shape (k,), places in it [-]. Returns shape (k, k).
+    """
     return matrix.take(order, 1).take(order, 0)
 
 

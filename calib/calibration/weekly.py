@@ -12,7 +12,7 @@ import numpy as np
 import scipy.sparse as sparse
 from threadpoolctl import threadpool_limits
 
-from calib.calibration.arrowhead import seen_in
+from calib.calibration.arrowhead import reordered, seen_in
 from calib.calibration.builds import BuildEffect
 from calib.calibration.design import Coded, Design, before_any_run, location_blocks, prior_precision, scale_blocks
 from calib.calibration.encoder import Encoder
@@ -152,7 +152,7 @@ class WeeklyPass:
         step[self.levels.cell] = self.levels.step
         return State(
             self.options, self.encoder, self.design, self.scales.design,
-            Posterior(self.mean[now], self.covariance[np.ix_(now, now)], self.variance),
+            Posterior(self.mean[now], reordered(self.covariance, now), self.variance),
             Posterior(self.scales.mean, self.scales.covariance, self.scales.variance),
             step, self.levels.step_of_kind, self.runs, self.builds.variance, self.builds.machine_load,
             self.recalibration, self.ended, self.usage,

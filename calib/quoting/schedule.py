@@ -10,6 +10,7 @@ import math
 from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -56,8 +57,13 @@ class Job:
     in_shared_build: bool = False
     usual: dict[str, float] = field(default_factory=dict)
 
-    def usual_of(self, stage: str) -> float:
-        return self.usual[stage] if self.usual else float(np.median(self.minutes[stage]))
+    @cached_property
+    def usually(self) -> dict[str, float]:
+        """Usual minutes of each stage."""
+        if self.usual:
+            return self.usual
+        middle = np.median(np.stack([self.minutes[stage] for stage in self.stages]), axis=1)
+        return dict(zip(self.stages, middle.tolist(), strict=True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -409,12 +415,12 @@ def _task_order(jobs: Sequence[Job], resources: Resources) -> list[tuple[float, 
             if job.machine and stage == next((s for s in job.stages if s in ON_MACHINE), None):
                 now = max(now, machine_free.get(job.machine, -np.inf))
             hands = hands_of(stage)
-            start, end = (now, now) if hands == "none" else resources.clock.work_once(now, job.usual_of(stage))
+            usual = job.usually[stage]
+            start, end = (now, now) if hands == "none" else resources.clock.work_once(now, usual)
             last = max(last, start)
             if stage == "printing" and job.machine:
                 printing_from[job.machine] = start
             keys.append((last, number, 2 * step, job.name, stage, False))
-            usual = job.usual_of(stage)
             now = end if hands == "all" else start + usual
             if is_load(job, stage):
                 last = max(last, start + usual * (1 - job.touch_share[stage] / 2))

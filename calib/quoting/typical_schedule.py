@@ -39,7 +39,7 @@ def _usual(jobs: Sequence[Job]) -> list[Job]:
     return [
         replace(
             job,
-            minutes={stage: np.array([job.usual_of(stage)]) for stage in job.stages},
+            minutes={stage: np.array([job.usually[stage]]) for stage in job.stages},
             waits=middle(job.waits),
             failed_at=None,
         )

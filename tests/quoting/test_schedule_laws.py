@@ -79,9 +79,9 @@ def test_longer_work_is_never_sooner(given_lab, which, stage, longer):
     lab, jobs = given_lab
     job = jobs[which % len(jobs)]
     slower = replace(
-        job, minutes={**job.minutes, stage: job.minutes[stage] + longer}, usual={s: job.usual_of(s) for s in STAGES}
+        job, minutes={**job.minutes, stage: job.minutes[stage] + longer}, usual={s: job.usually[s] for s in STAGES}
     )
-    before, after = ([replace(one, usual={s: one.usual_of(s) for s in STAGES}) for one in jobs] for _ in range(2))
+    before, after = ([replace(one, usual={s: one.usually[s] for s in STAGES}) for one in jobs] for _ in range(2))
     after[jobs.index(job)] = slower
     assert never_sooner(through(after, lab)[0], through(before, lab)[0])
 
