@@ -8,6 +8,9 @@ from importlib.metadata import version as version_of
 from pathlib import Path
 from typing import Any
 
+from docutils.nodes import SkipNode, math
+from latex2mathml.converter import convert
+
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
@@ -21,7 +24,9 @@ version = release = version_of("calib")
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
 source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
+myst_enable_extensions = ["dollarmath"]
 myst_heading_anchors = 3
+html_math_renderer = "mathml"
 html_theme = "alabaster"
 html_static_path = ["_static"]  # its custom.css is the theme's hook
 html_theme_options = {
@@ -41,7 +46,15 @@ suppress_warnings = [
 def setup(app: Any) -> None:
     make_reference.write(HERE / "made")
     make_pictures.write(HERE / "made")
+    app.add_html_math_renderer("mathml", inline_renderers=(as_mathml, None), block_renderers=(as_mathml, None))
     app.connect("autodoc-process-docstring", as_fields, priority=100)  # before sections are read
+
+
+def as_mathml(builder: Any, node: Any) -> None:
+    """A formula as browsers draw it themselves: no script, nothing loaded."""
+    display = "inline" if isinstance(node, math) else "block"
+    builder.body.append(convert(node.astext(), display=display))
+    raise SkipNode
 
 
 def as_fields(app: Any, what: str, name: str, thing: Any, options: Any, lines: list[str]) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import ast
 import inspect
+import re
 import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
+MATH = re.compile(r"\n?\.\. math::(.*?)\n\n", re.DOTALL)  # up to the next empty line
 ROOMS = ("baseline", "geometry", "quoting")
 
 
@@ -24,8 +26,20 @@ def equations() -> str:
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
                 text = ast.get_docstring(node, clean=False) if isinstance(node, ast.FunctionDef) else None
                 if text and ".. math::" in text and not node.name.startswith("_"):
-                    lines += [f"## `{room}.{path.stem}.{node.name}`", "", "```text", inspect.cleandoc(text), "```", ""]
+                    before, *rest = MATH.split(inspect.cleandoc(text) + "\n\n")
+                    lines += [
+                        f"## `{room}.{path.stem}.{node.name}`",
+                        "",
+                        *([before.strip(), ""] if before.strip() else []),
+                    ]
+                    for formula, after in zip(rest[::2], rest[1::2], strict=True):
+                        lines += ["$$", " ".join(formula.split()), "$$", "", *words(after)]
     return "\n".join(lines)
+
+
+def words(text: str) -> list[str]:
+    """A piece of a docstring with its lines as they stand; nothing of an empty one."""
+    return ["```text", text.strip("\n"), "```", ""] if text.strip() else []
 
 
 if __name__ == "__main__":

@@ -24,6 +24,9 @@ def test_the_site_builds_without_a_warning_and_loads_nothing_from_elsewhere(tmp_
     assert (built.returncode, built.stdout + built.stderr) == (0, "")
     pages = [path for path in (tmp_path / "site").rglob("*") if path.suffix in (".html", ".css")]
     assert len(pages) > 10
+    equations = (tmp_path / "site" / "equations.html").read_text("utf-8")
+    assert equations.count("<math ") == (DOCS / "equations.md").read_text("utf-8").count("\n$$\n") / 2 > 30
+    assert "\\frac" not in equations  # what a browser draws, not what is typed
     assert {path.name: found for path in pages if (found := LOADS.findall(path.read_text("utf-8")))} == {}
     commands = (tmp_path / "site" / "made" / "commands.html").read_text("utf-8")
     assert all(f"Usage: calib {name} " in commands for name in IN_ORDER)
