@@ -20,6 +20,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Barrier
 
 import httpx2
 import numpy as np
@@ -75,9 +76,13 @@ def resident_mb(process: int) -> list[float]:
 
 
 def taps_ms(tablets: int, each: int) -> np.ndarray:
+    """Of taps that begin together: every tablet has its page open before the first of them taps. Shape (tablets * each,)."""
+    ready = Barrier(tablets)
+
     def tablet(number: int) -> list[float]:
         client, token = browser()
         took = []
+        ready.wait()
         for count in range(each):
             now = datetime.now(UTC).isoformat()
             tap = {"id": f"bench-{number:03d}-{count:04d}", "what": "start", "build_id": f"B{number}-{count}",
