@@ -58,6 +58,7 @@ WHAT_IFS = {
 COPIES = {"html": "text/html", "pdf": "application/pdf"}
 MOST_LINES = 20
 MOST_LISTED = 8
+MOST_NAMED = 3
 
 
 async def start(request: Request) -> Response:
@@ -208,7 +209,7 @@ async def answer(request: Request) -> Response:
             raise UsageError("No part was chosen.", "Bring one first.")
         lines = [_line(form, upload) for upload in uploads]
         due = text_of(form, "due", "By when", 30) or None
-    name = lines[0].part.name if len(lines) == 1 else f"order of {len(lines)} parts"
+    name = _name_of(lines)
 
     def asking() -> str:
         document = site.run(quote_lines, site.folder, lines, QuoteAsk(due=due), name=None if len(lines) == 1 else name)
@@ -220,6 +221,12 @@ async def answer(request: Request) -> Response:
         return f"/ask/answer/{name_of_quote}"
 
     return await after_work(request, asking)
+
+
+def _name_of(lines: Sequence[OrderedPart]) -> str:
+    """By its parts, the first MOST_NAMED of them: a list of promises shows nothing else of what is in an order."""
+    named, more = [line.part.name for line in lines[:MOST_NAMED]], len(lines) - MOST_NAMED
+    return " + ".join(named) + (f" + {more} more" if more > 0 else "")
 
 
 def _line(form: FormData, upload: Upload) -> OrderedPart:
@@ -373,7 +380,8 @@ def _tried(site: Site, given: StoredQuote, which: str) -> dict[str, Any]:
         changed = site.run(quote_lines, site.folder, lines, QuoteAsk(start=later))["options"][0]
         return {"promised_at": changed["promised_at"], "by": f"{changed['process']} {changed['machine']}"}
     patch = work.SATURDAY if which == "saturday" else work.one_more(site.folder, best["machine"].split("+")[0])
-    answer = site.run(what_if_lines, site.folder, lines, patch, QuoteAsk(start=document["start"]), document["part"])
+    asked = QuoteAsk(start=document["start"])
+    answer = site.run(what_if_lines, site.folder, lines, patch, asked, document["part"], only_soonest=True)
     pair, begins, zone = answer["soonest"], datetime.fromisoformat(document["start"]), site.now().tzinfo
 
     def ready(one: Side | None) -> dict[str, str]:

@@ -59,8 +59,13 @@ def what_if_lines(
     ask: QuoteAsk,
     name: str = "",
     progress: Progress = no_progress,
+    only_soonest: bool = False,
 ) -> WhatIfOrder:
-    """As ``what_if_order``, of parts and how many of each; name : of the part or of the order."""
+    """As ``what_if_order``, of parts and how many of each.
+
+    name : of the part or of the order
+    only_soonest : cautions and least times of the changed shop's soonest option alone, for who shows no other
+    """
     today, changed, fitted = read_shop(folder), patched(folder, patch), find_fitted(folder)
     meshes = read_meshes(folder, lines, changed, progress)
     request = ask.request(changed, lines)
@@ -73,6 +78,7 @@ def what_if_lines(
     except NoPlanError:
         before = []
     progress("")
+    shown = after[:1] if only_soonest else after
     return {
         "part": name,
         "quantity": request.quantity,
@@ -80,12 +86,12 @@ def what_if_lines(
         "soonest": soonest_pair(before, after),
         "options": compared(before, after),
         "out": out,
-        "on_site": on_site(today, changed, [pair for plan in after for pair in plan.work.stages_by_process]),
+        "on_site": on_site(today, changed, [pair for plan in shown for pair in plan.work.stages_by_process]),
         "warnings": [
             *stated_by_patch(today, changed),
             *fitted.warnings,
             *early_start(request, fitted),
-            *unknown_floors(pair for plan in after for pair in floors_not_known(plan.work, changed)),
+            *unknown_floors(pair for plan in shown for pair in floors_not_known(plan.work, changed)),
             *_not_owned(changed),
         ],
     }

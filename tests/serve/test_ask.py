@@ -170,6 +170,12 @@ def test_what_if_stands_beside_todays_answer_and_changes_nothing(page, answered,
     assert list_quotes(page.folder)["quotes"] == []
 
 
+def test_what_if_cautions_of_the_chosen_process_alone(page, answered):
+    shown = page.send(f"{answered.url.path}/if", {"which": "saturday"})
+    found = shown.text.partition('id="if-saturday"')[2].partition("</li>")[0]
+    assert set(re.findall(r'<p class="quiet">(MEX|PBF|VPP) [a-z ,]+: ', found)) == {"MEX"}
+
+
 def test_a_promise_is_stored_scored_shown_at_the_bench_and_can_be_taken_back(page, monkeypatch):
     shown = page.ask(2)
     looks = []
@@ -249,6 +255,17 @@ def test_an_order_of_several_parts_is_one_question(page):
     fields = {"p": two} | {f"qty-{token}": "2" for token in two} | {f"finish-{token}": "sanded" for token in two}
     words = words_of(page.send("/ask/answer", fields).text)
     assert "Order of 2 parts, 4 pieces" in words
+
+
+def test_a_promised_order_is_listed_by_the_names_of_its_parts(page):
+    one = re.findall(r"p=([\w-]+)", str(page.bring().url))
+    two = re.findall(r"p=([\w-]+)", str(page.bring("lid.stl", before=one).url))
+    fields = {"p": two} | {f"qty-{token}": "2" for token in two} | {f"finish-{token}": "" for token in two}
+    shown = page.send("/ask/answer", fields)
+    page.send(f"{shown.url.path}/promise", {"process": "MEX", "sure": "0.9"})
+    listed = words_of(page.browser.get("/ask").text).partition("Promised lately")[2]
+    page.send(f"{shown.url.path}/undo")
+    assert "box.stl + lid.stl, 4 pieces" in listed
 
 
 def test_the_customers_copy_is_a_file_without_what_is_inward(page, answered):
