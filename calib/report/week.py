@@ -239,7 +239,7 @@ def time_view(time_goes: TimeGoes | None) -> dict[str, Any] | None:
     words = " ".join(map(sentences.hours_sentence, rows))
     return {
         "rows": [
-            {"process": row["process"], "builds": row.get("builds"), "minutes": sentences.times_of(row).values()}
+            {"process": row["process"], "builds": row.get("builds"), "minutes": list(sentences.times_of(row).values())}
             for row in rows
         ],
         "kinds": sentences.KINDS_OF_TIME,

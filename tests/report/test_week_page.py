@@ -1,5 +1,6 @@
 """The weekly page as text: what it says, in which order, and that a screen reader finds its way."""
 
+import pickle
 import re
 from html.parser import HTMLParser
 
@@ -9,7 +10,7 @@ from week_documents import SINCE, chart, drift_of, full_week, huge_week, moved_s
 from calib.report.charts import level_line
 from calib.report.sentences import three_sentences
 from calib.report.stage_sentences import look_first
-from calib.report.week import week_page
+from calib.report.week import week_page, week_values
 
 
 def words(page):
@@ -277,3 +278,10 @@ def test_what_a_factor_divides_stands_together():
 def test_of_what_quotes_have_not_taken_up_no_share_is_told():
     page = words(week_page({"drift": drift_of(moved_stage("washing", taken_up=0.0, now_min=33.0))}))
     assert "Quotes use 33 min for a usual build now (33 min before)." in page
+
+
+def test_what_fills_the_page_can_go_from_one_process_to_another():
+    # the local page has it made in a process of its own
+    values = week_values(full_week())
+    assert values["time_goes"]
+    assert pickle.loads(pickle.dumps(values)) == values
