@@ -42,6 +42,7 @@ def replay(
     """
     from calib.calibration.forward_pass import begin
     from calib.calibration.learn_second_law import learn_second_law, past_of
+    from calib.calibration.own_first_runs import as_first_runs_say
 
     made = Options(**(options or {}))
     rows = read_runs(runs, made)
@@ -50,6 +51,7 @@ def replay(
     first = count - whole_number(weeks, "weeks", 1, MOST_WEEKS) if weeks is not None else min(WARM_UP_WEEKS, count // 2)
     since = int(numbers[max(first, 0)]) if count else 0
     tables: list[pd.DataFrame] = []
+    made = as_first_runs_say(rows.take(0, int(np.searchsorted(rows.week, since)))[0], made)
     passing = begin(rows, made, checkpoints.before(since) if checkpoints else None)
     passing.checkpoints = None  # none are added
     law, learned_of = SecondLaw(), 0

@@ -116,6 +116,7 @@ class Calibrator(Estimator):
         from calib.calibration.closed_form import ClosedForm  # these need scipy, which predicting does not
         from calib.calibration.forward_pass import begin, joined
         from calib.calibration.learn_second_law import learn_second_law, past_of
+        from calib.calibration.own_first_runs import as_first_runs_say
 
         if isinstance(y, Checkpoints):
             warnings.warn("Give checkpoints by name: fit(runs, checkpoints=...)", FutureWarning, stacklevel=2)
@@ -123,6 +124,7 @@ class Calibrator(Estimator):
         start, options = time.perf_counter(), self._options()
         given, runs = runs, with_minutes(runs, y)
         rows = read_runs(runs, options)
+        options = as_first_runs_say(rows, options)
         passing = begin(rows, options, checkpoints)
         why_not = ""
         try:
@@ -147,6 +149,7 @@ class Calibrator(Estimator):
         self.summary_: dict[str, Any] = {
             "runs_used": rows.count,
             "runs_left_out": rows.left_out,
+            "has_priors": options.priors is not None and not why_not,
             "iterations": learner.sweeps_done,
             "converged": _how_it_ended(learner.change, rows.count, why_not),
             "seconds": round(time.perf_counter() - start, 3),

@@ -1,7 +1,8 @@
 """What other labs say of a lab's effects before its first run: means and spreads in the place of zero and a guess.
 
 A fit with priors is the same fit: each effect's normal law has the other labs' mean, and each block's variance starts from how
-much labs differ. Its own runs speak against that as they would against zero, so the priors' weight falls as they come.
+much labs differ. Its own runs speak against that as they would against zero; and where the first of them are farther from it than
+from a fit without priors, none are used (``own_first_runs``).
 """
 
 from __future__ import annotations

@@ -42,10 +42,11 @@ class RouteProposal(TypedDict):
 
 
 class PriorInUse(TypedDict):
-    """How many laws of other sites the lab goes by, and of how many sites."""
+    """How many laws of other sites the lab keeps, and of how many sites; used : False where its own first runs speak against them."""
 
     laws: int
     sites: int | None
+    used: NotRequired[bool]
 
 
 class FitDocument(TypedDict):

@@ -40,6 +40,10 @@ def show_fit(doc: FitDocument) -> str:
         for cell in doc["cells"]
     ]
     shown: list[RenderableType] = [f"Learned from {count(doc['runs_used'], 'run')} up to {doc['as_of']}."]
+    if (prior := doc.get("prior")) and not prior.get("used", True):
+        shown.append(
+            "What other sites know is not used: the first runs here were nearer to what was expected without it."
+        )
     shown += listed(doc, "warnings")
     shown += [f"Left out: {count(number, 'run')}, {reason}." for reason, number in doc["runs_left_out"].items()]
     shown += [f"{below_floor_sentence(run)} Not learned from." for run in listed(doc, "below_floor")]

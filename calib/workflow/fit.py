@@ -102,7 +102,7 @@ def fit_and_look(
     still_open = never_ended(logged.runs, logged.baselines, model, logged.shop, horizon.timestamp() / 60)
     progress("Looking for what to log next ...")
     document = fit_document(model, learned, horizon, logged.shop) | {
-        "prior": elsewhere,
+        "prior": elsewhere and {**elsewhere, "used": model.summary_["has_priors"]},
         "log_next": log_next(model, then.baselines, model.errors_, logged.shop),
         "own_routes": propose_routes(then.builds, ended_by(then, horizon), logged.shop, logged.not_done),
         "below_floor": below_floor(learned, ended_by(then, horizon), logged.shop),

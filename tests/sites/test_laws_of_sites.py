@@ -9,9 +9,11 @@ import pandas as pd
 import pytest
 from statsmodels.stats.meta_analysis import combine_effects
 
+from calib.calibration.backtest import replay
 from calib.calibration.calibrator import Calibrator
 from calib.calibration.own_effects import likelihood_of
 from calib.calibration.priors import Priors, priors_from
+from calib.calibration.scores import LEVELS
 from calib.cli.app import run
 from calib.errors import UsageError
 from calib.sites.laws import LEAST_SITES, laws_of, moments_tau2, prior_document, reml, spreads_of
@@ -241,10 +243,29 @@ def test_a_stage_without_a_run_here_is_expected_as_elsewhere_and_sharper_than_wi
 def test_own_runs_outweigh_what_others_say():
     apart = []
     for count in (1, 5, 400):
-        own = pd.concat([runs_of("printing", 0.0, 20), runs_of("packing", 0.3, count, seed=5)])
+        own = pd.concat([runs_of("printing", 0.0, 20), runs_of("packing", 0.45, count, seed=5)])
         apart.append(abs(middle(Calibrator(priors=KNOWN).fit(own))[0] - middle(Calibrator().fit(own))[0]))
     assert apart[0] > apart[1] > apart[2]
     assert apart[2] < 0.02
+
+
+@pytest.mark.parametrize(("mean", "used"), [(0.5, True), (-0.6, False)])
+def test_a_site_unlike_the_others_goes_by_its_own_runs_alone(mean, used):
+    # KNOWN says 0.5 of packing: runs at -0.6 are 1.1 from it, and 0.6 from no prior at all
+    own = pd.concat([runs_of("printing", 0.0, 6), runs_of("packing", mean, 10, seed=5)])
+    model, alone = Calibrator(priors=KNOWN).fit(own), Calibrator().fit(own)
+    assert model.summary_["has_priors"] is used
+    assert (middle(model) == middle(alone)) is not used
+
+
+def test_what_is_expected_of_a_week_knows_nothing_of_how_later_runs_speak_of_the_priors():
+    # 500 minutes apart: some 20 runs a week; the first week is as others say, all later ones are far from it
+    runs = pd.concat([runs_of("packing", 0.5, 20), runs_of("packing", -0.9, 80, seed=6, start=100)])
+    week = (runs["ended_at"] - MONDAY).dt.days // 7
+    second = week == week[week > 0].min()
+    cut = replay(runs[(week == 0) | second], weeks=1, options={"priors": KNOWN, "trees": False})
+    whole = replay(runs, weeks=len(set(week)) - 1, options={"priors": KNOWN, "trees": False})
+    pd.testing.assert_frame_equal(whole.head(len(cut))[list(LEVELS)], cut[list(LEVELS)])
 
 
 def test_a_fit_with_priors_is_the_same_after_it_was_stored():
@@ -275,9 +296,12 @@ def test_fit_with_a_prior_file_in_a_lab(company, tmp_path, capsys):
     file.write_text(json.dumps({"sites": 12} | prior_document(made_effects())))
     lab = str(company / "lab1")
     assert run(["fit", "--shop", lab, "--prior", str(file), "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["prior"] == {"laws": 3, "sites": 12}
+    prior = json.loads(capsys.readouterr().out)["prior"]
+    assert (prior["laws"], prior["sites"]) == (3, 12)
+    assert run(["fit", "--shop", lab]) == 0
+    assert ("What other sites know is not used" in capsys.readouterr().out) is not prior["used"]
     assert run(["fit", "--shop", lab, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["prior"] == {"laws": 3, "sites": 12}
+    assert json.loads(capsys.readouterr().out)["prior"] == prior
     assert run(["fit", "--shop", lab, "--prior", "none", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["prior"] is None
     file.write_text("no")
