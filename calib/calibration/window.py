@@ -90,7 +90,7 @@ class Window:
 
     @cached_property
     def scale(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """The same in the design of the scales."""
+        """The same in the design of the scales: each of shape (entries,); places [-], values [-]."""
         return self._entries("scale")
 
     def _entries(self, part: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

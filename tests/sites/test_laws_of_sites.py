@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -259,13 +260,14 @@ def test_a_site_unlike_the_others_goes_by_its_own_runs_alone(mean, used):
 
 
 def test_what_is_expected_of_a_week_knows_nothing_of_how_later_runs_speak_of_the_priors():
-    # 500 minutes apart: some 20 runs a week; the first week is as others say, all later ones are far from it
-    runs = pd.concat([runs_of("packing", 0.5, 20), runs_of("packing", -0.9, 80, seed=6, start=100)])
-    week = (runs["ended_at"] - MONDAY).dt.days // 7
-    second = week == week[week > 0].min()
-    cut = replay(runs[(week == 0) | second], weeks=1, options={"priors": KNOWN, "trees": False})
-    whole = replay(runs, weeks=len(set(week)) - 1, options={"priors": KNOWN, "trees": False})
-    pd.testing.assert_frame_equal(whole.head(len(cut))[list(LEVELS)], cut[list(LEVELS)])
+    # 500 minutes apart, 20 a week: two weeks of packing, then of sanding, far from what others say of it or as they say
+    priors = replace(KNOWN, means=(*KNOWN.means, ("location", "cell", ("MEX", "sanding"), 0.5)))
+    first_weeks = runs_of("packing", 0.2, 40)
+    far, near = (pd.concat([first_weeks, runs_of("sanding", mean, 60, seed=6, start=205)]) for mean in (-1.5, 0.5))
+    speaks = [Calibrator(priors=priors, trees=False).fit(runs).summary_["has_priors"] for runs in (far, near)]
+    assert speaks == [False, True]
+    before, after = (replay(runs, weeks=4, options={"priors": priors, "trees": False}).head(20) for runs in (far, near))
+    pd.testing.assert_frame_equal(before[list(LEVELS)], after[list(LEVELS)])
 
 
 def test_a_fit_with_priors_is_the_same_after_it_was_stored():
