@@ -12,14 +12,14 @@ from calib.calibration.rows import Rows
 from calib.errors import OutsideModelError
 from calib.progress import no_count
 
-FIRST_RUNS = 100  # what is learned of these decides; later the priors hardly matter
+FIRST_RUNS = 100  # the most that was tried (bench/bench_sites.py: 10, 30 and 100); our choice
 
 
 def as_first_runs_say(rows: Rows, options: Options) -> Options:
     """The options; without priors where the first runs were farther from what was expected with them than without.
 
-    Each week is expected before it is learned, so that priors and none are compared by what they could have promised. A site
-    unlike the others is told from one like them by its first ten runs already (docs/sites.md).
+    Each week is expected before it is learned, so that priors and none are compared by what they could have promised. How
+    often that tells a site unlike the others from one like them: docs/sites.md.
     """
     if not options.priors or not rows.count:
         return options
